@@ -1,0 +1,38 @@
+# make demo, make test: the two commands of the README.
+PYTHON ?= python3.11
+ifeq ($(shell command -v $(PYTHON) 2>/dev/null),)
+PYTHON := python3
+endif
+VENV := .venv
+BIN := $(VENV)/bin
+STAMP := $(VENV)/.ready
+TYPINGS := $(VENV)/typings
+
+.PHONY: setup demo test check format bench clean
+
+setup: $(STAMP)
+
+$(STAMP): pyproject.toml
+	$(PYTHON) -m venv $(VENV)
+	$(BIN)/python -m pip install --quiet --upgrade pip
+	$(BIN)/python -m pip install --quiet -e '.[dev]'
+	$(BIN)/python -m pip install --quiet --no-deps --target $(TYPINGS) --upgrade micropython-rp2-stubs
+	touch $@
+
+demo: setup
+	$(BIN)/evenfall demo
+
+check: setup
+	$(BIN)/ruff check .
+	$(BIN)/ruff format --check .
+	$(BIN)/mypy
+
+test: check
+	$(BIN)/pytest -n 2
+
+format: setup
+	$(BIN)/ruff check --fix .
+	$(BIN)/ruff format .
+
+clean:
+	rm -rf $(VENV) build *.egg-info

@@ -1,0 +1,1 @@
+"""The engine bench in software."""

@@ -1,0 +1,1 @@
+"""Host of evenfall: link, archive, reduce, compare, report."""

@@ -1,0 +1,132 @@
+"""What flows through the host: plain frozen records of numpy arrays in SI.
+
+link -> archive stores run files (bytes); `wire.decode_run` makes a `Run`;
+`reduce.reduce_run` makes a `Reduction`; compare and report read Reductions.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+FloatArray = NDArray[np.float64]
+IntArray = NDArray[np.int64]
+
+
+@dataclass(frozen=True)
+class Run:
+    """One stored pull, decoded and unwrapped, nothing corrected.
+
+    Times are seconds from `run_header.start_tick` on the board's own clock.
+    """
+
+    run_id: int
+    board_uid: str
+    firmware: str
+    started_unix_s: int
+    trigger: str
+    settings: dict[str, int]
+    load_time_s: FloatArray  # (n,) end of each conversion (data-ready)
+    load_count: IntArray  # (n,) raw signed 24-bit codes
+    edge_time_s: FloatArray  # (m,) accepted Hall edges, unhealed
+    trace_time_s: FloatArray  # (k,)
+    trace_set_speed_rpm: FloatArray  # (k,) crank
+    trace_speed_rpm: FloatArray  # (k,) crank, as the board saw it
+    trace_valve_us: FloatArray  # (k,)
+    trace_flags: IntArray  # (k,)
+    events: list[tuple[float, str, int]]  # (time_s, event name, value)
+    air: list[tuple[float, float, float, float]]  # (time_s, Pa, degC, %)
+    zeros: list[tuple[float, float, float, int]]  # (time_s, mean count, spread, n)
+    verdict: dict[str, Any] | None  # fields of the verdict frame, scaled, names resolved
+    complete: bool
+    damage: list[str] = field(default_factory=list)  # sentences: gaps, torn tail, unknown frames
+
+
+@dataclass(frozen=True)
+class Calibration:
+    """Counts to force: force_N = (count - zero) / span_count_per_N."""
+
+    zero_count: float
+    span_count_per_N: float
+    span_u_rel: float = 0.0  # standard uncertainty, relative
+    arm_m: float = 0.25
+    arm_u_m: float = 0.0
+    made_unix_s: int = 0
+    note: str = ""
+
+
+@dataclass(frozen=True)
+class Setup:
+    """The drive between crank and brake, and what the correction assumes."""
+
+    engine_teeth: int = 10
+    brake_teeth: int = 10
+    magnets: int = 1
+    inertia_kg_m2: float = 0.0  # engine + drive + brake, referred to the crank
+    inertia_u_kg_m2: float = 0.0
+    drive_efficiency: float = 1.0
+    load_delay_s: float = 0.025  # amplifier filter group delay
+    load_delay_u_s: float = 0.002
+
+
+@dataclass(frozen=True)
+class Air:
+    """Air at the engine's intake."""
+
+    pressure_Pa: float  # station pressure, total
+    temperature_K: float
+    relative_humidity: float  # 0..1
+    pressure_u_Pa: float = 50.0
+    temperature_u_K: float = 0.5
+    humidity_u: float = 0.03
+    source: str = "typed"
+
+
+@dataclass(frozen=True)
+class Bins:
+    """Values on a grid of crank speeds; NaN where a bin holds no data."""
+
+    speed_rpm: FloatArray  # (b,) centres
+    torque_Nm: FloatArray  # (b,) corrected engine torque
+    torque_u_Nm: FloatArray  # (b,) standard uncertainty, all causes
+    torque_u_repeat_Nm: FloatArray  # (b,) the part that does not cancel before/after
+    power_W: FloatArray  # (b,) corrected
+    power_u_W: FloatArray
+    power_u_repeat_W: FloatArray
+    torque_observed_Nm: FloatArray  # (b,) engine torque, no air correction
+    power_observed_W: FloatArray
+    count: IntArray  # (b,) load samples used
+
+
+@dataclass(frozen=True)
+class Peak:
+    """A maximum of a curve with its 95 % half-width."""
+
+    value: float
+    half_width: float
+    speed_rpm: float
+
+
+@dataclass(frozen=True)
+class Reduction:
+    """Corrected numbers of one pull; a function of its named inputs only."""
+
+    run_id: int
+    standard: str  # name of the air standard preset
+    air_factor: float
+    air_factor_u: float
+    air_factor_in_range: bool
+    bins: Bins
+    peak_torque_Nm: Peak
+    peak_power_W: Peak
+    time_s: FloatArray  # (n,) of the curves below, sweep only
+    speed_rpm: FloatArray
+    torque_Nm: FloatArray  # corrected engine torque on time_s
+    sweep_time_s: float
+    budget: dict[str, float]  # cause -> relative standard uncertainty at peak power
+    notes: list[str]  # warnings, in plain sentences
+    inputs: dict[str, str]  # name -> sha256 of each input
+    version: int = 1  # of the reduction method

@@ -1,0 +1,107 @@
+"""Numbers that stand for states, faults, events and refusals.
+
+Each table is a tuple of names; the number is the place in the tuple.  The
+sentences that people read live on the host (host/evenfall/sentences.py), so
+that the board does not carry them.  New names go at the end.
+"""
+
+STATES = ("start", "rest", "ready", "steady", "sweep", "release", "store", "safe", "characterise", "record")
+
+TRIGGERS = ("button", "spin_up", "host")
+
+FAULTS = (
+    "none",
+    "overspeed",
+    "load_open",
+    "load_clamped",
+    "load_stuck",
+    "load_silent",
+    "hall_lost",
+    "servo_no_answer",
+    "water_lost",
+    "brown_out",
+    "button_stuck",
+    "load_lost",
+    "stalled",
+    "watchdog",
+    "flash_full",
+    "store_damaged",
+    "settings_bad",
+    "top_speed_not_held",
+)
+
+# "poor" and below carry a reason; the reason is one of REASONS.
+VERDICTS = ("none", "good", "fair", "poor", "aborted", "recorded")
+
+REASONS = (
+    "none",
+    "time_off",
+    "tracking_off",
+    "valve_full_open",
+    "valve_shut",
+    "supply_low",
+    "top_speed_not_held",
+    "fault",
+    "stopped_by_button",
+    "stopped_by_host",
+    "no_button",
+    "buffer_full",
+)
+
+EVENTS = ("state", "fault", "trigger", "verdict", "clock_set", "load_gap", "edge_gap", "learned", "zeroed")
+
+REFUSALS = (
+    "none",
+    "unknown_request",
+    "bad_payload",
+    "newer_protocol",
+    "busy_state",
+    "other_session",
+    "no_such_run",
+    "not_acknowledged",
+    "copy_differs",
+    "no_such_setting",
+    "out_of_bounds",
+    "store_unreadable",
+    "needs_restart",
+    "moving",
+)
+
+COMMANDS = ("none", "arm", "start", "stop", "characterise", "clear_fault", "forget_learned", "restart")
+
+SELF_TEST_ITEMS = (
+    "load_cell",
+    "speed_pickup",
+    "servo",
+    "button",
+    "led",
+    "flash",
+    "clock",
+    "air",
+    "kill",
+    "memory",
+)
+SELF_TEST_RESULTS = ("pass", "fail", "not_fitted", "ask_person")
+
+# status.flags and control_trace.flags, bit numbers
+STATUS_BITS = (
+    "button",
+    "load_ok",
+    "speed_ok",
+    "clock_set",
+    "air_ok",
+    "kill_ready",
+    "store_ok",
+    "settings_ok",
+    "learning",
+)
+TRACE_BITS = (
+    "valve_open_limit",
+    "valve_shut_limit",
+    "slewing",
+    "in_sweep",
+    "speed_held_over",
+    "load_held_over",
+)
+# run_list.flags, bit numbers
+RUN_BITS = ("complete", "acknowledged", "torn", "aborted")
