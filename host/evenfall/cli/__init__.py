@@ -1,0 +1,65 @@
+"""The command `evenfall`: nouns, then verbs.
+
+Every module of this package whose name has no leading underscore is a command
+module: importing it hangs its commands on `_root.root`.  A new one needs no
+entry anywhere else.
+
+Results go to stdout, progress and errors to stderr.  Exit codes: 0 done;
+1 other failure; 2 bad input; 3 port or line; 4 the board refused; 5 damaged
+data; 6 not found; 7 archive; 70 a fault of this program; 130 interrupted.
+"""
+
+from __future__ import annotations
+
+import importlib
+import os
+import pkgutil
+import sys
+
+import click
+
+from evenfall.cli._root import root
+from evenfall.errors import EvenfallError
+
+
+def load_commands() -> click.Group:
+    """Import every command module; return the root group."""
+    for module in pkgutil.iter_modules(__path__):
+        if not module.name.startswith("_"):
+            importlib.import_module(f"{__name__}.{module.name}")
+    return root
+
+
+def main(args: list[str] | None = None) -> None:
+    """Entry point: run a command, turn every failure into one sentence and an exit code."""
+    sys.exit(_run(args))
+
+
+def _run(args: list[str] | None) -> int:
+    try:
+        result = load_commands().main(args, prog_name="evenfall", standalone_mode=False)
+        sys.stdout.flush()
+        return result if isinstance(result, int) else 0
+    except EvenfallError as error:
+        return _say(str(error), error.exit_code)
+    except click.Abort:
+        return _say("stopped from the keyboard", 130)
+    except click.ClickException as error:
+        error.show(sys.stderr)
+        return error.exit_code
+    except KeyboardInterrupt:
+        return _say("stopped from the keyboard", 130)
+    except BrokenPipeError:
+        # the reader of our output left (`| head`): not a failure of ours
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        return 0
+    except Exception as error:
+        if os.environ.get("EVENFALL_TRACE"):
+            raise
+        name = type(error).__name__
+        return _say(f"a fault of this program ({name}: {error}); EVENFALL_TRACE=1 shows where", 70)
+
+
+def _say(sentence: str, code: int) -> int:
+    click.echo(f"evenfall: {sentence}", err=True)
+    return code

@@ -1,0 +1,111 @@
+"""The root group, and what command modules share."""
+
+from __future__ import annotations
+
+import json
+import os
+import sys
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any, TypeVar
+
+import click
+
+F = TypeVar("F", bound=Callable[..., Any])
+
+
+@click.group(context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100})
+@click.version_option(package_name="evenfall")
+def root() -> None:
+    """Pulls from the bench: fetch, keep, correct, compare.
+
+    Shell completion: `eval "$(_EVENFALL_COMPLETE=bash_source evenfall)"`
+    (or zsh_source, fish_source) in your shell's start file.
+    """
+
+
+def noun(name: str, help_text: str) -> click.Group:
+    """The group of that name under the root, made on first use.
+
+    Several modules may hang verbs on one noun.
+    """
+    group = root.commands.get(name)
+    if group is None:
+        group = click.Group(name, help=help_text, short_help=help_text)
+        root.add_command(group)
+    assert isinstance(group, click.Group)
+    return group
+
+
+def json_option(command: F) -> F:
+    """`--json`: print the table as JSON instead."""
+    return click.option("--json", "as_json", is_flag=True, help="Print JSON instead of a table.")(command)
+
+
+def archive_option(command: F) -> F:
+    """`--archive DIR`, passed on as `archive_dir: Path`."""
+    return click.option(
+        "--archive",
+        "archive_dir",
+        type=click.Path(path_type=Path, file_okay=False),
+        envvar="EVENFALL_ARCHIVE",
+        default=default_archive_dir,
+        show_default="~/evenfall, or $EVENFALL_ARCHIVE",
+        help="Folder of the archive.",
+    )(command)
+
+
+def port_option(command: F) -> F:
+    """`--port URL`, passed on as `port: str | None`."""
+    return click.option(
+        "--port",
+        envvar="EVENFALL_PORT",
+        default=None,
+        help="Serial port or URL of the board, else $EVENFALL_PORT, else the only likely port.",
+    )(command)
+
+
+def default_archive_dir() -> Path:
+    """Where pulls are kept when nothing else is said."""
+    return Path.home() / "evenfall"
+
+
+def print_json(value: Any) -> None:
+    """JSON on stdout; NaN becomes null, as JSON has none."""
+    json.dump(_plain(value), sys.stdout, indent=2, allow_nan=False)
+    sys.stdout.write("\n")
+
+
+def _plain(value: Any) -> Any:
+    if isinstance(value, dict):
+        return {str(k): _plain(v) for k, v in value.items()}
+    if isinstance(value, (list, tuple)):
+        return [_plain(v) for v in value]
+    if hasattr(value, "tolist"):
+        return _plain(value.tolist())
+    if isinstance(value, float) and (value != value or value in (float("inf"), float("-inf"))):
+        return None
+    if isinstance(value, (bytes, os.PathLike)):
+        return value.hex() if isinstance(value, bytes) else str(value)
+    return value
+
+
+def progress(text: str) -> None:
+    """One line of progress on stderr."""
+    click.echo(text, err=True)
+
+
+def print_table(columns: list[str], rows: list[list[Any]], right: set[str] | None = None) -> None:
+    """A plain table on stdout; columns named in `right` are right-aligned."""
+    from rich.console import Console
+    from rich.table import Table
+
+    table = Table(box=None, pad_edge=False, header_style="bold")
+    for column in columns:
+        table.add_column(column, justify="right" if right and column in right else "left", no_wrap=True)
+    from rich.text import Text
+
+    for row in rows:
+        table.add_row(*[Text("" if cell is None else str(cell)) for cell in row])
+    console = Console(width=None if sys.stdout.isatty() else 200)
+    console.print(table)
