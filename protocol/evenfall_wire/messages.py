@@ -18,6 +18,8 @@ PROTO_MINOR = 0
 
 TICK_HZ = 4000000
 TICK_WRAP = 1 << 30
+_TICK_MASK = (1 << 30) - 1
+_TICK_HALF = 1 << 29
 
 # Types below 0x40 go host -> board, 0x40..0x7F board -> host as replies,
 # 0x80..0xBF are records: the frames a run file is made of.
@@ -206,6 +208,16 @@ MESSAGES = (
         (),
     ),
 )
+
+
+def tick_distance(a, b):
+    """Ticks from `a` to `b`, -2**29 .. 2**29 - 1; right while they lie less than 134 s apart.
+
+    Every intermediate is a small int on a 32-bit board (TICK_WRAP itself is not).
+    """
+    d = (b - a) & _TICK_MASK
+    return d - _TICK_HALF - _TICK_HALF if d >= _TICK_HALF else d
+
 
 BY_NAME = {m[1]: m for m in MESSAGES}
 BY_TYPE = {m[0]: m for m in MESSAGES}
