@@ -1,0 +1,329 @@
+"""Pictures: torque and power against speed, set speed, calibration residuals, control chart.
+
+Each curve has a colour *and* a stroke, so that six curves stay apart for colour-blind eyes and on
+a grey printer: the colours were chosen for distance under simulated colour-vision deficiencies and
+for even steps of lightness (tests/report holds them to it).
+"""
+
+from __future__ import annotations
+
+import io
+import re
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+from xml.etree import ElementTree
+
+import matplotlib
+
+matplotlib.use("Agg")
+
+import numpy as np
+from matplotlib.axes import Axes
+from matplotlib.figure import Figure
+
+from evenfall.errors import InputError
+from evenfall.model import FloatArray, Reduction, Run
+from evenfall.report import COVERAGE, SHOP, Units
+
+COLOURS = ("#23055f", "#ee3e26", "#629fdb", "#6a1007", "#2e10f1", "#82566f")
+# on/off lengths in line widths; the first is solid
+STROKES: tuple[tuple[float, ...], ...] = (
+    (),
+    (7, 2),
+    (2.2, 1.4),
+    (8, 2, 1.5, 2),
+    (4, 1.6, 4, 4),
+    (1.1, 1.1),
+)
+MOST_CURVES = len(COLOURS)
+INK = "#1d1d24"
+GRID = "#d5d5da"
+LIMIT = "#8a1c10"
+
+STYLE: dict[Any, Any] = {
+    "font.family": ["DejaVu Sans", "sans-serif"],
+    "font.size": 9,
+    "axes.edgecolor": INK,
+    "axes.labelcolor": INK,
+    "text.color": INK,
+    "xtick.color": INK,
+    "ytick.color": INK,
+    "axes.linewidth": 0.7,
+    "axes.grid": True,
+    "axes.axisbelow": True,
+    "grid.color": GRID,
+    "grid.linewidth": 0.6,
+    "axes.spines.top": False,
+    "axes.spines.right": False,
+    "legend.frameon": False,
+    "lines.linewidth": 1.7,
+    "svg.fonttype": "none",  # text stays text: searchable, small
+    "svg.hashsalt": "evenfall",  # the same picture gives the same bytes
+}
+
+
+@dataclass(frozen=True)
+class Curve:
+    """One line to draw: values on speeds, with the half-width of its 95 % band (NaN: no band)."""
+
+    label: str
+    speed_rpm: FloatArray
+    torque_Nm: FloatArray
+    torque_half_Nm: FloatArray
+    power_W: FloatArray
+    power_half_W: FloatArray
+
+
+def curve_of(reduction: Reduction, label: str | None = None) -> Curve:
+    """The binned curve of one pull with its 95 % band."""
+    b = reduction.bins
+    return Curve(
+        label if label is not None else f"pull {reduction.run_id}",
+        b.speed_rpm,
+        b.torque_Nm,
+        COVERAGE * b.torque_u_Nm,
+        b.power_W,
+        COVERAGE * b.power_u_W,
+    )
+
+
+def stroke(number: int) -> dict[str, Any]:
+    """Colour and line style of curve `number`, counted from 0."""
+    on_off = STROKES[number % MOST_CURVES]
+    return {
+        "color": COLOURS[number % MOST_CURVES],
+        "linestyle": (0, on_off) if on_off else "-",
+    }
+
+
+def _figure(
+    rows: int, width_in: float, height_in: float, ratios: Sequence[float]
+) -> tuple[Figure, list[Axes]]:
+    figure = Figure(figsize=(width_in, height_in), layout="constrained")
+    axes = figure.subplots(rows, 1, sharex=True, squeeze=False, gridspec_kw={"height_ratios": list(ratios)})
+    return figure, list(axes[:, 0])
+
+
+def _draw(axes: Axes, number: int, x: FloatArray, y: FloatArray, half: FloatArray, label: str) -> None:
+    order = np.argsort(x)
+    x, y, half = x[order], y[order], half[order]
+    axes.plot(x, y, label=label, **stroke(number))
+    banded = np.isfinite(y) & np.isfinite(half)
+    if banded.any():
+        axes.fill_between(
+            x,
+            y - half,
+            y + half,
+            where=banded.tolist(),
+            color=COLOURS[number % MOST_CURVES],
+            alpha=0.16,
+            linewidth=0,
+        )
+
+
+def _mark_peak(axes: Axes, number: int, x: FloatArray, y: FloatArray) -> None:
+    if np.isfinite(y).any():
+        at = int(np.nanargmax(y))
+        axes.plot(x[at], y[at], marker="D", markersize=4.5, color=COLOURS[number % MOST_CURVES], zorder=5)
+
+
+def _thousands(axes: Axes) -> None:
+    axes.xaxis.set_major_formatter(matplotlib.ticker.StrMethodFormatter("{x:,.0f}"))
+
+
+def curves_figure(
+    curves: Sequence[Curve],
+    units: Units = SHOP,
+    title: str = "",
+    width_in: float = 7.2,
+    height_in: float = 6.4,
+) -> Figure:
+    """Power above, torque below, against crank speed; at most six curves.
+
+    Raises InputError when there is nothing to draw or more curves than can be told apart.
+    """
+    if not curves:
+        raise InputError("nothing to draw: no pull given")
+    if len(curves) > MOST_CURVES:
+        raise InputError(f"{len(curves)} curves asked for; more than {MOST_CURVES} cannot be told apart")
+    with matplotlib.rc_context(STYLE):
+        figure, (upper, lower) = _figure(2, width_in, height_in, (1.25, 1))
+        for number, c in enumerate(curves):
+            power, torque = units.power(c.power_W), units.torque(c.torque_Nm)
+            _draw(upper, number, c.speed_rpm, power, units.power(c.power_half_W), c.label)
+            _draw(lower, number, c.speed_rpm, torque, units.torque(c.torque_half_Nm), c.label)
+            _mark_peak(upper, number, c.speed_rpm, power)
+            _mark_peak(lower, number, c.speed_rpm, torque)
+        upper.set_ylabel(f"power at the crank, {units.power_name}")
+        lower.set_ylabel(f"torque at the crank, {units.torque_name}")
+        lower.set_xlabel("crank speed, rpm")
+        _thousands(lower)
+        if title:
+            upper.set_title(_plain(title), loc="left", fontsize=10)
+        columns = 1 if len(curves) == 1 else min(3, len(curves))
+        legend = figure.legend(
+            *upper.get_legend_handles_labels(), loc="outside lower left", ncols=columns, handlelength=4.2
+        )
+        for text in legend.get_texts():
+            text.set_parse_math(False)
+        return figure
+
+
+def plot_curves(
+    reductions: Sequence[Reduction | Curve],
+    path: str | Path,
+    labels: Sequence[str] | None = None,
+    units: Units = SHOP,
+    title: str = "",
+) -> Path:
+    """Draw up to six pulls (or ready curves) to a PNG or SVG file; return its path."""
+    if labels is not None and len(labels) != len(reductions):
+        raise InputError(f"{len(labels)} labels for {len(reductions)} curves; give one each")
+    curves = []
+    for i, item in enumerate(reductions):
+        if isinstance(item, Reduction):
+            curves.append(curve_of(item, labels[i] if labels is not None else None))
+        else:
+            curves.append(item)
+    return save(curves_figure(curves, units, title), path)
+
+
+def plot_set_speed(run: Run, path: str | Path) -> Path:
+    """Speed against set speed as the board saw them, their difference, and the valve."""
+    return save(set_speed_figure(run), path)
+
+
+def set_speed_figure(run: Run, width_in: float = 7.2, height_in: float = 5.6) -> Figure:
+    """Three rows over time: speed with set speed, difference in % of set speed, valve command."""
+    if not len(run.trace_time_s):
+        raise InputError(f"run {run.run_id} holds no control trace, so there is no set speed to draw")
+    with matplotlib.rc_context(STYLE):
+        figure, (top, middle, bottom) = _figure(3, width_in, height_in, (2, 1, 1))
+        t = run.trace_time_s
+        top.plot(t, run.trace_speed_rpm, label="speed", **stroke(0))
+        top.plot(t, run.trace_set_speed_rpm, label="set speed", **stroke(1))
+        top.set_ylabel("crank speed, rpm")
+        top.yaxis.set_major_formatter(matplotlib.ticker.StrMethodFormatter("{x:,.0f}"))
+        top.legend(loc="upper right", handlelength=4.2)
+        off = np.full(len(t), np.nan)
+        has = run.trace_set_speed_rpm > 0
+        off[has] = 100 * (run.trace_speed_rpm[has] / run.trace_set_speed_rpm[has] - 1)
+        middle.plot(t, off, **stroke(0))
+        middle.axhline(0, color=INK, linewidth=0.6)
+        middle.set_ylabel("off set, %")
+        bottom.plot(t, run.trace_valve_us, **stroke(0))
+        bottom.set_ylabel("valve, µs")
+        bottom.set_xlabel("time, s")
+        return figure
+
+
+def calibration_figure(
+    load_N: FloatArray,
+    residual_N: FloatArray,
+    rising: Sequence[bool],
+    width_in: float = 6.4,
+    height_in: float = 3.6,
+) -> Figure:
+    """What the straight line leaves over at each hung weight, loads going up and coming down apart."""
+    with matplotlib.rc_context(STYLE):
+        figure, (axes,) = _figure(1, width_in, height_in, (1,))
+        load, left, up = np.asarray(load_N), np.asarray(residual_N), np.asarray(rising, bool)
+        axes.axhline(0, color=INK, linewidth=0.8)
+        for number, (mask, name, marker) in enumerate(((up, "loading", "^"), (~up, "unloading", "v"))):
+            axes.plot(load[mask], left[mask], marker=marker, label=name, **stroke(number))
+        axes.set_xlabel("hung weight, N")
+        axes.set_ylabel("reading less line, N")
+        axes.legend(loc="best", handlelength=4.2)
+        return figure
+
+
+def control_figure(
+    values: FloatArray,
+    centre: float,
+    sigma: float,
+    alarms: Sequence[int],
+    labels: Sequence[str],
+    unit: str,
+    width_in: float = 7.2,
+    height_in: float = 3.6,
+) -> Figure:
+    """Reference pulls in order, with centre, two- and three-sigma lines; alarms ringed."""
+    with matplotlib.rc_context(STYLE):
+        figure, (axes,) = _figure(1, width_in, height_in, (1,))
+        x = np.arange(1, len(values) + 1)
+        axes.axhline(centre, color=INK, linewidth=1)
+        for k, dash in ((2, (0, (2, 2))), (3, "-")):
+            for side in (-k, k):
+                axes.axhline(centre + side * sigma, color=LIMIT, linewidth=0.9, linestyle=dash)
+                axes.annotate(
+                    f"{side:+d} s",
+                    (1.005, centre + side * sigma),
+                    xycoords=("axes fraction", "data"),
+                    va="center",
+                    fontsize=7,
+                    color=LIMIT,
+                )
+        axes.plot(x, values, marker="o", markersize=4, color=COLOURS[0], linewidth=1)
+        if len(alarms):
+            at = np.asarray(alarms, int)
+            axes.plot(x[at], values[at], "o", markersize=11, fillstyle="none", color=LIMIT, label="alarm")
+            axes.legend(loc="upper left")
+        axes.set_xticks(x if len(x) <= 12 else x[:: max(1, len(x) // 10)])
+        axes.set_xticklabels(
+            [_plain(labels[int(i) - 1]) for i in axes.get_xticks()], rotation=30, ha="right", fontsize=7
+        )
+        axes.set_ylabel(unit)
+        return figure
+
+
+def save(figure: Figure, path: str | Path) -> Path:
+    """Write a figure as PNG or SVG by the file's ending."""
+    path = Path(path)
+    kind = path.suffix.lower().lstrip(".")
+    if kind not in ("png", "svg"):
+        raise InputError(f"cannot draw to '{path.name}': the name must end in .png or .svg")
+    metadata = {"Date": None, "Creator": None} if kind == "svg" else {"Software": None}
+    with matplotlib.rc_context(STYLE):
+        figure.savefig(path, format=kind, dpi=160, metadata=metadata)
+    return path
+
+
+def inline_svg(figure: Figure, prefix: str, title: str, description: str) -> str:
+    """The figure as an `<svg>` element to set into a page.
+
+    Ids get `prefix`, so several pictures can share a page; `title` and `description` are what a
+    screen reader says in its place.
+    """
+    buffer = io.StringIO()
+    with matplotlib.rc_context(STYLE):
+        figure.savefig(buffer, format="svg", metadata={"Date": None, "Creator": None})
+    for short, uri in (("", "http://www.w3.org/2000/svg"), ("xlink", "http://www.w3.org/1999/xlink")):
+        ElementTree.register_namespace(short, uri)
+    root = ElementTree.fromstring(buffer.getvalue())
+    svg = "{http://www.w3.org/2000/svg}"
+    for metadata in root.findall(f"{svg}metadata"):
+        root.remove(metadata)
+    for element in root.iter():
+        for key, value in list(element.attrib.items()):
+            if key == "id":
+                element.set(key, prefix + value)
+            elif key.endswith("href") and value.startswith("#"):
+                element.set(key, "#" + prefix + value[1:])
+            elif "url(#" in value:
+                element.set(key, value.replace("url(#", f"url(#{prefix}"))
+    for name, text in (("desc", description), ("title", title)):
+        child = ElementTree.Element(svg + name, {"id": f"{prefix}{name}"})
+        child.text = text
+        root.insert(0, child)
+    root.set("role", "img")
+    root.set("aria-labelledby", f"{prefix}title {prefix}desc")
+    for size in ("width", "height"):
+        root.attrib.pop(size, None)
+    return ElementTree.tostring(root, encoding="unicode")
+
+
+def _plain(text: str) -> str:
+    """Text that matplotlib's formula parser leaves alone."""
+    return re.sub(r"\$", r"\\$", text)
