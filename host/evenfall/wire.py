@@ -1,0 +1,335 @@
+"""Bytes of the board to records and back, every format derived from `evenfall_wire.messages`.
+
+The fast path (`decode_run`) splits at the delimiters, undoes COBS in C, checks
+the CRC and reads bulk samples with `numpy.frombuffer`; `constructs()` offers
+the same formats as `construct` declarations, for inspection and for checking
+one path against the other.
+"""
+
+from __future__ import annotations
+
+import functools
+import struct
+from binascii import crc32
+from collections import Counter
+from collections.abc import Iterable, Sequence
+from typing import Any, NamedTuple
+
+import numpy as np
+from cobs import cobs
+from evenfall_wire import codes, messages, settings
+from evenfall_wire.frames import MAX_PAYLOAD, MAX_WIRE, Framer
+from numpy.typing import NDArray
+
+from evenfall.model import FloatArray, IntArray, Run
+
+TICK_S = 1.0 / messages.TICK_HZ
+_HALF = messages.TICK_WRAP >> 1
+_NUMPY = {"b": "i1", "B": "u1", "h": "<i2", "H": "<u2", "i": "<i4", "I": "<u4", "q": "<i8", "Q": "<u8"}
+# integer codes that stand for names, by field name
+_NAMES = {
+    "state": codes.STATES,
+    "fault": codes.FAULTS,
+    "verdict": codes.VERDICTS,
+    "reason": codes.REASONS,
+    "trigger": codes.TRIGGERS,
+    "event": codes.EVENTS,
+    "error": codes.REFUSALS,
+    "item": codes.SELF_TEST_ITEMS,
+    "result": codes.SELF_TEST_RESULTS,
+}
+
+
+def _dtype(fields: Iterable[tuple[str, str, str, float]]) -> np.dtype[Any]:
+    return np.dtype([(f[0], "S" + f[1][:-1] if f[1].endswith("s") else _NUMPY[f[1]]) for f in fields])
+
+
+# numpy dtypes of the repeated part of each message
+DTYPES: dict[str, np.dtype[Any]] = {m[1]: _dtype(m[3]) for m in messages.MESSAGES if m[3]}
+TYPE_OF: dict[str, int] = {m[1]: m[0] for m in messages.MESSAGES}
+
+
+class Frame(NamedTuple):
+    """A whole, checked frame."""
+
+    kind: int
+    sequence: int
+    payload: bytes
+
+
+class Message(NamedTuple):
+    """A decoded payload: `head` by field name (wire integers), `each` as tuples."""
+
+    name: str
+    head: dict[str, Any]
+    each: list[tuple[Any, ...]]
+
+
+def open_frame(chunk: bytes) -> Frame | None:
+    """Undo COBS of `chunk` (no delimiter) and check its CRC; None when damaged."""
+    if len(chunk) >= MAX_WIRE:
+        return None
+    try:
+        body = cobs.decode(chunk)
+    except cobs.DecodeError:
+        return None
+    if len(body) < 7 or crc32(body[:-4]) != int.from_bytes(body[-4:], "little"):
+        return None
+    return Frame(body[0], body[1] | body[2] << 8, body[3:-4])
+
+
+def frame_bytes(
+    name: str, sequence: int, head: Sequence[Any] = (), each: Iterable[Sequence[Any]] = ()
+) -> bytes:
+    """One frame on the wire, delimiter included."""
+    framer = Framer()
+    size = messages.pack_into(name, framer.payload, 0, tuple(head), each)
+    return bytes(framer.finish(TYPE_OF[name], sequence, size))
+
+
+def run_bytes(records: Iterable[tuple[str, Sequence[Any], Sequence[Sequence[Any]]]]) -> bytes:
+    """A run file from (message name, head, each) in order; long `each` lists fill several frames."""
+    out: list[bytes] = []
+    for name, head, each in records:
+        size = struct.calcsize(messages.EACH[name])
+        room = (MAX_PAYLOAD - struct.calcsize(messages.HEAD[name])) // size if size else 1
+        for at in range(0, max(1, len(each)), room):
+            out.append(frame_bytes(name, len(out), head, each[at : at + room]))
+    return b"".join(out)
+
+
+def decode_message(kind: int, payload: bytes) -> Message | None:
+    """Decode a payload; None for a type this host does not know.
+
+    Raises ValueError when the payload is shorter than the message's head.
+    """
+    entry = messages.BY_TYPE.get(kind)
+    if entry is None:
+        return None
+    head, each = messages.unpack(entry[1], payload)
+    return Message(entry[1], {f[0]: v for f, v in zip(entry[2], head, strict=True)}, each)
+
+
+def code_name(field: str, value: int) -> str:
+    """The name that stands for an integer code of `field`; '<field> N' for one not known here."""
+    names = _NAMES[field]
+    return names[value] if 0 <= value < len(names) else f"{field} {value}"
+
+
+def scaled(name: str, head: dict[str, Any]) -> dict[str, Any]:
+    """Head fields in their units, codes as names, bytes as text or hex."""
+    out: dict[str, Any] = {}
+    for field, code, _unit, scale in messages.BY_NAME[name][2]:
+        value = head[field]
+        if field in _NAMES:
+            out[field] = code_name(field, value)
+        elif code.endswith("s"):
+            out[field] = value.hex() if field.endswith("uid") else _text(value)
+        else:
+            out[field] = value if scale == 1 else value * scale
+    return out
+
+
+def bit_names(names: Sequence[str], flags: int) -> list[str]:
+    """Names of the bits set in `flags`."""
+    return [name for bit, name in enumerate(names) if flags >> bit & 1]
+
+
+def unwrap_ticks(ticks: NDArray[Any], start_tick: int) -> IntArray:
+    """Ticks modulo 2**30 -> ticks from `start_tick`, shape (n,), signed.
+
+    Neighbours, and the first tick and `start_tick`, must lie within half a wrap
+    (134 s) of each other.
+    """
+    if len(ticks) == 0:
+        return np.zeros(0, np.int64)
+    steps = np.empty(len(ticks), np.int64)
+    steps[0] = int(ticks[0]) - start_tick
+    steps[1:] = ticks[1:].astype(np.int64) - ticks[:-1].astype(np.int64)
+    steps += _HALF
+    steps &= messages.TICK_WRAP - 1
+    steps -= _HALF
+    return np.cumsum(steps)
+
+
+def decode_run(data: bytes) -> Run:
+    """Decode a run file: stored record frames, one after the other.
+
+    Never raises for damage: what is lost is named in `Run.damage`, what is
+    whole is decoded.  Verdict fields keep the names of the message table;
+    values are scaled, codes are names, and tick fields are seconds from
+    `run_header.start_tick`.
+    """
+    parts: dict[int, list[bytes]] = {}
+    sequences: list[int] = []
+    bad: list[tuple[int, int]] = []  # (first byte, length) of what is no frame
+    unknown: Counter[int] = Counter()
+    seen: set[int] = set()
+    doubled = 0
+    known = messages.BY_TYPE
+    at = 0
+    chunks = data.split(b"\x00")
+    tail = chunks.pop()
+    for chunk in chunks:
+        size = len(chunk)
+        if size:
+            frame = open_frame(chunk)
+            if frame is None:
+                bad.append((at, size))
+            elif frame.sequence in seen:
+                doubled += 1
+            else:
+                kind, sequence, payload = frame
+                seen.add(sequence)
+                sequences.append(sequence)
+                if kind in known:
+                    parts.setdefault(kind, []).append(payload)
+                else:
+                    unknown[kind] += 1
+        at += size + 1
+
+    damage = [f"bytes {first} to {first + size - 1} hold no whole frame" for first, size in bad[:20]]
+    if len(bad) > 20:
+        damage.append(f"{len(bad) - 20} more places hold no whole frame")
+    if tail:
+        damage.append(f"the last frame is torn ({len(tail)} bytes after the last whole frame)")
+    if doubled:
+        damage.append(f"{doubled} frames came twice; the first of each is used")
+    damage += _gaps(sequences)
+    for kind, count in sorted(unknown.items()):
+        damage.append(f"{count} frames of type 0x{kind:02X} skipped: this host does not know them")
+
+    def head(name: str) -> dict[str, Any] | None:
+        for payload in parts.get(TYPE_OF[name], []):
+            try:
+                message = decode_message(TYPE_OF[name], payload)
+            except ValueError:
+                damage.append(f"the {name} frame is shorter than it should be")
+                continue
+            assert message is not None
+            return message.head
+        return None
+
+    def records(name: str) -> NDArray[Any]:
+        dtype = DTYPES[name]
+        payloads = parts.get(TYPE_OF[name], [])
+        whole = [p if len(p) % dtype.itemsize == 0 else p[: -(len(p) % dtype.itemsize)] for p in payloads]
+        return np.frombuffer(b"".join(whole), dtype)
+
+    header = head("run_header")
+    if header is None:
+        damage.append("the run_header frame is missing: run number, board and start are not known")
+        header = {f[0]: 0 for f in messages.BY_NAME["run_header"][2]}
+        header.update(board_uid=b"", firmware=b"")
+    start_tick = header["start_tick"]
+
+    def seconds(rows: NDArray[Any]) -> FloatArray:
+        return np.asarray(unwrap_ticks(rows["tick"], start_tick) * TICK_S, np.float64)
+
+    loads, edges, trace = records("load_samples"), records("edge_times"), records("control_trace")
+    events, air, zeros = records("events"), records("air"), records("zeros")
+    end = head("run_end")
+    if end is None:
+        damage.append("the run_end frame is missing: the recording was cut off")
+    else:
+        for what, told, found in (("load samples", end["loads"], loads), ("edges", end["edges"], edges)):
+            if told != len(found):
+                damage.append(f"{told} {what} were recorded, {len(found)} are here")
+    verdict = head("verdict")
+    trace_scale = {f[0]: f[3] for f in messages.BY_NAME["control_trace"][3]}
+    air_scale = {f[0]: f[3] for f in messages.BY_NAME["air"][3]}
+    zero_scale = {f[0]: f[3] for f in messages.BY_NAME["zeros"][3]}
+    return Run(
+        run_id=header["run_id"],
+        board_uid=header["board_uid"].hex(),
+        firmware=_text(header["firmware"]),
+        started_unix_s=header["started_unix_s"],
+        trigger=code_name("trigger", header["trigger"]),
+        settings={_setting_name(int(n)): int(v) for n, v in records("run_settings").tolist()},
+        load_time_s=seconds(loads),
+        load_count=loads["count"].astype(np.int64),
+        edge_time_s=seconds(edges),
+        trace_time_s=seconds(trace),
+        trace_set_speed_rpm=trace["set_speed"] * float(trace_scale["set_speed"]),
+        trace_speed_rpm=trace["speed"] * float(trace_scale["speed"]),
+        trace_valve_us=trace["valve"].astype(np.float64),
+        trace_flags=trace["flags"].astype(np.int64),
+        events=[
+            (t, code_name("event", e), v)
+            for t, e, v in zip(
+                seconds(events).tolist(), events["event"].tolist(), events["value"].tolist(), strict=True
+            )
+        ],
+        air=[
+            (t, float(p), c * air_scale["temperature"], h * air_scale["humidity"])
+            for t, (_, p, c, h) in zip(seconds(air).tolist(), air.tolist(), strict=True)
+        ],
+        zeros=[
+            (t, m * zero_scale["mean_x16"], float(s), n)
+            for t, (_, m, s, n) in zip(seconds(zeros).tolist(), zeros.tolist(), strict=True)
+        ],
+        verdict=None if verdict is None else _verdict(verdict, start_tick),
+        complete=bool(end and end["complete"]),
+        damage=damage,
+    )
+
+
+def _verdict(head: dict[str, Any], start_tick: int) -> dict[str, Any]:
+    out = scaled("verdict", head)
+    for field in out:
+        if field.endswith("_tick"):
+            out[field] = float(unwrap_ticks(np.array([head[field]]), start_tick)[0]) * TICK_S
+    return out
+
+
+def _gaps(sequences: list[int]) -> list[str]:
+    """Sentences for the frame numbers that are not there, counted from 0."""
+    out = []
+    expected = 0
+    for sequence in sorted(sequences):
+        if sequence > expected:
+            last = sequence - 1
+            out.append(
+                f"frame {last} is missing" if last == expected else f"frames {expected} to {last} are missing"
+            )
+        expected = sequence + 1
+    return out
+
+
+def _setting_name(number: int) -> str:
+    entry = settings.BY_NUMBER.get(number)
+    return entry[1] if entry else f"setting_{number}"
+
+
+def _text(raw: bytes) -> str:
+    return raw.split(b"\x00")[0].decode("ascii", "replace")
+
+
+@functools.cache
+def constructs() -> dict[str, Any]:
+    """`construct` formats by message name: Struct(head..., each=GreedyRange(Struct(...)))."""
+    import construct as c
+
+    whole = {"b": c.Int8sl, "B": c.Int8ul, "h": c.Int16sl, "H": c.Int16ul, "i": c.Int32sl, "I": c.Int32ul}
+
+    def struct_of(fields: Iterable[tuple[str, str, str, float]]) -> list[Any]:
+        return [f[0] / (c.Bytes(int(f[1][:-1])) if f[1].endswith("s") else whole[f[1]]) for f in fields]
+
+    return {
+        m[1]: c.Struct(
+            *struct_of(m[2]), *(["each" / c.GreedyRange(c.Struct(*struct_of(m[3])))] if m[3] else [])
+        )
+        for m in messages.MESSAGES
+    }
+
+
+@functools.cache
+def frame_construct() -> Any:
+    """`construct` format of a frame's body (COBS undone); parse with `size=len(body)`."""
+    import construct as c
+
+    checked = c.Struct("type" / c.Int8ul, "sequence" / c.Int16ul, "payload" / c.GreedyBytes)
+    return c.Struct(
+        "checked" / c.RawCopy(c.FixedSized(c.this._params.size - 4, checked)),
+        "crc32" / c.Checksum(c.Int32ul, crc32, c.this.checked.data),
+    )
