@@ -1,0 +1,181 @@
+"""The person's sentence for every name of evenfall_wire.codes.
+
+Faults and refusals say what is wrong and what to do.  Tables are keyed by the
+names; tests/host checks that none is missing.
+"""
+
+from __future__ import annotations
+
+STATES = {
+    "start": "starting",
+    "rest": "at rest: valve shut, nothing armed",
+    "ready": "ready: open the throttle, the pull starts at the button or by itself",
+    "steady": "holding top speed before the fall",
+    "sweep": "sweeping",
+    "release": "releasing the load",
+    "store": "writing the run to flash",
+    "safe": "safe: a fault is held until it is cleared",
+    "characterise": "measuring the valve",
+    "record": "recording a pull that nobody started by the button",
+}
+
+TRIGGERS = {
+    "button": "the button",
+    "spin_up": "the brake spinning up",
+    "host": "the laptop",
+}
+
+FAULTS = {
+    "none": "no fault",
+    "overspeed": "The shaft went over its speed limit. Find out why before the next pull: "
+    "water supply, valve, chain, coupling.",
+    "load_open": "The load cell is not connected. Check its plug and its four wires.",
+    "load_clamped": "The load cell reads its end value. Check for overload and for a broken wire.",
+    "load_stuck": "The load reading does not change by even one count. Check amplifier and cable.",
+    "load_silent": "The load-cell amplifier sends nothing. Check its supply, data and clock wires.",
+    "hall_lost": "The speed pickup went silent under load. Check magnet, gap and cable.",
+    "servo_no_answer": "The valve was moved and the torque did not follow. Check servo, linkage, supply.",
+    "water_lost": "The valve is open and the brake takes no load: no water. Check tap, hose and filter.",
+    "brown_out": "The board's supply dropped too low. Give the servo its own supply.",
+    "button_stuck": "The button has been down too long. Check the button and its cable.",
+    "load_lost": "The engine's load went away during the pull. Check chain, coupling and water.",
+    "stalled": "The engine stalled under the brake. Raise the end speed or check the valve.",
+    "watchdog": "The board stopped answering itself and was restarted. If it happens again, report it.",
+    "flash_full": "The board has no room for another run. Pull the stored runs, then go on.",
+    "store_damaged": "The board's run store could not be read whole. Pull what is there first.",
+    "settings_bad": "A setting on the board is out of its bounds and a safe value is in force. "
+    "Look at the settings and set it anew.",
+    "top_speed_not_held": "The engine could not hold its top speed before the fall. Check warm-up and throttle.",
+}
+
+VERDICTS = {
+    "none": "not judged",
+    "good": "good",
+    "fair": "fair",
+    "poor": "poor",
+    "aborted": "broken off",
+    "recorded": "recorded only",
+}
+
+REASONS = {
+    "none": "nothing to remark",
+    "time_off": "the sweep took too long or too short a time",
+    "tracking_off": "the speed strayed from the set speed",
+    "valve_full_open": "the valve was fully open and still not enough: raise pressure or nozzle size",
+    "valve_shut": "the valve was shut and the brake still held too much: it leaks or drains too slowly",
+    "supply_low": "the water supply is too weak",
+    "top_speed_not_held": "the engine did not hold its top speed before the fall",
+    "fault": "a fault ended it",
+    "stopped_by_button": "the button ended it",
+    "stopped_by_host": "the laptop ended it",
+    "no_button": "nobody pressed the button: recorded because the brake spun up",
+    "buffer_full": "the recording filled the board's memory",
+}
+
+EVENTS = {
+    "state": "state",
+    "fault": "fault",
+    "trigger": "trigger",
+    "verdict": "verdict",
+    "clock_set": "clock set",
+    "load_gap": "load samples lost",
+    "edge_gap": "speed edges lost",
+    "learned": "learnt values stored",
+    "zeroed": "zero taken",
+}
+
+REFUSALS = {
+    "none": "The board refused without a reason.",
+    "unknown_request": "The board does not know this request: its firmware is older. Install newer firmware.",
+    "bad_payload": "The board could not read the request. Install firmware and host of the same release.",
+    "newer_protocol": "The board speaks another generation of the protocol. "
+    "Install firmware and host of the same release.",
+    "busy_state": "The board is in the middle of something. Wait until it is at rest, or stop it first.",
+    "other_session": "Another program talks to this board. Close it, or wait a few seconds.",
+    "no_such_run": "The board has no such run. List the board's runs again.",
+    "not_acknowledged": "The board keeps this run until a verified copy is acknowledged. Pull it first.",
+    "copy_differs": "The copy on the laptop differs from the board's run. Pull it again; nothing is lost.",
+    "no_such_setting": "The board does not know this setting: its firmware is older. Install newer firmware.",
+    "out_of_bounds": "The value is outside the setting's bounds.",
+    "store_unreadable": "The board cannot read this run from its flash. Pull the others, then restart it.",
+    "needs_restart": "The new value counts from the next start of the board. Restart it.",
+    "moving": "The shaft is turning. Let everything come to a stop first.",
+}
+
+COMMANDS = {
+    "none": "do nothing",
+    "arm": "arm the next pull",
+    "start": "start the pull",
+    "stop": "stop and release the load",
+    "characterise": "measure the valve",
+    "clear_fault": "clear the fault",
+    "forget_learned": "forget what was learnt about this bench",
+    "restart": "restart the board",
+}
+
+SELF_TEST_ITEMS = {
+    "load_cell": "load cell",
+    "speed_pickup": "speed pickup",
+    "servo": "valve servo",
+    "button": "button",
+    "led": "LED",
+    "flash": "flash",
+    "clock": "clock",
+    "air": "barometer",
+    "kill": "kill output",
+    "memory": "memory",
+}
+
+SELF_TEST_RESULTS = {
+    "pass": "passed",
+    "fail": "FAILED",
+    "not_fitted": "not fitted",
+    "ask_person": "look",
+}
+
+# what to do when a self-test item fails, or what to look at
+SELF_TEST_ADVICE = {
+    "load_cell": "Check the cell's four wires, the amplifier's supply and its data and clock wires.",
+    "speed_pickup": "Turn the shaft by hand past the magnet; check gap, polarity and cable.",
+    "servo": "Watch the valve lever travel from shut to open and back. Check servo supply and linkage.",
+    "button": "Press and let go the button once during the test; check its cable.",
+    "led": "The LED should have blinked three times.",
+    "flash": "Pull the stored runs, then install the firmware again.",
+    "clock": "Set the clock: evenfall board clock.",
+    "air": "Check the barometer's four wires, or set 'barometer' to 0 if none is fitted.",
+    "kill": "The ignition must be cut while the test holds the kill output. Check its relay.",
+    "memory": "Restart the board; if it fails again install the firmware again.",
+}
+
+STATUS_BITS = {
+    "button": "button down",
+    "load_ok": "load cell answers",
+    "speed_ok": "speed pickup answers",
+    "clock_set": "clock set",
+    "air_ok": "barometer answers",
+    "kill_ready": "kill output ready",
+    "store_ok": "run store sound",
+    "settings_ok": "settings within bounds",
+    "learning": "learning on",
+}
+
+TRACE_BITS = {
+    "valve_open_limit": "valve fully open",
+    "valve_shut_limit": "valve shut",
+    "slewing": "valve at its fastest",
+    "in_sweep": "in the sweep",
+    "speed_held_over": "speed carried over a gap",
+    "load_held_over": "load carried over a gap",
+}
+
+RUN_BITS = {
+    "complete": "complete",
+    "acknowledged": "acknowledged",
+    "torn": "torn",
+    "aborted": "broken off",
+}
+
+
+def say(table: dict[str, str], name: str) -> str:
+    """The sentence for `name`; the bare name when a newer board sent one not known here."""
+    return table.get(name, name)
