@@ -30,6 +30,10 @@ check: setup
 test: check
 	$(BIN)/pytest -n 2
 
+# The figures: every test marked "study", printed. Minutes, not seconds.
+bench: setup
+	$(BIN)/pytest -m study -s -p no:cacheprovider
+
 format: setup
 	$(BIN)/ruff check --fix .
 	$(BIN)/ruff format .

@@ -28,8 +28,11 @@ class Framer:
     def finish(self, kind, sequence, payload_size):
         """Close the frame around `payload[:payload_size]`; return its wire bytes.
 
-        The memoryview returned is valid until the next call.
+        The memoryview returned is valid until the next call.  Raises
+        ValueError for more than MAX_PAYLOAD bytes.
         """
+        if payload_size > MAX_PAYLOAD:
+            raise ValueError("payload of %d bytes; a frame holds %d" % (payload_size, MAX_PAYLOAD))
         body = self._body
         struct.pack_into("<BH", body, 0, kind, sequence)
         end = 3 + payload_size
