@@ -56,6 +56,7 @@ class Calibration:
     arm_u_m: float = 0.0
     made_unix_s: int = 0
     note: str = ""
+    zero_u_N: float = 0.02  # how far the zero may wander within a pull, standard uncertainty
 
 
 @dataclass(frozen=True)
@@ -68,8 +69,9 @@ class Setup:
     inertia_kg_m2: float = 0.0  # engine + drive + brake, referred to the crank
     inertia_u_kg_m2: float = 0.0
     drive_efficiency: float = 1.0
-    load_delay_s: float = 0.025  # amplifier filter group delay
+    load_delay_s: float | None = None  # amplifier filter group delay; None: two of its measured periods
     load_delay_u_s: float = 0.002
+    arm_changed_unix_s: int = 0  # when the arm or cell was last moved; an older calibration is refused
 
 
 @dataclass(frozen=True)

@@ -1,0 +1,332 @@
+"""From raw times and counts to torque and speed of the same instant.
+
+Pure functions on arrays, SI.  Every load sample and every Hall edge carries its
+own time; nothing here assumes a sample rate.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from evenfall_wire import codes
+from scipy import ndimage, signal
+
+from evenfall.errors import DamageError
+from evenfall.model import FloatArray, IntArray, Run, Setup
+
+_SWEEP = codes.STATES.index("sweep")
+_IN_SWEEP = 1 << codes.TRACE_BITS.index("in_sweep")
+
+
+FILTER_PERIODS = 4.0  # conversions the amplifier needs to settle (data sheets of the class)
+# A filter that settles in four periods is taken as four boxcars of one period each; one boxcar of
+# two periods has the same variance, so speed averaged over that sees what the load saw.
+WINDOW_PERIODS = 2.0
+BANDWIDTH_HZ = 5.0  # of the zero-phase smoothing, -3 dB
+CLAMP_CODES = (-0x800000, 0x7FFFFF)
+SHORTEST = 0.6  # of the expected interval: below it an edge is extra
+LONGEST = 1.5  # of the expected interval: above it edges are missed
+SILENT_S = 0.15  # no edge for so long: speed unknown, not "edges missed"
+SPIKE_SIGMAS = 10.0  # a lone load sample so far from its neighbours is not torque
+BOTH_WAYS_3DB = (
+    np.sqrt(2) - 1
+) ** 0.25  # a 2nd-order Butterworth run both ways: -3 dB at 0.802 of its corner
+
+
+@dataclass(frozen=True)
+class Edges:
+    """Hall edges after healing: edge k happened at `time_s[k]`, `index[k]` magnet passes from the first."""
+
+    time_s: FloatArray  # (m,)
+    index: IntArray  # (m,) not consecutive where edges were missed
+    missed: int
+    extra: int
+    silent: list[tuple[float, float]]  # (from, to) seconds without any edge
+
+
+@dataclass(frozen=True)
+class Aligned:
+    """Brake torque and speed on one even time grid, both seen through the same smoothing."""
+
+    time_s: FloatArray  # (n,)
+    speed_rad_s: FloatArray  # (n,) crank
+    rate_rad_s2: FloatArray  # (n,) crank, derivative of speed_rad_s
+    force_N: FloatArray  # (n,) at the load cell
+    period_s: float  # of the amplifier, measured
+    delay_s: float  # taken off the load samples' times
+    spikes: int
+    clamped: int
+    gaps: int  # conversions that never arrived
+
+
+def heal_edges(time_s: FloatArray) -> Edges:
+    """Drop extra edges and count missed ones.
+
+    Args:
+        time_s: (m,) times of the accepted edges, rising.
+
+    An interval is judged by the running median of its neighbours: below
+    `SHORTEST` of it one of the two edges is extra (the one that fits the rhythm
+    stays), above `LONGEST` the nearest whole number of intervals passed.  No
+    edge is invented: a missed one leaves a step in `index`.
+    """
+    t = np.asarray(time_s, float)
+    if t.size < 12:
+        return Edges(t, np.arange(t.size), 0, 0, [])
+    gap = np.diff(t)
+    expected = ndimage.median_filter(gap, 11, mode="nearest")
+    ratio = gap / np.maximum(expected, 1e-9)
+    if ratio.min() >= SHORTEST and ratio.max() <= LONGEST and gap.max() < SILENT_S:
+        return Edges(t, np.arange(t.size), 0, 0, [])
+    keep = [0]
+    index = [0]
+    silent = []
+    missed = extra = 0
+    k = 1
+    period = float(expected[0])
+    while k < t.size:
+        since = t[k] - t[keep[-1]]
+        period = float(expected[min(k - 1, expected.size - 1)])
+        if since >= SILENT_S:
+            silent.append((float(t[keep[-1]]), float(t[k])))
+            passes = max(1, round(since / period))
+        elif since < SHORTEST * period or (
+            k + 1 < t.size
+            and t[k + 1] - t[k] < SHORTEST * period
+            and abs(t[k + 1] - t[keep[-1]] - period) < abs(since - period)
+        ):
+            extra += 1
+            k += 1
+            continue
+        else:
+            passes = max(1, round(since / period)) if since > LONGEST * period else 1
+            missed += passes - 1
+        keep.append(k)
+        index.append(index[-1] + passes)
+        k += 1
+    return Edges(t[keep], np.array(index, np.int64), missed, extra, silent)
+
+
+def shaft_angle(edges: Edges, magnets: int) -> tuple[FloatArray, FloatArray]:
+    """(times, brake-shaft angle in rad) of the edges, magnets' uneven places taken out.
+
+    With several magnets the place of each on the wheel is found from the run
+    itself: the mean angle at which it passes between two passes of magnet 0.
+    """
+    turns = edges.index / magnets
+    if magnets > 1 and edges.time_s.size > 4 * magnets:
+        which = edges.index % magnets
+        zero = which == 0
+        if zero.sum() > 2:
+            between = np.interp(edges.time_s, edges.time_s[zero], turns[zero], left=np.nan, right=np.nan)
+            off = between - turns
+            for magnet in range(1, magnets):
+                turns[which == magnet] += (
+                    np.nanmedian(off[which == magnet]) if (which == magnet).any() else 0.0
+                )
+    return edges.time_s, turns * 2 * np.pi
+
+
+def mean_speed(
+    at_s: FloatArray, edge_time_s: FloatArray, angle_rad: FloatArray, window_s: float
+) -> FloatArray:
+    """Mean speed in rad/s over a window centred on each of `at_s`; NaN where the edges do not reach."""
+    half = window_s / 2
+    ends = np.interp(
+        np.concatenate((at_s + half, at_s - half)), edge_time_s, angle_rad, left=np.nan, right=np.nan
+    )
+    n = at_s.size
+    result: FloatArray = (ends[:n] - ends[n:]) / window_s
+    return result
+
+
+def smooth(values: FloatArray, period_s: float, bandwidth_Hz: float = BANDWIDTH_HZ) -> FloatArray:
+    """Zero-phase low pass along the last axis; -3 dB at `bandwidth_Hz`.
+
+    A second-order Butterworth filter run forwards and backwards
+    (scipy.signal.sosfiltfilt): no delay, ends continued by odd reflection.
+    """
+    corner = bandwidth_Hz / BOTH_WAYS_3DB * 2 * period_s
+    if corner >= 0.95:
+        return values
+    sos = _sos(round(float(corner), 6))
+    pad = min(values.shape[-1] - 1, int(1.5 / corner) * 2)
+    result: FloatArray = signal.sosfiltfilt(sos, values, axis=-1, padlen=pad)
+    return result
+
+
+_SOS: dict[float, FloatArray] = {}
+
+
+def _sos(corner: float) -> FloatArray:
+    if corner not in _SOS:
+        if len(_SOS) > 500:
+            _SOS.clear()
+        _SOS[corner] = signal.butter(2, corner, output="sos")
+    return _SOS[corner]
+
+
+def align(
+    run: Run,
+    setup: Setup,
+    force_N: FloatArray,
+    start_s: float,
+    end_s: float,
+    bandwidth_Hz: float = BANDWIDTH_HZ,
+    edges: Edges | None = None,
+) -> Aligned:
+    """Pair force with speed over [start_s, end_s].
+
+    Args:
+        force_N: (n,) force at each of `run.load_time_s`.
+
+    The amplifier's answer at data-ready describes the time one filter delay
+    earlier, so that delay is taken off each sample's own time.  Speed is the
+    mean over a window as wide as the amplifier's, then both go through the same
+    zero-phase smoothing: torque, speed and its derivative stay consistent even
+    where speed wobbles.  `setup.load_delay_s` None means half the settling
+    time: two measured conversion periods.
+
+    Raises DamageError, in one sentence, when there is nothing to align.
+    """
+    t = run.load_time_s
+    if t.size < 20:
+        raise DamageError(
+            f"run {run.run_id} holds {t.size} load samples: too few; check the load cell's wiring"
+        )
+    if run.edge_time_s.size < 12:
+        raise DamageError(
+            f"run {run.run_id} holds {run.edge_time_s.size} speed edges: too few; look at the pickup's gap"
+        )
+    step = np.diff(t)
+    period = float(np.median(step))
+    if not period > 0:
+        raise DamageError(f"run {run.run_id}: the load samples' times do not rise; the run file is damaged")
+    delay = FILTER_PERIODS / 2 * period if setup.load_delay_s is None else setup.load_delay_s
+    window = WINDOW_PERIODS * period
+
+    bad = (run.load_count == CLAMP_CODES[0]) | (run.load_count == CLAMP_CODES[1])
+    clamped = int(bad.sum())
+    spike = lone_spikes(force_N)
+    bad |= spike
+    good = ~bad
+    at = t - delay
+
+    edges = edges or heal_edges(run.edge_time_s)
+    edge_time, angle = shaft_angle(edges, setup.magnets)
+    # half a second of the hold before the fall steadies the filter; what follows the end is another regime
+    first = max(start_s - 0.5, at[0], edge_time[0] + window / 2)
+    last = min(end_s - window, at[-1], edge_time[-1] - window / 2)
+    if last - first < 1.0:
+        raise DamageError(f"run {run.run_id}: the sweep lasts under a second; nothing to reduce")
+    # the mean period over the section keeps grid and samples in step: interpolation changes next to nothing
+    inside = np.flatnonzero((at >= first - 1e-9) & (at <= last + 1e-9))
+    if inside.size < 20:
+        raise DamageError(
+            f"run {run.run_id}: {inside.size} load samples in the sweep; check the load cell's wiring"
+        )
+    missing = step[inside[0] : inside[-1]]
+    gaps = int((np.rint(missing / period) - 1).sum())
+    whole = max(1, round((at[inside[-1]] - at[inside[0]]) / period))
+    grid = np.linspace(at[inside[0]], at[inside[-1]], whole + 1)
+    period = float(grid[1] - grid[0])
+
+    force = np.interp(grid, at[good], force_N[good])
+    ratio = setup.brake_teeth / setup.engine_teeth  # crank turns per brake turn
+    speed = mean_speed(grid, edge_time, angle, window) * ratio
+    if not np.isfinite(speed).all():
+        speed = np.interp(grid, grid[np.isfinite(speed)], speed[np.isfinite(speed)])
+    both = smooth(np.stack((force, speed)), period, bandwidth_Hz)
+    rate = np.gradient(both[1], period)
+    for a, b in edges.silent:
+        both[1, (grid > a - window) & (grid < b + window)] = np.nan
+    use = grid >= start_s
+    return Aligned(
+        grid[use],
+        both[1][use],
+        rate[use],
+        both[0][use],
+        period,
+        delay,
+        int(spike.sum()),
+        clamped,
+        gaps,
+    )
+
+
+def lone_spikes(values: FloatArray) -> np.ndarray:
+    """Mask of samples that stand alone, far outside both neighbours.
+
+    The amplifier's own filter spreads a real step over several conversions,
+    so a single sample `SPIKE_SIGMAS` robust deviations (MAD, of second
+    differences) away from the middle of its neighbours is a read-out error.
+    """
+    middle = (values[:-2] + values[2:]) / 2
+    off = values[1:-1] - middle
+    spread = 1.4826 * np.median(np.abs(off))
+    mask = np.zeros(values.size, bool)
+    limit = max(SPIKE_SIGMAS * spread, 1e-9)
+    hit = np.abs(off) > limit
+    if hit.any():
+        # the spike's neighbours see half of it: only the largest of three stands
+        size = np.abs(off)
+        left = np.concatenate(([0.0], size[:-1]))
+        right = np.concatenate((size[1:], [0.0]))
+        mask[1:-1] = hit & (size >= left) & (size >= right) & (size > 1.6 * np.minimum(left, right))
+    return mask
+
+
+def find_sweep(run: Run, setup: Setup, edges: Edges | None = None) -> tuple[float, float, str]:
+    """(start_s, end_s, where it was found) of the swept section.
+
+    In this order: the verdict the board stored, its state events, its trace
+    flags, and, for a run captured without any, the longest section in which
+    the speed moves steadily one way at more than a quarter of its median rate.
+    """
+    last = float(run.load_time_s[-1]) if run.load_time_s.size else 0.0
+    verdict = run.verdict or {}
+    start, end = verdict.get("sweep_start_tick"), verdict.get("sweep_end_tick")
+    if start is not None and end is not None and end - start > 1.0:
+        return float(start), float(end), "verdict"
+    begun = ended = None
+    for time_s, name, value in run.events:
+        if name != "state":
+            continue
+        if value == _SWEEP:
+            begun, ended = time_s, None
+        elif begun is not None and ended is None:
+            ended = time_s
+    if begun is not None and (ended or last) - begun > 1.0:
+        return begun, ended if ended is not None else last, "events"
+    if run.trace_flags.size:
+        on = np.flatnonzero(run.trace_flags & _IN_SWEEP)
+        if on.size and run.trace_time_s[on[-1]] - run.trace_time_s[on[0]] > 1.0:
+            return float(run.trace_time_s[on[0]]), float(run.trace_time_s[on[-1]]), "trace"
+    edges = edges or heal_edges(run.edge_time_s)
+    edge_time, angle = shaft_angle(edges, setup.magnets)
+    if edge_time.size < 12:
+        raise DamageError(f"run {run.run_id} holds {edge_time.size} speed edges: no sweep can be found in it")
+    step = 0.02
+    grid = np.arange(edge_time[0] + 0.1, edge_time[-1] - 0.1, step)
+    if grid.size < 60:
+        raise DamageError(f"run {run.run_id} is shorter than a second: no sweep can be found in it")
+    speed = smooth(mean_speed(grid, edge_time, angle, 0.1), step, 2.0)
+    rate = np.gradient(speed, step)
+    best = (0, 0)
+    for sign in (-1.0, 1.0):
+        going = sign * rate
+        moving = going > 5.0  # rad/s2, about 50 rpm/s
+        if not moving.any():
+            continue
+        moving = going > max(5.0, 0.25 * float(np.median(going[moving])))
+        labels, _ = ndimage.label(ndimage.binary_closing(moving, iterations=8))
+        for piece in ndimage.find_objects(labels):
+            a, b = piece[0].start, piece[0].stop
+            if b - a > best[1] - best[0]:
+                best = (a, b)
+    if (best[1] - best[0]) * step < 2.0:
+        raise DamageError(
+            f"run {run.run_id}: the speed never moves one way for two seconds; this is no sweep"
+        )
+    return float(grid[best[0]]), float(grid[best[1] - 1]), "data"

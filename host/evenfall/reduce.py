@@ -1,0 +1,474 @@
+"""One pull, from raw counts to corrected torque and power with their doubt.
+
+    force    = (count - zero) / span                     at the cell
+    brake    = force * arm                               N.m on the brake's shaft
+    engine   = brake * ratio / efficiency + J dw/dt      N.m at the crank
+
+`ratio` is brake speed per crank speed (engine teeth / brake teeth).  J is all
+that turns, referred to the crank; under a falling speed dw/dt is negative: the
+flywheels help to turn the brake, the brake reads more than the engine makes,
+and the term takes it off again (Euler's law of rotation about a fixed axis).
+
+A `Reduction` is a function of its inputs only: recomputed, never edited.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import math
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from evenfall import align, uncertainty
+from evenfall.air import Correction, correction
+from evenfall.errors import DamageError, InputError
+from evenfall.model import Air, Bins, Calibration, FloatArray, IntArray, Peak, Reduction, Run, Setup
+from evenfall.units import RPM
+
+VERSION = 1
+FEWEST = 5  # samples that make a bin
+CENTRE_SLACK = 0.1  # of a bin: how far short of its centre the data may end
+DEFAULT_STANDARD = "iso1585"
+
+
+@dataclass(frozen=True)
+class Observed:
+    """Engine torque on the even time grid of the sweep, nothing corrected for air."""
+
+    aligned: align.Aligned
+    edges: align.Edges
+    brake_Nm: FloatArray  # (n,) of the brake, referred to the crank, drive losses put back
+    engine_Nm: FloatArray  # (n,)
+    start_s: float
+    end_s: float
+    found_by: str
+    zero_shift_N: float  # zero after less zero before; NaN when only one was taken
+    zero_u_N: float
+    noise_N: float  # amplifier noise at rest, standard deviation of one sample; NaN when unknown
+    notes: list[str]
+
+
+@dataclass(frozen=True)
+class Lines:
+    """A straight line fitted in every bin, taken at the bin's centre."""
+
+    centre: FloatArray  # (b,) same unit as the speeds given
+    value: FloatArray  # (b,) NaN where the bin is not filled
+    leverage: FloatArray  # (b,) variance of value per variance of one sample
+    count: IntArray  # (b,)
+
+
+def calibration_from_settings(run: Run) -> Calibration:
+    """The calibration the board itself held when it recorded the run."""
+    s = run.settings
+    try:
+        return Calibration(
+            zero_count=run.zeros[-1][1] if run.zeros else 0.0,
+            span_count_per_N=s["span"] / 1000.0,
+            arm_m=s["arm_length"] / 1e6,
+            made_unix_s=run.started_unix_s,
+            note="from the board's settings",
+        )
+    except KeyError as missing:
+        raise DamageError(
+            f"run {run.run_id} does not hold the setting {missing}; give a calibration by hand"
+        ) from None
+
+
+def setup_from_settings(run: Run, **known: float | int | None) -> Setup:
+    """The drive as the board's settings have it; `known` adds what the board does not hold (inertia...)."""
+    s = run.settings
+    base = Setup(
+        engine_teeth=s.get("engine_teeth", 10),
+        brake_teeth=s.get("brake_teeth", 10),
+        magnets=s.get("magnets", 1),
+    )
+    return replace(base, **known)  # type: ignore[arg-type]
+
+
+def check_inputs(run: Run, calibration: Calibration, setup: Setup) -> None:
+    """Refuse a calibration or set-up that would give a silent wrong number; InputError says what to do."""
+    c = calibration
+    for value, what in (
+        (c.zero_count, "the zero"),
+        (c.span_count_per_N, "the span"),
+        (c.arm_m, "the arm"),
+        (setup.inertia_kg_m2, "the inertia"),
+        (setup.drive_efficiency, "the drive efficiency"),
+    ):
+        if not math.isfinite(value):
+            raise InputError(f"{what} is not a number ({value}); calibrate again or type it")
+    if c.span_count_per_N == 0:
+        raise InputError("the span is 0 counts per newton; hang a known weight and calibrate the load cell")
+    check_arm(c.arm_m)
+    for teeth, what in ((setup.engine_teeth, "engine"), (setup.brake_teeth, "brake")):
+        if teeth < 1:
+            raise InputError(f"the {what} sprocket has {teeth} teeth; count them and type the number")
+    if setup.magnets < 1:
+        raise InputError(f"the pickup has {setup.magnets} magnets per turn; it needs at least one")
+    if not 0.5 <= setup.drive_efficiency <= 1:
+        raise InputError(
+            f"a drive efficiency of {setup.drive_efficiency:g} is outside 0.5 to 1; "
+            "a chain in order loses 1 to 4 %, so type for instance 0.98"
+        )
+    if not 0 <= setup.inertia_kg_m2 < 1:
+        raise InputError(
+            f"an inertia of {setup.inertia_kg_m2:g} kg.m2 is outside 0 to 1; "
+            "small engines with a small brake have 0.001 to 0.01"
+        )
+    if setup.arm_changed_unix_s and c.made_unix_s < setup.arm_changed_unix_s:
+        raise InputError(
+            "the calibration is older than the last change of the arm or load cell; "
+            "hang the weights again before reducing pulls made since"
+        )
+
+
+def check_arm(arm_m: float) -> None:
+    """An arm that no small brake has is most often inches or millimetres typed as metres."""
+    if not math.isfinite(arm_m):
+        raise InputError(
+            f"the arm is not a number ({arm_m}); measure it from the shaft's centre to the cell's axis"
+        )
+    if not 0.02 <= arm_m <= 2:
+        hint = ""
+        if 50 <= arm_m <= 2000:
+            hint = f"; {arm_m:g} looks like millimetres ({arm_m / 1000:g} m)"
+        elif 2 < arm_m < 50:
+            hint = f"; {arm_m:g} looks like inches ({arm_m * 0.0254:.4f} m)"
+        raise InputError(f"an arm of {arm_m:g} m is outside 0.02 to 2 m{hint}; type it with its unit")
+
+
+def observe(
+    run: Run, calibration: Calibration, setup: Setup, bandwidth_Hz: float = align.BANDWIDTH_HZ
+) -> Observed:
+    """Counts and edges to engine torque against time; see the module's text."""
+    check_inputs(run, calibration, setup)
+    notes: list[str] = list(run.damage)
+    edges = align.heal_edges(run.edge_time_s)
+    start, end, found_by = align.find_sweep(run, setup, edges)
+    zero, shift, zero_u, noise = _zero(run, calibration, start, end)
+    force = (run.load_count - zero) / calibration.span_count_per_N
+    a = align.align(run, setup, force, start, end, bandwidth_Hz, edges)
+    ratio = setup.engine_teeth / setup.brake_teeth
+    brake = a.force_N * (calibration.arm_m * ratio / setup.drive_efficiency)
+    engine = brake + setup.inertia_kg_m2 * a.rate_rad_s2
+
+    if found_by == "data":
+        notes.append("The sweep was found from the speed itself: the board had not marked one.")
+    if edges.missed or edges.extra:
+        notes.append(f"Speed pickup: {edges.missed} missed and {edges.extra} extra pulses were healed.")
+    silent = sum(max(0.0, min(b, end) - max(a0, start)) for a0, b in edges.silent)
+    if silent > 0:
+        notes.append(f"The speed pickup was silent for {silent:.2f} s of the sweep; those bins are empty.")
+    if a.spikes:
+        notes.append(f"{a.spikes} lone load samples far from their neighbours were left out.")
+    if a.clamped:
+        notes.append(f"{a.clamped} load samples stood at the amplifier's end of range and were left out.")
+    if a.gaps:
+        notes.append(f"{a.gaps} load samples never arrived; the gaps are bridged by straight lines.")
+    limit = 0.005 * float(np.max(np.abs(a.force_N))) if a.force_N.size else 0.0
+    if abs(shift) > limit:
+        notes.append(
+            f"The zero moved by {shift:+.2f} N between before and after the pull "
+            f"({abs(shift) / max(float(np.max(np.abs(a.force_N))), 1e-9) * 100:.1f} % of the largest load): "
+            "look at the hoses and the cell's mounting."
+        )
+    if setup.inertia_kg_m2 == 0:
+        share = float(np.median(-a.rate_rad_s2) * 1e-3)
+        notes.append(
+            "No inertia is stored for this set-up, so it was not removed: torque reads too high by "
+            f"{share:.3f} N·m for each 0.001 kg·m². Find it with two pulls at different rates."
+        )
+    if float(np.mean(brake)) < 0:
+        notes.append(
+            "The brake torque is negative: the span has the wrong sign or the cell is mounted backwards."
+        )
+    if run.verdict and run.verdict.get("verdict") in ("poor", "aborted"):
+        notes.append(
+            f"The board judged this pull {run.verdict['verdict']} "
+            f"({str(run.verdict.get('reason', 'none')).replace('_', ' ')})."
+        )
+    return Observed(a, edges, brake, engine, start, end, found_by, shift, zero_u, noise, notes)
+
+
+def _zero(
+    run: Run, calibration: Calibration, start: float, end: float
+) -> tuple[FloatArray, float, float, float]:
+    """(zero at each load sample, shift N, standard uncertainty N, sample noise N).
+
+    With a zero before and one after the pull the zero is taken to move along a
+    straight line between them; half of what it moved, as a rectangular
+    distribution, stays as doubt (JCGM 100 clause 4.3.7).  Else the calibration's
+    own allowance for wandering stands.
+    """
+    span = abs(calibration.span_count_per_N)
+    before = [z for z in run.zeros if z[0] <= start]
+    after = [z for z in run.zeros if z[0] >= end]
+    noise = math.nan
+    if run.zeros and run.zeros[0][3] > 3:
+        noise = run.zeros[0][2] / span
+    if before and after:
+        (t0, z0, _, n0), (t1, z1, _, n1) = before[-1], after[0]
+        zero = np.interp(run.load_time_s, [t0, t1], [z0, z1])
+        shift = (z1 - z0) / calibration.span_count_per_N
+        still = 0.0 if math.isnan(noise) else noise * math.sqrt(1 / max(n0, 1) + 1 / max(n1, 1)) / 2
+        return zero, shift, math.hypot(abs(shift) / 2 / math.sqrt(3), still), noise
+    value = (before or run.zeros or [(0.0, calibration.zero_count, 0.0, 0)])[-1][1]
+    return np.full(run.load_time_s.size, float(value)), math.nan, calibration.zero_u_N, noise
+
+
+def fit_bins(speed: FloatArray, values: FloatArray, width: float) -> Lines:
+    """Straight-line fit of (speed, value) in bins centred on whole multiples of `width`.
+
+    Taking the line at the centre instead of the mean of the bin removes the
+    bias of bins that the sweep fills unevenly, above all the first and last.
+    A bin stands when it holds `FEWEST` samples, spans nearly half its width and
+    reaches its own centre.  `values` is (n,) or (k, n).
+    """
+    ok = np.isfinite(speed)
+    speed, values = speed[ok], values[..., ok]
+    place = np.rint(speed / width).astype(np.int64)
+    first = int(place.min())
+    k = place - first
+    n = int(k.max()) + 1
+    x = speed - place * width
+    many = np.bincount(k, minlength=n)
+    sx = np.bincount(k, x, n)
+    sxx = np.bincount(k, x * x, n)
+    low = np.full(n, np.inf)
+    high = np.full(n, -np.inf)
+    np.minimum.at(low, k, x)
+    np.maximum.at(high, k, x)
+    good = (
+        (many >= FEWEST)
+        & (low <= CENTRE_SLACK * width)
+        & (high >= -CENTRE_SLACK * width)
+        & (high - low >= (0.5 - CENTRE_SLACK) * width)
+    )
+    with np.errstate(divide="ignore", invalid="ignore"):
+        det = many * sxx - sx * sx
+        leverage: FloatArray = np.where(good, sxx / det, np.nan)
+        rows = []
+        for y in np.atleast_2d(values):
+            sy = np.bincount(k, y, n)
+            sxy = np.bincount(k, x * y, n)
+            rows.append(np.where(good, (sxx * sy - sx * sxy) / det, np.nan))
+    value: FloatArray = np.array(rows) if values.ndim > 1 else rows[0]
+    centre = np.arange(first, first + n) * float(width)
+    return Lines(centre, value, leverage, many.astype(np.int64))
+
+
+def sample_scatter(speed: FloatArray, values: FloatArray, width: float) -> float:
+    """Standard deviation that one sample would need to explain how cells of half a bin scatter.
+
+    Third differences of the means of neighbouring cells: a smooth curve drops
+    out, scatter stays with 20 times its variance (1 + 9 + 9 + 1).  Because cells are
+    about as long as the wobble of engine and brake, correlation between
+    samples is paid for.  NaN with fewer than eight cells.
+    """
+    ok = np.isfinite(speed)
+    k = np.floor(speed[ok] / (width / 2)).astype(np.int64)
+    first = int(k.min())
+    k -= first
+    n = int(k.max()) + 1
+    many = np.bincount(k, minlength=n)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        mean = np.bincount(k, values[ok], n) / many
+    usual = np.median(many[many > 0])
+    mean[many < 0.7 * usual] = np.nan
+    third = mean[3:] - 3 * mean[2:-1] + 3 * mean[1:-2] - mean[:-3]
+    third = third[np.isfinite(third)]
+    if third.size < 5:
+        return math.nan
+    return math.sqrt(float(np.mean(third**2)) / 20 * float(usual))
+
+
+def find_peak(
+    centre: FloatArray, value: FloatArray, u: FloatArray, smooth_at: tuple[FloatArray, FloatArray]
+) -> Peak:
+    """Maximum of a curve: a cubic through the samples within three bins of the highest bin.
+
+    The highest of many scattering values is too high on average; the top of a
+    curve with four parameters through a hundred samples is not, much.
+    """
+    ok = np.isfinite(value)
+    if not ok.any():
+        return Peak(math.nan, math.nan, math.nan)
+    top = int(np.nanargmax(value))
+    u_rel = u[top] / abs(value[top]) if value[top] else math.nan
+    width = float(centre[1] - centre[0]) if centre.size > 1 else 1.0
+    speed, curve = smooth_at
+    near = np.abs(speed - centre[top]) <= 3 * width
+    if near.sum() < 20:
+        return Peak(float(value[top]), float(uncertainty.COVERAGE * u[top]), float(centre[top]))
+    x = (speed[near] - centre[top]) / width
+    base = np.stack((np.ones_like(x), x, x * x, x**3))
+    c = np.linalg.solve(base @ base.T + 1e-9 * np.eye(4), base @ curve[near])
+    grid = np.linspace(max(-1.5, float(x.min())), min(1.5, float(x.max())), 121)
+    fitted = c[0] + grid * (c[1] + grid * (c[2] + grid * c[3]))
+    best = int(np.argmax(fitted))
+    height = float(fitted[best])
+    return Peak(
+        height, float(uncertainty.COVERAGE * u_rel * abs(height)), float(centre[top] + grid[best] * width)
+    )
+
+
+def mean_over(bins: Bins, low_rpm: float, high_rpm: float) -> dict[str, float]:
+    """Area under the curves from `low_rpm` to `high_rpm`, divided by the range.
+
+    Trapezoids between bins, ends interpolated.  Returns mean torque (N.m) and
+    power (W) with standard uncertainties, every bin's doubt taken as shared
+    (an upper limit).  Raises InputError when the pull does not cover the range.
+    """
+    ok = np.isfinite(bins.torque_Nm)
+    speed = bins.speed_rpm[ok]
+    if speed.size < 2 or low_rpm >= high_rpm or low_rpm < speed[0] or high_rpm > speed[-1]:
+        span = f"{speed[0]:.0f} to {speed[-1]:.0f} rpm" if speed.size else "nothing"
+        raise InputError(f"the pull covers {span}; it cannot be summed from {low_rpm:g} to {high_rpm:g} rpm")
+    grid = np.unique(np.concatenate(([low_rpm, high_rpm], speed[(speed > low_rpm) & (speed < high_rpm)])))
+    out = {}
+    for name in (
+        "torque_Nm",
+        "torque_u_Nm",
+        "torque_u_repeat_Nm",
+        "power_W",
+        "power_u_W",
+        "power_u_repeat_W",
+    ):
+        values = np.interp(grid, speed, getattr(bins, name)[ok])
+        out[name] = float(np.trapezoid(values, grid) / (high_rpm - low_rpm))
+    return out
+
+
+def reduce_run(
+    run: Run,
+    calibration: Calibration,
+    setup: Setup,
+    air: Air,
+    standard: str = DEFAULT_STANDARD,
+    bin_rpm: float = 250.0,
+    bandwidth_Hz: float = align.BANDWIDTH_HZ,
+) -> Reduction:
+    """Reduce one pull.
+
+    Args:
+        standard: a preset of `air.STANDARDS`, by key or title.
+        bin_rpm: width of the bins, crank rpm; centres are whole multiples of it.
+        bandwidth_Hz: -3 dB bandwidth of the zero-phase smoothing.
+
+    Raises InputError (settings, air, units) or DamageError (raw data), one sentence each.
+    """
+    if not (math.isfinite(bin_rpm) and 25 <= bin_rpm <= 2000):
+        raise InputError(f"bins of {bin_rpm:g} rpm are outside 25 to 2000 rpm")
+    if not (math.isfinite(bandwidth_Hz) and 0.5 <= bandwidth_Hz <= 40):
+        raise InputError(f"a smoothing bandwidth of {bandwidth_Hz:g} Hz is outside 0.5 to 40 Hz")
+    day = correction(air, standard)
+    seen = observe(run, calibration, setup, bandwidth_Hz)
+    a = seen.aligned
+    speed_rpm = a.speed_rad_s / RPM
+    if not np.isfinite(speed_rpm).any():
+        raise DamageError(f"run {run.run_id}: no speed is known anywhere in the sweep; check the pickup")
+    lines = fit_bins(speed_rpm, np.stack((seen.engine_Nm, seen.brake_Nm, a.rate_rad_s2)), bin_rpm)
+    engine = lines.value[0]
+    causes = _causes(run, calibration, setup, day, seen, lines, bin_rpm)
+    f = day.factor
+    u_all, u_repeat = uncertainty.combine(causes)
+    omega = lines.centre * RPM
+    bins = Bins(
+        speed_rpm=lines.centre,
+        torque_Nm=engine * f,
+        torque_u_Nm=u_all * f,
+        torque_u_repeat_Nm=u_repeat * f,
+        power_W=engine * omega * f,
+        power_u_W=u_all * omega * f,
+        power_u_repeat_W=u_repeat * omega * f,
+        torque_observed_Nm=engine,
+        power_observed_W=engine * omega,
+        count=lines.count,
+    )
+    torque = seen.engine_Nm * f
+    peak_torque = find_peak(bins.speed_rpm, bins.torque_Nm, bins.torque_u_Nm, (speed_rpm, torque))
+    peak_power = find_peak(bins.speed_rpm, bins.power_W, bins.power_u_W, (speed_rpm, torque * a.speed_rad_s))
+    budget = {}
+    if np.isfinite(bins.power_W).any():
+        top = int(np.nanargmax(bins.power_W))
+        budget = {name: float(u[top] / abs(engine[top])) for name, u in causes.items()}
+    notes = list(seen.notes)
+    notes += [
+        sentence[0].upper() + sentence[1:] + "; the factor is shown all the same." for sentence in day.outside
+    ]
+    if setup.drive_efficiency != 1:
+        notes.append(f"Drive efficiency is assumed to be {setup.drive_efficiency:g}.")
+    return Reduction(
+        run_id=run.run_id,
+        standard=day.standard.title,
+        air_factor=f,
+        air_factor_u=day.u,
+        air_factor_in_range=day.in_range,
+        bins=bins,
+        peak_torque_Nm=peak_torque,
+        peak_power_W=peak_power,
+        time_s=a.time_s,
+        speed_rpm=speed_rpm,
+        torque_Nm=torque,
+        sweep_time_s=seen.end_s - seen.start_s,
+        budget=budget,
+        notes=notes,
+        inputs=_hashes(run, calibration, setup, air),
+        version=VERSION,
+    )
+
+
+def _causes(
+    run: Run,
+    calibration: Calibration,
+    setup: Setup,
+    day: Correction,
+    seen: Observed,
+    lines: Lines,
+    bin_rpm: float,
+) -> dict[str, FloatArray]:
+    """Standard uncertainty of the observed engine torque per bin, N.m, by cause."""
+    engine, brake, rate = lines.value
+    a = seen.aligned
+    lever = calibration.arm_m * setup.engine_teeth / setup.brake_teeth / setup.drive_efficiency
+    scatter = sample_scatter(a.speed_rad_s / RPM, seen.engine_Nm, bin_rpm)
+    if math.isnan(scatter):
+        scatter = float(np.std(seen.engine_Nm)) if seen.engine_Nm.size else 0.0
+    scatter_u = scatter * np.sqrt(lines.leverage)
+    # the filter's four conversions share their noise: a mean of n holds n / 2.1 independent ones
+    noise_u = np.zeros_like(engine)
+    if math.isfinite(seen.noise_N):
+        noise_u = np.minimum(seen.noise_N * lever * np.sqrt(lines.leverage * 2.1), scatter_u)
+    slope = np.gradient(engine, lines.centre * RPM) if engine.size > 2 else np.zeros_like(engine)
+    known = np.isfinite(slope)
+    if known.any() and not known.all():
+        slope = np.where(known, slope, np.interp(lines.centre, lines.centre[known], slope[known]))
+    return {
+        "span": np.abs(brake) * calibration.span_u_rel,
+        "arm": np.abs(brake) * (calibration.arm_u_m / calibration.arm_m),
+        "zero": np.full_like(engine, seen.zero_u_N * lever),
+        "noise": noise_u,
+        "bin scatter": np.sqrt(np.maximum(scatter_u**2 - noise_u**2, 0)),
+        "alignment": np.abs(slope * rate) * setup.load_delay_u_s,
+        "inertia": np.abs(rate) * setup.inertia_u_kg_m2,
+        "air": np.abs(engine) * (day.u / day.factor),
+    }
+
+
+def _hashes(run: Run, calibration: Calibration, setup: Setup, air: Air) -> dict[str, str]:
+    raw = hashlib.sha256()
+    for array in (run.load_time_s, run.load_count, run.edge_time_s):
+        raw.update(np.ascontiguousarray(array).data)
+    raw.update(repr((run.settings, run.zeros, run.events, run.verdict)).encode())
+    return {
+        "run": raw.hexdigest(),
+        "calibration": _sha(calibration),
+        "setup": _sha(setup),
+        "air": _sha(air),
+    }
+
+
+def _sha(record: Calibration | Setup | Air) -> str:
+    return hashlib.sha256(repr(record).encode()).hexdigest()
