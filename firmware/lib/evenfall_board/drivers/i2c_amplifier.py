@@ -1,0 +1,147 @@
+"""Bridge amplifier of the NAU7802 class: I2C, 24 bits, 320 samples a second.
+
+Register numbers and bits from the part's data sheet (from memory; tests hold a
+register model of the same).  The part has no clock line to count, so the time
+of a sample is tracked: it lies between the last look that found no data and the
+look that found it, and near one period after the sample before.
+"""
+
+import time
+from array import array
+
+from . import ticks
+
+ADDRESS = 0x2A
+PU_CTRL, CTRL1, CTRL2, RESULT, CHOPPER, POWER = 0x00, 0x01, 0x02, 0x12, 0x15, 0x1C
+RESET, DIGITAL_ON, ANALOG_ON, POWERED, GO, READY, REGULATOR = 1, 2, 4, 8, 0x10, 0x20, 0x80
+REGULATOR_3V0 = 5 << 3  # from a supply of 3.3 V
+GAINS = (7, 5, 6)  # 128, 32, 64: the order of the amplifier_gain setting
+RATE_320 = 7 << 4
+CALIBRATE, CALIBRATION_FAILED = 4, 8
+
+CAPACITY = 2
+CLAMP_HIGH = 0x7FFFFF
+CLAMP_LOW = -0x800000
+SETTLING = 4  # conversions
+NOMINAL_PERIOD = 12500  # ticks
+LONG_SILENCE = 1 << 28
+
+
+class I2cAmplifier:
+    """Same interface as LoadCell; `bad_words` counts transfers that failed."""
+
+    nominal_hz = 320
+
+    def __init__(self, settings, i2c):
+        self._i2c = i2c
+        self._gain = GAINS[settings["amplifier_gain"]]
+        self._status = bytearray(1)
+        self._result = bytearray(3)
+        self._on = False
+        self.tick = array("i", [0] * CAPACITY)
+        self.count = array("i", [0] * CAPACITY)
+        self.overruns = 0
+        self.bad_words = 0
+        self.clamped = 0
+        self.silent_ticks = 0
+
+    def start(self):
+        """Power up and calibrate the part; one that does not answer stays silent."""
+        self._on = False
+        self._last = self._looked = self._heard = ticks.now()
+        self._period = NOMINAL_PERIOD
+        self._settling = SETTLING
+        self._synced = False
+        self.silent_ticks = 0
+        try:
+            self._write(PU_CTRL, RESET)
+            self._write(PU_CTRL, DIGITAL_ON)
+            self._wait(PU_CTRL, POWERED, POWERED)
+            self._write(PU_CTRL, DIGITAL_ON | ANALOG_ON | REGULATOR)
+            self._write(CTRL1, REGULATOR_3V0 | self._gain)
+            self._write(CTRL2, RATE_320)
+            self._write(CHOPPER, 0x30)  # the data sheet: input chopper off
+            self._write(POWER, 0x80)  # the data sheet: capacitor across input 2
+            self._write(CTRL2, RATE_320 | CALIBRATE)
+            self._wait(CTRL2, CALIBRATE, 0)
+            if self._read(CTRL2) & CALIBRATION_FAILED:
+                raise OSError
+            self._write(PU_CTRL, DIGITAL_ON | ANALOG_ON | REGULATOR | GO)
+            self._on = True
+        except OSError:
+            self.bad_words += 1
+
+    def _write(self, register, value):
+        self._status[0] = value
+        self._i2c.writeto_mem(ADDRESS, register, self._status)
+
+    def _read(self, register):
+        self._i2c.readfrom_mem_into(ADDRESS, register, self._status)
+        return self._status[0]
+
+    def _wait(self, register, bits, value):
+        for _ in range(400):
+            if self._read(register) & bits == value:
+                return
+            time.sleep_ms(1)
+        raise OSError
+
+    def poll(self):
+        """Fetch a conversion if one is ready; return how many are new. Allocates nothing."""
+        if not self._on:
+            return self._silence()
+        before = self._looked
+        self._looked = ticks.now()
+        try:
+            if not self._read(PU_CTRL) & READY:
+                return self._silence()
+            self._i2c.readfrom_mem_into(ADDRESS, RESULT, self._result)
+        except OSError:
+            self.bad_words += 1
+            self._settling = SETTLING
+            return self._silence()
+        self._time_it(before)
+        r = self._result
+        code = r[0] << 16 | r[1] << 8 | r[2]
+        if code >= 0x800000:
+            code -= 0x1000000
+        self._heard = self._looked
+        self.silent_ticks = 0
+        if self._settling:
+            self._settling -= 1
+            return 0
+        if code == CLAMP_HIGH or code == CLAMP_LOW:
+            self.clamped += 1
+        self.tick[0] = self._last
+        self.count[0] = code
+        return 1
+
+    def _time_it(self, before):
+        seen = self._looked
+        since = ticks.diff(seen, self._last)
+        if not self._synced or since < 0 or since > 3 * NOMINAL_PERIOD:
+            # no history, or a gap too long to count over
+            if self._synced:
+                self.overruns += 1
+            self._synced = True
+            self._last = seen
+            return
+        early = ticks.diff(before, self._last)
+        step = self._period
+        if early > step + (step >> 2):
+            # two went by: the part keeps only the newer one
+            self.overruns += 1
+            step += self._period
+        if step > since:  # it was ready before we looked
+            self._period -= (step - since) >> 3
+            step = since
+        elif step < early:  # it was not there at the look before
+            self._period += (early - step) >> 3
+            step = early
+        self._period = max(NOMINAL_PERIOD * 3 // 4, min(NOMINAL_PERIOD * 5 // 4, self._period))
+        self._last = (self._last + step) & ticks.MASK
+
+    def _silence(self):
+        if self.silent_ticks < LONG_SILENCE:
+            self.silent_ticks = max(0, ticks.diff(ticks.now(), self._heard))
+        return 0

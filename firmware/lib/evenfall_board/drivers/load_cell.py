@@ -1,0 +1,134 @@
+"""Bridge amplifier of the HX711 class, clocked by a PIO program.
+
+Data sheet: 24 bits of two's complement, MSB first; 1, 2 or 3 more pulses select
+the next input and gain (128 on A, 32 on B, 64 on A); data-ready is a low data
+line; codes 0x7FFFFF and 0x800000 mean an input beyond the range; four
+conversions to settle after a change of gain or a power-up.
+"""
+
+import time
+from array import array
+
+import rp2
+from machine import Pin
+
+from . import ticks
+from .programs import FIFO_DEPTH, LOAD_CELL_READERS, LOAD_CONFIRM, LOAD_OVERHEAD_TICKS, PIO_HZ
+
+CAPACITY = 8  # samples of one poll
+CLAMP_HIGH = 0x7FFFFF
+CLAMP_LOW = -0x800000
+SETTLING = 4  # conversions
+# No amplifier of the class converts faster than 144 times a second: data that
+# is ready 1 ms after a read-out is a read-out that did not end where it should.
+SHORT_WAIT = 4000
+LONG_WAIT = 1 << 28  # 67 s: the time base is taken anew, nobody weighs over such a gap
+STATE_MACHINE = 0  # of the first PIO block
+
+
+class LoadCell:
+    """Samples in `tick[0..n)` (when data became ready) and `count[0..n)`.
+
+    `overruns`: times the FIFO ran over, samples lost; `bad_words`: read-outs out
+    of step, dropped with the samples that settle after them; `clamped`: samples
+    at an end of the range (they are handed on); `silent_ticks`: since the last
+    word, however bad.
+    """
+
+    nominal_hz = 80
+
+    def __init__(self, settings):
+        self._k = settings["amplifier_gain"] + 1
+        self._data_pin = settings["pin_load_data"]
+        self._clock_pin = settings["pin_load_clock"]
+        self._sm = None
+        self.tick = array("i", [0] * CAPACITY)
+        self.count = array("i", [0] * CAPACITY)
+        self.overruns = 0
+        self.bad_words = 0
+        self.clamped = 0
+        self.silent_ticks = 0
+
+    def start(self):
+        """Reset the amplifier and start reading; the first samples settle and are dropped."""
+        clock = Pin(self._clock_pin, Pin.OUT, value=1)
+        time.sleep_us(100)  # above 60 us high: power-down, from which it starts at a known place
+        # an amplifier that is not there must read as never ready
+        data = Pin(self._data_pin, Pin.IN, Pin.PULL_UP)
+        self._sm = rp2.StateMachine(
+            STATE_MACHINE,
+            LOAD_CELL_READERS[self._k],
+            freq=PIO_HZ,
+            in_base=data,
+            jmp_pin=data,
+            sideset_base=clock,
+        )
+        self._sm.active(1)
+        self._anchor(ticks.now())
+        self._last_word = self._now
+        self._now -= LOAD_OVERHEAD_TICKS[self._k]  # nothing was read out before the first wait
+        self._stale_in = -1
+        self._settling = SETTLING
+        self.silent_ticks = 0
+
+    def _anchor(self, tick):
+        # data became ready before the program had made sure of it
+        self._now = ticks.signed((tick - LOAD_CONFIRM) & ticks.MASK)
+
+    def poll(self):
+        """Drain the FIFO; return how many samples are new. Allocates nothing."""
+        sm = self._sm
+        n = 0
+        waiting = sm.rx_fifo()
+        if waiting >= 2:
+            k = self._k
+            in_step = (1 << k) - 1
+            overhead = LOAD_OVERHEAD_TICKS[k]
+            full = waiting >= FIFO_DEPTH
+            while n < CAPACITY and sm.rx_fifo() >= 2:
+                wait = sm.get()
+                if full:
+                    full = False
+                    if sm.rx_fifo() >= FIFO_DEPTH:
+                        # A read-out was held up and begins just now: what it
+                        # finds is of unknown age.  The pairs before it are good.
+                        self.overruns += 1
+                        self._stale_in = FIFO_DEPTH // 2
+                        self._resumed = ticks.now()
+                word = sm.get()
+                if self._stale_in == 0:
+                    self._anchor(self._resumed)
+                    self._settling = SETTLING
+                    self._stale_in = -1
+                    continue
+                self._stale_in -= self._stale_in > 0
+                if wait > LONG_WAIT:
+                    self._anchor(ticks.now())
+                    self._settling = SETTLING
+                    continue
+                t = self._now + (wait + overhead)
+                if t >= ticks.HALF:
+                    t = t - ticks.HALF - ticks.HALF
+                self._now = t
+                if word & in_step != in_step or wait < SHORT_WAIT:
+                    # a first word that was ready at the start is no mistake
+                    if self._settling < SETTLING:
+                        self.bad_words += 1
+                    self._settling = SETTLING - 1
+                    continue
+                if self._settling:
+                    self._settling -= 1
+                    continue
+                code = word >> k
+                if code >= 0x800000:
+                    code -= 0x1000000
+                if code == CLAMP_HIGH or code == CLAMP_LOW:
+                    self.clamped += 1
+                self.tick[n] = t & ticks.MASK
+                self.count[n] = code
+                n += 1
+            self._last_word = self._now
+            self.silent_ticks = 0
+        elif self.silent_ticks < LONG_WAIT:
+            self.silent_ticks = max(0, ticks.diff(ticks.now(), self._last_word & ticks.MASK))
+        return n
