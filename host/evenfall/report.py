@@ -13,6 +13,8 @@ from rich.console import Group, RenderableType
 from rich.table import Table
 from rich.text import Text
 
+from evenfall.compare import Comparison, Gain, number_word
+from evenfall.compare import Group as PullGroup
 from evenfall.errors import InputError
 from evenfall.model import Bins, FloatArray, IntArray, Peak, Reduction
 
@@ -141,3 +143,155 @@ def side_by_side(reductions: Sequence[Reduction], labels: Sequence[str], units: 
         values = [float(units.power(a.get(speed, np.nan))) for a in at]
         table.add_row(f"{speed:,.0f}", *("–" if np.isnan(v) else f"{v:.2f}" for v in values))
     return table
+
+
+# --- before and after ------------------------------------------------------------------------------
+
+
+def gain_phrase(gain: Gain, scale: float, unit: str) -> str:
+    """`0.14 ± 0.05 hp (2.5 %)`, with the sign where it is a loss."""
+    n = digits(gain.half_width / scale)
+    text = f"{abs(gain.difference) / scale:.{n}f}"
+    if np.isfinite(gain.half_width):
+        text += f" ± {gain.half_width / scale:.{n}f}"
+    return f"{'gain' if gain.difference >= 0 else 'loss'} {text} {unit} ({abs(100 * gain.relative):.1f} %)"
+
+
+def verdict_sentence(c: Comparison, units: Units = SHOP) -> str:
+    """The answer in one sentence, at peak power."""
+    scale = POWER_UNITS[units.power_name]
+    phrase = gain_phrase(c.peak_power, scale, units.power_name)
+    if c.outcome == "real":
+        return f"{phrase} at peak power: real"
+    if c.outcome == "cannot tell":
+        return (
+            f"{phrase} at peak power: cannot tell from one pull each; the engine's own scatter is not known "
+            "until there are at least two pulls of each, better three"
+        )
+    target = f"{100 * c.decide_relative:g} % gain"
+    if c.more_pulls is None:
+        advice = (
+            f"no sensible number of pulls would decide a {target} with this scatter: find its cause first"
+        )
+    elif c.more_pulls == 0:
+        advice = f"a true {target} would have shown four times in five"
+    else:
+        plural = "pull" if c.more_pulls == 1 else "pulls"
+        advice = f"{number_word(c.more_pulls)} more {plural} each would decide a {target}"
+    return f"{phrase} at peak power: inside the noise; {advice}"
+
+
+def repeatability_line(g: PullGroup, units: Units = SHOP) -> str:
+    """How well the pulls of a group agree."""
+    scale = POWER_UNITS[units.power_name]
+    unit = units.power_name
+    mean = float(g.peak_power_W.mean[0])
+    peak = f"peak power {mean / scale:.2f} {unit}"
+    if g.n < 2:
+        return f"{g.label}: one pull, {peak}; no repeatability from one pull"
+    r = float(g.peak_power_W.r[0])
+    limit = f"{r / scale:.{digits(r / scale)}f} {unit}"
+    return (
+        f"{g.label}: {number_word(g.n)} pulls, {peak}, repeatability r = {limit} "
+        f"({100 * r / mean:.1f} %): two pulls of one build differ by less, 19 times in 20"
+    )
+
+
+def group_table(g: PullGroup, units: Units = SHOP) -> Table:
+    """Mean curve of a group with the 95 % interval of the mean and the repeatability limit."""
+    table = Table(
+        title=Text(f"{g.label}: mean curve, pulls: {g.n}"), caption="± from the scatter of the pulls"
+    )
+    table.add_column("rpm", justify="right")
+    for heading in (
+        f"torque\n{units.torque_name}",
+        "±",
+        "r",
+        f"power\n{units.power_name}",
+        "±",
+        "r",
+        "pulls",
+    ):
+        table.add_column(heading, justify="right")
+    for i in range(len(g.speed_rpm))[::-1]:
+        row = [f"{g.speed_rpm[i]:,.0f}"]
+        for spread, convert in ((g.torque_Nm, units.torque), (g.power_W, units.power)):
+            for value in (spread.mean[i], spread.half_width[i], spread.r[i]):
+                row.append(f"{convert(value):.2f}" if np.isfinite(value) else "–")
+        table.add_row(*row, str(spread.n[i]))
+    return table
+
+
+def gain_table(c: Comparison, units: Units = SHOP) -> Table:
+    """Gain on every speed; a star where it is real with the false discoveries held at 5 %."""
+    table = Table(
+        title=Text(f"{c.after.label} against {c.before.label}"),
+        caption="± is the 95 % interval of that one speed; * real with the share of false stars held at 5 %",
+    )
+    table.add_column("rpm", justify="right")
+    for heading in (
+        f"power before\n{units.power_name}",
+        "after",
+        "gain",
+        "±",
+        "gain\n%",
+        "",
+        f"torque gain\n{units.torque_name}",
+        "±",
+    ):
+        table.add_column(heading, justify="right")
+    b = c.bins
+    for i in range(len(b.speed_rpm))[::-1]:
+        if not np.isfinite(b.power_W[i]):
+            continue
+        power = [
+            float(units.power(v[i])) for v in (b.power_before_W, b.power_after_W, b.power_W, b.power_half_W)
+        ]
+        torque = [float(units.torque(v[i])) for v in (b.torque_Nm, b.torque_half_Nm)]
+        table.add_row(
+            f"{b.speed_rpm[i]:,.0f}",
+            f"{power[0]:.2f}",
+            f"{power[1]:.2f}",
+            f"{power[2]:+.2f}",
+            f"{power[3]:.2f}",
+            f"{100 * power[2] / power[0]:+.1f}",
+            "*" if b.real[i] else "",
+            f"{torque[0]:+.2f}",
+            f"{torque[1]:.2f}",
+        )
+    return table
+
+
+def comparison_lines(c: Comparison, units: Units = SHOP) -> list[str]:
+    """Everything beside the table: other gains, repeatability, findings, what differs."""
+    power, torque = POWER_UNITS[units.power_name], TORQUE_UNITS[units.torque_name]
+    low, high = (f(c.before.range_rpm[k], c.after.range_rpm[k]) for k, f in ((0, max), (1, min)))
+    mean_gain = gain_phrase(c.mean_power, power, units.power_name)
+    lines = [
+        f"peak torque: {gain_phrase(c.peak_torque, torque, units.torque_name)}",
+        f"mean power from {low:,.0f} to {high:,.0f} rpm: {mean_gain}",
+        repeatability_line(c.before, units),
+        repeatability_line(c.after, units),
+    ]
+    if np.isfinite(c.decidable_relative):
+        lines.append(
+            f"smallest gain these pulls would show four times in five: {100 * c.decidable_relative:.1f} %"
+        )
+    lines.append(
+        "the calibration is one and the same before and after, so its error cancels"
+        if c.calibration_cancels
+        else "the set-up changed between before and after, so the calibration error is counted in full"
+    )
+    return lines
+
+
+def comparison_report(c: Comparison, units: Units = SHOP) -> RenderableType:
+    """All that is printed for a before/after."""
+    parts: list[RenderableType] = [gain_table(c, units), Text(verdict_sentence(c, units), style="bold")]
+    parts += [Text(line) for line in comparison_lines(c, units)]
+    parts += [Text(f"Differs: {d.sentence}", style="yellow") for d in c.differences]
+    for g in (c.before, c.after):
+        parts += [Text(f"{g.label}: {f.sentence}", style="yellow") for f in g.findings]
+    if c.settled:
+        parts.append(Text(f"Without the warming pulls: {verdict_sentence(c.settled, units)}", style="bold"))
+    return Group(*parts)

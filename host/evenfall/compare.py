@@ -1,0 +1,754 @@
+"""Did the engine change?  Groups of pulls, their repeatability, and the gain of one over another.
+
+Statistics of small groups, nothing else: no files, no printing.
+
+What is one and what is two: pulls of one group share the calibration, so its error moves all of
+them alike.  It is left out of the gain (it scales the gain by its own small share and no more)
+unless the two groups were measured with different calibrations; then it counts in full.
+
+Sources: ISO 5725-2 (repeatability s_r, r = 2.8 s_r, Grubbs' test at 1 % and 5 %); Welch's test
+(B. L. Welch, Biometrika 34, 1947; the same as scipy.stats.ttest_ind(equal_var=False)); false
+discovery rate over the bins (Benjamini and Hochberg, 1995; scipy.stats.false_discovery_control).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+from scipy import stats
+
+from evenfall.errors import InputError
+from evenfall.model import Air, Bins, Calibration, FloatArray, IntArray, Reduction, Setup
+
+LEVEL = 0.05  # two-sided: intervals are 95 %
+REPEATABILITY_FACTOR = 2.8  # ISO 5725-2 and -6: 1.96 * sqrt(2), rounded as the standard rounds it
+SWEEP_COMPARABLE_S = 1.0  # common practice, no source: sweeps within 1 s are still comparable
+SWEEP_GOOD_S = 0.5  # common practice, no source
+WARMING_DECAYS = (0.3, 0.5, 0.7)  # share of the lack of warmth left after one more pull
+MOST_PULLS_ASKED = 60  # beyond this "more pulls" is no honest advice
+
+
+@dataclass(frozen=True)
+class Pull:
+    """One reduced pull with the circumstances that a comparison has to check."""
+
+    reduction: Reduction
+    calibration: Calibration | None = None
+    setup: Setup | None = None
+    air: Air | None = None
+    started_unix_s: int = 0
+    set_sweep_s: float | None = None
+    label: str = ""
+
+    @property
+    def name(self) -> str:
+        return self.label or f"pull {self.reduction.run_id}"
+
+
+@dataclass(frozen=True)
+class Finding:
+    """Something noticed about a group: which pulls (by place in the group), and the sentence."""
+
+    kind: str  # "outlier", "straggler", "warming", "drift"
+    places: tuple[int, ...]
+    sentence: str
+    p_value: float
+
+
+@dataclass(frozen=True)
+class Spread:
+    """Mean and scatter over the pulls of a group, each (b,); NaN where fewer than two pulls have data."""
+
+    mean: FloatArray
+    s: FloatArray  # standard deviation of one pull
+    n: IntArray
+
+    @property
+    def half_width(self) -> FloatArray:
+        """95 % half-width of the mean, from the scatter alone."""
+        with np.errstate(invalid="ignore", divide="ignore"):
+            t = stats.t.ppf(1 - LEVEL / 2, np.maximum(self.n - 1, 1))
+            return np.where(self.n > 1, t * self.s / np.sqrt(np.maximum(self.n, 1)), np.nan)
+
+    @property
+    def r(self) -> FloatArray:
+        """Repeatability limit: two pulls of one build differ by less, 19 times in 20."""
+        return REPEATABILITY_FACTOR * self.s
+
+
+@dataclass(frozen=True)
+class Group:
+    """Pulls of one build in the order they were made."""
+
+    label: str
+    pulls: tuple[Pull, ...]
+    speed_rpm: FloatArray  # (b,)
+    torque_Nm: Spread
+    power_W: Spread
+    peak_torque_Nm: Spread  # each of shape (1,)
+    peak_power_W: Spread
+    peak_power_rpm: float
+    peak_torque_rpm: float
+    range_rpm: tuple[float, float]  # the speeds that every pull covers
+    level: FloatArray  # (n,) each pull's power against the group's, averaged over common speeds
+    findings: tuple[Finding, ...]
+
+    @property
+    def n(self) -> int:
+        return len(self.pulls)
+
+    @property
+    def reductions(self) -> list[Reduction]:
+        return [p.reduction for p in self.pulls]
+
+
+@dataclass(frozen=True)
+class Gain:
+    """After less before, with the 95 % half-width of the difference."""
+
+    name: str
+    before: float
+    after: float
+    difference: float
+    half_width: float
+    dof: float
+    p_value: float
+    s_pooled: float
+
+    @property
+    def real(self) -> bool:
+        """The interval of the difference leaves zero out."""
+        return bool(np.isfinite(self.half_width) and abs(self.difference) > self.half_width)
+
+    @property
+    def relative(self) -> float:
+        return self.difference / self.before
+
+    @property
+    def relative_half_width(self) -> float:
+        return self.half_width / abs(self.before)
+
+
+@dataclass(frozen=True)
+class BinGains:
+    """Gain on each speed, (b,); `real` is marked with the false discovery rate held at 5 %."""
+
+    speed_rpm: FloatArray
+    torque_before_Nm: FloatArray
+    torque_after_Nm: FloatArray
+    torque_Nm: FloatArray
+    torque_half_Nm: FloatArray
+    power_before_W: FloatArray
+    power_after_W: FloatArray
+    power_W: FloatArray
+    power_half_W: FloatArray
+    p_value: FloatArray
+    real: np.ndarray
+
+
+@dataclass(frozen=True)
+class Difference:
+    """A circumstance in which the two groups are unlike."""
+
+    what: str
+    sentence: str
+    calibration_cancels: bool = True
+
+
+@dataclass(frozen=True)
+class Comparison:
+    """Group B against group A."""
+
+    before: Group
+    after: Group
+    peak_power: Gain
+    peak_torque: Gain
+    mean_power: Gain
+    bins: BinGains
+    differences: tuple[Difference, ...]
+    calibration_cancels: bool
+    decide_relative: float  # the gain that `more_pulls` is about
+    more_pulls: int | None  # more pulls in each group to decide it; 0 none; None too many
+    decidable_relative: float  # the smallest gain that these groups show four times in five
+    outcome: str  # "real", "inside the noise", "cannot tell"
+    settled: Comparison | None = None  # the same without the pulls found warming, where there are some
+
+
+def group(pulls: Sequence[Pull | Reduction], label: str) -> Group:
+    """Pulls of one build, made in this order, as a group.
+
+    Raises InputError for an empty group, differing air standards, or grids without a common speed.
+    """
+    wrapped = tuple(p if isinstance(p, Pull) else Pull(p) for p in pulls)
+    if not wrapped:
+        raise InputError(f"group '{label}' holds no pull; name at least one")
+    standards = sorted({p.reduction.standard for p in wrapped})
+    if len(standards) > 1:
+        raise InputError(
+            f"group '{label}' mixes air corrections ({', '.join(standards)}); "
+            "reduce all its pulls by one of them"
+        )
+    doubles = {p.reduction.run_id for p in wrapped}
+    if len(doubles) < len(wrapped):
+        raise InputError(f"group '{label}' names the same pull twice; each pull counts once")
+    speed = _grid([p.reduction.bins for p in wrapped])
+    torque = np.vstack([_on_grid(p.reduction.bins, p.reduction.bins.torque_Nm, speed) for p in wrapped])
+    power = np.vstack([_on_grid(p.reduction.bins, p.reduction.bins.power_W, speed) for p in wrapped])
+    common = np.isfinite(power).all(axis=0)
+    if not common.any():
+        raise InputError(
+            f"the pulls of group '{label}' have no speed in common; check that they are of one engine"
+        )
+    centre = power[:, common].mean(axis=0)
+    level = (power[:, common] / centre).mean(axis=1) - 1
+    mean_power = (
+        np.trapezoid(power[:, common], speed[common], axis=1) if common.sum() > 1 else power[:, common][:, 0]
+    )
+    if common.sum() > 1:
+        mean_power = mean_power / (speed[common][-1] - speed[common][0])
+    peaks_W = np.array([[p.reduction.peak_power_W.value] for p in wrapped])
+    peaks_Nm = np.array([[p.reduction.peak_torque_Nm.value] for p in wrapped])
+    return Group(
+        label=label,
+        pulls=wrapped,
+        speed_rpm=speed,
+        torque_Nm=_spread(torque),
+        power_W=_spread(power),
+        peak_torque_Nm=_spread(peaks_Nm),
+        peak_power_W=_spread(peaks_W),
+        peak_power_rpm=float(np.mean([p.reduction.peak_power_W.speed_rpm for p in wrapped])),
+        peak_torque_rpm=float(np.mean([p.reduction.peak_torque_Nm.speed_rpm for p in wrapped])),
+        range_rpm=(float(speed[common][0]), float(speed[common][-1])),
+        level=level,
+        findings=tuple(_findings(wrapped, level, power / np.nanmean(power, axis=0) - 1, speed)),
+    )
+
+
+def without(g: Group, places: Sequence[int]) -> Group:
+    """The group less some pulls, by their places: a person's choice, never made here."""
+    return group([p for i, p in enumerate(g.pulls) if i not in set(places)], g.label)
+
+
+def _settled(g: Group) -> Group:
+    """The group less its warming pulls, judged no further."""
+    cold = {i for f in g.findings if f.kind == "warming" for i in f.places}
+    return replace(without(g, sorted(cold)), findings=())
+
+
+def compare(
+    before: Group, after: Group, decide_relative: float = 0.01, s_bench_relative: float | None = None
+) -> Comparison:
+    """Gain of `after` over `before`, per bin and at the peaks, with a verdict.
+
+    `decide_relative`: the gain that the advice on more pulls is about (0.01 = 1 %).
+    `s_bench_relative`: this bench's own scatter of one pull, known from earlier sessions (relative);
+    used only where a group holds a single pull and so has no scatter of its own.
+
+    Raises InputError when the groups are corrected by different air standards or share no speed.
+    """
+    a, b = before.pulls[0].reduction.standard, after.pulls[0].reduction.standard
+    if a != b:
+        raise InputError(
+            f"'{before.label}' is corrected by {a} and '{after.label}' by {b}; "
+            "reduce both by the same one first"
+        )
+    both = {p.reduction.run_id for p in before.pulls} & {p.reduction.run_id for p in after.pulls}
+    if both:
+        raise InputError(f"pull {min(both)} is in both groups; a pull is either before or after")
+    differences = tuple(set_up_differences(before, after))
+    cancels = all(d.calibration_cancels for d in differences)
+    shared_power = shared_relative(before), shared_relative(after)
+
+    def gain(name: str, x: Spread, y: Spread, repeat: tuple[float, float]) -> Gain:
+        found = _difference(x, y, repeat, shared_power, cancels, s_bench_relative)
+        difference, half, dof, p, pooled = (float(v[0]) for v in found)
+        return Gain(name, float(x.mean[0]), float(y.mean[0]), difference, half, dof, p, pooled)
+
+    repeat = _peak_repeat_relative(before), _peak_repeat_relative(after)
+    speed = np.intersect1d(before.speed_rpm, after.speed_rpm)
+    if not len(speed):
+        raise InputError(
+            f"'{before.label}' and '{after.label}' share no table speed; "
+            "reduce both on the same grid of speeds"
+        )
+    bins = _bin_gains(before, after, speed, repeat, shared_power, cancels, s_bench_relative)
+    peak_power = gain("peak power", before.peak_power_W, after.peak_power_W, repeat)
+    low = max(before.range_rpm[0], after.range_rpm[0])
+    high = min(before.range_rpm[1], after.range_rpm[1])
+    mean_power = gain("mean power", _mean_power(before, low, high), _mean_power(after, low, high), repeat)
+    s_relative = peak_power.s_pooled / peak_power.before
+    n = min(before.n, after.n)
+    needed = pulls_needed(decide_relative, s_relative)
+    scatter_known = s_bench_relative is not None or n > 1 or max(before.n, after.n) > 1
+    outcome = "cannot tell"
+    if scatter_known and np.isfinite(peak_power.half_width):
+        outcome = "real" if peak_power.real else "inside the noise"
+    settled = None
+    warm = [f.places for g in (before, after) for f in g.findings if f.kind == "warming"]
+    if warm:
+        left = (_settled(before), _settled(after))
+        settled = compare(*left, decide_relative, s_bench_relative)
+    return Comparison(
+        before=before,
+        after=after,
+        peak_power=peak_power,
+        peak_torque=gain("peak torque", before.peak_torque_Nm, after.peak_torque_Nm, repeat),
+        mean_power=mean_power,
+        bins=bins,
+        differences=differences,
+        calibration_cancels=cancels,
+        decide_relative=decide_relative,
+        more_pulls=None if needed is None else max(0, needed - n),
+        decidable_relative=decidable(n, s_relative),
+        outcome=outcome,
+        settled=settled,
+    )
+
+
+# --- precision, ISO 5725-2 -----------------------------------------------------------------------
+
+
+@dataclass(frozen=True)
+class Precision:
+    """Repeatability (within a session) and reproducibility over sessions, in the unit of the data."""
+
+    mean: float
+    s_r: float
+    s_L: float
+    s_R: float
+    dof_r: int
+
+    @property
+    def r(self) -> float:
+        return REPEATABILITY_FACTOR * self.s_r
+
+    @property
+    def R(self) -> float:
+        return REPEATABILITY_FACTOR * self.s_R
+
+
+def precision(sessions: Sequence[FloatArray]) -> Precision:
+    """s_r, s_L and s_R from repeated values in several sessions (ISO 5725-2, 7.4.4 and 7.4.5).
+
+    A session here takes the part of the standard's laboratory: same bench and engine, another day.
+    With one session s_L is NaN.  A negative estimate of the variance between sessions is set to
+    zero, as the standard does.
+    """
+    groups = [np.asarray(s, float) for s in sessions if len(s)]
+    n = np.array([len(g) for g in groups])
+    if not len(groups) or n.sum() - len(groups) < 1:
+        raise InputError("repeatability needs at least two pulls in one session")
+    means = np.array([g.mean() for g in groups])
+    grand = float((n * means).sum() / n.sum())
+    dof = int((n - 1).sum())
+    s_r2 = sum(float(((g - g.mean()) ** 2).sum()) for g in groups) / dof
+    if len(groups) < 2:
+        return Precision(grand, float(np.sqrt(s_r2)), np.nan, np.nan, dof)
+    s_d2 = float((n * (means - grand) ** 2).sum()) / (len(groups) - 1)
+    n_bar = (n.sum() - (n**2).sum() / n.sum()) / (len(groups) - 1)
+    s_L2 = max(0.0, (s_d2 - s_r2) / n_bar)
+    return Precision(grand, float(np.sqrt(s_r2)), float(np.sqrt(s_L2)), float(np.sqrt(s_r2 + s_L2)), dof)
+
+
+def grubbs_critical(n: int, level: float) -> float:
+    """Largest |x - mean| / s that `n` values of one normal population show, but for `level` of cases.
+
+    F. E. Grubbs, Technometrics 11 (1969); the same numbers as the table of ISO 5725-2 for one outlier.
+    """
+    t = stats.t.ppf(1 - level / (2 * n), n - 2)
+    return float((n - 1) / np.sqrt(n) * np.sqrt(t**2 / (n - 2 + t**2)))
+
+
+# --- how many pulls ------------------------------------------------------------------------------
+
+
+def power_of_test(gain_relative: float, s_relative: float, n: int) -> float:
+    """Chance that `n` pulls in each group show a true gain as real (two-sided 5 %, noncentral t)."""
+    if n < 2:
+        return 0.0
+    dof = 2 * n - 2
+    shift = abs(gain_relative) / (s_relative * np.sqrt(2 / n))
+    t = stats.t.ppf(1 - LEVEL / 2, dof)
+    return float(stats.nct.sf(t, dof, shift) + stats.nct.cdf(-t, dof, shift))
+
+
+def pulls_needed(gain_relative: float, s_relative: float, chance: float = 0.8) -> int | None:
+    """Pulls in each group so that a true gain shows with `chance`; None beyond MOST_PULLS_ASKED."""
+    if not np.isfinite(s_relative) or gain_relative == 0:
+        return None
+    if s_relative <= 0:
+        return 2
+    for n in range(2, MOST_PULLS_ASKED + 1):
+        if power_of_test(gain_relative, s_relative, n) >= chance:
+            return n
+    return None
+
+
+def decidable(n: int, s_relative: float, chance: float = 0.8) -> float:
+    """The smallest relative gain that `n` pulls in each group show with `chance`; NaN below two pulls."""
+    if n < 2 or not np.isfinite(s_relative):
+        return np.nan
+    low, high = 0.0, 60.0 * max(s_relative, 1e-12)
+    for _ in range(50):
+        middle = 0.5 * (low + high)
+        if s_relative > 0 and power_of_test(middle, s_relative, n) < chance:
+            low = middle
+        else:
+            high = middle
+    return high
+
+
+# --- set-ups -------------------------------------------------------------------------------------
+
+
+COUNTED = "the errors that both would have shared no longer cancel and are counted in full"
+SET_UP_CHECKS = (
+    ("torque arm", "calibration", "arm_m", "{:.4f} m"),
+    ("span of the load cell", "calibration", "span_count_per_N", "{:.6g} counts/N"),
+    ("engine sprocket", "setup", "engine_teeth", "{} teeth"),
+    ("brake sprocket", "setup", "brake_teeth", "{} teeth"),
+    ("inertia", "setup", "inertia_kg_m2", "{:.3g} kg·m²"),
+    ("drive efficiency", "setup", "drive_efficiency", "{:.3f}"),
+    ("load delay", "setup", "load_delay_s", "{:.4f} s"),
+)
+
+
+def set_up_differences(before: Group, after: Group) -> list[Difference]:
+    """In what the two groups are unlike besides the engine's change, one sentence each."""
+    found: list[Difference] = []
+
+    def unlike(what: str, a: set[str], b: set[str]) -> None:
+        if a and b and (a != b or len(a) > 1):
+            values = f"{' and '.join(sorted(a))} before, {' and '.join(sorted(b))} after"
+            found.append(Difference(what, f"{what}: {values}; {COUNTED}", False))
+
+    def seen(g: Group, read: str, of: str, text: str) -> set[str]:
+        holders = [getattr(p, of) for p in g.pulls]
+        values = {getattr(h, read) for h in holders if h is not None}
+        return {"not set" if v is None else text.format(v) for v in values}
+
+    for what, of, attribute, text in SET_UP_CHECKS:
+        unlike(what, seen(before, attribute, of, text), seen(after, attribute, of, text))
+    a, b = (np.array([p.reduction.sweep_time_s for p in g.pulls]) for g in (before, after))
+    apart = float(max(a.max(), b.max()) - min(a.min(), b.min()))
+    if apart > SWEEP_GOOD_S:
+        word = "are hardly comparable" if apart > SWEEP_COMPARABLE_S else "are still comparable, with care"
+        found.append(
+            Difference(
+                "sweep time",
+                f"sweep time: {a.min():.2f} to {a.max():.2f} s before, "
+                f"{b.min():.2f} to {b.max():.2f} s after; "
+                f"sweeps {apart:.1f} s apart {word} (an error of the inertia no longer cancels)",
+            )
+        )
+    factors = np.array([p.reduction.air_factor for g in (before, after) for p in g.pulls])
+    if np.ptp(factors) > 0.02:
+        found.append(
+            Difference(
+                "air",
+                f"air: the correction factor runs from {factors.min():.3f} to {factors.max():.3f}; an engine "
+                "follows the factor only about, so compare on days that are more alike if you can",
+            )
+        )
+    if not all(p.reduction.air_factor_in_range for g in (before, after) for p in g.pulls):
+        found.append(Difference("air", "air: at least one pull lies outside the range of the air standard"))
+    if not any(not d.calibration_cancels for d in found):
+        hashes = [
+            {p.reduction.inputs.get("calibration", "") for p in g.pulls} - {""} for g in (before, after)
+        ]
+        if hashes[0] and hashes[1] and (hashes[0] != hashes[1] or len(hashes[0]) > 1):
+            found.append(
+                Difference("calibration", f"calibration: another one before than after; {COUNTED}", False)
+            )
+    return found
+
+
+def shared_relative(g: Group) -> float:
+    """Relative standard uncertainty that all pulls of the group share (calibration, arm), at peak power."""
+    values = []
+    for r in g.reductions:
+        b = r.bins
+        if np.isfinite(b.power_W).any():
+            at = int(np.nanargmax(b.power_W))
+            values.append(
+                np.sqrt(max(0.0, b.power_u_W[at] ** 2 - b.power_u_repeat_W[at] ** 2)) / abs(b.power_W[at])
+            )
+    return float(np.mean(values)) if values else 0.0
+
+
+# --- inside --------------------------------------------------------------------------------------
+
+
+def _grid(all_bins: Sequence[Bins]) -> FloatArray:
+    """Speeds at which any of the curves has a value, rising."""
+    return np.unique(np.concatenate([b.speed_rpm[np.isfinite(b.power_W)] for b in all_bins]))
+
+
+def _on_grid(bins: Bins, values: FloatArray, speed_rpm: FloatArray) -> FloatArray:
+    """Values moved to the places of `speed_rpm`; NaN where this curve has none.  Nothing is interpolated."""
+    at = {s: v for s, v in zip(bins.speed_rpm, values, strict=True)}
+    return np.array([at.get(s, np.nan) for s in speed_rpm])
+
+
+def _spread(values: FloatArray) -> Spread:
+    """(pulls, b) -> mean and standard deviation over the pulls that have data."""
+    n = np.isfinite(values).sum(axis=0)
+    total = np.nansum(values, axis=0)
+    mean = np.where(n > 0, total / np.maximum(n, 1), np.nan)
+    squares = np.nansum((values - mean) ** 2, axis=0)
+    s = np.where(n > 1, np.sqrt(squares / np.maximum(n - 1, 1)), np.nan)
+    return Spread(mean, s, n)
+
+
+def _take(spread: Spread, places: IntArray) -> Spread:
+    return Spread(spread.mean[places], spread.s[places], spread.n[places])
+
+
+def _mean_power(g: Group, low_rpm: float, high_rpm: float) -> Spread:
+    """Power of each pull averaged over a range of speed: the area under the curve, as a power."""
+    use = (g.speed_rpm >= low_rpm) & (g.speed_rpm <= high_rpm)
+    speed = g.speed_rpm[use]
+    if len(speed) < 2:
+        return Spread(np.array([np.nan]), np.array([np.nan]), np.array([g.n]))
+    values = []
+    for r in g.reductions:
+        power = _on_grid(r.bins, r.bins.power_W, speed)
+        has = np.isfinite(power)
+        values.append(
+            [np.trapezoid(power[has], speed[has]) / (speed[-1] - speed[0]) if has.all() else np.nan]
+        )
+    return _spread(np.array(values))
+
+
+def _peak_repeat_relative(g: Group) -> float:
+    """Relative standard uncertainty of one pull's peak power that does not cancel."""
+    values = []
+    for r in g.reductions:
+        b = r.bins
+        if np.isfinite(b.power_W).any():
+            at = int(np.nanargmax(b.power_W))
+            values.append(b.power_u_repeat_W[at] / abs(b.power_W[at]))
+    return float(np.mean(values)) if values else np.nan
+
+
+def _difference(
+    x: Spread,
+    y: Spread,
+    repeat_relative: tuple[float, float],
+    shared: tuple[float, float],
+    cancels: bool,
+    s_bench_relative: float | None,
+) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray, FloatArray]:
+    """Difference of two means, its 95 % half-width, degrees of freedom, p, pooled scatter of one pull."""
+    with np.errstate(invalid="ignore", divide="ignore"):
+        sx, dx = _scatter(x, y, repeat_relative[0], s_bench_relative)
+        sy, dy = _scatter(y, x, repeat_relative[1], s_bench_relative)
+        vx, vy = sx**2 / x.n, sy**2 / y.n
+        difference = y.mean - x.mean
+        variance = vx + vy
+        dof = np.where(variance > 0, variance**2 / (vx**2 / dx + vy**2 / dy), np.minimum(dx, dy))
+        if cancels:
+            systematic = np.abs(difference) * max(shared)
+        else:
+            systematic = np.hypot(shared[0] * x.mean, shared[1] * y.mean)
+        half = np.hypot(
+            stats.t.ppf(1 - LEVEL / 2, dof) * np.sqrt(variance), stats.norm.ppf(1 - LEVEL / 2) * systematic
+        )
+        # a shared factor cannot turn no gain into a gain, so it has no part in the test when it cancels
+        error = np.sqrt(variance) if cancels else np.hypot(np.sqrt(variance), systematic)
+        p = 2 * stats.t.sf(np.abs(difference) / error, dof)
+        pooled = np.sqrt((dx * sx**2 + dy * sy**2) / (dx + dy))
+    return difference, half, dof, p, pooled
+
+
+def _scatter(
+    own: Spread, other: Spread, repeat_relative: float, s_bench_relative: float | None
+) -> tuple[FloatArray, FloatArray]:
+    """Standard deviation of one pull and its degrees of freedom.
+
+    The group's own; for a single pull the bench's, else the other group's, else the pull's stated noise.
+    """
+    s, dof = own.s.copy(), np.maximum(own.n - 1, 1).astype(float)
+    alone = own.n == 1
+    if alone.any():
+        if s_bench_relative is not None:
+            s[alone], dof[alone] = s_bench_relative * np.abs(own.mean[alone]), 30.0
+        else:
+            borrowed = alone & (other.n > 1)
+            s[borrowed], dof[borrowed] = other.s[borrowed], other.n[borrowed] - 1.0
+            rest = alone & (other.n <= 1)
+            s[rest], dof[rest] = repeat_relative * np.abs(own.mean[rest]), 30.0
+    return s, dof
+
+
+def _bin_gains(
+    before: Group,
+    after: Group,
+    speed: FloatArray,
+    repeat: tuple[float, float],
+    shared: tuple[float, float],
+    cancels: bool,
+    s_bench_relative: float | None,
+) -> BinGains:
+    ia = np.searchsorted(before.speed_rpm, speed)
+    ib = np.searchsorted(after.speed_rpm, speed)
+    out = {}
+    for name, x, y in (
+        ("torque", _take(before.torque_Nm, ia), _take(after.torque_Nm, ib)),
+        ("power", _take(before.power_W, ia), _take(after.power_W, ib)),
+    ):
+        out[name] = (x.mean, y.mean, *_difference(x, y, repeat, shared, cancels, s_bench_relative))
+    p = out["power"][5]
+    known = np.isfinite(p)
+    real = np.zeros(len(speed), bool)
+    if known.any():
+        real[known] = stats.false_discovery_control(p[known]) < LEVEL
+    return BinGains(
+        speed_rpm=speed,
+        torque_before_Nm=out["torque"][0],
+        torque_after_Nm=out["torque"][1],
+        torque_Nm=out["torque"][2],
+        torque_half_Nm=out["torque"][3],
+        power_before_W=out["power"][0],
+        power_after_W=out["power"][1],
+        power_W=out["power"][2],
+        power_half_W=out["power"][3],
+        p_value=p,
+        real=real,
+    )
+
+
+def _findings(
+    pulls: tuple[Pull, ...], level: FloatArray, deviation: FloatArray, speed_rpm: FloatArray
+) -> list[Finding]:
+    """Warming, drift and outliers; warming pulls are not called outliers as well."""
+    found = []
+    warming = _warming(pulls, level)
+    if warming:
+        found.append(warming)
+    else:
+        drift = _drift(level)
+        if drift:
+            found.append(drift)
+    explained = set(warming.places) if warming else set()
+    rest = [i for i in range(len(level)) if i not in explained]
+    found += _outliers(pulls, level, deviation, speed_rpm, rest)
+    return found
+
+
+def _warming(pulls: tuple[Pull, ...], level: FloatArray) -> Finding | None:
+    """An approach that dies away over the first pulls: an engine (or brake) that is still warming.
+
+    The level is fitted by c + a q^i for a few decays q; the smallest p of the slope a is multiplied
+    by the number of decays tried (Bonferroni).  A straight slope that fits better is left to `_drift`.
+    """
+    if len(level) < 4 or np.ptp(level) == 0:
+        return None
+    place = np.arange(len(level))
+    fits = [(stats.linregress(q**place, level), q) for q in WARMING_DECAYS]
+    fit, q = min(fits, key=lambda f: f[0].pvalue)
+    p = min(1.0, float(fit.pvalue) * len(fits))
+    if p >= LEVEL or stats.linregress(place, level).pvalue < fit.pvalue:
+        return None
+    s = np.sqrt(np.sum((level - fit.intercept - fit.slope * q**place) ** 2) / (len(level) - 2))
+    far = np.abs(fit.slope) * q**place > max(2 * s, 0.25 * abs(fit.slope))
+    k = max(1, min(int(far.sum()), len(level) - 2))
+    gap = float(level[:k].mean() - level[k:].mean())
+    who = "the first pull is" if k == 1 else f"the first {number_word(k)} pulls are"
+    names = ", ".join(pull.name for pull in pulls[:k])
+    return Finding(
+        "warming",
+        tuple(range(k)),
+        f"{who} still warming ({names}): {100 * abs(gap):.1f} % {'below' if gap < 0 else 'above'} the rest; "
+        "kept, but leave them out or warm up longer before you trust a small gain",
+        p,
+    )
+
+
+def _drift(level: FloatArray) -> Finding | None:
+    """A steady slope over the pulls (at 1 %, five pulls or more)."""
+    if len(level) < 5 or np.ptp(level) == 0:
+        return None
+    line = stats.linregress(np.arange(len(level)), level)
+    if line.pvalue >= 0.01:
+        return None
+    return Finding(
+        "drift",
+        tuple(range(len(level))),
+        f"power {'falls' if line.slope < 0 else 'rises'} by {100 * abs(line.slope):.2f} % from pull to pull: "
+        "look for heat, fuel level or a moving zero; alternate before and after if you cannot stop it",
+        float(line.pvalue),
+    )
+
+
+def _outliers(
+    pulls: tuple[Pull, ...],
+    level: FloatArray,
+    deviation: FloatArray,
+    speed_rpm: FloatArray,
+    places: list[int],
+) -> list[Finding]:
+    """Grubbs' test on the level of each pull: outlier at 1 %, straggler at 5 % (ISO 5725-2, 7.3.4)."""
+    if len(places) < 4:
+        return []
+    x = level[places]
+    s = x.std(ddof=1)
+    if s == 0:
+        return []
+    g = np.abs(x - x.mean()) / s
+    worst = int(np.argmax(g))
+    for kind, at in (("outlier", 0.01), ("straggler", 0.05)):
+        if g[worst] > grubbs_critical(len(x), at):
+            i = places[worst]
+            others = np.delete(deviation[places], worst, axis=0)
+            return [Finding(kind, (i,), _explain(pulls, i, deviation[i], others, speed_rpm, kind), at)]
+    return []
+
+
+def _explain(
+    pulls: tuple[Pull, ...], place: int, own: FloatArray, others: FloatArray, speed_rpm: FloatArray, kind: str
+) -> str:
+    """What is known about a pull that stands apart: where in speed, what its own record says."""
+    off = own - np.nanmean(others, axis=0)
+    worst = int(np.nanargmax(np.abs(off)))
+    mean_off = float(np.nanmean(off))
+    even = np.nanstd(off) < 0.5 * abs(mean_off)
+    where = (
+        f"{abs(100 * mean_off):.1f} % {'below' if mean_off < 0 else 'above'} the others over the whole range"
+        if even
+        else f"up to {abs(100 * off[worst]):.1f} % {'below' if off[worst] < 0 else 'above'} the others, "
+        f"most at {speed_rpm[worst]:,.0f} rpm"
+    )
+    pull = pulls[place]
+    rest = [p.reduction for i, p in enumerate(pulls) if i != place]
+    reasons = list(pull.reduction.notes)
+    typical = float(np.median([r.sweep_time_s for r in rest]))
+    if abs(pull.reduction.sweep_time_s - typical) > SWEEP_GOOD_S:
+        reasons.append(f"its sweep took {pull.reduction.sweep_time_s:.1f} s, the others {typical:.1f} s")
+    factor = float(np.median([r.air_factor for r in rest]))
+    if abs(pull.reduction.air_factor - factor) > 0.005:
+        reasons.append(f"its air factor is {pull.reduction.air_factor:.3f}, the others' {factor:.3f}")
+    why = "; ".join(reasons) if reasons else "nothing in its own record says why"
+    test = "Grubbs 1 %" if kind == "outlier" else "Grubbs 5 %"
+    return f"{pull.name} stands apart: {where} ({test}); {why}; kept in the mean"
+
+
+def number_word(n: int) -> str:
+    words = (
+        "no",
+        "one",
+        "two",
+        "three",
+        "four",
+        "five",
+        "six",
+        "seven",
+        "eight",
+        "nine",
+        "ten",
+        "eleven",
+        "twelve",
+    )
+    return words[n] if n < len(words) else str(n)
