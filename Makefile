@@ -32,6 +32,7 @@ test: check
 
 # The figures: every test marked "study", printed. Minutes, not seconds.
 bench: setup
+	-$(BIN)/python -m pip install --quiet -e '.[study]'
 	$(BIN)/pytest -m study -s -p no:cacheprovider
 
 format: setup

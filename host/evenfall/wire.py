@@ -18,7 +18,7 @@ from typing import Any, NamedTuple
 import numpy as np
 from cobs import cobs
 from evenfall_wire import codes, messages, settings
-from evenfall_wire.frames import MAX_PAYLOAD, MAX_WIRE, Framer
+from evenfall_wire.frames import MAX_BODY, MAX_PAYLOAD, MAX_WIRE, Framer
 from numpy.typing import NDArray
 
 from evenfall.model import FloatArray, IntArray, Run
@@ -73,7 +73,7 @@ def open_frame(chunk: bytes) -> Frame | None:
         body = cobs.decode(chunk)
     except cobs.DecodeError:
         return None
-    if len(body) < 7 or crc32(body[:-4]) != int.from_bytes(body[-4:], "little"):
+    if not 7 <= len(body) <= MAX_BODY or crc32(body[:-4]) != int.from_bytes(body[-4:], "little"):
         return None
     return Frame(body[0], body[1] | body[2] << 8, body[3:-4])
 
@@ -162,7 +162,8 @@ def decode_run(data: bytes) -> Run:
     """
     parts: dict[int, list[bytes]] = {}
     sequences: list[int] = []
-    bad: list[tuple[int, int]] = []  # (first byte, length) of what is no frame
+    bad: list[tuple[int, int]] = []  # (first byte, length) of what is no frame, the first 20
+    bad_count = 0
     unknown: Counter[int] = Counter()
     seen: set[int] = set()
     doubled = 0
@@ -175,7 +176,9 @@ def decode_run(data: bytes) -> Run:
         if size:
             frame = open_frame(chunk)
             if frame is None:
-                bad.append((at, size))
+                bad_count += 1
+                if len(bad) < 20:
+                    bad.append((at, size))
             elif frame.sequence in seen:
                 doubled += 1
             else:
@@ -188,9 +191,9 @@ def decode_run(data: bytes) -> Run:
                     unknown[kind] += 1
         at += size + 1
 
-    damage = [f"bytes {first} to {first + size - 1} hold no whole frame" for first, size in bad[:20]]
-    if len(bad) > 20:
-        damage.append(f"{len(bad) - 20} more places hold no whole frame")
+    damage = [f"bytes {first} to {first + size - 1} hold no whole frame" for first, size in bad]
+    if bad_count > len(bad):
+        damage.append(f"{bad_count - len(bad)} more places hold no whole frame")
     if tail:
         damage.append(f"the last frame is torn ({len(tail)} bytes after the last whole frame)")
     if doubled:
@@ -245,7 +248,7 @@ def decode_run(data: bytes) -> Run:
         firmware=_text(header["firmware"]),
         started_unix_s=header["started_unix_s"],
         trigger=code_name("trigger", header["trigger"]),
-        settings={_setting_name(int(n)): int(v) for n, v in records("run_settings").tolist()},
+        settings={setting_name(int(n)): int(v) for n, v in records("run_settings").tolist()},
         load_time_s=seconds(loads),
         load_count=loads["count"].astype(np.int64),
         edge_time_s=seconds(edges),
@@ -296,7 +299,8 @@ def _gaps(sequences: list[int]) -> list[str]:
     return out
 
 
-def _setting_name(number: int) -> str:
+def setting_name(number: int) -> str:
+    """The name of a setting; setting_<number> for one not known here."""
     entry = settings.BY_NUMBER.get(number)
     return entry[1] if entry else f"setting_{number}"
 

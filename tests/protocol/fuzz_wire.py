@@ -1,0 +1,50 @@
+"""Coverage-guided fuzzing of everything on the host that takes bytes from outside.
+
+``python fuzz_wire.py [libFuzzer options]``.  The bytes are tried as a stream,
+as a run file, and as frames whose CRC is made right, so that the fuzzer gets
+past it.  Both parsers must agree on every stream.
+"""
+
+import sys
+
+import atheris
+
+with atheris.instrument_imports(include=["evenfall_wire", "evenfall.wire", "evenfall.link"]):
+    from evenfall import wire
+    from evenfall_wire import frames
+
+from wire_references import build_frame
+
+
+def one(data: bytes) -> None:
+    """One input; raises on any disagreement."""
+    board: list[tuple[int, int, bytes]] = []
+    parser = frames.Unframer()
+    cut = data[0] if data else 0
+    for piece in (data[:cut], data[cut:], b"\x00"):
+        parser.feed(piece, lambda k, s, p: board.append((k, s, bytes(p))))
+    host = [f for f in map(wire.open_frame, filter(None, data.split(b"\x00"))) if f]
+    assert host == board, (host, board)
+    wire.decode_run(data)
+    # forged: the same bytes as (type, payload) frames with a right CRC
+    forged = []
+    at = 0
+    while at < len(data) and len(forged) < 40:
+        size = data[at]
+        kind = data[at + 1] if at + 1 < len(data) else 0x80
+        forged.append((kind, len(forged), data[at + 2 : at + 2 + size]))
+        at += 2 + size
+    stream = b"".join(build_frame(*f) for f in forged)
+    assert [f[:2] for f in map(wire.open_frame, stream.split(b"\x00")[:-1])] == [f[:2] for f in forged]
+    wire.decode_run(stream)
+    for kind, _, payload in forged:
+        try:
+            wire.decode_message(kind, payload)
+        except ValueError as error:
+            if "shorter" not in str(error):
+                raise
+
+
+if __name__ == "__main__":
+    atheris.Setup(sys.argv, one)
+    atheris.Fuzz()
