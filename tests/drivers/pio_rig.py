@@ -1,7 +1,5 @@
 """Runs the board's PIO programs on rp2040-pio-emulator, an independent reading of the RP2040 data sheet."""
 
-from __future__ import annotations
-
 import importlib.util
 import sys
 import types
@@ -72,12 +70,16 @@ def run(
         x_register=0x12345678,  # junk: a program must not rely on what it finds
         y_register=0x9ABCDEF0,
     )
+
+    def pins(state: State) -> int:  # the emulator looks at this annotation
+        return source(state)
+
     while True:
         steps = emulate(
             list(program.opcodes),
             stop_when=lambda opcode, state: False,
             initial_state=state,
-            input_source=source,
+            input_source=pins,
             shift_isr_right=program.in_shiftdir == pio_asm.PIO.SHIFT_RIGHT,
             jmp_pin=DATA_PIN,
             side_set_base=CLOCK_PIN,

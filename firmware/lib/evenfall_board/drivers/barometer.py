@@ -81,10 +81,10 @@ class Barometer:
         self._on = False
         for address in ADDRESSES:
             try:
-                kind = self._i2c.readfrom_mem(address, CHIP_ID, 1)[0]
+                self._address = address
+                kind = self._fetch(CHIP_ID, 1)[0]
                 if kind not in (WITH_HUMIDITY, WITHOUT_HUMIDITY):
                     continue
-                self._address = address
                 self.has_humidity = kind == WITH_HUMIDITY
                 self._read_constants()
                 if self.has_humidity:
@@ -97,13 +97,18 @@ class Barometer:
                 pass
         return False
 
+    def _fetch(self, register, size):
+        data = bytearray(size)
+        self._i2c.readfrom_mem_into(self._address, register, data)
+        return data
+
     def _read_constants(self):
-        raw = self._i2c.readfrom_mem(self._address, CALIBRATION_1, 26)
+        raw = self._fetch(CALIBRATION_1, 26)
         words = unpack("<HhhHhhhhhhhh", raw)
         self._t = words[:3]
         self._p = words[3:]
         if self.has_humidity:
-            h = self._i2c.readfrom_mem(self._address, CALIBRATION_2, 7)
+            h = self._fetch(CALIBRATION_2, 7)
             h2, h3 = unpack("<hB", h)
             self._h = (
                 raw[25],

@@ -35,6 +35,7 @@ class Hall:
     def __init__(self, settings):
         self._pin = settings["pin_hall"]
         self._sm = None
+        self._now = self._last_edge = self._resumed = self._lost_in = 0
         self.tick = array("i", [0] * CAPACITY)
         self.overruns = 0
         self.silent_ticks = 0

@@ -95,17 +95,18 @@ class I2cAmplifier:
         try:
             if not self._read(PU_CTRL) & READY:
                 return self._silence()
+            seen = ticks.now()
             self._i2c.readfrom_mem_into(ADDRESS, RESULT, self._result)
         except OSError:
             self.bad_words += 1
             self._settling = SETTLING
             return self._silence()
-        self._time_it(before)
+        self._time_it(before, seen)
         r = self._result
         code = r[0] << 16 | r[1] << 8 | r[2]
         if code >= 0x800000:
             code -= 0x1000000
-        self._heard = self._looked
+        self._heard = seen
         self.silent_ticks = 0
         if self._settling:
             self._settling -= 1
@@ -116,8 +117,7 @@ class I2cAmplifier:
         self.count[0] = code
         return 1
 
-    def _time_it(self, before):
-        seen = self._looked
+    def _time_it(self, before, seen):
         since = ticks.diff(seen, self._last)
         if not self._synced or since < 0 or since > 3 * NOMINAL_PERIOD:
             # no history, or a gap too long to count over
@@ -126,19 +126,18 @@ class I2cAmplifier:
             self._synced = True
             self._last = seen
             return
-        early = ticks.diff(before, self._last)
+        early = max(0, ticks.diff(before, self._last))
         step = self._period
         if early > step + (step >> 2):
-            # two went by: the part keeps only the newer one
+            # more than one went by: the part keeps only the newest
             self.overruns += 1
-            step += self._period
-        if step > since:  # it was ready before we looked
-            self._period -= (step - since) >> 3
+            step = since
+        elif step > since:  # it was ready before we looked
+            self._period = max(NOMINAL_PERIOD * 3 // 4, step - ((step - since) >> 3))
             step = since
         elif step < early:  # it was not there at the look before
-            self._period += (early - step) >> 3
+            self._period = min(NOMINAL_PERIOD * 5 // 4, step + ((early - step) >> 3))
             step = early
-        self._period = max(NOMINAL_PERIOD * 3 // 4, min(NOMINAL_PERIOD * 5 // 4, self._period))
         self._last = (self._last + step) & ticks.MASK
 
     def _silence(self):

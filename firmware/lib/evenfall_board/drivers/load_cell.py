@@ -42,6 +42,9 @@ class LoadCell:
         self._data_pin = settings["pin_load_data"]
         self._clock_pin = settings["pin_load_clock"]
         self._sm = None
+        self._now = self._last_word = self._resumed = 0
+        self._stale_in = -1
+        self._settling = SETTLING
         self.tick = array("i", [0] * CAPACITY)
         self.count = array("i", [0] * CAPACITY)
         self.overruns = 0
