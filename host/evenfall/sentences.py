@@ -45,7 +45,7 @@ FAULTS = {
     "store_damaged": "The board's run store could not be read whole. Pull what is there first.",
     "settings_bad": "A setting on the board is out of its bounds and a safe value is in force. "
     "Look at the settings and set it anew.",
-    "top_speed_not_held": "The engine could not hold its top speed before the fall. Check warm-up and throttle.",
+    "top_speed_not_held": "The engine could not hold its top speed before the fall. Check the throttle.",
 }
 
 VERDICTS = {

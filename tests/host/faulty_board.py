@@ -1,0 +1,241 @@
+"""A board on a pty that injects line faults: noise, lost bytes, unplugging, resets, refusals.
+
+It answers from the message table and the board's own framing code, so it says
+nothing about the firmware; the firmware itself is driven by tests through
+evenfall-bench.
+"""
+
+from __future__ import annotations
+
+import os
+import random
+import select
+import threading
+import time
+import tty
+from binascii import crc32
+from dataclasses import dataclass, field
+from pathlib import Path
+
+from evenfall_wire import codes, messages, settings
+from evenfall_wire.frames import Framer, Unframer
+from sample_runs import UID
+
+
+@dataclass
+class Faults:
+    """What the line and the board do wrong; probabilities per bit or byte."""
+
+    seed: int = 0
+    flip: float = 0.0  # per bit
+    drop: float = 0.0  # per byte
+    double: float = 0.0
+    insert: float = 0.0
+    latency_s: float = 0.0
+    bytes_per_s: float = 0.0  # 0: as fast as it goes
+    unplug_after: int = 0  # bytes sent, then the cable is out for `out_s`
+    out_s: float = 0.3
+    unplug_times: int = 1
+    reset_on_unplug: bool = False
+    refuse: dict[str, str] = field(default_factory=dict)  # request -> refusal
+    major: int = messages.PROTO_MAJOR
+    silent: bool = False
+    garbage: bytes = b""  # sent instead of any answer
+    alien_frames: bool = False  # a frame of an unknown type before each answer
+
+
+class FaultyBoard:
+    """Context manager; `url` is a path that follows the pty over replugging."""
+
+    def __init__(self, folder: Path, runs: dict[int, bytes], faults: Faults | None = None) -> None:
+        self.url = str(folder / "board-port")
+        self.runs = dict(runs)
+        self.acknowledged: dict[int, tuple[int, int]] = {}
+        self.deleted: list[int] = []
+        self.faults = faults or Faults()
+        self.values = {s[0]: s[3] for s in settings.SETTINGS}
+        self.clock = 0
+        self.commands: list[str] = []
+        self.boot_count = 1
+        self.requests: list[str] = []
+        self._rng = random.Random(self.faults.seed)
+        self._sent = 0
+        self._framer = Framer()
+        self._stop = False
+        self._fds: tuple[int, int] | None = None
+        self._plug()
+        self._thread = threading.Thread(target=self._work, daemon=True)
+
+    def __enter__(self) -> FaultyBoard:
+        self._thread.start()
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self._stop = True
+        self._thread.join(5)
+        self._unplug()
+
+    def _plug(self) -> None:
+        master, slave = os.openpty()
+        tty.setraw(slave)
+        os.set_blocking(master, False)
+        self._fds = (master, slave)
+        self._unframer = Unframer()
+        spare = self.url + ".new"
+        os.symlink(os.ttyname(slave), spare)
+        os.replace(spare, self.url)
+
+    def _unplug(self) -> None:
+        if self._fds:
+            os.unlink(self.url)
+            for fd in self._fds:
+                os.close(fd)
+            self._fds = None
+
+    def _work(self) -> None:
+        while not self._stop:
+            assert self._fds
+            master = self._fds[0]
+            if not select.select([master], [], [], 0.02)[0]:
+                continue
+            try:
+                data = os.read(master, 4096)
+            except BlockingIOError:
+                continue
+            out: list[bytes] = []
+            self._unframer.feed(
+                self._noisy(data), lambda k, s, p, out=out: out.extend(self._answer(k, s, bytes(p)))
+            )
+            if out:
+                time.sleep(self.faults.latency_s)
+            self._transmit(out)
+
+    def _transmit(self, frames: list[bytes]) -> None:
+        faults = self.faults
+        for frame in frames:
+            data = self._noisy(frame)
+            if faults.bytes_per_s:
+                time.sleep(len(data) / faults.bytes_per_s)
+            limit = faults.unplug_after
+            if limit and faults.unplug_times and self._sent + len(data) >= limit:
+                self._write(data[: limit - self._sent])
+                self._sent = 0
+                faults.unplug_times -= 1
+                self._unplug()
+                time.sleep(faults.out_s)
+                if faults.reset_on_unplug:
+                    self.boot_count += 1
+                self._plug()
+                return
+            self._write(data)
+            self._sent += len(data)
+
+    def _write(self, data: bytes) -> None:
+        assert self._fds
+        until = time.monotonic() + 1.0
+        while data and time.monotonic() < until and not self._stop:
+            if select.select([], [self._fds[0]], [], 0.05)[1]:
+                try:
+                    data = data[os.write(self._fds[0], data) :]
+                except BlockingIOError:
+                    time.sleep(0.001)
+
+    def _noisy(self, data: bytes) -> bytes:
+        faults, rng = self.faults, self._rng
+        if not (faults.flip or faults.drop or faults.double or faults.insert):
+            return data
+        out = bytearray()
+        for byte in data:
+            for bit in range(8):
+                if rng.random() < faults.flip:
+                    byte ^= 1 << bit
+            if rng.random() < faults.drop:
+                continue
+            out.append(byte)
+            if rng.random() < faults.double:
+                out.append(byte)
+            if rng.random() < faults.insert:
+                out.append(rng.randrange(256))
+        return bytes(out)
+
+    def _frame(self, name: str, sequence: int, head: tuple = (), each: list = ()) -> bytes:
+        size = messages.pack_into(name, self._framer.payload, 0, head, each)
+        return bytes(self._framer.finish(messages.BY_NAME[name][0], sequence, size))
+
+    def _answer(self, kind: int, sequence: int, payload: bytes) -> list[bytes]:
+        faults = self.faults
+        if faults.silent:
+            return []
+        if faults.garbage:
+            return [faults.garbage]
+        name = messages.BY_TYPE[kind][1]
+        self.requests.append(name)
+        head, each = messages.unpack(name, payload)
+        out = []
+        if faults.alien_frames:
+            size = messages.pack_into("done", self._framer.payload, 0, (0, 0))
+            out.append(bytes(self._framer.finish(0x7E, sequence, size)))
+
+        def refuse(why: str, detail: int = 0) -> list[bytes]:
+            return [*out, self._frame("refused", sequence, (kind, codes.REFUSALS.index(why), detail))]
+
+        def done(value: int = 0) -> list[bytes]:
+            return [*out, self._frame("done", sequence, (kind, value))]
+
+        if name in faults.refuse:
+            return refuse(faults.refuse[name])
+        if name == "hello":
+            return [
+                *out,
+                self._frame("board_info", sequence, (faults.major, 0, UID, b"test", self.boot_count, 372)),
+            ]
+        if name == "get_status":
+            values = [0] * len(messages.BY_NAME["status"][2])
+            values[2] = 0b10
+            return [*out, self._frame("status", sequence, tuple(values))]
+        if name == "list_runs":
+            rows = [
+                (n, len(d), crc32(d), d.count(b"\0"), 1 | (n in self.acknowledged) << 1, 1, 1_700_000_000)
+                for n, d in sorted(self.runs.items())
+            ]
+            first = head[0]
+            return [*out, self._frame("run_list", sequence, (len(rows), first), rows[first : first + 18])]
+        if name == "read_run":
+            run_id, first, count = head
+            if run_id not in self.runs:
+                return refuse("no_such_run", run_id)
+            frames = [c + b"\0" for c in self.runs[run_id].split(b"\0")[:-1]][first : first + count]
+            crc = crc32(b"".join(frames))
+            return [*out, *frames, self._frame("read_done", sequence, (run_id, first, len(frames), crc))]
+        if name == "ack_run":
+            run_id, size, crc = head
+            data = self.runs[run_id]
+            if (size, crc) != (len(data), crc32(data)):
+                return refuse("copy_differs", run_id)
+            self.acknowledged[run_id] = (size, crc)
+            return done()
+        if name == "delete_run":
+            if head[0] not in self.acknowledged:
+                return refuse("not_acknowledged", head[0])
+            self.deleted.append(head[0])
+            return done()
+        if name == "get_settings":
+            rows = sorted(self.values.items())[head[0] : head[0] + 20]
+            return [*out, self._frame("settings", sequence, (len(self.values), head[0]), rows)]
+        if name == "set_settings":
+            self.values.update(each)
+            return done()
+        if name == "set_clock":
+            self.clock = head[0]
+            return done()
+        if name == "command":
+            self.commands.append(codes.COMMANDS[head[0]])
+            return done()
+        if name == "zero":
+            return done(51234)
+        if name == "self_test":
+            rows = [(i, 0 if i else 1, i * 10) for i in range(len(codes.SELF_TEST_ITEMS))]
+            return [*out, self._frame("self_test_result", sequence, (), rows)]
+        if name == "get_learned":
+            return [*out, self._frame("learned", sequence, (), [(0, 7), (1, -7)])]
+        return refuse("unknown_request", kind)
