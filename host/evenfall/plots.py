@@ -23,9 +23,11 @@ import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
+from evenfall.compare import Comparison, Group
 from evenfall.errors import InputError
 from evenfall.model import FloatArray, Reduction, Run
-from evenfall.report import COVERAGE, SHOP, Units
+from evenfall.report import SHOP, Units
+from evenfall.uncertainty import COVERAGE
 
 COLOURS = ("#23055f", "#ee3e26", "#629fdb", "#6a1007", "#2e10f1", "#82566f")
 # on/off lengths in line widths; the first is solid
@@ -86,6 +88,18 @@ def curve_of(reduction: Reduction, label: str | None = None) -> Curve:
         COVERAGE * b.torque_u_Nm,
         b.power_W,
         COVERAGE * b.power_u_W,
+    )
+
+
+def group_curve(g: Group) -> Curve:
+    """The mean curve of a group with the 95 % band of the mean."""
+    return Curve(
+        g.label,
+        g.speed_rpm,
+        g.torque_Nm.mean,
+        g.torque_Nm.half_width,
+        g.power_W.mean,
+        g.power_W.half_width,
     )
 
 
@@ -168,6 +182,47 @@ def curves_figure(
         )
         for text in legend.get_texts():
             text.set_parse_math(False)
+        return figure
+
+
+def comparison_figure(
+    c: Comparison, units: Units = SHOP, width_in: float = 7.2, height_in: float = 7.6
+) -> Figure:
+    """Mean curves before and after with the 95 % bands of the means, and the gain in power below."""
+    curves = [group_curve(c.before), group_curve(c.after)]
+    with matplotlib.rc_context(STYLE):
+        figure, (upper, lower, gain) = _figure(3, width_in, height_in, (1.3, 1, 0.8))
+        for number, curve in enumerate(curves):
+            power, torque = units.power(curve.power_W), units.torque(curve.torque_Nm)
+            _draw(upper, number, curve.speed_rpm, power, units.power(curve.power_half_W), curve.label)
+            _draw(lower, number, curve.speed_rpm, torque, units.torque(curve.torque_half_Nm), curve.label)
+            _mark_peak(upper, number, curve.speed_rpm, power)
+            _mark_peak(lower, number, curve.speed_rpm, torque)
+        b = c.bins
+        at = units.power(b.power_W)
+        half = units.power(b.power_half_W)
+        gain.axhline(0, color=INK, linewidth=0.9)
+        gain.vlines(b.speed_rpm, at - half, at + half, color=INK, linewidth=1.1)
+        gain.plot(
+            b.speed_rpm[~b.real],
+            at[~b.real],
+            "o",
+            color=INK,
+            markerfacecolor="white",
+            markersize=4,
+            label="within noise",
+        )
+        gain.plot(b.speed_rpm[b.real], at[b.real], "o", color=INK, markersize=4, label="real")
+        gain.legend(loc="best", ncols=2, handletextpad=0.2)
+        upper.set_ylabel(f"power, {units.power_name}")
+        lower.set_ylabel(f"torque, {units.torque_name}")
+        gain.set_ylabel(f"gain, {units.power_name}")
+        gain.set_xlabel("crank speed, rpm")
+        _thousands(gain)
+        legend = upper.legend(loc="lower center", handlelength=4.2)
+        for text in legend.get_texts():
+            text.set_parse_math(False)
+        figure.align_ylabels()
         return figure
 
 

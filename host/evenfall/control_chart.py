@@ -1,0 +1,163 @@
+"""Is the bench the same as last week?  A reference engine's sessions on a control chart.
+
+One point is the mean peak power of one session.  Sessions of a bench differ by more than the pulls
+within them do, so the width of the chart comes from the differences between neighbouring sessions
+(moving range), not from the scatter inside one.
+
+Rules (tests 1, 2, 3 and 5 of L. S. Nelson, Journal of Quality Technology 16, 1984; the same kind as
+in ISO 7870-2), each stated in `RULES`.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from scipy import stats
+
+from evenfall.compare import LEVEL, Precision, precision
+from evenfall.errors import InputError
+from evenfall.model import FloatArray, IntArray
+
+MEAN_RANGE_OF_TWO = 2 / np.sqrt(np.pi)  # of two standard normal values, 1.128: d2 of the chart tables
+FEWEST_SESSIONS = 5
+DAY_S = 86_400
+WEEK_DAYS = (4.0, 10.0)  # what counts as "a week later"
+
+RULES = {
+    "beyond three sigma": "one session beyond three sigma",
+    "nine on one side": "nine sessions in a row on one side of the centre",
+    "six in one direction": "six sessions in a row, each higher (or each lower) than the one before",
+    "two of three beyond two sigma": "two of three sessions in a row beyond two sigma on the same side",
+}
+
+
+@dataclass(frozen=True)
+class Session:
+    """Peak power of the reference engine's pulls on one day, in watts."""
+
+    label: str
+    started_unix_s: int
+    peak_power_W: FloatArray
+
+
+@dataclass(frozen=True)
+class Alarm:
+    """A rule that a session broke."""
+
+    place: int
+    rule: str
+    sentence: str
+
+
+@dataclass(frozen=True)
+class Chart:
+    """Sessions in order of time, the lines of the chart, and what it says."""
+
+    sessions: tuple[Session, ...]
+    mean_W: FloatArray
+    centre_W: float
+    sigma_W: float
+    baseline: int  # sessions, from the first, that the lines rest on
+    alarms: tuple[Alarm, ...]
+    precision: Precision | None  # None while no session holds two pulls
+    week_pairs: int
+    week_limit_relative: float  # two sessions a week apart differ by less, 19 times in 20; NaN unknown
+    today_sentence: str
+
+
+def control_chart(sessions: Sequence[Session], baseline: int | None = None) -> Chart:
+    """The chart of a reference engine.
+
+    `baseline`: how many of the first sessions fix centre and sigma (default: all but the newest, so
+    that today is judged against history).  Raises InputError below FEWEST_SESSIONS + 1 sessions.
+    """
+    ordered = tuple(sorted((s for s in sessions if len(s.peak_power_W)), key=lambda s: s.started_unix_s))
+    have = len(ordered)
+    if have < FEWEST_SESSIONS + 1:
+        raise InputError(
+            f"a control chart needs {FEWEST_SESSIONS + 1} sessions of the reference engine, "
+            f"there are {have}; run it at the start of each day"
+        )
+    n = have - 1 if baseline is None else baseline
+    if not FEWEST_SESSIONS <= n <= have:
+        raise InputError(f"the baseline must hold {FEWEST_SESSIONS} to {have} sessions, not {n}")
+    means = np.array([float(np.mean(s.peak_power_W)) for s in ordered])
+    centre = float(means[:n].mean())
+    sigma = float(np.abs(np.diff(means[:n])).mean() / MEAN_RANGE_OF_TWO)
+    several = [s.peak_power_W for s in ordered]
+    known = any(len(v) > 1 for v in several)
+    pairs, limit = _week_later(ordered, means)
+    return Chart(
+        sessions=ordered,
+        mean_W=means,
+        centre_W=centre,
+        sigma_W=sigma,
+        baseline=n,
+        alarms=tuple(broken_rules(means, centre, sigma, [s.label for s in ordered])),
+        precision=precision(several) if known else None,
+        week_pairs=pairs,
+        week_limit_relative=limit,
+        today_sentence=_today(means, ordered[-1].label),
+    )
+
+
+def broken_rules(values: FloatArray, centre: float, sigma: float, labels: Sequence[str]) -> list[Alarm]:
+    """Every place at which one of RULES is broken, in order; each rule once per place."""
+    z = (np.asarray(values, float) - centre) / sigma if sigma > 0 else np.zeros(len(values))
+    found = []
+    for i in range(len(z)):
+        for rule, broken in (
+            ("beyond three sigma", abs(z[i]) > 3),
+            ("nine on one side", i >= 8 and abs(int(np.sign(z[i - 8 : i + 1]).sum())) == 9),
+            ("six in one direction", i >= 5 and abs(int(np.sign(np.diff(z[i - 5 : i + 1])).sum())) == 5),
+            ("two of three beyond two sigma", i >= 1 and _two_of_three(z[max(0, i - 2) : i + 1])),
+        ):
+            if broken:
+                found.append(
+                    Alarm(
+                        i,
+                        rule,
+                        f"{labels[i]}: {RULES[rule]} ({z[i]:+.1f} sigma); check weight, hoses, chain, air",
+                    )
+                )
+    return found
+
+
+def _two_of_three(z: FloatArray) -> bool:
+    """The newest of up to three lies beyond two sigma, and another on the same side does."""
+    side = np.sign(z[-1])
+    return bool(abs(z[-1]) > 2 and (z * side > 2).sum() >= 2)
+
+
+def _today(means: FloatArray, label: str) -> str:
+    """The newest session against those before it, by a prediction interval (Student's t)."""
+    before, today = means[:-1], means[-1]
+    centre, s = before.mean(), before.std(ddof=1)
+    half = float(stats.t.ppf(1 - LEVEL / 2, len(before) - 1) * s * np.sqrt(1 + 1 / len(before)))
+    off = 100 * (today / centre - 1)
+    width = 100 * half / centre
+    where = "within" if abs(today - centre) <= half else "OUTSIDE"
+    return (
+        f"{label}: {off:+.2f} % against the {len(before)} sessions before, {where} the ± {width:.2f} % "
+        "that a new session keeps 19 times in 20"
+    )
+
+
+def _week_later(sessions: Sequence[Session], means: FloatArray) -> tuple[int, float]:
+    """Pairs of sessions about a week apart, and the limit their difference keeps (relative).
+
+    The limit is 2.8 times the standard deviation of one session mean, taken from the differences of
+    the pairs (ISO 5725-6: critical difference of two values).
+    """
+    pairs: list[tuple[int, int]] = []
+    at = np.array([s.started_unix_s for s in sessions]) / DAY_S
+    for i in range(len(sessions)):
+        later: IntArray = np.flatnonzero((at - at[i] >= WEEK_DAYS[0]) & (at - at[i] <= WEEK_DAYS[1]))
+        if len(later):
+            pairs.append((i, int(later[np.argmin(np.abs(at[later] - at[i] - 7))])))
+    if not pairs:
+        return 0, float("nan")
+    relative = np.array([means[j] / means[i] - 1 for i, j in pairs])
+    return len(pairs), float(2.8 * np.sqrt(np.mean(relative**2) / 2))

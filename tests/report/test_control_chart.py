@@ -1,0 +1,97 @@
+"""Control chart of the bench: lines, rules, alarms."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from evenfall.control_chart import MEAN_RANGE_OF_TWO, Session, broken_rules, control_chart
+from evenfall.errors import InputError
+from scipy import stats
+
+DAY = 86_400
+
+
+def sessions(means: np.ndarray, pulls: int = 3, s: float = 0.0, every_days: int = 7) -> list[Session]:
+    rng = np.random.default_rng(4)
+    return [
+        Session(f"day {i + 1}", i * every_days * DAY, m + s * rng.standard_normal(pulls))
+        for i, m in enumerate(means)
+    ]
+
+
+def rules(z: list[float]) -> list[tuple[int, str]]:
+    return [(a.place, a.rule) for a in broken_rules(np.array(z), 0.0, 1.0, [str(i) for i in range(len(z))])]
+
+
+def test_mean_range_is_the_table_value() -> None:
+    """Source: d2 = 1.128 for n = 2, tables of ISO 7870-2 and every control chart handbook (from memory);
+    and scipy: mean of |x - y| of normals."""
+    assert round(MEAN_RANGE_OF_TWO, 3) == 1.128
+    assert pytest.approx(stats.foldnorm.mean(0, scale=np.sqrt(2))) == MEAN_RANGE_OF_TWO
+
+
+def test_each_rule_alone() -> None:
+    assert rules([0.1, -0.2, 3.1]) == [(2, "beyond three sigma")]
+    assert rules([0.1, -0.2, -2.9]) == []
+    assert rules([0.5, 0.4] * 4 + [0.5]) == [(8, "nine on one side")]
+    assert rules([0.5, 0.4] * 4 + [-0.1]) == []
+    assert rules([-1.0, -0.6, -0.2, 0.2, 0.6, 1.0]) == [(5, "six in one direction")]
+    assert rules([-1.0, -0.6, -0.2, 0.2, 0.6, 0.5]) == []
+    assert rules([2.1, 0.0, 2.2]) == [(2, "two of three beyond two sigma")]
+    assert rules([2.1, 0.0, 0.0, 2.2]) == []
+    assert rules([2.1, 0.0, -2.2]) == []
+
+
+def test_false_alarms_of_a_level_bench() -> None:
+    """Source: exact normal probabilities per point: 2 sf(3); nine on a side 2 * 0.5**9; two of three
+    (newest one beyond) 2 p (1 - (1 - p)**2), p = sf(2); six in one direction 2 / 6!."""
+    rng = np.random.default_rng(9)
+    n = 60_000
+    found = broken_rules(rng.standard_normal(n), 0.0, 1.0, [""] * n)
+    p = stats.norm.sf(2)
+    expected = {
+        "beyond three sigma": 2 * stats.norm.sf(3),
+        "nine on one side": 2 * 0.5**9,
+        "six in one direction": 2 / 720,
+        "two of three beyond two sigma": 2 * p * (1 - (1 - p) ** 2),
+    }
+    for rule, rate in expected.items():
+        seen = sum(a.rule == rule for a in found) / n
+        # neighbouring windows overlap, so the count scatters more than a Poisson count would
+        assert seen == pytest.approx(rate, abs=5 * np.sqrt(3 * rate / n))
+
+
+def test_chart_of_a_level_bench_and_a_shifted_day() -> None:
+    rng = np.random.default_rng(2)
+    means = 4000 + 12 * rng.standard_normal(25)
+    level = control_chart(sessions(means, s=5.0))
+    assert level.centre_W == pytest.approx(np.mean([s.peak_power_W.mean() for s in level.sessions[:-1]]))
+    assert level.sigma_W == pytest.approx(12.5, rel=0.3)
+    assert "within" in level.today_sentence
+    assert level.precision is not None
+    assert level.precision.s_r == pytest.approx(5.0, rel=0.3)
+    assert level.precision.s_L == pytest.approx(12.0, rel=0.4)
+    assert level.week_pairs == 24
+    assert level.week_limit_relative == pytest.approx(2.8 * np.hypot(12, 5 / np.sqrt(3)) / 4000, rel=0.4)
+    means[-1] += 80
+    shifted = control_chart(sessions(means, s=5.0))
+    assert "OUTSIDE" in shifted.today_sentence
+    assert (24, "beyond three sigma") in [(a.place, a.rule) for a in shifted.alarms]
+    assert shifted.centre_W == level.centre_W, "today must not move the lines it is judged by"
+
+
+def test_order_is_by_time_not_by_listing() -> None:
+    s = sessions(np.linspace(100, 109, 10), every_days=1)
+    assert [x.label for x in control_chart(s[::-1]).sessions] == [x.label for x in s]
+    assert control_chart(s).week_pairs == 6  # only pairs 4 to 10 days apart
+
+
+def test_too_few_sessions() -> None:
+    with pytest.raises(InputError, match="needs 6 sessions of the reference engine, there are 5"):
+        control_chart(sessions(np.full(5, 10.0)))
+    with pytest.raises(InputError, match="baseline must hold 5 to 8"):
+        control_chart(sessions(np.full(8, 10.0)), baseline=3)
+
+
+def test_identical_sessions_raise_no_alarm() -> None:
+    assert control_chart(sessions(np.full(12, 10.0))).alarms == ()
