@@ -1,0 +1,1 @@
+"""One file per part that hangs on the pins."""

@@ -1,0 +1,227 @@
+"""Faults: what is watched, how fast, what is done.
+
+`TABLE` is the one list: fault, what is seen, time limit in ms from the cause to
+the action, action, LED blinks.  Actions:
+
+    kill   the kill output falls, the valve goes where `fail_valve` says
+    valve  the valve goes where `fail_valve` says; the engine may run on
+    end    the pull ends in the controller's own release, load kept
+    note   nothing moves; no pull may start until it is cleared
+
+`fail_valve`: 0 shut, 1 open (most load: the engine is pulled down), 2 stays.
+Everything here is integer and allocates nothing.
+"""
+
+from evenfall_wire.codes import FAULTS
+
+from .sensing import TICKS_PER_MS
+
+TABLE = (
+    ("overspeed", "crank speed above the limit in two looks at whole turns", 60, "kill", 3),
+    (
+        "load_open",
+        "force beyond the cell's limit, or a quarter of it the wrong way, 4 samples",
+        120,
+        "valve",
+        2,
+    ),
+    ("load_clamped", "an end code of the amplifier, 3 samples", 100, "valve", 2),
+    ("load_stuck", "the same count 24 times running", 400, "valve", 2),
+    ("load_silent", "no sample for 120 ms", 130, "valve", 2),
+    ("hall_lost", "no edge for hall_timeout, torque still there", 160, "kill", 3),
+    ("servo_no_answer", "speed off by 5 %, valve moved 15 % of its travel, fill unchanged", 2500, "kill", 4),
+    ("water_lost", "speed over by 5 %, valve opened, fill down by a third", 2500, "kill", 4),
+    ("brown_out", "board supply under 4.0 V, 20 ms", 30, "kill", 6),
+    ("button_stuck", "button down for 10 s", 10100, "note", 6),
+    ("load_lost", "torque under a third and speed rising over the set speed, 80 ms", 250, "kill", 5),
+    ("stalled", "speed under 0.6 of the lower end of the sweep, or no edge and no torque", 250, "valve", 5),
+    ("watchdog", "the chip was reset by its watchdog", 3000, "valve", 6),
+    ("flash_full", "no room for a run beside what is not acknowledged", 0, "note", 7),
+    ("store_damaged", "the file system does not mount or cannot be read", 0, "note", 7),
+    ("settings_bad", "a setting out of bounds or against another", 0, "note", 7),
+    ("top_speed_not_held", "12 s without a steady top speed", 12100, "end", 5),
+)
+ROW = {row[0]: row for row in TABLE}
+NUMBER = {name: i for i, name in enumerate(FAULTS)}
+
+NONE = 0
+OVERSPEED = NUMBER["overspeed"]
+LOAD_OPEN = NUMBER["load_open"]
+LOAD_CLAMPED = NUMBER["load_clamped"]
+LOAD_STUCK = NUMBER["load_stuck"]
+LOAD_SILENT = NUMBER["load_silent"]
+HALL_LOST = NUMBER["hall_lost"]
+SERVO_NO_ANSWER = NUMBER["servo_no_answer"]
+WATER_LOST = NUMBER["water_lost"]
+BROWN_OUT = NUMBER["brown_out"]
+LOAD_LOST = NUMBER["load_lost"]
+STALLED = NUMBER["stalled"]
+TOP_SPEED_NOT_HELD = NUMBER["top_speed_not_held"]
+
+CLAMP_HIGH = 0x7FFFFF
+CLAMP_LOW = -0x800000
+SILENT_MS = 120
+STEADY_LIMIT_MS = 12000
+BROWN_OUT_MV = 4000
+SENSED_MV = 4300  # seen once, the pin is known to sense the supply
+
+
+def action(fault):
+    return ROW[FAULTS[fault]][3]
+
+
+def blinks(fault):
+    return ROW[FAULTS[fault]][4]
+
+
+class Guard:
+    def __init__(self, settings):
+        self._sensed = False
+        self.configure(settings)
+        self.reset()
+
+    def configure(self, settings):
+        self._overspeed = settings["overspeed"] * 2
+        self._timeout = settings["hall_timeout"] * TICKS_PER_MS
+        ends = [settings["end_speed"] * 2]
+        if settings["upward"] and settings["start_speed"]:
+            ends.append(settings["start_speed"] * 2)
+        self._lower_end = min(ends)
+        self._stall = self._lower_end * 6 // 10
+        self._travel = abs(settings["servo_open"] - settings["servo_shut"])
+        self._opens_up = 1 if settings["servo_open"] > settings["servo_shut"] else -1
+
+    def reset(self):
+        """Forget what was seen; after a fault was cleared."""
+        self._over = 0
+        self._clamped = 0
+        self._open = 0
+        self._same = 0
+        self._before = 0
+        self._low_mv_ms = 0
+        self.pull_begins()
+
+    def pull_begins(self):
+        self._steady_ms = 0
+        self._torque_ref = 0  # torque over about half a second, mN.m
+        self._lost = 0
+        self._slow = 0
+        self._was_up = False
+        self._off = 0  # samples in a row off the set speed, signed
+        self._off_fill = 0
+        self._off_us = 0
+
+    # --- looks; each returns a fault number, 0 for none ---
+
+    def supply(self, millivolts, passed_ms):
+        """Board supply in mV, every pass."""
+        if millivolts >= BROWN_OUT_MV:
+            self._low_mv_ms = 0
+            if millivolts >= SENSED_MV:
+                self._sensed = True
+        elif self._sensed:
+            self._low_mv_ms += passed_ms
+            if self._low_mv_ms >= 20:
+                return BROWN_OUT
+        return NONE
+
+    def every_pass(self, half_rpm, edge_ticks, load_ms, pulling, torque):
+        """Looks that do not wait for a load sample; how long edges and samples have been missing."""
+        if half_rpm > self._overspeed:
+            self._over += 1
+            if self._over >= 2:
+                return OVERSPEED
+        else:
+            self._over = 0
+        if load_ms > SILENT_MS:
+            return LOAD_SILENT
+        if pulling and self._was_up and edge_ticks > self._timeout:
+            if torque > 100 and torque * 3 > self._torque_ref:
+                return HALL_LOST
+            return STALLED
+        return NONE
+
+    def steady(self, passed_ms):
+        self._steady_ms += passed_ms
+        return TOP_SPEED_NOT_HELD if self._steady_ms > STEADY_LIMIT_MS else NONE
+
+    def load(self, count, force_count, limit_count):
+        """One raw sample; `force_count` is the count less zero, positive for brake torque."""
+        if count >= CLAMP_HIGH or count <= CLAMP_LOW:
+            self._clamped += 1
+            if self._clamped >= 3:
+                return LOAD_CLAMPED
+        else:
+            self._clamped = 0
+        if force_count > limit_count or force_count < -(limit_count >> 2):
+            self._open += 1
+            if self._open >= 4 and self._clamped == 0:
+                return LOAD_OPEN
+        else:
+            self._open = 0
+        if count == self._before:
+            self._same += 1
+            if self._same >= 24 and self._clamped == 0:
+                return LOAD_STUCK
+        else:
+            self._same = 0
+            self._before = count
+        return NONE
+
+    def pull(self, half_rpm, set_half_rpm, torque, valve_us, steady, sweeping):
+        """One control step of a pull: does the brake still do what it should?"""
+        if torque < 0:
+            torque = 0
+        elif torque > 131071:
+            torque = 131071
+        ref = self._torque_ref
+        if half_rpm >= self._lower_end - (self._lower_end >> 4):
+            self._was_up = True
+        # load lost: torque gone and speed running away upward
+        if ref > 200 and torque * 3 < ref and half_rpm > set_half_rpm + (set_half_rpm >> 6):
+            self._lost += 1
+            if self._lost >= 6:
+                return LOAD_LOST
+        else:
+            self._lost = 0
+            self._torque_ref = ref + ((torque - ref) >> 5) if ref else torque
+        if not (steady or sweeping):
+            return NONE  # in the release speed and torque are the person's
+        if self._was_up and half_rpm < self._stall:
+            self._slow += 1
+            if self._slow >= 4:
+                return STALLED
+        else:
+            self._slow = 0
+        if not sweeping:
+            return NONE
+        error = half_rpm - set_half_rpm
+        off = set_half_rpm // 20
+        if error > off:
+            return self._is_off(1, half_rpm, torque, valve_us)
+        if error < -off:
+            return self._is_off(-1, half_rpm, torque, valve_us)
+        self._off = 0
+        return NONE
+
+    def _is_off(self, sign, half_rpm, torque, valve_us):
+        """Speed over (1) or under (-1) the set speed by 5 %: is the valve answered?"""
+        speed = half_rpm >> 4
+        fill = (torque << 12) // ((speed * speed >> 6) + 1)  # as the brake fills: torque by speed squared
+        if self._off * sign <= 0:
+            self._off = sign
+            self._off_fill = fill
+            self._off_us = valve_us
+            return NONE
+        self._off += sign
+        n = self._off * sign
+        if n < 40:
+            return NONE
+        was = self._off_fill
+        moved = (valve_us - self._off_us) * self._opens_up * sign
+        changed = (fill - was) * sign
+        if sign > 0 and changed * 3 < -was:
+            return WATER_LOST
+        if moved * 100 >= self._travel * 15 and changed * 10 < was and n >= 80:
+            return SERVO_NO_ANSWER
+        return NONE

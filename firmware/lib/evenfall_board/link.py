@@ -1,0 +1,366 @@
+"""Requests and replies over the USB serial port; the host speaks first, always.
+
+Nothing here waits: a pass reads what has come, or sends what the port takes,
+or does one step of a longer answer.  During a pull only status, stop and hello
+are answered, byte by byte, because a host that does not read must not hold up
+the control.
+"""
+
+import select
+import sys
+from binascii import crc32
+
+from evenfall_wire import codes
+from evenfall_wire.frames import MAX_BODY, Framer, Unframer
+from evenfall_wire.messages import BY_NAME, BY_TYPE, PROTO_MAJOR, PROTO_MINOR, pack_into, unpack
+from evenfall_wire.settings import SETTINGS
+
+from . import FIRMWARE
+from .store import ACKNOWLEDGED
+
+SESSION_MS = 3000  # a session not heard for so long may be replaced
+GIVE_UP_MS = 3000  # a host that takes no byte for so long is gone
+READ_BYTES = 48  # per pass
+PIECE = 64  # bytes per write
+PIECES = 24  # writes per pass
+LIST_RUNS = 17  # entries of 20 bytes in a run_list
+PAIRS = 60  # settings pairs in a message
+
+REFUSED = {name: i for i, name in enumerate(codes.REFUSALS)}
+QUIET = ("hello", "get_status", "command")  # answered in every state
+
+
+class Link:
+    def __init__(self, board, source=None, sink=None):
+        self._board = board
+        self._in = source or sys.stdin.buffer
+        self._out = sink or sys.stdout.buffer
+        self._poll_in = select.poll()
+        self._poll_in.register(source or sys.stdin, select.POLLIN)
+        self._poll_out = select.poll()
+        self._poll_out.register(sink or sys.stdout, select.POLLOUT)
+        self._framer = Framer()
+        self._unframer = Unframer()
+        self._byte = bytearray(1)
+        self._chunk = bytearray(512)
+        self._chunk_view = memoryview(self._chunk)
+        self._send = None  # memoryview being sent
+        self._sent = 0
+        self._waited_ms = 0
+        self._job = None
+        self._job_request = 0
+        self._session = 0
+        self._heard_ms = -SESSION_MS
+        self._ms = 0
+        self._sequence = 0
+        self._place = (0, 0, 0)  # run, frame, byte offset of where the last read ended
+        self.unknown = 0
+
+    @property
+    def bad(self):
+        return self._unframer.bad
+
+    # --- the pass ---
+
+    def poll(self, passed_ms):
+        self._ms = (self._ms + passed_ms) & 0x1FFFFFFF
+        quiet = self._board.busy()
+        if self._job and quiet and self._job_request not in (0x02, 0x0B, 0x01):
+            self._job.close()
+            self._job = None
+            self._send = None
+            self.refuse(self._job_request, "busy_state")
+        if self._send is not None:
+            self._push(1 if quiet else PIECE, passed_ms)
+            return
+        if self._job:
+            try:
+                next(self._job)
+            except StopIteration:
+                self._job = None
+            except OSError:
+                self._job = None
+                self.refuse(self._job_request, "store_unreadable")
+            return
+        for _ in range(READ_BYTES):
+            if not self._ready(self._poll_in, select.POLLIN):
+                break
+            if not self._in.readinto(self._byte):
+                break
+            self._unframer.feed(self._byte, self._request)
+            if self._send is not None or self._job:
+                break  # one request at a time; the rest waits in the port
+
+    def _ready(self, poller, bit):
+        for event in poller.ipoll(0):
+            return event[1] & bit
+        return 0
+
+    def _push(self, piece, passed_ms):
+        send = self._send
+        for _ in range(PIECES):
+            if not self._ready(self._poll_out, select.POLLOUT):
+                self._waited_ms += passed_ms
+                if self._waited_ms > GIVE_UP_MS:
+                    self._send = None
+                    self._drop_job()
+                return
+            n = self._out.write(send[self._sent : self._sent + piece])
+            self._waited_ms = 0
+            self._sent += n or 0
+            if self._sent >= len(send):
+                self._send = None
+                return
+
+    def _drop_job(self):
+        if self._job:
+            self._job.close()
+            self._job = None
+
+    def drop(self):
+        """Forget a half-sent answer."""
+        self._send = None
+        self._drop_job()
+
+    # --- sending ---
+
+    def send(self, view):
+        self._send = view
+        self._sent = 0
+        self._waited_ms = 0
+
+    def reply(self, name, head=(), each=()):
+        size = pack_into(name, self._framer.payload, 0, head, each)
+        self.send(self._framer.finish(BY_NAME[name][0], self._sequence, size))
+
+    def done(self, request, value=0):
+        self.reply("done", (request, value))
+
+    def refuse(self, request, error, detail=0):
+        self.reply("refused", (request, REFUSED[error], detail))
+
+    # --- requests ---
+
+    def _request(self, kind, sequence, payload):
+        if self._send is not None or self._job:
+            return
+        self._sequence = sequence
+        entry = BY_TYPE.get(kind)
+        if entry is None or kind >= 0x40:
+            self.unknown += 1
+            self.refuse(kind, "unknown_request")
+            return
+        name = entry[1]
+        try:
+            head, each = unpack(name, payload)
+        except ValueError:
+            self.refuse(kind, "bad_payload")
+            return
+        if name == "hello":
+            self._hello(kind, head)
+            return
+        self._heard_ms = self._ms
+        board = self._board
+        if board.busy() and name not in QUIET:
+            self.refuse(kind, "busy_state", board.state_number())
+            return
+        answer = getattr(self, "_" + name)(kind, head, each)
+        if answer is not None:
+            self._job = answer
+            self._job_request = kind
+
+    def _hello(self, kind, head):
+        major, minor, session = head
+        if major > PROTO_MAJOR:
+            self.refuse(kind, "newer_protocol", PROTO_MAJOR)
+            return
+        heard = (self._ms - self._heard_ms) & 0x1FFFFFFF
+        if self._session and session != self._session and heard < SESSION_MS:
+            self.refuse(kind, "other_session", SESSION_MS - heard)
+            return
+        self._session = session
+        self._heard_ms = self._ms
+        board = self._board
+        uid = (board.uid + bytes(8))[:8]
+        name = (FIRMWARE + bytes(16))[:16]
+        self.reply("board_info", (PROTO_MAJOR, PROTO_MINOR, uid, name, board.starts.count, MAX_BODY))
+
+    def _get_status(self, kind, head, each):
+        self.reply("status", self._board.status())
+
+    def _list_runs(self, kind, head, each):
+        return self._listing(kind, head[0])
+
+    def _listing(self, kind, first):
+        store = self._board.store
+        rows = []
+        for entry in store.entries[first : first + LIST_RUNS]:
+            if entry.crc is None and entry.readable:
+                for _ in store.checksum(entry):
+                    yield
+            flags = entry.flags()
+            rows.append(
+                (entry.run_id, entry.size, entry.crc or 0, entry.frames, flags, entry.verdict, entry.started)
+            )
+        self.reply("run_list", (len(store.entries), first), rows)
+
+    def _find(self, kind, run_id):
+        entry = self._board.store.entry(run_id)
+        if entry is None:
+            self.refuse(kind, "no_such_run", run_id & 0x7FFFFFFF)
+        elif not entry.readable:
+            self.refuse(kind, "store_unreadable", run_id & 0x7FFFFFFF)
+            return None
+        return entry
+
+    def _read_run(self, kind, head, each):
+        entry = self._find(kind, head[0])
+        if entry is not None:
+            return self._reading(entry, head[1], head[2])
+
+    def _reading(self, entry, first, count):
+        """Send stored frames as they are, then read_done with the CRC of the bytes sent."""
+        run_id = entry.run_id
+        frame = at = 0
+        if self._place[0] == run_id and self._place[1] <= first:
+            _, frame, at = self._place
+        last = min(first + count, entry.frames)
+        chunk, view = self._chunk, self._chunk_view
+        crc = 0
+        sent_frames = 0
+        f = self._board.store.open_run(entry)
+        try:
+            f.seek(at)
+            steps = 0
+            while frame < last and at < entry.size:
+                n = f.readinto(chunk)
+                if not n:
+                    break
+                n = min(n, entry.size - at)
+                begin = 0 if frame >= first else -1
+                look = 0
+                while frame < last:
+                    stop = chunk.find(b"\x00", look, n)
+                    if stop < 0:
+                        look = n
+                        break
+                    look = stop + 1
+                    if frame >= first:
+                        sent_frames += 1
+                    frame += 1
+                    if frame == first:
+                        begin = look
+                at += look
+                if begin >= 0 and look > begin:
+                    piece = view[begin:look]
+                    crc = crc32(piece, crc)
+                    self.send(piece)
+                    yield
+                else:
+                    steps += 1
+                    if steps % 8 == 0:
+                        yield
+        finally:
+            f.close()
+        self._place = (run_id, frame, at)
+        self.reply("read_done", (run_id, first, sent_frames, crc))
+
+    def _ack_run(self, kind, head, each):
+        entry = self._find(kind, head[0])
+        if entry is not None:
+            return self._acknowledging(kind, entry, head[1], head[2])
+
+    def _acknowledging(self, kind, entry, size, crc):
+        board = self._board
+        if entry.crc is None:
+            for _ in board.store.checksum(entry):
+                yield
+        if size != entry.size or crc != entry.crc:
+            self.refuse(kind, "copy_differs", entry.size)
+            return
+        board.store.acknowledge(entry)
+        board.room_changed()
+        self.done(kind)
+        yield
+
+    def _delete_run(self, kind, head, each):
+        entry = self._find(kind, head[0])
+        if entry is None:
+            return
+        if not entry.flags() & ACKNOWLEDGED:
+            self.refuse(kind, "not_acknowledged", head[0] & 0x7FFFFFFF)
+            return
+        try:
+            self._board.store.remove(entry)
+        except OSError:
+            self.refuse(kind, "store_unreadable", head[0] & 0x7FFFFFFF)
+            return
+        self._board.room_changed()
+        self.done(kind)
+
+    def _get_settings(self, kind, head, each):
+        values = self._board.settings.values
+        rows = [(s[0], values[s[1]]) for s in SETTINGS[head[0] : head[0] + PAIRS]]
+        self.reply("settings", (len(SETTINGS), head[0]), rows)
+
+    def _set_settings(self, kind, head, each):
+        error, number = "store_unreadable", 0
+        try:
+            error, number = self._board.change_settings(each)
+        except OSError:
+            pass
+        if error == "none":
+            self.done(kind, number)
+        else:
+            self.refuse(kind, error, number)
+
+    def _set_clock(self, kind, head, each):
+        self._board.set_clock(head[0])
+        self.done(kind)
+
+    def _zero(self, kind, head, each):
+        if self._board.turning():
+            self.refuse(kind, "moving")
+            return None
+        return self._zeroing(kind)
+
+    def _zeroing(self, kind):
+        board = self._board
+        board.ask_zero()
+        for _ in range(1500):
+            if board.zero_taken():
+                self.done(kind, board.torque.zero)
+                return
+            if board.turning():
+                break
+            yield
+        self.refuse(kind, "moving")
+
+    def _command(self, kind, head, each):
+        if head[0] >= len(codes.COMMANDS):
+            self.refuse(kind, "unknown_request", head[0])
+            return
+        error, detail = self._board.command(codes.COMMANDS[head[0]], head[1])
+        if error == "none":
+            self.done(kind, detail)
+        else:
+            self.refuse(kind, error, detail)
+
+    def _self_test(self, kind, head, each):
+        if self._board.turning() or self._board.state not in ("rest", "safe"):
+            self.refuse(kind, "moving")
+            return None
+        return self._testing()
+
+    def _testing(self):
+        rows = []
+        for row in self._board.self_test():
+            if row is None:
+                yield
+            else:
+                rows.append(row)
+        self.reply("self_test_result", (), rows)
+
+    def _get_learned(self, kind, head, each):
+        values = self._board.learned.values
+        self.reply("learned", (), [(slot, values[slot]) for slot in sorted(values)])

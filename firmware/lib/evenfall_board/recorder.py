@@ -1,0 +1,173 @@
+"""Rings in RAM that hold wire records, always running.
+
+Before a pull the newest records are kept for the pre-trigger part; during a
+pull everything is; when a ring is full the oldest go first and the run is
+marked, so the end of a pull is never lost.
+
+RAM budget, bytes (the only large allocations of the board):
+
+    load samples     8 x (amplifier rate + 25 %) x seconds
+    edges            4 x (edges per second at the overspeed limit) x seconds
+    control trace   12 x at most 100 per second x seconds
+    events, air, zeros   900 + 288 + 112
+
+with seconds = before_trigger + STEADY_S + steady_time + sweep_time + after_sweep.
+At the defaults and 80 samples/s that is 24 s: 19 kB + 23 kB + 28 kB = 70 kB of the
+roughly 190 kB an RP2040 leaves to MicroPython.  When the heap has less than is
+wanted plus RESERVE, seconds shrink; a run longer than that loses its beginning
+and says so.
+"""
+
+import struct
+
+from evenfall_wire.messages import EACH
+
+from .sensing import ticks_between
+
+RESERVE = 56 * 1024  # bytes of heap left for the program at work
+STEADY_S = 10  # longest wait for a steady top speed that must fit before the sweep
+TRACE_HZ = 100
+MIN_SECONDS = 8
+
+
+class Ring:
+    """The newest `capacity` records of one repeated message."""
+
+    def __init__(self, name, capacity):
+        self.name = name
+        self.format = EACH[name]
+        self.size = struct.calcsize(self.format)
+        self.capacity = capacity
+        self.buffer = bytearray(capacity * self.size)
+        self._at = 0
+        self.used = 0
+        self.lost = 0  # records overwritten since keep_from()
+
+    def _next(self):
+        at = self._at
+        self._at = at + 1 if at + 1 < self.capacity else 0
+        if self.used < self.capacity:
+            self.used += 1
+        elif self.lost < 65535:
+            self.lost += 1
+        return at * self.size
+
+    # one method per width: a call with *args would allocate
+    def put1(self, a):
+        struct.pack_into(self.format, self.buffer, self._next(), a)
+
+    def put2(self, a, b):
+        struct.pack_into(self.format, self.buffer, self._next(), a, b)
+
+    def put3(self, a, b, c):
+        struct.pack_into(self.format, self.buffer, self._next(), a, b, c)
+
+    def put4(self, a, b, c, d):
+        struct.pack_into(self.format, self.buffer, self._next(), a, b, c, d)
+
+    def put5(self, a, b, c, d, e):
+        struct.pack_into(self.format, self.buffer, self._next(), a, b, c, d, e)
+
+    def place(self, i):
+        """Byte offset of the i-th oldest kept record."""
+        at = self._at - self.used + i
+        if at < 0:
+            at += self.capacity
+        return at * self.size
+
+    def tick(self, i):
+        """Tick of the i-th oldest kept record."""
+        return struct.unpack_from("<I", self.buffer, self.place(i))[0]
+
+    def keep_from(self, tick):
+        """Drop what is older than `tick`; count losses from here."""
+        low, high = 0, self.used
+        while low < high:
+            mid = (low + high) // 2
+            if ticks_between(self.tick(mid), tick) < 0:
+                low = mid + 1
+            else:
+                high = mid
+        self.used -= low
+        self.lost = 0
+
+    def clear(self):
+        self.used = 0
+        self.lost = 0
+
+    def copy(self, i, count, out):
+        """Copy records i.. into `out` (a memoryview); return bytes written."""
+        size = self.size
+        done = 0
+        view = memoryview(self.buffer)
+        while count:
+            at = self.place(i)
+            n = min(count, self.capacity - at // size)
+            out[done : done + n * size] = view[at : at + n * size]
+            done += n * size
+            i += n
+            count -= n
+        return done
+
+
+def edges_per_second(settings):
+    """Edges a second at the overspeed limit, rounded up."""
+    turns = settings["overspeed"] * settings["engine_teeth"] * settings["magnets"]
+    return turns // (60 * settings["brake_teeth"]) + 1
+
+
+def plan(settings, nominal_hz, free):
+    """(seconds, load, edge, trace capacities) that fit into `free` bytes of heap."""
+    load_hz = nominal_hz + nominal_hz // 4
+    edge_hz = edges_per_second(settings)
+    trace_hz = min(load_hz, TRACE_HZ)
+    per_second = load_hz * 8 + edge_hz * 4 + trace_hz * 12
+    ms = (
+        settings["before_trigger"]
+        + settings["steady_time"]
+        + settings["sweep_time"]
+        + settings["after_sweep"]
+    )
+    seconds = (ms + 999) // 1000 + STEADY_S
+    fits = (free - RESERVE) // per_second
+    seconds = max(MIN_SECONDS, min(seconds, fits))
+    return seconds, load_hz * seconds, edge_hz * seconds, trace_hz * seconds
+
+
+class Recorder:
+    def __init__(self, settings, nominal_hz, free):
+        self.seconds, loads, edges, traces = plan(settings, nominal_hz, free)
+        self.loads = Ring("load_samples", loads)
+        self.edges = Ring("edge_times", edges)
+        self.trace = Ring("control_trace", traces)
+        self.events = Ring("events", 100)
+        self.air = Ring("air", 24)
+        self.zeros = Ring("zeros", 8)
+        self._every = max(1, (nominal_hz + TRACE_HZ - 1) // TRACE_HZ)
+        self._skip = 0
+        self.start_tick = 0
+
+    def worst_bytes(self):
+        """Most a stored run can take on flash: records, frames of 368 bytes, head frames, file system."""
+        records = 0
+        for ring in (self.loads, self.edges, self.trace, self.events, self.air, self.zeros):
+            records += len(ring.buffer)
+        return records + records // 25 + 1500 + 4 * 4096
+
+    def trace_due(self):
+        """True when this control step is to be put into the trace (at most TRACE_HZ)."""
+        self._skip += 1
+        if self._skip >= self._every:
+            self._skip = 0
+            return True
+        return False
+
+    def begin(self, tick):
+        """A run starts at `tick` (its pre-trigger part included): drop what is older."""
+        self.start_tick = tick
+        for ring in (self.loads, self.edges, self.trace, self.events, self.air):
+            ring.keep_from(tick)
+
+    def lost_since_begin(self):
+        """True when a ring was full and the run's oldest records went."""
+        return bool(self.loads.lost or self.edges.lost or self.trace.lost)

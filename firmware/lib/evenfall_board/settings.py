@@ -1,0 +1,248 @@
+"""The board's settings and learnt values: loaded, checked, saved.
+
+A file is saved by writing a new one beside it and renaming it over the old
+one, so a power cut leaves the old or the new file, never neither.  A value
+that is out of bounds, or that contradicts another, is named in `problems` and
+replaced by its default in RAM; the file keeps it until it is set anew.
+"""
+
+import json
+import os
+
+from evenfall_wire.settings import BY_NAME, BY_NUMBER, SETTINGS
+
+PATH = "/settings.json"
+LEARNED_PATH = "/learned.json"
+MAX_FILE = 8192  # bytes; a longer file is not ours
+MAX_LEARNED = 60  # slots; what one 'learned' message can carry
+VALUE_LIMIT = 0x7FFFFFFF
+
+# these act only from the next start of the board
+AT_START = (
+    "magnets",
+    "amplifier",
+    "amplifier_gain",
+    "servo_rate",
+    "kill_fitted",
+    "barometer",
+    "before_trigger",
+)
+
+
+def needs_restart(number):
+    """True when setting `number` acts only from the next start."""
+    entry = BY_NUMBER[number]
+    return entry[6] == "pins" or entry[1] in AT_START
+
+
+def defaults():
+    """name -> default value of every setting."""
+    return {s[1]: s[3] for s in SETTINGS}
+
+
+def in_bounds(entry, value):
+    """True when `value` is an integer inside the bounds of a settings row."""
+    return isinstance(value, int) and not isinstance(value, bool) and entry[4] <= value <= entry[5]
+
+
+def contradictions(values):
+    """Names of settings that contradict others, each once, the one to change first."""
+    bad = []
+
+    def say(name):
+        if name not in bad:
+            bad.append(name)
+
+    used = {}
+    for entry in SETTINGS:
+        if entry[6] == "pins" and values[entry[1]] >= 0:
+            if values[entry[1]] in used:
+                say(entry[1])
+            used[values[entry[1]]] = entry[1]
+    if abs(values["servo_open"] - values["servo_shut"]) < 50:
+        say("servo_open")
+    if abs(values["span"]) < 1000:
+        say("span")
+    if values["end_speed"] >= values["overspeed"]:
+        say("end_speed")
+    start = values["start_speed"]
+    if start and not values["end_speed"] + 500 <= start <= values["overspeed"]:
+        say("start_speed")
+    if values["spin_up_speed"] >= values["overspeed"]:
+        say("spin_up_speed")
+    # at the end speed at least three magnets must pass within the time-out
+    per_minute = values["end_speed"] * values["engine_teeth"] * values["magnets"] // values["brake_teeth"]
+    if per_minute * values["hall_timeout"] < 3 * 60000:
+        say("hall_timeout")
+    if values["kill_fitted"] and values["pin_kill"] < 0:
+        say("pin_kill")
+    if values["amplifier"] or values["barometer"]:
+        # an I2C block of the chip reaches an even pin for data and the next for the clock
+        if values["pin_sda"] < 0 or values["pin_sda"] % 2:
+            say("pin_sda")
+        elif values["pin_scl"] != values["pin_sda"] + 1:
+            say("pin_scl")
+    return bad
+
+
+def _read(path):
+    """The JSON value in a file, or None when there is none or it is damaged."""
+    try:
+        os.remove(path + ".new")  # left by a power cut: never finished
+    except OSError:
+        pass
+    try:
+        if os.stat(path)[6] > MAX_FILE:
+            return None
+        with open(path) as f:
+            return json.load(f)
+    except (OSError, ValueError):
+        return None
+
+
+def _write(path, value):
+    with open(path + ".new", "w") as f:
+        json.dump(value, f)
+        f.flush()
+    os.rename(path + ".new", path)
+
+
+def _exists(path):
+    try:
+        os.stat(path)
+        return True
+    except OSError:
+        return False
+
+
+class Settings:
+    """`values`: name -> integer, all within bounds; `problems`: names that fell back."""
+
+    def __init__(self, path=PATH):
+        self._path = path
+        self.values = defaults()
+        self.problems = []
+
+    def load(self):
+        found = _read(self._path)
+        values = self.values = defaults()
+        self.problems = []
+        if not isinstance(found, dict):
+            if found is not None or _exists(self._path):
+                self.problems.append("")  # the whole file is unreadable
+            return
+        for entry in SETTINGS:
+            name = entry[1]
+            if name in found:
+                if in_bounds(entry, found[name]):
+                    values[name] = found[name]
+                else:
+                    self.problems.append(name)
+        fixed = defaults()
+        while True:
+            bad = contradictions(values)
+            if not bad:
+                return
+            name = bad[0]
+            if name not in self.problems:
+                self.problems.append(name)
+            if values[name] == fixed[name]:
+                # the default itself is in the way of another value: all of its group falls back
+                for entry in SETTINGS:
+                    if entry[6] == BY_NAME[name][6]:
+                        if values[entry[1]] != entry[3] and entry[1] not in self.problems:
+                            self.problems.append(entry[1])
+                        values[entry[1]] = entry[3]
+                if values[name] == fixed[name] and name in contradictions(values):
+                    self.values = fixed
+                    return
+            values[name] = fixed[name]
+
+    def change(self, pairs):
+        """Set (number, value) pairs, all or none, and save.
+
+        Returns (error name, number at fault); ("none", 0) when saved.
+        """
+        new = dict(self.values)
+        for number, value in pairs:
+            entry = BY_NUMBER.get(number)
+            if entry is None:
+                return "no_such_setting", number
+            if not in_bounds(entry, value):
+                return "out_of_bounds", number
+            new[entry[1]] = value
+        bad = contradictions(new)
+        if bad:
+            return "out_of_bounds", BY_NAME[bad[0]][0]
+        _write(self._path, new)
+        self.values = new
+        self.problems = []
+        return "none", 0
+
+
+class Learned:
+    """`values`: slot -> integer, kept between pulls by the sweep controller."""
+
+    def __init__(self, path=LEARNED_PATH):
+        self._path = path
+        self.values = {}
+
+    def load(self):
+        self.values = {}
+        found = _read(self._path)
+        if isinstance(found, list):
+            for pair in found[:MAX_LEARNED]:
+                if not (isinstance(pair, list) and len(pair) == 2):
+                    continue
+                slot, value = pair
+                if (
+                    isinstance(slot, int)
+                    and isinstance(value, int)
+                    and 0 <= slot < 65536
+                    and -VALUE_LIMIT <= value <= VALUE_LIMIT
+                ):
+                    self.values[slot] = value
+
+    def store(self, pairs):
+        """Take (slot, value) pairs over the old ones and save."""
+        for slot, value in pairs:
+            self.values[slot] = value
+        _write(self._path, [[slot, self.values[slot]] for slot in sorted(self.values)][:MAX_LEARNED])
+
+    def forget(self):
+        self.values = {}
+        _write(self._path, [])
+
+
+class Starts:
+    """Counts starts of the board; remembers run numbers already given.
+
+    `asked` is true when the last restart was asked for by the host, which the
+    chip itself cannot tell from a watchdog bite.
+    """
+
+    def __init__(self, path="/starts.json"):
+        self._path = path
+        self.count = 0
+        self.last_run = 0
+        self.asked = False
+
+    def load(self):
+        found = _read(self._path)
+        if isinstance(found, list) and len(found) == 3 and all([isinstance(v, int) for v in found]):
+            self.count, self.last_run, asked = found
+            self.asked = bool(asked)
+        self.count += 1
+        self._save(0)
+
+    def _save(self, asked):
+        _write(self._path, [self.count, self.last_run, asked])
+
+    def keep_run_number(self, run_id):
+        """Never give out `run_id` again, even when its file is gone."""
+        if run_id > self.last_run:
+            self.last_run = run_id
+            self._save(0)
+
+    def asking_restart(self):
+        self._save(1)

@@ -1,0 +1,46 @@
+"""The one table of states: what may follow what, and why.
+
+Names of states are those of evenfall_wire.codes.STATES.  `step` is the only
+way to change state; the maintainers' diagram is drawn from TRANSITIONS.
+"""
+
+TRANSITIONS = (
+    # from, event, to
+    ("start", "checked", "rest"),
+    ("start", "fault", "safe"),
+    ("rest", "arm", "ready"),
+    ("rest", "spin_up", "record"),
+    ("rest", "characterise", "characterise"),
+    ("rest", "fault", "safe"),
+    ("ready", "disarm", "rest"),
+    ("ready", "begin", "steady"),
+    ("ready", "fault", "safe"),
+    ("record", "begin", "steady"),
+    ("record", "spun_down", "store"),
+    ("record", "forget", "rest"),
+    ("record", "fault", "safe"),
+    ("steady", "fall", "sweep"),
+    ("steady", "stop", "release"),
+    ("steady", "fault", "safe"),
+    ("sweep", "end", "release"),
+    ("sweep", "stop", "release"),
+    ("sweep", "fault", "safe"),
+    ("release", "released", "store"),
+    ("release", "fault", "safe"),
+    ("store", "stored", "rest"),
+    ("store", "stored_fault", "safe"),
+    ("safe", "calm", "store"),
+    ("safe", "clear", "rest"),
+    ("characterise", "stop", "rest"),
+    ("characterise", "fault", "safe"),
+)
+
+NEXT = {(t[0], t[1]): t[2] for t in TRANSITIONS}
+
+PULLING = ("steady", "sweep", "release")  # the controller has the valve
+BUSY = ("steady", "sweep", "release", "characterise", "record")  # status and stop only
+
+
+def step(state, event):
+    """The state after `event`, or None when the table does not allow it."""
+    return NEXT.get((state, event))

@@ -1,0 +1,382 @@
+"""Runs on flash: one file each under /runs, made of wire frames.
+
+Names say what a file is; each change of a run is one rename, which littlefs
+does whole or not at all:
+
+    0000002a.tmp       being written; on start it becomes .torn
+    0000002a.run       stored whole
+    0000002a.torn      power failed while it was written: whole up to its last whole frame
+    0000002a.run.ok    the host has acknowledged a verified copy (likewise .torn.ok)
+
+Nothing here ever removes a run that was not acknowledged.  Files with other
+names are left alone.
+
+Flash life: a run of 45 kB erases about 12 data blocks of 4 kB, 5 more for the
+synchronised parts and about 4 for names and renames.  In a file system of
+1.4 MB (350 blocks) that littlefs fills evenly, with blocks rated for 100,000
+erases (the usual rating of serial NOR flash, from memory), 350 x 100,000 / 21
+= 1.6 million runs: 100 runs a day for 45 years.  The pair of blocks that
+holds the directory wears fastest: about 6 entries a run, each a part of a block,
+a compaction about every 30 entries, moved by littlefs every 500 compactions
+(its block_cycles is 100 in this port).
+"""
+
+import os
+from binascii import crc32
+
+from evenfall_wire.codes import RUN_BITS, VERDICTS
+from evenfall_wire.frames import MAX_PAYLOAD, MAX_WIRE, Framer, Unframer
+from evenfall_wire.messages import BY_NAME, pack_into, unpack
+
+from .sensing import ticks_between
+
+FORMAT = 1
+SYNC_FRAMES = 24  # frames between synchronisations: what a power cut can cost
+CHUNK = 512  # bytes read at a time
+COMPLETE = 1 << RUN_BITS.index("complete")
+ACKNOWLEDGED = 1 << RUN_BITS.index("acknowledged")
+TORN = 1 << RUN_BITS.index("torn")
+ABORTED = 1 << RUN_BITS.index("aborted")
+ENDINGS = (".run", ".torn", ".run.ok", ".torn.ok")
+
+
+def type_of(name):
+    return BY_NAME[name][0]
+
+
+def parse_name(name):
+    """(run number, ending) of a file name, or None when it is not ours."""
+    ending = name[8:]
+    if ending not in ENDINGS and ending != ".tmp":
+        return None
+    for c in name[:8]:
+        if c not in "0123456789abcdef":
+            return None
+    return int(name[:8], 16), ending
+
+
+class Entry:
+    """What the run list says of one run; `size` is up to the last whole frame."""
+
+    def __init__(self, run_id, ending):
+        self.run_id = run_id
+        self.ending = ending
+        self.size = 0
+        self.crc = None  # worked out when first asked for
+        self.frames = 0
+        self.verdict = 0
+        self.started = 0
+        self.complete = False
+        self.readable = True
+
+    def flags(self):
+        flags = COMPLETE if self.complete else 0
+        if self.ending.endswith(".ok"):
+            flags |= ACKNOWLEDGED
+        if self.ending.startswith(".torn"):
+            flags |= TORN
+        if self.verdict == VERDICTS.index("aborted"):
+            flags |= ABORTED
+        return flags
+
+
+class Store:
+    """`entries` is the run list, oldest first; `ok` false when flash cannot be used."""
+
+    def __init__(self, starts, folder="/runs"):
+        self._starts = starts
+        self._folder = folder
+        self._framer = Framer()
+        self._buffer = bytearray(CHUNK)
+        self.entries = []
+        self.ok = False
+        self.free = 0
+        self._need = 0
+
+    def _path(self, run_id, ending):
+        return "%s/%08x%s" % (self._folder, run_id, ending)
+
+    # --- start ---
+
+    def open(self):
+        """Read what is there, settle what a power cut left; sets `ok`."""
+        try:
+            try:
+                os.mkdir(self._folder)
+            except OSError:
+                pass
+            found = {}
+            names = os.listdir(self._folder)
+            for name in names:
+                parsed = parse_name(name)
+                if parsed and parsed[1] != ".tmp":
+                    found[parsed[0]] = parsed[1]
+            for name in names:
+                parsed = parse_name(name)
+                if parsed and parsed[1] == ".tmp":
+                    self._settle(parsed[0], found)
+            self.entries = []
+            for run_id in sorted(found):
+                self.entries.append(self._inspect(Entry(run_id, found[run_id])))
+            self.ok = True
+            self.measure()
+        except OSError:
+            self.ok = False
+
+    def _settle(self, run_id, found):
+        """A file that was being written: keep its whole frames as a torn run."""
+        path = self._path(run_id, ".tmp")
+        entry = Entry(run_id, ".tmp")
+        self._scan(entry)
+        if run_id in found or entry.size == 0:
+            os.remove(path)  # nothing in it, or already there whole
+            return
+        os.rename(path, self._path(run_id, ".torn"))
+        found[run_id] = ".torn"
+
+    def _inspect(self, entry):
+        """Fill in an entry from its file."""
+        try:
+            if entry.ending.startswith(".torn"):
+                self._scan(entry)
+                return entry
+            path = self._path(entry.run_id, entry.ending)
+            entry.size = os.stat(path)[6]
+            unframer = Unframer()
+
+            def look(kind, sequence, payload):
+                self._note(entry, kind, payload)
+
+            with open(path, "rb") as f:
+                unframer.feed(f.read(160), look)
+                f.seek(max(0, entry.size - 200))
+                tail = f.read(200)
+            # the first piece of the tail is part of a frame: begin after a delimiter
+            cut = tail.find(b"\x00") + 1 if entry.size > 200 else 0
+            Unframer().feed(tail[cut:], look)
+            if entry.frames == 0:
+                self._scan(entry)  # no run_end where it should be
+        except OSError:
+            entry.readable = False
+        return entry
+
+    def _note(self, entry, kind, payload):
+        """Take from a frame what the run list shows."""
+        try:
+            if kind == type_of("run_header"):
+                entry.started = unpack("run_header", payload)[0][5]
+            elif kind == type_of("verdict"):
+                entry.verdict = payload[0]
+            elif kind == type_of("run_end"):
+                head = unpack("run_end", payload)[0]
+                entry.frames = head[0]
+                entry.complete = head[3] == 1
+        except ValueError:
+            pass
+
+    def _scan(self, entry):
+        """Walk all frames; `size`, `frames`, `crc` up to the last whole one in order."""
+        entry.size = entry.frames = 0
+        entry.crc = 0
+        state = [0, True]  # whole frames in order, still in order
+
+        def look(kind, sequence, payload):
+            if sequence != state[0]:
+                state[1] = False
+            if state[1]:
+                state[0] += 1
+                self._note(entry, kind, payload)
+
+        unframer = Unframer()
+        pending = bytearray(MAX_WIRE)
+        fill = 0
+        with open(self._path(entry.run_id, entry.ending), "rb") as f:
+            while state[1]:
+                n = f.readinto(self._buffer)
+                if not n:
+                    break
+                at = 0
+                while state[1]:
+                    stop = self._buffer.find(b"\x00", at, n)
+                    end = n if stop < 0 else stop + 1
+                    if fill + end - at > MAX_WIRE:
+                        state[1] = False
+                        break
+                    pending[fill : fill + end - at] = self._buffer[at:end]
+                    fill += end - at
+                    if stop < 0:
+                        break
+                    at = end
+                    before = state[0]
+                    whole = bytes(pending[:fill])
+                    unframer.feed(whole, look)
+                    if state[0] == before:
+                        state[1] = False
+                        break
+                    entry.size += fill
+                    entry.crc = crc32(whole, entry.crc)
+                    fill = 0
+        entry.frames = state[0]
+        return entry
+
+    # --- room ---
+
+    def measure(self):
+        """Bytes free in the file system."""
+        s = os.statvfs(self._folder)
+        self.free = s[1] * s[3]
+
+    def make_room(self, need):
+        """Remove the oldest acknowledged runs until `need` bytes are free; True when they are."""
+        self.measure()
+        while self.free < need:
+            for entry in self.entries:
+                if entry.flags() & ACKNOWLEDGED:
+                    break
+            else:
+                return False
+            self.remove(entry)
+            self.measure()
+        return True
+
+    # --- finding and changing runs ---
+
+    def entry(self, run_id):
+        for entry in self.entries:
+            if entry.run_id == run_id:
+                return entry
+        return None
+
+    def unacknowledged(self):
+        n = 0
+        for entry in self.entries:
+            if not entry.flags() & ACKNOWLEDGED:
+                n += 1
+        return n
+
+    def last_run(self):
+        """The highest run number ever given out."""
+        last = self._starts.last_run
+        if self.entries and self.entries[-1].run_id > last:
+            last = self.entries[-1].run_id
+        return last
+
+    def open_run(self, entry):
+        return open(self._path(entry.run_id, entry.ending), "rb")
+
+    def checksum(self, entry):
+        """Generator: works out `entry.crc`, a few blocks per step."""
+        crc = 0
+        left = entry.size
+        with self.open_run(entry) as f:
+            while left:
+                for _ in range(8):
+                    n = f.readinto(self._buffer)
+                    n = min(n, left)
+                    if not n:
+                        break
+                    crc = crc32(memoryview(self._buffer)[:n], crc)
+                    left -= n
+                if not n:
+                    break
+                yield
+        entry.crc = crc
+
+    def acknowledge(self, entry):
+        if not entry.ending.endswith(".ok"):
+            new = entry.ending + ".ok"
+            os.rename(self._path(entry.run_id, entry.ending), self._path(entry.run_id, new))
+            entry.ending = new
+
+    def remove(self, entry):
+        """Remove an acknowledged run; its number is not given out again."""
+        if not entry.flags() & ACKNOWLEDGED:
+            raise ValueError("run %d is not acknowledged" % entry.run_id)
+        self._starts.keep_run_number(entry.run_id)
+        os.remove(self._path(entry.run_id, entry.ending))
+        self.entries.remove(entry)
+
+    # --- writing ---
+
+    def write(self, run):
+        """Generator: writes a finished run, one frame per step; then it is in `entries`.
+
+        `run` is a dict: board_uid, firmware, boot_count, started_unix_s, trigger,
+        settings (pairs), learned (pairs), recorder, verdict (whole head), complete.
+        """
+        recorder = run["recorder"]
+        run_id = self.last_run() + 1
+        entry = Entry(run_id, ".tmp")
+        entry.crc = 0
+        entry.started = run["started_unix_s"]
+        framer = self._framer
+        rings = (recorder.loads, recorder.edges, recorder.trace)
+        head = (
+            FORMAT,
+            run_id,
+            run["board_uid"],
+            run["firmware"],
+            run["boot_count"],
+            run["started_unix_s"],
+            recorder.start_tick,
+            run["trigger"],
+        )
+        f = open(self._path(run_id, ".tmp"), "wb")
+        try:
+
+            def put(name, size):
+                wire = framer.finish(type_of(name), entry.frames, size)
+                f.write(wire)
+                entry.frames += 1
+                entry.size += len(wire)
+                entry.crc = crc32(wire, entry.crc)
+                if entry.frames % SYNC_FRAMES == 0:
+                    f.flush()
+
+            put("run_header", pack_into("run_header", framer.payload, 0, head))
+            for name in ("settings", "learned"):
+                pairs = run[name]
+                for at in range(0, len(pairs), 60):
+                    put("run_" + name, pack_into("run_" + name, framer.payload, 0, (), pairs[at : at + 60]))
+                    yield
+            self._put_ring(recorder.zeros, 0, recorder.zeros.used, put)
+            # the three long rings side by side in time, so that a torn file has all of them
+            done = [0, 0, 0]
+            first = 0
+            while True:
+                best = -1
+                for i in range(3):
+                    if done[i] < rings[i].used:
+                        tick = rings[i].tick(done[i])
+                        if best < 0 or ticks_between(tick, first) < 0:
+                            best = i
+                            first = tick
+                if best < 0:
+                    break
+                ring = rings[best]
+                n = min(MAX_PAYLOAD // ring.size, ring.used - done[best])
+                self._put_ring(ring, done[best], n, put)
+                done[best] += n
+                yield
+            for ring in (recorder.events, recorder.air):
+                self._put_ring(ring, 0, ring.used, put)
+                yield
+            put("verdict", pack_into("verdict", framer.payload, 0, run["verdict"]))
+            entry.verdict = run["verdict"][0]
+            entry.complete = bool(run["complete"])
+            end = (entry.frames + 1, recorder.loads.used, recorder.edges.used, 1 if entry.complete else 0)
+            put("run_end", pack_into("run_end", framer.payload, 0, end))
+        finally:
+            f.close()
+        yield
+        os.rename(self._path(run_id, ".tmp"), self._path(run_id, ".run"))
+        entry.ending = ".run"
+        self.entries.append(entry)
+
+    def _put_ring(self, ring, start, count, put):
+        room = MAX_PAYLOAD // ring.size
+        while count:
+            n = min(room, count)
+            put(ring.name, ring.copy(start, n, self._framer.payload))
+            start += n
+            count -= n
