@@ -43,7 +43,7 @@ def check(vectors, frames, messages, crc32, say):
     for v in vectors["cobs"]:
         wire = unhexlify(v["wire"])
         out = bytearray(len(wire))
-        n = frames.unstuff(wire, len(wire), out)
+        n = frames.unstuff(bytearray(wire), len(wire), out)
         expect("unstuffed " + v["wire"], _hex(out[:n]) if n >= 0 else n, v["data"])
 
     framer = frames.Framer()

@@ -38,48 +38,60 @@ class Framer:
         end = 3 + payload_size
         struct.pack_into("<I", body, end, crc32(self._body_view[:end]))
         end += 4
+        # The stuffed frame is the body, moved on by one, with each zero replaced
+        # by the distance to the next; only a run of 254 bytes costs a byte more.
         wire = self._wire
-        at = out = 0
+        wire[1 : end + 1] = self._body_view[:end]
+        find = body.find
+        at = shift = 0
         while True:
-            zero = body.find(b"\x00", at, end)
+            zero = find(b"\x00", at, end)
             stop = end if zero < 0 else zero
             while stop - at >= 254:
-                wire[out] = 255
-                wire[out + 1 : out + 255] = self._body_view[at : at + 254]
-                out += 255
+                wire[at + shift] = 255
                 at += 254
                 if at == end:
-                    wire[out] = 0
-                    return self._wire_view[: out + 1]
-            wire[out] = stop - at + 1
-            wire[out + 1 : out + 1 + stop - at] = self._body_view[at:stop]
-            out += stop - at + 1
-            at = stop + 1
+                    break
+                shift += 1
+                wire[at + shift + 1 : end + shift + 1] = self._body_view[at:end]
+            else:
+                wire[at + shift] = stop - at + 1
+                at = stop + 1
             if zero < 0:
-                wire[out] = 0
-                return self._wire_view[: out + 1]
+                wire[end + shift + 1] = 0
+                return self._wire_view[: end + shift + 2]
 
 
 def unstuff(wire, size, out):
     """Undo COBS of `wire[:size]` (no delimiter) into `out`; return the length.
 
     Returns -1 when the bytes are not a COBS encoding or do not fit in `out`.
+    `wire` is spoiled: the zeros are put back there, then copied over.
     """
-    at = n = 0
-    room = len(out)
-    while at < size:
-        code = wire[at]
-        if code == 0 or at + code > size or n + code > room + 1:
-            return -1
-        out[n : n + code - 1] = wire[at + 1 : at + code]
-        n += code - 1
-        at += code
-        if code < 255 and at < size:
-            if n >= room:
+    if size == 0:
+        return 0
+    n = at = 0
+    begin = 1
+    code = wire[0]
+    while code:
+        after = at + code
+        if after >= size:
+            if after > size or n + size - begin > len(out):
                 return -1
-            out[n] = 0
-            n += 1
-    return n
+            out[n : n + size - begin] = wire[begin:size]
+            return n + size - begin
+        at = after
+        if code < 255:
+            code = wire[at]
+            wire[at] = 0
+        else:
+            if n + at - begin > len(out):
+                return -1
+            out[n : n + at - begin] = wire[begin:at]
+            n += at - begin
+            begin = at + 1
+            code = wire[at]
+    return -1
 
 
 class Unframer:

@@ -38,7 +38,7 @@ def received(*chunks: bytes) -> tuple[list[tuple[int, int, bytes]], int]:
 
 def unstuffed(wire: bytes, room: int = 1000) -> bytes | None:
     out = bytearray(room)
-    n = frames.unstuff(wire, len(wire), out)
+    n = frames.unstuff(bytearray(wire), len(wire), out)
     return None if n < 0 else bytes(out[:n])
 
 
