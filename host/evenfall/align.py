@@ -6,6 +6,7 @@ own time; nothing here assumes a sample rate.
 
 from __future__ import annotations
 
+import functools
 from dataclasses import dataclass
 
 import numpy as np
@@ -23,15 +24,12 @@ FILTER_PERIODS = 4.0  # conversions the amplifier needs to settle (data sheets o
 # A filter that settles in four periods is taken as four boxcars of one period each; one boxcar of
 # two periods has the same variance, so speed averaged over that sees what the load saw.
 WINDOW_PERIODS = 2.0
-BANDWIDTH_HZ = 5.0  # of the zero-phase smoothing, -3 dB
+BANDWIDTH_HZ = 8.0  # of the zero-phase smoothing, -3 dB
 CLAMP_CODES = (-0x800000, 0x7FFFFF)
 SHORTEST = 0.6  # of the expected interval: below it an edge is extra
 LONGEST = 1.5  # of the expected interval: above it edges are missed
 SILENT_S = 0.15  # no edge for so long: speed unknown, not "edges missed"
 SPIKE_SIGMAS = 10.0  # a lone load sample so far from its neighbours is not torque
-BOTH_WAYS_3DB = (
-    np.sqrt(2) - 1
-) ** 0.25  # a 2nd-order Butterworth run both ways: -3 dB at 0.802 of its corner
 
 
 @dataclass(frozen=True)
@@ -142,29 +140,32 @@ def mean_speed(
 
 
 def smooth(values: FloatArray, period_s: float, bandwidth_Hz: float = BANDWIDTH_HZ) -> FloatArray:
-    """Zero-phase low pass along the last axis; -3 dB at `bandwidth_Hz`.
+    """Zero-phase low pass along the last axis, -3 dB at `bandwidth_Hz`.
 
-    A second-order Butterworth filter run forwards and backwards
-    (scipy.signal.sosfiltfilt): no delay, ends continued by odd reflection.
+    A running least-squares parabola (Savitzky and Golay 1964): symmetric, so no
+    delay; exact for anything up to a cubic, so a peak keeps its height; at the
+    ends the last parabola is used, so nothing beyond the data is invented.
     """
-    corner = bandwidth_Hz / BOTH_WAYS_3DB * 2 * period_s
-    if corner >= 0.95:
+    half = _half_width(round(bandwidth_Hz * period_s, 4))
+    half = min(half, (values.shape[-1] - 1) // 2)
+    if half < 2:
         return values
-    sos = _sos(round(float(corner), 6))
-    pad = min(values.shape[-1] - 1, int(1.5 / corner) * 2)
-    result: FloatArray = signal.sosfiltfilt(sos, values, axis=-1, padlen=pad)
+    result: FloatArray = signal.savgol_filter(values, 2 * half + 1, 2, axis=-1, mode="interp")
     return result
 
 
-_SOS: dict[float, FloatArray] = {}
-
-
-def _sos(corner: float) -> FloatArray:
-    if corner not in _SOS:
-        if len(_SOS) > 500:
-            _SOS.clear()
-        _SOS[corner] = signal.butter(2, corner, output="sos")
-    return _SOS[corner]
+@functools.lru_cache(maxsize=4096)
+def _half_width(corner: float) -> int:
+    """Samples each side so that the filter's gain is nearest to -3 dB at `corner` cycles per sample."""
+    best, miss = 0, 1.0
+    for half in range(2, 200):
+        k = np.arange(-half, half + 1)
+        gain = float(signal.savgol_coeffs(2 * half + 1, 2) @ np.cos(2 * np.pi * corner * k))
+        if abs(gain - 0.5**0.5) < miss:
+            best, miss = half, abs(gain - 0.5**0.5)
+        if gain < 0.5:
+            break
+    return best
 
 
 def align(
@@ -237,16 +238,16 @@ def align(
     speed = mean_speed(grid, edge_time, angle, window) * ratio
     if not np.isfinite(speed).all():
         speed = np.interp(grid, grid[np.isfinite(speed)], speed[np.isfinite(speed)])
-    both = smooth(np.stack((force, speed)), period, bandwidth_Hz)
-    rate = np.gradient(both[1], period)
+    # one filter for all three, so that force and inertia stay in balance even where the fall begins and ends
+    seen = smooth(np.stack((force, speed, np.gradient(speed, period))), period, bandwidth_Hz)
     for a, b in edges.silent:
-        both[1, (grid > a - window) & (grid < b + window)] = np.nan
+        seen[1, (grid > a - window) & (grid < b + window)] = np.nan
     use = grid >= start_s
     return Aligned(
         grid[use],
-        both[1][use],
-        rate[use],
-        both[0][use],
+        seen[1][use],
+        seen[2][use],
+        seen[0][use],
         period,
         delay,
         int(spike.sum()),

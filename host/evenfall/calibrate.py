@@ -1,0 +1,243 @@
+"""The load cell against hung weights: zero, span, arm, and how they wander."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+from scipy import stats
+
+from evenfall.errors import InputError
+from evenfall.model import Calibration, FloatArray
+from evenfall.reduce import check_arm
+from evenfall.uncertainty import propagate
+from evenfall.units import GRAVITY
+
+TOLERANCE = 0.005  # of a check weight, before a warning; common practice, no source
+LINEARITY_LIMIT = 0.002  # of the largest load; common practice, no source
+HYSTERESIS_LIMIT = 0.003
+
+
+@dataclass(frozen=True)
+class SpanFit:
+    """Straight line through hung weights: count = zero + span * force."""
+
+    zero_count: float
+    zero_u_count: float
+    span_count_per_N: float
+    span_u_rel: float  # standard, all causes below
+    causes: dict[str, float]  # cause -> relative standard uncertainty of the span
+    force_N: FloatArray  # (n,) on the cell
+    residual_N: FloatArray  # (n,) reading less weight
+    up: np.ndarray  # (n,) bool: hung while loading
+    linearity: float  # largest residual of the means per weight, of the largest load
+    hysteresis: float  # largest up-down difference at one weight, of the largest load
+    dof: int
+    notes: list[str]
+
+
+def zero_of(counts: FloatArray) -> tuple[float, float]:
+    """(mean, its standard uncertainty) of counts at rest, JCGM 100 clause 4.2."""
+    c = np.asarray(counts, float)
+    if c.size < 2 or not np.isfinite(c).all():
+        raise InputError(f"a zero needs at least two readings that are numbers; {c.size} came")
+    return float(c.mean()), float(c.std(ddof=1) / math.sqrt(c.size))
+
+
+def fit_span(
+    mass_kg: FloatArray,
+    count: FloatArray,
+    *,
+    up: np.ndarray | None = None,
+    gravity: float = GRAVITY,
+    gravity_u: float = 0.0,
+    mass_u_rel: float = 0.001,
+    lever: float = 1.0,
+    lever_u_rel: float = 0.0,
+) -> SpanFit:
+    """Least squares over hung weights.
+
+    Args:
+        mass_kg: (n,) mass hung for each reading; 0 is a reading of the zero.
+        count: (n,) mean count of each reading.
+        up: (n,) True while loading, False while unloading; None: told from the order.
+        mass_u_rel: relative standard uncertainty of the weights (they are all
+            off together: shop weights are often nominal, weigh them).
+        lever: distance of the hanger from the shaft / distance of the cell.
+
+    Force on the cell = mass * gravity * lever.  Air buoyancy (0.015 % for iron)
+    is left out.  Standard uncertainty of the slope from the residuals by the
+    usual formula (JCGM 100 annex H.3), widened by Student's t for few
+    readings, plus weights, gravity, lever, linearity and hysteresis (each
+    rectangular) in root sum of squares.  Raises InputError for what cannot be
+    fitted.
+    """
+    mass = np.asarray(mass_kg, float)
+    y = np.asarray(count, float)
+    if mass.shape != y.shape or mass.ndim != 1:
+        raise InputError(
+            f"{mass.size} weights and {y.size} readings were given; each weight needs one reading"
+        )
+    for values, what in ((mass, "weight"), (y, "reading")):
+        bad = np.flatnonzero(~np.isfinite(values))
+        if bad.size:
+            raise InputError(f"{what} {bad[0] + 1} is not a number; read it again and type it")
+    if (mass < 0).any():
+        raise InputError(f"weight {int(np.argmax(mass < 0)) + 1} is negative; type the mass that was hung")
+    if np.unique(mass).size < 2:
+        raise InputError(
+            "a span needs at least two different loads, for instance nothing and one known weight"
+        )
+    if (np.abs(y) >= 0x7FFFFF).any():
+        raise InputError(
+            "a reading stands at the amplifier's end of range; use a smaller weight or a larger cell"
+        )
+    if not 9.7 < gravity < 9.9:
+        raise InputError(f"a gravity of {gravity:g} m/s2 occurs nowhere; give the latitude instead")
+    if not lever > 0:
+        raise InputError(
+            f"a lever of {lever:g} is not possible; give both distances from the shaft, in metres"
+        )
+    force = mass * gravity * lever
+    n = mass.size
+    if up is None:
+        up = np.arange(n) <= int(np.argmax(mass))
+    line = stats.linregress(force, y)
+    span, zero = float(line.slope), float(line.intercept)
+    if span == 0 or abs(span) * force.max() < 100:
+        raise InputError(
+            f"the heaviest weight moved the reading by only {abs(span) * force.max():.0f} counts; "
+            "the cell carries no load: look at the arm, the cell and its wiring"
+        )
+    residual = (y - zero) / span - force
+    dof = n - 2
+    notes = []
+    if dof > 0:
+        widen = stats.t.ppf(0.975, dof) / stats.norm.ppf(0.975) if dof < 30 else 1.0
+        fit_u, zero_u = float(line.stderr / abs(span) * widen), float(line.intercept_stderr * widen)
+    else:
+        fit_u, zero_u = 0.0, 0.0
+        notes.append("Two readings give a line but no check of it: hang at least three loads, up and down.")
+    full = float(force.max())
+    weights = np.unique(mass)
+    means = np.array([residual[mass == m].mean() for m in weights])
+    linearity = float(np.abs(means).max() / full) if weights.size > 2 else 0.0
+    both = [
+        (residual[(mass == m) & up].mean() - residual[(mass == m) & ~up].mean())
+        for m in weights
+        if (up & (mass == m)).any() and (~up & (mass == m)).any()
+    ]
+    hysteresis = float(np.abs(both).max() / full) if both else 0.0
+    causes = {
+        "fit": fit_u,
+        "weights": mass_u_rel,
+        "gravity": gravity_u / gravity,
+        "lever": lever_u_rel,
+        "linearity": linearity / math.sqrt(3),
+        "hysteresis": hysteresis / 2 / math.sqrt(3),
+    }
+    if weights.size < 3:
+        notes.append("Linearity is not known from fewer than three different loads.")
+    if not both:
+        notes.append("Hysteresis is not known: read the same weights again while taking them off.")
+    if linearity > LINEARITY_LIMIT:
+        notes.append(
+            f"The readings leave a straight line by {linearity * 100:.2f} % of the largest load "
+            f"(usual limit {LINEARITY_LIMIT * 100:g} %): look for rubbing, a bent arm or a hose that pulls."
+        )
+    if hysteresis > HYSTERESIS_LIMIT:
+        notes.append(
+            f"Up and down differ by {hysteresis * 100:.2f} % of the largest load "
+            f"(usual limit {HYSTERESIS_LIMIT * 100:g} %): look at bearings, seals and hoses."
+        )
+    total = math.sqrt(sum(u * u for u in causes.values()))
+    return SpanFit(zero, zero_u, span, total, causes, force, residual, up, linearity, hysteresis, dof, notes)
+
+
+def effective_arm(arm_m: float, angle_deg: float, arm_u_m: float, angle_u_deg: float) -> tuple[float, float]:
+    """(arm that counts, its standard uncertainty) of an arm `angle_deg` off square to the cell's axis.
+
+    Torque = force * arm * cos(angle).
+    """
+    check_arm(arm_m)
+    if not abs(angle_deg) <= 30:
+        raise InputError(
+            f"an arm {angle_deg:g} degrees off square is no torque arm; set it within a few degrees"
+        )
+    angle, angle_u = math.radians(angle_deg), math.radians(angle_u_deg)
+    got = propagate(lambda a, t: a * math.cos(t), [arm_m, angle], [arm_u_m, angle_u])
+    # at square the slope vanishes and the curvature is all there is: u(cos) = u^2/sqrt(2)
+    return got.value, math.hypot(got.u, arm_m * math.cos(angle) * angle_u**2 / math.sqrt(2))
+
+
+def make_calibration(
+    fit: SpanFit, arm_m: float, arm_u_m: float, made_unix_s: int, note: str = "", zero_u_N: float = 0.02
+) -> Calibration:
+    """The record that `reduce_run` takes."""
+    check_arm(arm_m)
+    return Calibration(
+        zero_count=fit.zero_count,
+        span_count_per_N=fit.span_count_per_N,
+        span_u_rel=fit.span_u_rel,
+        arm_m=arm_m,
+        arm_u_m=arm_u_m,
+        made_unix_s=made_unix_s,
+        note=note,
+        zero_u_N=max(zero_u_N, abs(fit.zero_u_count / fit.span_count_per_N)),
+    )
+
+
+@dataclass(frozen=True)
+class CheckDrift:
+    """Check-weight readings over time against the calibration."""
+
+    time_s: FloatArray  # (n,) unix
+    error_rel: FloatArray  # (n,) reading / expected - 1
+    per_year: float  # slope of error_rel; 0 with fewer than three readings
+    per_year_u: float
+    notes: list[str]
+
+
+def check_drift(
+    calibration: Calibration,
+    readings: list[tuple[float, float, float]],
+    *,
+    gravity: float = GRAVITY,
+    lever: float = 1.0,
+    tolerance: float = TOLERANCE,
+) -> CheckDrift:
+    """Judge a check-weight log.
+
+    Args:
+        readings: (unix_s, mass_kg, count above the zero of that day) in any order.
+
+    Warns when the newest reading is beyond `tolerance`, and when the trend
+    (least squares) is real at 95 % and leaves the tolerance within 90 days.
+    """
+    if not readings:
+        raise InputError("the check-weight log is empty; hang the check weight and log its reading")
+    rows = np.array(sorted(readings), float)
+    if not np.isfinite(rows).all() or (rows[:, 1] <= 0).any():
+        raise InputError("a check-weight reading needs a mass above zero and a reading that is a number")
+    when, mass, count = rows.T
+    error = count / (calibration.span_count_per_N * mass * gravity * lever) - 1
+    year = (when - when[-1]) / (365.25 * 86400)
+    slope = slope_u = 0.0
+    notes = []
+    if len(rows) >= 3 and np.ptp(year) > 0:
+        line = stats.linregress(year, error)
+        slope, slope_u = float(line.slope), float(line.stderr)
+        t = stats.t.ppf(0.975, len(rows) - 2)
+        ahead = error[-1] + slope * 90 / 365.25
+        if abs(slope) > t * slope_u and abs(ahead) > tolerance >= abs(error[-1]):
+            notes.append(
+                f"The check weight drifts by {slope * 100:+.2f} % a year and leaves {tolerance * 100:g} % "
+                "within 90 days: calibrate soon."
+            )
+    if abs(error[-1]) > tolerance:
+        notes.append(
+            f"The check weight reads {error[-1] * 100:+.2f} % off, beyond {tolerance * 100:g} %: "
+            "look at arm, hoses and hanger, then calibrate again before the next pull."
+        )
+    return CheckDrift(when, error, slope, slope_u, notes)
