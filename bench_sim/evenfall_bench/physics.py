@@ -39,6 +39,7 @@ from __future__ import annotations
 import heapq
 import math
 from collections.abc import Generator
+from itertools import pairwise
 from operator import mul
 from random import Random
 from typing import Any
@@ -86,7 +87,7 @@ def interpolate(points: list[list[float]], x: float) -> float:
     """Piecewise linear through (x, y) points, held at the first, extended past the last."""
     if x <= points[0][0]:
         return points[0][1]
-    for (x0, y0), (x1, y1) in zip(points, points[1:], strict=False):
+    for (x0, y0), (x1, y1) in pairwise(points):
         if x <= x1:
             return y0 + (y1 - y0) * (x - x0) / (x1 - x0)
     (x0, y0), (x1, y1) = points[-2:]
@@ -364,7 +365,7 @@ class Bench:
         ignition = True
         fill = brake["start_fill"]
         noise = 0.0
-        throttle = throttle_to = throttle_from = 0.0
+        throttle = throttle_to = 0.0
         throttle_rate = dt / s["operator"]["throttle_time_s"]
         pw = level
         q_in = 0.0
@@ -424,7 +425,6 @@ class Bench:
                             next_frame = min(next_frame, t + frame_s)
                         elif name == "throttle":
                             throttle_to = value
-                            throttle_from = throttle
                         elif name == "ignition":
                             ignition = value > 0.5
                         elif name == "pull":

@@ -9,6 +9,7 @@ from __future__ import annotations
 import copy
 import difflib
 import tomllib
+from itertools import pairwise
 from pathlib import Path
 from typing import Any, NamedTuple
 
@@ -339,7 +340,7 @@ SCHEMA: dict[str, tuple[str, tuple[Key, ...]]] = {
         ),
     ),
     "flash": (
-        "The board's flash (W25Q16JV-class: typical 45 ms per 4 KiB erase, 0.4 ms per 256 B page; from its data sheet, from memory).",
+        "The board's flash; times typical of W25Q16JV-class parts (data sheet, from memory).",
         (
             Key("blocks", "blocks", 352, 16, 4096, "4 KiB each, given to the file system"),
             Key("erase_ms", "ms", 45.0, 0.0, 1000.0, "per block, all else stands still"),
@@ -431,7 +432,7 @@ def _check(where: str, key: Key, value: Any) -> Any:
             and all(isinstance(q, int | float) and not isinstance(q, bool) and abs(q) < 1e6 for q in p)
             for p in value
         )
-        if not ok or any(b[0] <= a[0] for a, b in zip(value, value[1:], strict=False)) or len(value) == 1:
+        if not ok or any(b[0] <= a[0] for a, b in pairwise(value)) or len(value) == 1:
             raise ScenarioError(f"{where} must be a list of two or more [x, y] pairs with rising x")
         return [[float(a), float(b)] for a, b in value]
     if key.unit == "list":
@@ -491,7 +492,7 @@ def complete(partial: dict[str, Any], source: str = "the scenario") -> dict[str,
     points = out["engine"]["torque_map"]
     if not points or points[-1][1] > 0.0:
         raise ScenarioError(
-            f"{source}: engine.torque_map must end at a speed where the torque is 0, so that a top speed exists"
+            f"{source}: engine.torque_map must end at a speed where the torque is 0, or no top speed exists"
         )
     _derive(out)
     out["board"] = _board(partial.get("board", {}), source)

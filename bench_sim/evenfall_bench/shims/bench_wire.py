@@ -1,0 +1,124 @@
+"""The bench's end inside MicroPython: one pipe each way, one exchange at a time.
+
+Every exchange carries to the bench what the board did since the last one (time spent,
+FIFO words taken, outputs) and brings back the time, input levels and FIFO contents.
+Virtual time passes only here.  lockstep.py is the other end and holds the same layout.
+"""
+
+from array import array
+
+# operations; the same numbers stand in lockstep.py
+SLEEP, STOP, SM_SET, SM_RUN, I2C, WATCHDOG, NOTE = 0, 1, 2, 3, 4, 5, 6
+
+PERIOD = 1 << 30  # of ticks_ms and ticks_us, as on the chip
+CALL_US = 2  # what one look at the clock costs
+SPIN_US = 500  # looking at the clock for this long without sleeping is time that passes
+
+_up = None
+_down = None
+_out = array(
+    "I", [0] * 6
+)  # op | pops0 << 8 | pops1 << 16 | fed << 24, us, pins, directions, duty_ns, extra size
+_in = array("I", [0] * 24)  # now low, now high, pins, counts, 9 + 9 words, extra size, cut
+DEPTH = 8  # of a joined FIFO; a ninth word is one held up at a full FIFO
+_words = (array("I", [0] * 9), array("I", [0] * 9))
+_have = [0, 0]
+_next = [0, 0]
+_pops = [0, 0]
+_fed = 0
+_spent = 0  # us since the last exchange that the bench does not know of yet
+now_us = 0
+cut_in = 0  # power is to go in this many flash operations
+clock_offset_us = 0
+pins_in = 0
+pins_out = 0
+pins_dir = 0
+duty_ns = 0
+
+
+def open_pipes(up, down):
+    global _up, _down
+    _up = open(up, "wb")
+    _down = open(down, "rb")
+
+
+def exchange(op, us, extra=None):
+    """Tell the bench, let `us` pass, take what it answers; returns the size of extra data."""
+    global _fed, _spent, now_us, pins_in, cut_in
+    out = _out
+    out[0] = op | _pops[0] << 8 | _pops[1] << 16 | _fed << 24
+    out[1] = us + _spent
+    out[2] = pins_out
+    out[3] = pins_dir
+    out[4] = duty_ns
+    out[5] = 0 if extra is None else len(extra)
+    _spent = 0
+    _fed = 0
+    _pops[0] = _pops[1] = 0
+    _up.write(out)
+    if extra is not None:
+        _up.write(extra)
+    got = _in
+    _down.readinto(got)
+    now_us = got[0] | got[1] << 32
+    pins_in = got[2]
+    counts = got[3]
+    _next[0] = _next[1] = 0
+    n = _have[0] = counts & 15
+    if n:
+        words = _words[0]
+        for i in range(n):
+            words[i] = got[4 + i]
+    n = _have[1] = (counts >> 4) & 15
+    if n:
+        words = _words[1]
+        for i in range(n):
+            words[i] = got[13 + i]
+    if got[23]:
+        cut_in = got[23]
+    return got[22]
+
+
+def reply(size):
+    """Extra data that followed an exchange."""
+    return _down.read(size)
+
+
+def look():
+    """The clock in us since power-on; looking costs a little time."""
+    global _spent
+    _spent += CALL_US
+    if _spent > SPIN_US:
+        exchange(SLEEP, 0)
+    return now_us + _spent + clock_offset_us
+
+
+def spend(us):
+    """The chip is busy for `us` (flash): outputs stand, inputs go on."""
+    exchange(SLEEP, us)
+
+
+def feed():
+    global _fed
+    _fed = 1
+
+
+def stop(kind):
+    """The chip stops here (reset, power cut): the bench ends this process."""
+    exchange(STOP, kind)
+    while True:
+        _down.read(1)
+
+
+def fifo_level(slot):
+    n = _have[slot] - _next[slot]
+    return n if n < DEPTH else DEPTH
+
+
+def fifo_get(slot):
+    at = _next[slot]
+    if at >= _have[slot]:
+        return None
+    _next[slot] = at + 1
+    _pops[slot] += 1
+    return _words[slot][at]

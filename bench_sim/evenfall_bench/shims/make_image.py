@@ -1,0 +1,65 @@
+# ruff: noqa: E402, F401
+"""Makes a fresh flash image: `micropython make_image.py IMAGE BLOCKS LIST`.
+
+LIST is a file of lines `source path<TAB>path on the board`.
+"""
+
+import sys
+
+sys.path[:] = [__file__[: __file__.rfind("/")]]
+
+import os
+
+import vfs
+
+
+class File:
+    """Block device in a file, without time or faults."""
+
+    def __init__(self, path, blocks):
+        self._f = open(path, "w+b")
+        self._blocks = blocks
+        for _ in range(blocks):
+            self._f.write(b"\xff" * 4096)
+
+    def ioctl(self, op, arg):
+        if op == 4:
+            return self._blocks
+        if op == 5:
+            return 4096
+        if op == 6:
+            self._f.seek(arg * 4096)
+            self._f.write(b"\xff" * 4096)
+        elif op in (2, 3):
+            self._f.flush()
+        return 0
+
+    def readblocks(self, block, buf, offset=0):
+        self._f.seek(block * 4096 + offset)
+        self._f.readinto(buf)
+
+    def writeblocks(self, block, buf, offset=0):
+        self._f.seek(block * 4096 + offset)
+        self._f.write(buf)
+
+
+image, blocks, listing = sys.argv[1], int(sys.argv[2]), sys.argv[3]
+device = File(image, blocks)
+vfs.VfsLfs2.mkfs(device, progsize=256)
+vfs.mount(vfs.VfsLfs2(device, progsize=256), "/board")
+with open(listing) as f:
+    pairs = [line.rstrip("\n").split("\t") for line in f]
+made = {"/board"}
+for source, target in pairs:
+    parts = ("/board" + target).split("/")
+    for i in range(3, len(parts)):
+        folder = "/".join(parts[:i])
+        if folder not in made:
+            os.mkdir(folder)
+            made.add(folder)
+    with open(source, "rb") as f:
+        data = f.read()
+    with open("/board" + target, "wb") as f:
+        f.write(data)
+vfs.umount("/board")
+device.ioctl(3, 0)

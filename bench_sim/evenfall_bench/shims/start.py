@@ -1,0 +1,62 @@
+# ruff: noqa: E402, F401
+"""Power-on: what the chip does before the board's own files run.
+
+Run by lockstep.py as `micropython start.py UP DOWN`, two pipes; the set-up comes first on DOWN as JSON.  Puts the bench's `time`, `machine`
+and `rp2` in place, opens the flash, takes the posix file system away and then runs
+_boot.py (frozen on a real board), boot.py and main.py, as the port does.
+"""
+
+import sys
+
+_here = __file__[: __file__.rfind("/")] if "/" in __file__ else "."
+sys.path[:] = [_here]
+
+import json
+
+import bench_wire
+
+bench_wire.open_pipes(int(sys.argv[1]), int(sys.argv[2]))
+_config = json.loads(bench_wire.reply(int(bench_wire.reply(8))))
+bench_wire.clock_offset_us = _config["clock_offset_us"]
+
+import machine
+import rp2
+
+machine._uid = bytes.fromhex(_config["uid"])
+machine._cause = _config["cause"]
+machine._servo_pin = _config["servo_pin"]
+rp2.Flash.file = open(_config["image"], "r+b")
+rp2.Flash.blocks = _config["blocks"]
+rp2.Flash.erase_us = _config["erase_us"]
+rp2.Flash.page_us = _config["page_us"]
+rp2.Flash.bad = tuple(_config["bad_blocks"])
+rp2.Flash.cut_at = _config["cut_at"]
+
+with open(_config["boot"]) as _f:
+    _boot = _f.read()
+
+import gc
+import vfs
+
+sys.path[:] = ["", ".frozen", "/lib"]
+sys.argv[:] = []
+vfs.umount("/")
+del json, vfs, _here, _f, _config
+gc.collect()
+
+
+def _run_file(path):
+    import os
+
+    try:
+        os.stat(path)
+    except OSError:
+        return
+    execfile(path, {"__name__": "__main__"})
+
+
+bench_wire.exchange(0, 0)
+exec(_boot, {"__name__": "__main__"})
+del _boot
+_run_file("boot.py")
+_run_file("main.py")
