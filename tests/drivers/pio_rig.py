@@ -1,5 +1,6 @@
 """Runs the board's PIO programs on rp2040-pio-emulator, an independent reading of the RP2040 data sheet."""
 
+import importlib
 import importlib.util
 import sys
 import types
@@ -9,7 +10,6 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
-import pioemu.conditions
 import pioemu.instructions.push as pioemu_push
 from pioemu import State, emulate
 
@@ -24,7 +24,7 @@ def _load(path: Path, name: str) -> Any:
     return module
 
 
-pio_asm = _load(ROOT / "bench_sim/evenfall_bench/shims/pio_asm.py", "pio_asm_under_test")
+pio_asm: Any = _load(ROOT / "bench_sim/evenfall_bench/shims/pio_asm.py", "pio_asm_under_test")
 
 
 def _programs() -> Any:
@@ -98,3 +98,69 @@ def run(
             yield state, taken
             if taken:
                 break  # go on from the drained state
+
+
+class EmulatedStateMachine:
+    """rp2.StateMachine as a driver sees it, with the emulated program behind it; time passes in its calls."""
+
+    def __init__(self, program: Any, source: Callable[[State], int], call_cycles: int = 80) -> None:
+        self._take = 0
+        self._steps = run(program, source, lambda state: self._take)
+        self._call_cycles = call_cycles
+        self._state, _ = next(self._steps)
+
+    @property
+    def clock(self) -> int:
+        return self._state.clock
+
+    def run_to(self, cycle: int) -> None:
+        while self._state.clock < cycle:
+            self._state, _ = next(self._steps)
+
+    def active(self, on: int) -> None:
+        assert on == 1
+
+    def rx_fifo(self) -> int:
+        self.run_to(self.clock + self._call_cycles)
+        return len(self._state.receive_fifo)
+
+    def get(self) -> int:
+        self._take = 1
+        while True:
+            self._state, taken = next(self._steps)
+            if taken:
+                self._take = 0
+                return taken[0]
+
+
+def board(state_machine: Any, clock_us: Callable[[], int]) -> Any:
+    """Import the drivers afresh in CPython over these parts; returns a namespace of their modules."""
+    machine = types.ModuleType("machine")
+    machine.Pin = type("Pin", (), {"IN": 0, "OUT": 1, "PULL_UP": 1, "__init__": lambda self, *a, **k: None})
+    machine.I2C = object
+    rp2 = types.ModuleType("rp2")
+    rp2.asm_pio, rp2.PIO = pio_asm.asm_pio, pio_asm.PIO
+    rp2.StateMachine = state_machine
+    clock = types.ModuleType("time")
+    clock.ticks_us = clock_us
+    clock.sleep_us = clock.sleep_ms = lambda n: None
+    names = ("programs", "ticks", "load_cell", "hall", "i2c_amplifier", "barometer")
+    stubs = {"machine": machine, "rp2": rp2, "time": clock}
+    kept = {n: sys.modules.get(n) for n in stubs}
+    package = types.ModuleType("drivers_under_test")
+    package.__path__ = [str(ROOT / "firmware/lib/evenfall_board/drivers")]
+    found = {}
+    try:
+        sys.modules.update(stubs)
+        sys.modules[package.__name__] = package
+        for name in names:
+            found[name] = importlib.import_module(f"{package.__name__}.{name}")
+    finally:
+        for name in [m for m in sys.modules if m.startswith(package.__name__)]:
+            del sys.modules[name]
+        for name, module in kept.items():
+            if module is None:
+                del sys.modules[name]
+            else:
+                sys.modules[name] = module
+    return types.SimpleNamespace(**found)

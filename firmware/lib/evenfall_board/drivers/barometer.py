@@ -6,7 +6,7 @@ pressure part needs 64-bit integers, so it allocates on the board: read the air
 outside a sweep.
 """
 
-from struct import unpack
+from struct import unpack_from
 
 ADDRESSES = (0x76, 0x77)
 CHIP_ID, CALIBRATION_1, CALIBRATION_2 = 0xD0, 0x88, 0xE1
@@ -104,12 +104,12 @@ class Barometer:
 
     def _read_constants(self):
         raw = self._fetch(CALIBRATION_1, 26)
-        words = unpack("<HhhHhhhhhhhh", raw)
+        words = unpack_from("<HhhHhhhhhhhh", raw, 0)
         self._t = words[:3]
         self._p = words[3:]
         if self.has_humidity:
             h = self._fetch(CALIBRATION_2, 7)
-            h2, h3 = unpack("<hB", h)
+            h2, h3 = unpack_from("<hB", h, 0)
             self._h = (
                 raw[25],
                 h2,

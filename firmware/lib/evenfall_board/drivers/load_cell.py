@@ -45,6 +45,7 @@ class LoadCell:
         self._now = self._last_word = self._resumed = 0
         self._stale_in = -1
         self._settling = SETTLING
+        self._excused = True  # the next read-out may come at any moment of a conversion
         self.tick = array("i", [0] * CAPACITY)
         self.count = array("i", [0] * CAPACITY)
         self.overruns = 0
@@ -71,12 +72,13 @@ class LoadCell:
         self._last_word = self._now
         self._now -= LOAD_OVERHEAD_TICKS[self._k]  # nothing was read out before the first wait
         self._stale_in = -1
-        self._settling = SETTLING
         self.silent_ticks = 0
 
     def _anchor(self, tick):
         # data became ready before the program had made sure of it
         self._now = ticks.signed((tick - LOAD_CONFIRM) & ticks.MASK)
+        self._settling = SETTLING
+        self._excused = True
 
     def poll(self):
         """Drain the FIFO; return how many samples are new. Allocates nothing."""
@@ -101,24 +103,24 @@ class LoadCell:
                 word = sm.get()
                 if self._stale_in == 0:
                     self._anchor(self._resumed)
-                    self._settling = SETTLING
                     self._stale_in = -1
                     continue
-                self._stale_in -= self._stale_in > 0
+                if self._stale_in > 0:
+                    self._stale_in -= 1
                 if wait > LONG_WAIT:
                     self._anchor(ticks.now())
-                    self._settling = SETTLING
                     continue
                 t = self._now + (wait + overhead)
                 if t >= ticks.HALF:
                     t = t - ticks.HALF - ticks.HALF
                 self._now = t
                 if word & in_step != in_step or wait < SHORT_WAIT:
-                    # a first word that was ready at the start is no mistake
-                    if self._settling < SETTLING:
+                    if not self._excused:
                         self.bad_words += 1
-                    self._settling = SETTLING - 1
+                    self._excused = False
+                    self._settling = SETTLING
                     continue
+                self._excused = False
                 if self._settling:
                     self._settling -= 1
                     continue
