@@ -213,7 +213,9 @@ def comparison_figure(
             label="within noise",
         )
         gain.plot(b.speed_rpm[b.real], at[b.real], "o", color=INK, markersize=4, label="real")
-        gain.legend(loc="best", ncols=2, handletextpad=0.2)
+        low, top = gain.get_ylim()
+        gain.set_ylim(low, top + 0.28 * (top - low))  # room for the legend
+        gain.legend(loc="upper center", ncols=2, handletextpad=0.2, borderaxespad=0)
         upper.set_ylabel(f"power, {units.power_name}")
         lower.set_ylabel(f"torque, {units.torque_name}")
         gain.set_ylabel(f"gain, {units.power_name}")

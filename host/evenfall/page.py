@@ -1,0 +1,490 @@
+"""One report, one HTML file: nothing is fetched, nothing runs, one sheet of paper when printed.
+
+A `Sheet` is what the template shows; `pull_sheet`, `group_sheet` and `comparison_sheet` fill it.
+Every text is escaped by the template; only the pictures, drawn by plots.py, go in as they are.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from importlib.metadata import version
+from pathlib import Path
+
+import numpy as np
+from jinja2 import Environment, PackageLoader, StrictUndefined
+from markupsafe import Markup
+
+from evenfall import plots
+from evenfall.compare import Comparison, Group, Pull
+from evenfall.model import Calibration, Reduction, Setup
+from evenfall.report import (
+    SHOP,
+    Units,
+    digits,
+    filled,
+    plus_minus,
+    repeatability_line,
+    verdict_sentence,
+)
+from evenfall.uncertainty import COVERAGE
+from evenfall.units import from_si
+
+NOTE_LENGTH = 600  # characters of a note on the sheet; the archive keeps all of it
+CAUTIONS = (
+    "The figures hold for this engine on this bench in this set-up. They are no maker's rating and no "
+    "certificate; the maker's limits for speed, fuel and temperature come first.",
+    "A bench is not safe because a report came out of it: guards on chain and couplings, nobody in their "
+    "plane, a kill switch that works without the board, exhaust led outdoors, eyes and ears protected.",
+)
+
+
+@dataclass(frozen=True)
+class About:
+    """What the archive knows about the pulls and a number cannot say."""
+
+    engine: str
+    change: str = ""  # what was changed between before and after, or what this build is
+    made: str = ""  # when and by whom
+    bench: str = ""
+    note: str = ""
+    invented: bool = False  # demonstration data says so on the sheet
+
+
+@dataclass(frozen=True)
+class Tile:
+    """A figure worth large type."""
+
+    label: str
+    value: str
+    remark: str
+
+
+@dataclass(frozen=True)
+class Table:
+    """Rows of text; the first cell of each row is its heading."""
+
+    caption: str
+    columns: tuple[str, ...]
+    rows: tuple[tuple[str, ...], ...]
+    key: str = ""
+
+
+@dataclass(frozen=True)
+class Sheet:
+    """All that the template needs."""
+
+    title: str
+    kind: str
+    about: About
+    verdict: str
+    outcome: str  # "real", "inside the noise", "cannot tell" or "" where nothing is compared
+    tiles: tuple[Tile, ...]
+    figure: Markup
+    figure_words: str
+    table: Table
+    conditions: tuple[tuple[str, str], ...]
+    method: tuple[str, ...]
+    noticed: tuple[str, ...]
+    cautions: tuple[str, ...] = CAUTIONS
+    footer: tuple[str, ...] = field(default=())
+
+
+def render(sheet: Sheet) -> str:
+    """The sheet as one HTML document."""
+    environment = Environment(
+        loader=PackageLoader("evenfall"),
+        autoescape=True,
+        undefined=StrictUndefined,
+        finalize=_keep_together,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
+    root_px, figure_px = _fit_print(sheet)
+    return environment.get_template("sheet.html").render(
+        sheet=sheet,
+        note=_short(sheet.about.note, NOTE_LENGTH),
+        print_px=round(root_px, 1),
+        print_figure_px=round(figure_px),
+    )
+
+
+def write(sheet: Sheet, path: str | Path) -> Path:
+    """Write the sheet to a file; return its path."""
+    path = Path(path)
+    path.write_text(render(sheet), encoding="utf-8")
+    return path
+
+
+def pull_sheet(pull: Pull, about: About, units: Units = SHOP) -> Sheet:
+    """The sheet of one pull."""
+    r = pull.reduction
+    b = r.bins
+    figure = plots.curves_figure([plots.curve_of(r, pull.name)], units, width_in=5.4, height_in=6.3)
+    words = _curve_words(r, units)
+    rows = tuple(
+        (
+            f"{b.speed_rpm[i]:,.0f}",
+            f"{float(units.torque(b.torque_Nm[i])):.2f}",
+            f"{COVERAGE * float(units.torque(b.torque_u_Nm[i])):.2f}",
+            f"{float(units.power(b.power_W[i])):.2f}",
+            f"{COVERAGE * float(units.power(b.power_u_W[i])):.2f}",
+        )
+        for i in filled(b)
+    )
+    table = Table(
+        "Corrected torque and power at the crank",
+        ("rpm", f"torque {units.torque_name}", "±", f"power {units.power_name}", "±"),
+        rows,
+        "± holds the true value 19 times in 20.",
+    )
+    return Sheet(
+        title=f"{about.engine}: {pull.name}",
+        kind="One pull",
+        about=about,
+        verdict="",
+        outcome="",
+        tiles=_pull_tiles(r, units),
+        figure=_picture(figure, words),
+        figure_words=words,
+        table=table,
+        conditions=_conditions([pull]),
+        method=(*_method(pull), _budget_words(r)),
+        noticed=tuple(r.notes),
+        footer=_footer([r]),
+    )
+
+
+def group_sheet(g: Group, about: About, units: Units = SHOP) -> Sheet:
+    """The sheet of several pulls of one build."""
+    figure = plots.curves_figure([plots.group_curve(g)], units, width_in=5.4, height_in=6.3)
+    words = (
+        f"Mean curve of {g.n} pulls; power peaks at {g.peak_power_rpm:,.0f} rpm, torque at "
+        f"{g.peak_torque_rpm:,.0f} rpm."
+    )
+    rows = []
+    for i in range(len(g.speed_rpm))[::-1]:
+        cells = [f"{g.speed_rpm[i]:,.0f}"]
+        for spread, convert in ((g.torque_Nm, units.torque), (g.power_W, units.power)):
+            cells += [_number(float(convert(spread.mean[i]))), _number(float(convert(spread.half_width[i])))]
+        rows.append((*cells, str(spread.n[i])))
+    table = Table(
+        "Mean of the pulls, corrected, at the crank",
+        ("rpm", f"torque {units.torque_name}", "±", f"power {units.power_name}", "±", "pulls"),
+        tuple(rows),
+        "± is the 95 % interval of the mean from the scatter of the pulls; the calibration's own doubt, "
+        "which all of them share, comes on top.",
+    )
+    power, torque = g.peak_power_W, g.peak_torque_Nm
+    tiles = (
+        Tile(
+            "Peak power",
+            plus_minus(
+                float(units.power(power.mean[0])), float(units.power(power.half_width[0])), units.power_name
+            ),
+            f"at {g.peak_power_rpm:,.0f} rpm",
+        ),
+        Tile(
+            "Peak torque",
+            plus_minus(
+                float(units.torque(torque.mean[0])),
+                float(units.torque(torque.half_width[0])),
+                units.torque_name,
+            ),
+            f"at {g.peak_torque_rpm:,.0f} rpm",
+        ),
+        Tile(
+            "Repeatability r",
+            _percent(float(power.r[0] / power.mean[0])),
+            "two pulls of one build differ by less, 19 times in 20",
+        ),
+    )
+    return Sheet(
+        title=f"{about.engine}: {g.label}",
+        kind=f"{g.n} pulls of one build",
+        about=about,
+        verdict="",
+        outcome="",
+        tiles=tiles,
+        figure=_picture(figure, words),
+        figure_words=words,
+        table=table,
+        conditions=_conditions(g.pulls),
+        method=(*_method(g.pulls[0]), repeatability_line(g, units) + "."),
+        noticed=_group_noticed([g]),
+        footer=_footer(g.reductions),
+    )
+
+
+def comparison_sheet(c: Comparison, about: About, units: Units = SHOP) -> Sheet:
+    """The sheet of a before/after."""
+    b = c.bins
+    sentence = verdict_sentence(c, units)
+    words = (
+        f"Mean power and torque of {c.before.label} ({c.before.n} pulls) and {c.after.label} "
+        f"({c.after.n} pulls) against crank speed, with the gain in power below. "
+        f"{sentence[0].upper()}{sentence[1:]}."
+    )
+    order = [i for i in range(len(b.speed_rpm))[::-1] if np.isfinite(b.power_W[i])]
+    rows = tuple(
+        (
+            f"{b.speed_rpm[i]:,.0f}",
+            f"{float(units.torque(b.torque_before_Nm[i])):.2f}",
+            f"{float(units.torque(b.torque_after_Nm[i])):.2f}",
+            f"{float(units.power(b.power_before_W[i])):.2f}",
+            f"{float(units.power(b.power_after_W[i])):.2f}",
+            f"{float(units.power(b.power_W[i])):+.2f}",
+            _number(float(units.power(b.power_half_W[i]))),
+            "real" if b.real[i] else "",
+        )
+        for i in order
+    )
+    unit = units.power_name
+    table = Table(
+        "Corrected, at the crank, means of the pulls",
+        (
+            "rpm",
+            f"before {units.torque_name}",
+            f"after {units.torque_name}",
+            f"before {unit}",
+            f"after {unit}",
+            f"gain {unit}",
+            "±",
+            "",
+        ),
+        rows,
+        "± is the 95 % interval of the gain at that one speed; “real” keeps false claims among them to 5 %.",
+    )
+    low, high = (
+        max(c.before.range_rpm[0], c.after.range_rpm[0]),
+        min(c.before.range_rpm[1], c.after.range_rpm[1]),
+    )
+    tiles = (
+        _gain_tile(
+            "Peak power",
+            c.peak_power.before,
+            c.peak_power.after,
+            c.peak_power.half_width,
+            units.power_scale,
+            unit,
+        ),
+        _gain_tile(
+            "Peak torque",
+            c.peak_torque.before,
+            c.peak_torque.after,
+            c.peak_torque.half_width,
+            units.torque_scale,
+            units.torque_name,
+        ),
+        _gain_tile(
+            f"Mean power {low:,.0f}–{high:,.0f} rpm",
+            c.mean_power.before,
+            c.mean_power.after,
+            c.mean_power.half_width,
+            units.power_scale,
+            unit,
+        ),
+    )
+    method = [
+        *_method(c.after.pulls[0]),
+        "Each side is the mean of its pulls. The ± of a gain comes from how much the pulls of each side "
+        "scatter (Welch's test), so it holds the engine's own moods as well as the bench's noise.",
+        "The same calibration stands behind both sides, so its error cancels in the gain."
+        if c.calibration_cancels
+        else "The set-up changed between the sides, so the calibration's error is counted in full in the ±.",
+        repeatability_line(c.before, units) + ".",
+        repeatability_line(c.after, units) + ".",
+    ]
+    if np.isfinite(c.decidable_relative):
+        method.append(
+            f"These pulls would show a true gain of {_percent(c.decidable_relative)} four times in five; "
+            "a smaller one may hide in the noise."
+        )
+    noticed = [d.sentence for d in c.differences] + list(_group_noticed([c.before, c.after]))
+    if c.settled:
+        noticed.append(f"Without the warming pulls: {verdict_sentence(c.settled, units)}")
+    return Sheet(
+        title=f"{about.engine}: {c.after.label} against {c.before.label}",
+        kind="Before and after",
+        about=about,
+        verdict=sentence[0].upper() + sentence[1:],
+        outcome=c.outcome,
+        tiles=tiles,
+        figure=_picture(plots.comparison_figure(c, units, width_in=5.4, height_in=7.0), words),
+        figure_words=words,
+        table=table,
+        conditions=_conditions([*c.before.pulls, *c.after.pulls]),
+        method=tuple(method),
+        noticed=tuple(noticed),
+        footer=_footer([*c.before.reductions, *c.after.reductions]),
+    )
+
+
+# --- parts ---------------------------------------------------------------------------------------
+
+
+def _picture(figure: plots.Figure, words: str) -> Markup:
+    return Markup(plots.inline_svg(figure, "p1-", "Torque and power against crank speed", words))
+
+
+def _pull_tiles(r: Reduction, units: Units) -> tuple[Tile, ...]:
+    power, torque = r.peak_power_W, r.peak_torque_Nm
+    return (
+        Tile(
+            "Peak power",
+            plus_minus(
+                power.value / units.power_scale, power.half_width / units.power_scale, units.power_name
+            ),
+            f"at {power.speed_rpm:,.0f} rpm",
+        ),
+        Tile(
+            "Peak torque",
+            plus_minus(
+                torque.value / units.torque_scale, torque.half_width / units.torque_scale, units.torque_name
+            ),
+            f"at {torque.speed_rpm:,.0f} rpm",
+        ),
+        Tile("Sweep", f"{r.sweep_time_s:.2f} s", f"air factor {r.air_factor:.4f}"),
+    )
+
+
+def _gain_tile(label: str, before: float, after: float, half: float, scale: float, unit: str) -> Tile:
+    n = digits(half / scale)
+    gain = f"{(after - before) / scale:+.{n}f} ± {_number(half / scale, n)} {unit}"
+    return Tile(
+        label,
+        f"{before / scale:.2f} → {after / scale:.2f} {unit}",
+        f"{gain} ({100 * (after / before - 1):+.1f} %)",
+    )
+
+
+def _curve_words(r: Reduction, units: Units) -> str:
+    power, torque = r.peak_power_W, r.peak_torque_Nm
+    return (
+        f"Power rises to {power.value / units.power_scale:.2f} {units.power_name} at "
+        f"{power.speed_rpm:,.0f} rpm; "
+        f"torque is greatest, {torque.value / units.torque_scale:.2f} {units.torque_name}, at "
+        f"{torque.speed_rpm:,.0f} rpm. The table holds the same values."
+    )
+
+
+def _conditions(pulls: Sequence[Pull]) -> tuple[tuple[str, str], ...]:
+    """Air and set-up over all pulls: one value, or from-to."""
+    rows: list[tuple[str, str]] = []
+    airs = [p.air for p in pulls if p.air is not None]
+    if airs:
+        pressures = [from_si(a.pressure_Pa, "inHg", "pressure") for a in airs]
+        rows += [
+            (
+                "air pressure (station)",
+                f"{_range([a.pressure_Pa / 100 for a in airs], 0)} hPa ({_range(pressures, 2)} inHg)",
+            ),
+            (
+                "air temperature",
+                f"{_range([a.temperature_K - 273.15 for a in airs], 1)} °C "
+                f"({_range([from_si(a.temperature_K, 'F', 'temperature') for a in airs], 0)} °F)",
+            ),
+            ("relative humidity", f"{_range([100 * a.relative_humidity for a in airs], 0)} %"),
+            ("air read from", ", ".join(sorted({a.source for a in airs}))),
+        ]
+    reductions = [p.reduction for p in pulls]
+    rows.append(("corrected to", ", ".join(sorted({r.standard for r in reductions}))))
+    rows.append(("air factor", _range([r.air_factor for r in reductions], 4)))
+    rows.append(("sweep time", f"{_range([r.sweep_time_s for r in reductions], 2)} s"))
+    calibrations: list[Calibration] = [p.calibration for p in pulls if p.calibration is not None]
+    if calibrations:
+        rows.append(("torque arm", f"{_range([1000 * c.arm_m for c in calibrations], 1)} mm"))
+    setups: list[Setup] = [p.setup for p in pulls if p.setup is not None]
+    if setups:
+        teeth = sorted({f"{s.engine_teeth} : {s.brake_teeth}" for s in setups})
+        rows.append(("sprockets engine : brake", ", ".join(teeth)))
+        rows.append(("inertia at the crank", f"{_range([1e3 * s.inertia_kg_m2 for s in setups], 3)} g·m²"))
+    return tuple(rows)
+
+
+def _method(pull: Pull) -> tuple[str, ...]:
+    setup = pull.setup
+    removed = (
+        "what the slowing flywheels themselves turned the brake with is taken off"
+        if setup is None or setup.inertia_kg_m2 > 0
+        else "what the slowing flywheels add is NOT taken off (inertia not known), so torque reads high"
+    )
+    return (
+        "The throttle is held wide open; the brake takes the engine down at an even rate. Force on the arm "
+        f"times its length is the brake's torque; the sprockets refer it to the crank; {removed}; "
+        "the air factor brings it to standard air. Each line of the table is a straight line fitted to the "
+        "samples around that speed.",
+    )
+
+
+def _budget_words(r: Reduction) -> str:
+    causes = sorted(r.budget.items(), key=lambda item: -item[1])
+    named = ", ".join(f"{name} {_percent(u)}" for name, u in causes[:4] if u > 0)
+    return f"Largest doubts at peak power (one standard uncertainty): {named}." if named else ""
+
+
+def _group_noticed(groups: Sequence[Group]) -> tuple[str, ...]:
+    found = [f"{g.label}: {f.sentence}" for g in groups for f in g.findings]
+    seen: dict[str, int] = {}
+    for g in groups:
+        for r in g.reductions:
+            for note in r.notes:
+                seen[note] = seen.get(note, 0) + 1
+    total = sum(g.n for g in groups)
+    found += [f"{note} ({count} of {total} pulls)" for note, count in seen.items()]
+    return tuple(found)
+
+
+def _footer(reductions: Sequence[Reduction]) -> tuple[str, ...]:
+    runs = ", ".join(str(r.run_id) for r in reductions)
+    methods = ", ".join(sorted({str(r.version) for r in reductions}))
+    raw = [r.inputs["run"][:12] for r in reductions if "run" in r.inputs]
+    parts = [f"evenfall {version('evenfall')}, reduction {methods}", f"runs {runs}"]
+    if raw:
+        parts.append(f"raw data SHA-256 {', '.join(raw[:6])}{'…' if len(raw) > 6 else ''}")
+    return tuple(parts)
+
+
+def _fit_print(sheet: Sheet) -> tuple[float, float]:
+    """(root font size, height of the picture), px, so that it all fits one sheet of A4 or Letter.
+
+    A plain estimate from counts of rows and characters; the tests print and count the pages.
+    """
+    height, width = 983.0, 710.0  # inside the margins: Letter's height, A4's width, 96 px per inch
+    below = [*sheet.method, *sheet.noticed, *sheet.cautions, sheet.about.note[:NOTE_LENGTH]]
+    for root in np.arange(11.6, 8.9, -0.1):
+        small = 0.8 * root
+        per_line = (width / 2 - 30) / (0.5 * small)
+        lines = sum(np.ceil(len(text) / per_line) + 0.25 for text in below) + len(sheet.conditions)
+        words = (lines * 1.32 * small + 4 * 2.6 * root) / 2 * 1.08 + 2 * root
+        head = (11.5 + 3.6 * bool(sheet.verdict) + 2.2 * bool(sheet.about.change)) * root
+        head += 1.35 * root * (len(sheet.about.change) // 90 + len(sheet.title) // 55)
+        table = len(sheet.table.rows) * (1.18 * small + 3.2) + 7.5 * root
+        figure = height - head - words - 6.5 * root
+        if table <= height - head - words and figure >= 330:
+            return float(root), min(520.0, figure)
+    return 9.0, 330.0
+
+
+def _range(values: Sequence[float], decimals: int) -> str:
+    low, high = f"{min(values):,.{decimals}f}", f"{max(values):,.{decimals}f}"
+    return low if low == high else f"{low} to {high}"
+
+
+def _number(value: float, decimals: int = 2) -> str:
+    return f"{value:.{decimals}f}" if np.isfinite(value) else "–"
+
+
+def _percent(share: float) -> str:
+    return f"{100 * share:.2f} %" if np.isfinite(share) and abs(share) < 0.01 else f"{100 * share:.1f} %"
+
+
+def _keep_together(value: object) -> object:
+    """No line break between a number and its per cent sign, or after a plus-minus."""
+    if isinstance(value, Markup) or not isinstance(value, str):
+        return value
+    return value.replace(" %", "\u00a0%").replace("± ", "±\u00a0")
+
+
+def _short(text: str, length: int) -> str:
+    return text if len(text) <= length else text[: length - 1].rstrip() + "…"
