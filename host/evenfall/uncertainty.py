@@ -11,8 +11,8 @@ from evenfall.model import FloatArray
 
 # The share of each cause's variance that differs from pull to pull on one bench
 # on one day; the rest is common to before and after and cancels in their ratio.
-# Common practice, no source, except that span, arm, delay and inertia are one
-# number for both pulls by construction.
+# Common practice, no source, except that span, arm, delay, inertia and the width
+# of the bins are the same for both pulls by construction.
 DIFFERS = {
     "span": 0.0,
     "arm": 0.0,
@@ -20,6 +20,7 @@ DIFFERS = {
     "noise": 1.0,
     "bin scatter": 1.0,
     "alignment": 0.0,
+    "smoothing": 0.0,
     "inertia": 0.0,
     "air": 0.3,
 }
@@ -80,13 +81,9 @@ def draw(
         draws: per input, (m,) values drawn from its distribution.
 
     Returns (mean, standard uncertainty, low, high) with the probabilistically
-    symmetric coverage interval (7.7.2); NaN draws are left out.
+    symmetric coverage interval (7.7.2).
     """
     results = np.array([model(*row) for row in zip(*draws, strict=True)], float)
     tail = (1 - coverage) / 2
-    return (
-        np.nanmean(results, axis=0),
-        np.nanstd(results, axis=0, ddof=1),
-        np.nanquantile(results, tail, axis=0),
-        np.nanquantile(results, 1 - tail, axis=0),
-    )
+    low, high = np.quantile(results, (tail, 1 - tail), axis=0)
+    return results.mean(axis=0), results.std(axis=0, ddof=1), low, high
