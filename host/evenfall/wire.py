@@ -66,6 +66,11 @@ class Message(NamedTuple):
     each: list[tuple[Any, ...]]
 
 
+def _sound(body: bytes) -> bool:
+    # the CRC over data and its own CRC is one constant for every sound frame
+    return crc32(body) == _CRC_RESIDUE and 7 <= len(body) <= MAX_BODY
+
+
 def open_frame(chunk: bytes) -> Frame | None:
     """Undo COBS of `chunk` (no delimiter) and check its CRC; None when damaged."""
     if len(chunk) >= MAX_WIRE:
@@ -74,9 +79,7 @@ def open_frame(chunk: bytes) -> Frame | None:
         body = cobs.decode(chunk)
     except cobs.DecodeError:
         return None
-    if not 7 <= len(body) <= MAX_BODY or crc32(body[:-4]) != int.from_bytes(body[-4:], "little"):
-        return None
-    return Frame(body[0], body[1] | body[2] << 8, body[3:-4])
+    return Frame(body[0], body[1] | body[2] << 8, body[3:-4]) if _sound(body) else None
 
 
 def frame_bytes(
@@ -162,29 +165,25 @@ def split_run(data: bytes) -> tuple[dict[int, list[bytes]], list[str]]:
     chunks = data.split(b"\x00")
     tail = chunks.pop()
     parts: dict[int, list[bytes]] = {kind: [] for kind in messages.BY_TYPE}
-    sequences: list[int] = []
+    seen: dict[int, None] = {}  # sequences in file order
     bad: list[int] = []  # places in chunks
     unknown: Counter[int] = Counter()
-    seen: set[int] = set()
     doubled = 0
     decode = cobs.decode
     for place, chunk in enumerate(chunks):
-        if not chunk:
-            continue
         try:
             body = decode(chunk)
         except cobs.DecodeError:
             body = b""
-        # the CRC over data and its own CRC is one constant for every sound frame
-        if crc32(body) != _CRC_RESIDUE or not 7 <= len(body) <= MAX_BODY:
-            bad.append(place)
+        if crc32(body) != _CRC_RESIDUE or not 7 <= len(body) <= MAX_BODY:  # _sound, without the call
+            if chunk:
+                bad.append(place)
             continue
         sequence = body[1] | body[2] << 8
         if sequence in seen:
             doubled += 1
             continue
-        seen.add(sequence)
-        sequences.append(sequence)
+        seen[sequence] = None
         try:
             parts[body[0]].append(body[3:-4])
         except KeyError:
@@ -202,7 +201,7 @@ def split_run(data: bytes) -> tuple[dict[int, list[bytes]], list[str]]:
         damage.append(f"the last frame is torn ({len(tail)} bytes after the last whole frame)")
     if doubled:
         damage.append(f"{doubled} frames came twice; the first of each is used")
-    damage += _gaps(sequences)
+    damage += _gaps(list(seen))
     for kind, count in sorted(unknown.items()):
         damage.append(f"{count} frames of type 0x{kind:02X} skipped: this host does not know them")
     return parts, damage
