@@ -17,6 +17,7 @@ import errno
 import os
 import secrets
 import time
+import uuid
 from binascii import crc32
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import asdict, dataclass
@@ -57,7 +58,6 @@ FIRST_RTO_S = 0.6
 MIN_RTO_S, MAX_RTO_S = 0.15, 4.0
 ATTEMPTS = 6
 BLOCK_FRAMES = 128  # frames asked for at once
-MAX_RUN_BYTES = 16 << 20  # a board's whole flash; nothing larger is believed
 QUIET_LIMIT_S = 12.0  # a transfer without one good frame for so long is given up
 FRUITLESS_LIMIT = 600  # or after so many requests in a row that brought nothing new
 
@@ -120,6 +120,16 @@ class RunEntry:
     started_unix_s: int
 
 
+def _session_id(url: str) -> int:
+    """The same for every program of one person on one computer, so that commands can follow each other.
+
+    Among those the exclusive open keeps order; over a network port each program is its own session.
+    """
+    if "://" in url:
+        return secrets.randbits(32)
+    return crc32(f"{uuid.getnode()} {os.getuid() if hasattr(os, 'getuid') else 0}".encode()) or 1
+
+
 def find_port() -> str:
     """The one port that looks like a board.
 
@@ -151,7 +161,7 @@ class Link:
         self.baud = baud
         self.say = say
         self.counters = Counters()
-        self.session = secrets.randbits(32)
+        self.session = _session_id(url)
         self.info: BoardInfo | None = None
         self._port: Any = None
         self._pending = bytearray()
@@ -469,7 +479,7 @@ class Link:
         Raises LinkError when the line gives up (what came stays in `partial`),
         DamageError when all frames are here and the whole still does not verify.
         """
-        if entry.size > MAX_RUN_BYTES:
+        if entry.size > wire.MAX_RUN_BYTES:
             raise DamageError(
                 f"run {entry.run_id}: the board lists {entry.size} bytes; no board holds that much"
             )

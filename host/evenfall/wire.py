@@ -23,6 +23,7 @@ from numpy.typing import NDArray
 
 from evenfall.model import FloatArray, IntArray, Run
 
+MAX_RUN_BYTES = 16 << 20  # a board's whole flash: no run is larger
 TICK_S = 1.0 / messages.TICK_HZ
 _HALF = messages.TICK_WRAP >> 1
 _CRC_RESIDUE = crc32(crc32(b"").to_bytes(4, "little"))
