@@ -24,6 +24,7 @@ from evenfall.report import (
     digits,
     filled,
     plus_minus,
+    printable,
     repeatability_line,
     verdict_sentence,
 )
@@ -100,12 +101,13 @@ def render(sheet: Sheet) -> str:
         trim_blocks=True,
         lstrip_blocks=True,
     )
-    root_px, figure_px = _fit_print(sheet)
+    fit = _fit_print(sheet)
     return environment.get_template("sheet.html").render(
         sheet=sheet,
-        note=_short(sheet.about.note, NOTE_LENGTH),
-        print_px=round(root_px, 1),
-        print_figure_px=round(figure_px),
+        note=printable(sheet.about.note, NOTE_LENGTH),
+        print_px=round(fit.root_px, 1),
+        print_row_em=round(fit.row_em, 2),
+        print_figure_px=round(fit.figure_px),
     )
 
 
@@ -445,25 +447,34 @@ def _footer(reductions: Sequence[Reduction]) -> tuple[str, ...]:
     return tuple(parts)
 
 
-def _fit_print(sheet: Sheet) -> tuple[float, float]:
-    """(root font size, height of the picture), px, so that it all fits one sheet of A4 or Letter.
+@dataclass(frozen=True)
+class _Print:
+    """Sizes in px (96 per inch) and em at which a sheet fits the paper."""
+
+    root_px: float
+    row_em: float
+    figure_px: float
+
+
+def _fit_print(sheet: Sheet) -> _Print:
+    """The largest type at which everything fits one sheet of A4 or Letter.
 
     A plain estimate from counts of rows and characters; the tests print and count the pages.
     """
-    height, width = 983.0, 710.0  # inside the margins: Letter's height, A4's width, 96 px per inch
+    height, width = 975.0, 710.0  # inside the margins: Letter's height, A4's width
     below = [*sheet.method, *sheet.noticed, *sheet.cautions, sheet.about.note[:NOTE_LENGTH]]
-    for root in np.arange(11.6, 8.9, -0.1):
+    for root in np.arange(11.6, 8.55, -0.1):
         small = 0.8 * root
         per_line = (width / 2 - 30) / (0.5 * small)
         lines = sum(np.ceil(len(text) / per_line) + 0.25 for text in below) + len(sheet.conditions)
-        words = (lines * 1.32 * small + 4 * 2.6 * root) / 2 * 1.08 + 2 * root
+        words = (lines * 1.32 * small + 4 * 2.6 * root) / 2 * 1.08 + 2.5 * root
         head = (11.5 + 3.6 * bool(sheet.verdict) + 2.2 * bool(sheet.about.change)) * root
         head += 1.35 * root * (len(sheet.about.change) // 90 + len(sheet.title) // 55)
-        table = len(sheet.table.rows) * (1.18 * small + 3.2) + 7.5 * root
-        figure = height - head - words - 6.5 * root
-        if table <= height - head - words and figure >= 330:
-            return float(root), min(520.0, figure)
-    return 9.0, 330.0
+        room = height - head - words
+        row_em = min(1.5, (room - 7.5 * root) / len(sheet.table.rows) / small - 0.03)
+        if row_em >= 1.12 and room - 6.5 * root >= 330:
+            return _Print(float(root), float(row_em), min(520.0, room - 6.5 * root))
+    return _Print(8.6, 1.12, 330.0)
 
 
 def _range(values: Sequence[float], decimals: int) -> str:
@@ -480,11 +491,7 @@ def _percent(share: float) -> str:
 
 
 def _keep_together(value: object) -> object:
-    """No line break between a number and its per cent sign, or after a plus-minus."""
+    """No control characters; no line break before a per cent sign or after a plus-minus."""
     if isinstance(value, Markup) or not isinstance(value, str):
         return value
-    return value.replace(" %", "\u00a0%").replace("± ", "±\u00a0")
-
-
-def _short(text: str, length: int) -> str:
-    return text if len(text) <= length else text[: length - 1].rstrip() + "…"
+    return printable(value).replace(" %", "\u00a0%").replace("± ", "±\u00a0")

@@ -26,7 +26,7 @@ from matplotlib.figure import Figure
 from evenfall.compare import Comparison, Group
 from evenfall.errors import InputError
 from evenfall.model import FloatArray, Reduction, Run
-from evenfall.report import SHOP, Units
+from evenfall.report import SHOP, Units, printable
 from evenfall.uncertainty import COVERAGE
 
 COLOURS = ("#23055f", "#ee3e26", "#629fdb", "#6a1007", "#2e10f1", "#82566f")
@@ -40,6 +40,7 @@ STROKES: tuple[tuple[float, ...], ...] = (
     (1.1, 1.1),
 )
 MOST_CURVES = len(COLOURS)
+LABEL_LENGTH = 42
 INK = "#1d1d24"
 GRID = "#d5d5da"
 LIMIT = "#8a1c10"
@@ -123,7 +124,7 @@ def _figure(
 def _draw(axes: Axes, number: int, x: FloatArray, y: FloatArray, half: FloatArray, label: str) -> None:
     order = np.argsort(x)
     x, y, half = x[order], y[order], half[order]
-    axes.plot(x, y, label=label, **stroke(number))
+    axes.plot(x, y, label=printable(label, LABEL_LENGTH), **stroke(number))
     banded = np.isfinite(y) & np.isfinite(half)
     if banded.any():
         axes.fill_between(
@@ -372,7 +373,7 @@ def inline_svg(figure: Figure, prefix: str, title: str, description: str) -> str
                 element.set(key, value.replace("url(#", f"url(#{prefix}"))
     for name, text in (("desc", description), ("title", title)):
         child = ElementTree.Element(svg + name, {"id": f"{prefix}{name}"})
-        child.text = text
+        child.text = printable(text)
         root.insert(0, child)
     root.set("role", "img")
     root.set("aria-labelledby", f"{prefix}title {prefix}desc")
@@ -382,5 +383,5 @@ def inline_svg(figure: Figure, prefix: str, title: str, description: str) -> str
 
 
 def _plain(text: str) -> str:
-    """Text that matplotlib's formula parser leaves alone."""
-    return re.sub(r"\$", r"\\$", text)
+    """A short label that matplotlib's formula parser leaves alone."""
+    return re.sub(r"\$", r"\\$", printable(text, LABEL_LENGTH))

@@ -5,6 +5,7 @@ Everything inside is SI; `Units` is the edge where shop units appear.
 
 from __future__ import annotations
 
+import unicodedata
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -13,42 +14,62 @@ from rich.console import Group, RenderableType
 from rich.table import Table
 from rich.text import Text
 
+from evenfall import units as units_table
 from evenfall.compare import Comparison, Gain, number_word
 from evenfall.compare import Group as PullGroup
 from evenfall.errors import InputError
 from evenfall.model import Bins, FloatArray, IntArray, Peak, Reduction
-
-# Exact by definition: foot 0.3048 m, pound 0.45359237 kg, standard gravity 9.80665 m/s2,
-# mechanical horsepower 550 ft.lbf/s (checked against pint in tests).
-POUND_FOOT_NM = 0.3048 * 0.45359237 * 9.80665
-HORSEPOWER_W = 550.0 * POUND_FOOT_NM
-TORQUE_UNITS = {"N·m": 1.0, "lb-ft": POUND_FOOT_NM}
-POWER_UNITS = {"W": 1.0, "kW": 1000.0, "hp": HORSEPOWER_W}
-COVERAGE = 1.959963984540054  # two-sided 95 % of a normal distribution
+from evenfall.uncertainty import COVERAGE
 
 
 @dataclass(frozen=True)
 class Units:
-    """The units a person reads; methods turn SI into them."""
+    """The units a person reads, by their names in evenfall.units; methods turn SI into them."""
 
-    torque_name: str
-    power_name: str
+    torque_unit: str
+    power_unit: str
 
     def __post_init__(self) -> None:
-        for name, known in ((self.torque_name, TORQUE_UNITS), (self.power_name, POWER_UNITS)):
-            if name not in known:
-                raise InputError(f"unit '{name}' is not known here; choose one of {', '.join(known)}")
+        for unit, kind in ((self.torque_unit, "torque"), (self.power_unit, "power")):
+            if unit not in units_table.UNITS[kind]:
+                raise InputError(
+                    f"unit '{unit}' is not known for {kind}; use one of {', '.join(units_table.UNITS[kind])}"
+                )
+
+    @property
+    def torque_name(self) -> str:
+        return self.torque_unit.replace(".", "·")
+
+    @property
+    def power_name(self) -> str:
+        return self.power_unit
+
+    @property
+    def torque_scale(self) -> float:
+        """N·m in one unit."""
+        return units_table.to_si(1.0, self.torque_unit, "torque")
+
+    @property
+    def power_scale(self) -> float:
+        """Watts in one unit."""
+        return units_table.to_si(1.0, self.power_unit, "power")
 
     def torque(self, value_Nm: FloatArray | float) -> FloatArray:
-        return np.asarray(value_Nm, float) / TORQUE_UNITS[self.torque_name]
+        return np.asarray(value_Nm, float) / self.torque_scale
 
     def power(self, value_W: FloatArray | float) -> FloatArray:
-        return np.asarray(value_W, float) / POWER_UNITS[self.power_name]
+        return np.asarray(value_W, float) / self.power_scale
 
 
-SI = Units("N·m", "kW")
+SI = Units("N.m", "kW")
 SHOP = Units("lb-ft", "hp")
 UNIT_CHOICES = {"si": SI, "shop": SHOP}
+
+
+def printable(text: str, length: int = 10_000) -> str:
+    """Text that cannot move the cursor, turn the reading direction or break a file; cut at `length`."""
+    kept = "".join(c if c == "\n" or unicodedata.category(c) not in ("Cc", "Cf", "Cs") else " " for c in text)
+    return kept if len(kept) <= length else kept[: length - 1].rstrip() + "…"
 
 
 def digits(half_width: float, at_most: int = 3) -> int:
@@ -67,6 +88,10 @@ def plus_minus(value: float, half_width: float, unit: str = "", decimals: int | 
     if np.isfinite(half_width):
         text += f" ± {half_width:.{n}f}"
     return f"{text} {unit}".rstrip()
+
+
+def _said(text: str, style: str = "") -> Text:
+    return Text(printable(text), style=style)
 
 
 def peak_line(name: str, peak: Peak, scale: float, unit: str) -> str:
@@ -112,8 +137,8 @@ def bin_table(reduction: Reduction, units: Units = SHOP) -> Table:
 
 def summary_lines(reduction: Reduction, units: Units = SHOP) -> list[str]:
     """Peaks, correction and sweep time, as plain sentences."""
-    torque_scale = TORQUE_UNITS[units.torque_name]
-    power_scale = POWER_UNITS[units.power_name]
+    torque_scale = units.torque_scale
+    power_scale = units.power_scale
     in_range = "" if reduction.air_factor_in_range else ", outside the range of the standard"
     return [
         peak_line("Peak power", reduction.peak_power_W, power_scale, units.power_name),
@@ -126,8 +151,8 @@ def summary_lines(reduction: Reduction, units: Units = SHOP) -> list[str]:
 def pull_report(reduction: Reduction, units: Units = SHOP) -> RenderableType:
     """All that is printed after one pull."""
     parts: list[RenderableType] = [bin_table(reduction, units)]
-    parts += [Text(line) for line in summary_lines(reduction, units)]
-    parts += [Text(f"Note: {note}", style="yellow") for note in reduction.notes]
+    parts += [_said(line) for line in summary_lines(reduction, units)]
+    parts += [_said(f"Note: {note}", style="yellow") for note in reduction.notes]
     return Group(*parts)
 
 
@@ -137,7 +162,7 @@ def side_by_side(reductions: Sequence[Reduction], labels: Sequence[str], units: 
     table = Table(title=f"Power, {units.power_name}")
     table.add_column("rpm", justify="right")
     for label in labels:
-        table.add_column(Text(label), justify="right")
+        table.add_column(_said(label), justify="right")
     at = [dict(zip(r.bins.speed_rpm, r.bins.power_W, strict=True)) for r in reductions]
     for speed in grid[::-1]:
         values = [float(units.power(a.get(speed, np.nan))) for a in at]
@@ -159,7 +184,7 @@ def gain_phrase(gain: Gain, scale: float, unit: str) -> str:
 
 def verdict_sentence(c: Comparison, units: Units = SHOP) -> str:
     """The answer in one sentence, at peak power."""
-    scale = POWER_UNITS[units.power_name]
+    scale = units.power_scale
     phrase = gain_phrase(c.peak_power, scale, units.power_name)
     if c.outcome == "real":
         return f"{phrase} at peak power: real"
@@ -183,7 +208,7 @@ def verdict_sentence(c: Comparison, units: Units = SHOP) -> str:
 
 def repeatability_line(g: PullGroup, units: Units = SHOP) -> str:
     """How well the pulls of a group agree."""
-    scale = POWER_UNITS[units.power_name]
+    scale = units.power_scale
     unit = units.power_name
     mean = float(g.peak_power_W.mean[0])
     peak = f"peak power {mean / scale:.2f} {unit}"
@@ -200,7 +225,7 @@ def repeatability_line(g: PullGroup, units: Units = SHOP) -> str:
 def group_table(g: PullGroup, units: Units = SHOP) -> Table:
     """Mean curve of a group with the 95 % interval of the mean and the repeatability limit."""
     table = Table(
-        title=Text(f"{g.label}: mean curve, pulls: {g.n}"), caption="± from the scatter of the pulls"
+        title=_said(f"{g.label}: mean curve, pulls: {g.n}"), caption="± from the scatter of the pulls"
     )
     table.add_column("rpm", justify="right")
     for heading in (
@@ -225,7 +250,7 @@ def group_table(g: PullGroup, units: Units = SHOP) -> Table:
 def gain_table(c: Comparison, units: Units = SHOP) -> Table:
     """Gain on every speed; a star where it is real with the false discoveries held at 5 %."""
     table = Table(
-        title=Text(f"{c.after.label} against {c.before.label}"),
+        title=_said(f"{c.after.label} against {c.before.label}"),
         caption="± is the 95 % interval of that one speed; * real with the share of false stars held at 5 %",
     )
     table.add_column("rpm", justify="right")
@@ -264,7 +289,7 @@ def gain_table(c: Comparison, units: Units = SHOP) -> Table:
 
 def comparison_lines(c: Comparison, units: Units = SHOP) -> list[str]:
     """Everything beside the table: other gains, repeatability, findings, what differs."""
-    power, torque = POWER_UNITS[units.power_name], TORQUE_UNITS[units.torque_name]
+    power, torque = units.power_scale, units.torque_scale
     low, high = (f(c.before.range_rpm[k], c.after.range_rpm[k]) for k, f in ((0, max), (1, min)))
     mean_gain = gain_phrase(c.mean_power, power, units.power_name)
     lines = [
@@ -288,10 +313,10 @@ def comparison_lines(c: Comparison, units: Units = SHOP) -> list[str]:
 def comparison_report(c: Comparison, units: Units = SHOP) -> RenderableType:
     """All that is printed for a before/after."""
     parts: list[RenderableType] = [gain_table(c, units), Text(verdict_sentence(c, units), style="bold")]
-    parts += [Text(line) for line in comparison_lines(c, units)]
-    parts += [Text(f"Differs: {d.sentence}", style="yellow") for d in c.differences]
+    parts += [_said(line) for line in comparison_lines(c, units)]
+    parts += [_said(f"Differs: {d.sentence}", style="yellow") for d in c.differences]
     for g in (c.before, c.after):
-        parts += [Text(f"{g.label}: {f.sentence}", style="yellow") for f in g.findings]
+        parts += [_said(f"{g.label}: {f.sentence}", style="yellow") for f in g.findings]
     if c.settled:
-        parts.append(Text(f"Without the warming pulls: {verdict_sentence(c.settled, units)}", style="bold"))
+        parts.append(_said(f"Without the warming pulls: {verdict_sentence(c.settled, units)}", style="bold"))
     return Group(*parts)
