@@ -83,7 +83,7 @@ class LoadReader:
                 self.words.append(word)
                 if self._second:
                     self._second = False
-                    self._waiting_from = now
+                    self._waiting_from = max(now, self._waiting_from)
                 else:
                     self._read_out(now)  # the conversion of now, not of then
 
