@@ -454,7 +454,7 @@ def set_up_differences(before: Group, after: Group) -> list[Difference]:
         )
     if not all(p.reduction.air_factor_in_range for g in (before, after) for p in g.pulls):
         found.append(Difference("air", "air: at least one pull lies outside the range of the air standard"))
-    if not any(not d.calibration_cancels for d in found):
+    if not any(p.calibration for g in (before, after) for p in g.pulls):
         hashes = [
             {p.reduction.inputs.get("calibration", "") for p in g.pulls} - {""} for g in (before, after)
         ]
@@ -723,7 +723,8 @@ def _explain(
     )
     pull = pulls[place]
     rest = [p.reduction for i, p in enumerate(pulls) if i != place]
-    reasons = list(pull.reduction.notes)
+    usual = set.intersection(*(set(r.notes) for r in rest))
+    reasons = [note.rstrip(".") for note in pull.reduction.notes if note not in usual]
     typical = float(np.median([r.sweep_time_s for r in rest]))
     if abs(pull.reduction.sweep_time_s - typical) > SWEEP_GOOD_S:
         reasons.append(f"its sweep took {pull.reduction.sweep_time_s:.1f} s, the others {typical:.1f} s")

@@ -463,17 +463,20 @@ def _fit_print(sheet: Sheet) -> _Print:
     """
     height, width = 975.0, 710.0  # inside the margins: Letter's height, A4's width
     below = [*sheet.method, *sheet.noticed, *sheet.cautions, sheet.about.note[:NOTE_LENGTH]]
-    for root in np.arange(11.6, 8.55, -0.1):
+    for root, least_em in [(r, 1.36) for r in np.arange(11.6, 9.9, -0.1)] + [
+        (r, 1.12) for r in np.arange(9.9, 8.55, -0.1)
+    ]:
         small = 0.8 * root
-        per_line = (width / 2 - 30) / (0.5 * small)
+        per_line = (width / 2 - 30) / (0.475 * small)
         lines = sum(np.ceil(len(text) / per_line) + 0.25 for text in below) + len(sheet.conditions)
-        words = (lines * 1.32 * small + 4 * 2.6 * root) / 2 * 1.08 + 2.5 * root
-        head = (11.5 + 3.6 * bool(sheet.verdict) + 2.2 * bool(sheet.about.change)) * root
+        words = (lines * 1.32 * small + 4 * 2.4 * root) / 2 * 1.03 + 2.5 * root
+        head = (11 + 3.6 * bool(sheet.verdict) + 2.2 * bool(sheet.about.change)) * root
         head += 1.35 * root * (len(sheet.about.change) // 90 + len(sheet.title) // 55)
         room = height - head - words
-        row_em = min(1.5, (room - 7.5 * root) / len(sheet.table.rows) / small - 0.03)
-        if row_em >= 1.12 and room - 6.5 * root >= 330:
-            return _Print(float(root), float(row_em), min(520.0, room - 6.5 * root))
+        row_em = min(1.5, (room - 8 * root) / len(sheet.table.rows) / small - 0.04)
+        figure = min(520.0, room - 6 * root)
+        if row_em >= least_em and figure >= 330:
+            return _Print(float(root), float(row_em), figure)
     return _Print(8.6, 1.12, 330.0)
 
 
