@@ -3,7 +3,7 @@
 Names say what a file is; each change of a run is one rename, which littlefs
 does whole or not at all:
 
-    0000002a.tmp       being written; on start it becomes .torn
+    0000002a.tmp       being written; on start it becomes .torn, or .run when nothing is missing
     0000002a.run       stored whole
     0000002a.torn      power failed while it was written: whole up to its last whole frame
     0000002a.run.ok    the host has acknowledged a verified copy (likewise .torn.ok)
@@ -131,8 +131,8 @@ class Store:
         if run_id in found or entry.size == 0:
             os.remove(path)  # nothing in it, or already there whole
             return
-        os.rename(path, self._path(run_id, ".torn"))
-        found[run_id] = ".torn"
+        found[run_id] = ".run" if entry.complete else ".torn"
+        os.rename(path, self._path(run_id, found[run_id]))
 
     def _inspect(self, entry):
         """Fill in an entry from its file."""
@@ -222,9 +222,14 @@ class Store:
     # --- room ---
 
     def measure(self):
-        """Bytes free in the file system."""
+        """Bytes free in the file system.
+
+        littlefs may count a block twice, so on a full one `used` can exceed the
+        whole and the number of free blocks wraps round.
+        """
         s = os.statvfs(self._folder)
-        self.free = s[1] * s[3]
+        blocks = s[3] if 0 <= s[3] <= s[2] else 0
+        self.free = s[1] * blocks
 
     def make_room(self, need):
         """Remove the oldest acknowledged runs until `need` bytes are free; True when they are."""
