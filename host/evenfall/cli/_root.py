@@ -5,11 +5,15 @@ from __future__ import annotations
 import json
 import os
 import sys
+import time
 from collections.abc import Callable
 from pathlib import Path
-from typing import Any, TypeVar
+from typing import TYPE_CHECKING, Any, TypeVar
 
 import click
+
+if TYPE_CHECKING:
+    from evenfall.link import Link
 
 F = TypeVar("F", bound=Callable[..., Any])
 
@@ -109,3 +113,44 @@ def print_table(columns: list[str], rows: list[list[Any]], right: set[str] | Non
         table.add_row(*[Text("" if cell is None else str(cell)) for cell in row])
     console = Console(width=None if sys.stdout.isatty() else 200)
     console.print(table)
+
+
+def open_link(port: str | None) -> Link:
+    """The line to the board at `port`, or at the only likely port; use as a context manager."""
+    from evenfall.link import Link, find_port
+
+    return Link(port or find_port(), say=progress)
+
+
+def when(unix_s: int | None) -> str:
+    """Local date and time, or a dash when it is not known."""
+    return time.strftime("%Y-%m-%d %H:%M", time.localtime(unix_s)) if unix_s else "–"
+
+
+def complete(column: str) -> Callable[[click.Context, click.Parameter, str], list[str]]:
+    """Shell completion from the archive: engine, build, tag or flag."""
+
+    def words(context: click.Context, _parameter: click.Parameter, start: str) -> list[str]:
+        from evenfall.archive import Archive
+
+        folder = (
+            context.params.get("archive_dir") or os.environ.get("EVENFALL_ARCHIVE") or default_archive_dir()
+        )
+        if not (Path(folder) / "evenfall.sqlite").exists():
+            return []
+        with Archive(folder) as archive:
+            return [w for w in archive.words(column) if w.lower().startswith(start.lower())]
+
+    return words
+
+
+def units_option(command: F) -> F:
+    """`--units`, passed on as `units: str`."""
+    return click.option(
+        "--units",
+        type=click.Choice(["shop", "si"]),
+        default="shop",
+        envvar="EVENFALL_UNITS",
+        show_default=True,
+        help="shop: lb-ft and hp; si: N·m and kW.",
+    )(command)
