@@ -27,6 +27,7 @@ LIST_RUNS = 17  # entries of 20 bytes in a run_list
 PAIRS = 60  # settings pairs in a message
 
 REFUSED = {name: i for i, name in enumerate(codes.REFUSALS)}
+READ_RUN = BY_NAME["read_run"][0]
 QUIET = ("hello", "get_status", "command")  # answered in every state
 
 
@@ -53,6 +54,8 @@ class Link:
         self._heard_ms = -SESSION_MS
         self._ms = 0
         self._sequence = 0
+        self._last = None  # (type, sequence) of the request answered last
+        self._answer = None  # its reply, still in the framer
         self._place = (0, 0, 0)  # run, frame, byte offset of where the last read ended
         self.unknown = 0
 
@@ -131,7 +134,8 @@ class Link:
 
     def reply(self, name, head=(), each=()):
         size = pack_into(name, self._framer.payload, 0, head, each)
-        self.send(self._framer.finish(BY_NAME[name][0], self._sequence, size))
+        self._answer = self._framer.finish(BY_NAME[name][0], self._sequence, size)
+        self.send(self._answer)
 
     def done(self, request, value=0):
         self.reply("done", (request, value))
@@ -144,6 +148,11 @@ class Link:
     def _request(self, kind, sequence, payload):
         if self._send is not None or self._job:
             return
+        if self._answer and self._last == (kind, sequence) and kind != READ_RUN:
+            self.send(self._answer)  # the reply was lost: say it again, do not do it again
+            return
+        self._last = (kind, sequence)
+        self._answer = None
         self._sequence = sequence
         entry = BY_TYPE.get(kind)
         if entry is None or kind >= 0x40:
