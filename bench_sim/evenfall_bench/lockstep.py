@@ -35,6 +35,7 @@ REPLY = struct.Struct("<24I")
 CHUNK_US = 5000  # people, faults and the line are looked at this often
 USB_BUFFER_US = 2000  # the board may be this far ahead of the line before writing blocks
 BOOT_US = 150000  # from reset to the first line of _boot.py (common practice, no source)
+BROWN_OUT_V = 2.7  # board supply below which the chip resets (common practice, no source)
 HANG_S = 30.0  # wall seconds without a word from the interpreter
 
 PWRON_RESET, WDT_RESET = 1, 3  # as `machine.reset_cause` of the RP2 port gives them
@@ -96,6 +97,7 @@ class Board:
         self._edges: list[int] = []
         self._booted_us = 0
         self._in_buffer = b""
+        self._supply_mV = 5000
         self._wdt_us = 0
         self._fed_us = 0
         self._chunk_at = 0
@@ -314,7 +316,7 @@ class Board:
         """Let a fault of scenario.FAULTS begin now."""
         target, on, over, _ = FAULTS[name]
         self._note("fault", f"{name} {value:g}" if on is None else name)
-        if for_s and target not in ("reset", "brown_out", "power_cut", "press", "power_cut_at_flash_op"):
+        if for_s and target not in ("reset", "power_cut", "press", "power_cut_at_flash_op"):
             self._ends.append((self.time_s + for_s, target, over))
         self._apply(target, value if on is None else on, for_s)
 
@@ -323,8 +325,12 @@ class Board:
             self._held_button = value > 0.5
         elif target == "press":
             self.person.press(self.time_s)
-        elif target in ("reset", "brown_out"):
-            self._pending_restart = (WDT_RESET if target == "reset" else PWRON_RESET, 0.0)
+        elif target == "reset":
+            self._pending_restart = (WDT_RESET, 0.0)
+        elif target == "supply_V":
+            self._supply_mV = round(value * 1000)
+            if value < BROWN_OUT_V:
+                self._pending_restart = (PWRON_RESET, for_s)
         elif target == "power_cut":
             self._pending_restart = (PWRON_RESET, max(for_s, 1.0))
         elif target == "power_cut_at_flash_op":
@@ -441,7 +447,7 @@ class Board:
             answer = self._operation(op, us, extra)
             if self._pending_restart:
                 return
-        counts = 0
+        counts = self._supply_mV << 16
         words = [0] * 18
         load, hall = self._machines
         if load is not None and (load.words or load.held is not None):

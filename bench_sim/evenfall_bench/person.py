@@ -20,10 +20,11 @@ class Operator:
         self.opened_s: list[float] = []
         self.pressed_s: list[float] = []
         self.closed_s: list[float] = []
+        self.engine_states: list[dict[str, float]] = []  # at the end of each pull
         self._opens = float(self.o["ready_s"])
         self._release_at = 0.0
         self._steps: list[tuple[float, str]] = []
-        self._passed: float | None = None
+        self._was_up = False  # the speed was well above the end speed in this pull
         self._plan(self._opens)
 
     def _plan(self, opens: float) -> None:
@@ -54,13 +55,14 @@ class Operator:
                 bench.set("stall", 0.0)
             elif step == "open":
                 self.pull += 1
-                self._passed = None
+                self._was_up = False
                 self.opened_s.append(now)
                 bench.new_pull()
                 bench.set_throttle(1.0)
             elif step == "close":
                 bench.set_throttle(0.0)
                 self.closed_s.append(now)
+                self.engine_states.append(bench.engine_state())
                 self._steps.append((now + self.o["rest_s"], "next"))
             elif step == "next":
                 if self.pull >= self.pulls:
@@ -69,16 +71,15 @@ class Operator:
                     self._plan(now + 1.5)
             else:
                 self.press(now)
-                if step == "begin":
+                if step == "begin" or not self.o["press_after_s"]:
                     self.pressed_s.append(now)
         opened = len(self.opened_s) > len(self.closed_s)
         if opened and not any(s == "close" for _, s in self._steps):
             since = now - self._opens
-            if since > self.o["press_after_s"] + 1.0:
-                slow = bench.speed_rpm < self.o["end_rpm"] * 1.01
-                if slow and self._passed is None:
-                    self._passed = now
-                if self._passed is not None or since > self.o["give_up_s"]:
-                    wait = 0.0 if self._passed is None else self.o["react_s"]
-                    self._steps.append((now + wait, "close"))
-                    self._steps.sort()
+            speed, end = bench.speed_rpm, self.o["end_rpm"]
+            self._was_up = self._was_up or speed > end * 1.1
+            passed = self._was_up and speed < end * 1.01
+            if passed or since > self.o["give_up_s"]:
+                wait = self.o["react_s"] if passed else 0.0
+                self._steps.append((now + wait, "close"))
+                self._steps.sort()

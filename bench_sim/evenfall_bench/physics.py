@@ -192,13 +192,23 @@ class Bench:
         """True crank speed."""
         return self.now["speed_rpm"]
 
-    def map_torque_Nm(self, speed_rpm: float) -> float:
-        """Torque that the engine makes now at full throttle, without cycle scatter."""
-        e = self.scenario["engine"]
+    def engine_state(self) -> dict[str, float]:
+        """What scales the torque map now; a pull's truth needs it."""
         air = air_mass_factor(self.pressure_Pa, self.temperature_K, self.humidity)
-        friction = e["friction_share"]
-        base = interpolate(e["torque_map"], speed_rpm)
-        return base * (air * (1.0 + friction) - friction) * self.now["warm"] * self.pull_factor
+        friction = self.scenario["engine"]["friction_share"]
+        return {
+            "air_factor": air * (1.0 + friction) - friction,
+            "engine_factor": self.now["warm"] * self.pull_factor,
+            "pressure_Pa": self.pressure_Pa,
+            "temperature_K": self.temperature_K,
+            "humidity": self.humidity,
+        }
+
+    def map_torque_Nm(self, speed_rpm: float, state: dict[str, float] | None = None) -> float:
+        """Torque at full throttle without cycle scatter, now or in a kept `engine_state`."""
+        s = state or self.engine_state()
+        base = interpolate(self.scenario["engine"]["torque_map"], speed_rpm)
+        return base * s["air_factor"] * s["engine_factor"]
 
     # --- the one loop -----------------------------------------------------
 
@@ -259,6 +269,7 @@ class Bench:
         k_torque = brake["full_torque_Nm"] / (brake["full_torque_rpm"] * RPM) ** 2
         outflow_k = capacity / brake["drain_time_s"] / (brake["full_torque_rpm"] * RPM)
         outflow_m = brake["outflow_exponent"]
+        standing = brake["standing_drain"] * brake["full_torque_rpm"] * RPM
         root_outflow = outflow_m == 0.5
         back_k = brake["back_pressure_bar"] * 1e5 / (brake["full_torque_rpm"] * RPM) ** 2
         windage = brake["windage_Nm"] / (brake["full_torque_rpm"] * RPM) ** 2
@@ -509,7 +520,7 @@ class Bench:
                     hose_at += 1
                     if hose_at == delay_steps:
                         hose_at = 0
-                q_out = outflow_k * wbs * (sqrt(fill) if root_outflow else fill**outflow_m)
+                q_out = outflow_k * (wbs + standing) * (sqrt(fill) if root_outflow else fill**outflow_m)
                 fill += (q_in - q_out) * dt / capacity
                 if fill < 0.0:
                     fill = 0.0
@@ -548,8 +559,8 @@ class Bench:
 
                 # --- drive and brake ---
                 k_now = k_torque if water_K < boil_K else 0.3 * k_torque
-                tb = (k_now * fill + windage) * wbs * wbs + (bearing if wbs > 1.0 else 0.0)
-                load = tb + (outside_drag if wbs > 1.0 else 0.0)
+                tb = (k_now * fill + windage) * wbs * wbs + (bearing if wbs > 0.0 else 0.0)
+                load = tb + (outside_drag if wbs > 0.0 else 0.0)
                 angle_chain = theta * chain_rev
                 wave = chain_ripple * cos(angle_chain)
                 if sprocket_ripple:

@@ -173,13 +173,35 @@ SCHEMA: dict[str, tuple[str, tuple[Key, ...]]] = {
                 "water it holds when full; 0: 0.04 + 0.001 x full_torque_Nm",
             ),
             Key("drain_time_s", "s", 0.5, 0.05, 20.0, "capacity / outflow when full, at full_torque_rpm"),
+            Key(
+                "standing_drain",
+                "",
+                0.05,
+                0.0,
+                1.0,
+                "outflow of a standing brake, share of that at full_torque_rpm",
+            ),
             Key("outflow_exponent", "", 0.5, 0.3, 1.5, "outflow ~ speed x fill ^ exponent"),
             Key(
                 "back_pressure_bar", "bar", 0.0, 0.0, 5.0, "against the inflow when full, at full_torque_rpm"
             ),
             Key("inertia_kg_m2", "kg.m2", 0.0015, 1e-5, 1.0, "rotor and sprocket, at the brake shaft"),
-            Key("windage_Nm", "N.m", 0.01, 0.0, 10.0, "dry drag at full_torque_rpm, felt by the cell"),
-            Key("bearing_drag_Nm", "N.m", 0.01, 0.0, 10.0, "bearings inside the housing, felt by the cell"),
+            Key(
+                "windage_Nm",
+                "N.m",
+                0.0,
+                0.0,
+                10.0,
+                "dry drag at full_torque_rpm, felt by the cell; 0: 0.002 x full_torque_Nm",
+            ),
+            Key(
+                "bearing_drag_Nm",
+                "N.m",
+                0.0,
+                0.0,
+                10.0,
+                "bearings and seals in the housing, felt by the cell; 0: 0.01 x full_torque_Nm",
+            ),
             Key(
                 "outside_drag_Nm", "N.m", 0.0, 0.0, 10.0, "bearings outside the housing, not felt by the cell"
             ),
@@ -304,7 +326,7 @@ SCHEMA: dict[str, tuple[str, tuple[Key, ...]]] = {
             Key("ready_s", "s", 3.0, 0.2, 600.0, "from power-on to the first opening of the throttle"),
             Key("arm_before_s", "s", 0.8, 0.0, 60.0, "first press (arm) this long before opening; 0: none"),
             Key(
-                "press_after_s", "s", 2.0, 0.0, 60.0, "second press (start) this long after opening; 0: none"
+                "press_after_s", "s", 0.0, 0.0, 60.0, "second press (start) this long after opening; 0: none"
             ),
             Key("throttle_time_s", "s", 0.4, 0.01, 10.0, "time to open or close the throttle fully"),
             Key("press_s", "s", 0.25, 0.02, 60.0, "how long the button is held"),
@@ -324,7 +346,7 @@ SCHEMA: dict[str, tuple[str, tuple[Key, ...]]] = {
                 120.0,
                 "closes the throttle at the latest this long after opening",
             ),
-            Key("rest_s", "s", 6.0, 1.0, 3600.0, "from closing to the next pull"),
+            Key("rest_s", "s", 12.0, 1.0, 3600.0, "from closing to the next pull"),
             Key("end_rpm", "rpm", 5000.0, 500.0, 20000.0, "end speed of the sweep as the person knows it"),
         ),
     ),
@@ -375,7 +397,12 @@ FAULTS: dict[str, tuple[str, float | None, float, str]] = {
     "button_stuck": ("button", 1.0, 0.0, "the button is held"),
     "press": ("press", 1.0, 0.0, "one more press of the button"),
     "reset": ("reset", 1.0, 0.0, "the board is reset"),
-    "brown_out": ("brown_out", 1.0, 0.0, "the board's supply dips: it starts again"),
+    "brown_out": (
+        "supply_V",
+        None,
+        5.0,
+        "the board's 5 V supply is at `value` V; below 2.7 V it starts again",
+    ),
     "power_cut": (
         "power_cut",
         1.0,
@@ -400,7 +427,7 @@ FAULT_KEYS = (
         "power_on",
         0,
         0,
-        "power_on, throttle (opening of the pull) or press (the start press of the pull)",
+        "power_on, throttle (opening of the pull) or press (last press of the pull)",
     ),
     Key("pull", "", 1, 1, 100000, "which pull `from` means"),
     Key("for_s", "s", 0.0, 0.0, 1e6, "how long; 0: for good"),
@@ -508,6 +535,10 @@ def _derive(s: dict[str, Any]) -> None:
     brake, drive = s["brake"], s["drive"]
     if not brake["full_torque_Nm"]:
         brake["full_torque_Nm"] = 3.5 * peak * drive["brake_teeth"] / drive["engine_teeth"]
+    if not brake["windage_Nm"]:
+        brake["windage_Nm"] = 0.002 * brake["full_torque_Nm"]
+    if not brake["bearing_drag_Nm"]:
+        brake["bearing_drag_Nm"] = 0.01 * brake["full_torque_Nm"]
     if not brake["capacity_l"]:
         brake["capacity_l"] = 0.04 + 0.001 * brake["full_torque_Nm"]
     if not s["valve"]["full_flow_l_min"]:

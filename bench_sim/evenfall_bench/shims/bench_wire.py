@@ -19,7 +19,7 @@ _down = None
 _out = array(
     "I", [0] * 6
 )  # op | pops0 << 8 | pops1 << 16 | fed << 24, us, pins, directions, duty_ns, extra size
-_in = array("I", [0] * 24)  # now low, now high, pins, counts, 9 + 9 words, extra size, cut
+_in = array("I", [0] * 24)  # now low, now high, pins, counts | supply mV << 16, 9 + 9 words, extra size, cut
 DEPTH = 8  # of a joined FIFO; a ninth word is one held up at a full FIFO
 _words = (array("I", [0] * 9), array("I", [0] * 9))
 _have = [0, 0]
@@ -32,6 +32,7 @@ cut_in = 0  # power is to go in this many flash operations
 clock_offset_us = 0
 pins_in = 0
 pins_out = 0
+supply_mV = 5000
 pins_dir = 0
 duty_ns = 0
 
@@ -44,7 +45,7 @@ def open_pipes(up, down):
 
 def exchange(op, us, extra=None):
     """Tell the bench, let `us` pass, take what it answers; returns the size of extra data."""
-    global _fed, _spent, now_us, pins_in, cut_in
+    global _fed, _spent, now_us, pins_in, cut_in, supply_mV
     out = _out
     out[0] = op | _pops[0] << 8 | _pops[1] << 16 | _fed << 24
     out[1] = us + _spent
@@ -63,6 +64,7 @@ def exchange(op, us, extra=None):
     now_us = got[0] | got[1] << 32
     pins_in = got[2]
     counts = got[3]
+    supply_mV = counts >> 16
     _next[0] = _next[1] = 0
     n = _have[0] = counts & 15
     if n:

@@ -1,7 +1,8 @@
 # ruff: noqa: E402, F401
 """Power-on: what the chip does before the board's own files run.
 
-Run by lockstep.py as `micropython start.py UP DOWN`, two pipes; the set-up comes first on DOWN as JSON.  Puts the bench's `time`, `machine`
+Run by lockstep.py as `micropython start.py UP DOWN`, two pipes; the set-up comes first
+on DOWN as JSON.  Puts the bench's `time`, `machine`
 and `rp2` in place, opens the flash, takes the posix file system away and then runs
 _boot.py (frozen on a real board), boot.py and main.py, as the port does.
 """

@@ -1,0 +1,227 @@
+"""Command line of the bench: `evenfall-bench pull`, `run`, `scenarios`."""
+
+from __future__ import annotations
+
+import json
+import sys
+from pathlib import Path
+from typing import Any
+
+import click
+
+from . import scenario as scenarios
+from .image import PROJECT, BenchError
+from .scenario import FAULT_KEYS, FAULTS, POINTS, SCHEMA, Key, ScenarioError
+
+
+def schema_text() -> str:
+    """SCENARIOS.md, made from the schema."""
+    lines = [
+        "# Scenarios of the bench in software",
+        "",
+        "Made by `evenfall-bench scenarios --schema`; do not edit by hand.",
+        "",
+        "A scenario is a TOML file: one bench, its day and its faults. Every key may be left out; what is",
+        "left out has the default below. Unknown tables and keys are refused. Speeds are crank speeds unless",
+        "the text says brake. All engines that come with the bench are invented.",
+        "",
+        "```toml",
+        "[bench]",
+        'title = "our bench on Saturday"',
+        "",
+        "[engine]",
+        'use = "clearing saw 45"     # or give torque_map = [[1500, 1.2], ..., [12600, 0]]',
+        "torque_factor = 1.02        # 2 % better than the map",
+        "",
+        "[[faults]]",
+        'name = "supply_low"',
+        'from = "throttle"',
+        "at_s = 6",
+        "for_s = 2",
+        "value = 0.6",
+        "```",
+        "",
+    ]
+    for table, (text, keys) in SCHEMA.items():
+        lines += [f"## [{table}]", "", text, "", *_table(keys), ""]
+    lines += [
+        "## [board]",
+        "",
+        "Settings of the board by their names (protocol/evenfall_wire/settings.py), whole numbers. They are",
+        "written to the board's settings file on top of what follows from the bench itself: teeth, magnets,",
+        "arm, span, servo ends, barometer. Give other values here for a board that was set up wrongly.",
+        "",
+        "## [[faults]]",
+        "",
+        *_table(FAULT_KEYS),
+        "",
+        "| fault | what happens |",
+        "|---|---|",
+        *[f"| {name} | {text} |" for name, (_, _, _, text) in FAULTS.items()],
+        "",
+        "## Engines that come with the bench",
+        "",
+        "Invented data. `engine.use` takes the name.",
+        "",
+        "| name | cm3 | peak power hp | at rpm | for |",
+        "|---|---|---|---|---|",
+    ]
+    for name, engine in scenarios.engines().items():
+        rpm, watts = max(
+            ((n, t * n * 3.141592653589793 / 30) for n, t in engine["torque_map"]), key=lambda p: p[1]
+        )
+        lines.append(
+            f"| {name} | {engine['displacement_cc']} | {watts / 745.6998715822702:.1f} | {rpm} |"
+            f" {engine['text']} |"
+        )
+    return "\n".join(lines) + "\n"
+
+
+def _table(keys: tuple[Key, ...]) -> list[str]:
+    lines = ["| key | unit | default | bounds | meaning |", "|---|---|---|---|---|"]
+    for k in keys:
+        bounds = f"{k.low:g} to {k.high:g}" if isinstance(k.default, int | float) and k.high else ""
+        default = json.dumps(k.default)
+        unit = "[x, y] pairs" if k.unit == POINTS else k.unit
+        lines.append(f"| {k.name} | {unit} | {default} | {bounds} | {k.text} |")
+    return lines
+
+
+class Commands(click.Group):
+    """Turns the bench's own errors into one sentence and exit code 2."""
+
+    def invoke(self, ctx: click.Context) -> Any:
+        """Run the command."""
+        try:
+            return super().invoke(ctx)
+        except (ScenarioError, BenchError) as error:
+            click.echo(f"evenfall-bench: {error}", err=True)
+            ctx.exit(2)
+
+
+@click.group(cls=Commands, context_settings={"help_option_names": ["-h", "--help"]})
+def main() -> None:
+    """The engine bench in software: physics, pins, and the board's real firmware."""
+
+
+@main.command("scenarios")
+@click.option("--schema", is_flag=True, help="Print the schema (SCENARIOS.md).")
+@click.option("--json", "as_json", is_flag=True, help="Names and titles as JSON.")
+def list_scenarios(schema: bool, as_json: bool) -> None:
+    """List the scenarios and engines that come with the bench."""
+    if schema:
+        click.echo(schema_text(), nl=False)
+        return
+    found = {name: scenarios.load(path)["bench"]["title"] for name, path in scenarios.bundled().items()}
+    if as_json:
+        click.echo(json.dumps({"scenarios": found, "engines": list(scenarios.engines())}, indent=1))
+        return
+    click.echo("Scenarios (invented data):")
+    for name, title in found.items():
+        click.echo(f"  {name:16} {title}")
+    click.echo("Engines for `use` in [engine] (invented data):")
+    for name, engine in scenarios.engines().items():
+        click.echo(f"  {name:16} {engine['displacement_cc']} cc, {engine['text']}")
+
+
+@main.command()
+@click.option(
+    "--scenario", "name", default="trail-crew", show_default=True, help="TOML file or bundled name."
+)
+@click.option("--seed", default=1, show_default=True, help="Chance starts here.")
+@click.option("--pulls", default=1, show_default=True, help="Pulls the person makes by script; 0: none.")
+@click.option("--realtime", is_flag=True, help="At the pace of the clock; b, t, k on the keyboard act.")
+@click.option("--port-link", help="Make this symbolic link to the port.")
+@click.option("--image", type=click.Path(path_type=Path), help="Keep the board's flash in this file.")
+@click.option(
+    "--firmware", type=click.Path(path_type=Path), default=PROJECT / "firmware", help="Board files."
+)
+@click.option("--for", "for_s", default=0.0, help="Stop after so many simulated seconds; 0: until Ctrl-C.")
+def run(
+    name: str,
+    seed: int,
+    pulls: int,
+    realtime: bool,
+    port_link: str | None,
+    image: Path | None,
+    firmware: Path,
+    for_s: float,
+) -> None:
+    """Switch the bench on and keep it on; prints the port for the host first."""
+    from .live import run_live
+
+    scenario = scenarios.load(name)
+    run_live(scenario, seed, pulls, realtime, port_link, image, firmware, for_s)
+
+
+@main.command()
+@click.option("--scenario", "name", required=True, help="TOML file or bundled name.")
+@click.option("--seed", default=1, show_default=True, help="Seed of a single run.")
+@click.option("--seeds", help="Several: 1..5 or 1,4,9.")
+@click.option("--jobs", default=1, show_default=True, help="Runs side by side.")
+@click.option("--pulls", default=1, show_default=True, help="Pulls in one boot, so that learning shows.")
+@click.option("--no-host", is_flag=True, help="No port and no reduction: only truth and what the board did.")
+@click.option("--truth", is_flag=True, help="Put the truth records of each pull into the output.")
+@click.option("--json", "out", required=True, help="File for the result; - prints it.")
+@click.option(
+    "--firmware", type=click.Path(path_type=Path), default=PROJECT / "firmware", help="Board files."
+)
+def pull(
+    name: str,
+    seed: int,
+    seeds: str | None,
+    jobs: int,
+    pulls: int,
+    no_host: bool,
+    truth: bool,
+    out: str,
+    firmware: Path,
+) -> None:
+    """Full pulls with the real firmware through the real port and the host program; writes JSON.
+
+    The fields are in bench_sim/PULL_JSON.md.  Exit code 1 when a run could not be made.
+    """
+    from .study import run_seeds
+
+    scenario = scenarios.load(name)
+    result = run_seeds(
+        scenario,
+        _seeds(seeds, seed),
+        pulls=pulls,
+        jobs=jobs,
+        host=not no_host,
+        truth=truth,
+        firmware=firmware,
+    )
+    result["scenario"] = name
+    text = json.dumps(result, indent=1, allow_nan=False)
+    if out == "-":
+        click.echo(text)
+    else:
+        try:
+            Path(out).write_text(text + "\n")
+        except OSError as error:
+            raise BenchError(f"cannot write {out}: {error.strerror}; give another file with --json") from None
+        click.echo(f"{len(result['runs'])} runs written to {out}", err=True)
+    if any("error" in r for r in result["runs"]):
+        sys.exit(1)
+
+
+def _seeds(text: str | None, one: int) -> list[int]:
+    """Seeds of `1..5`, `1,4,9` or the single seed; raises BenchError."""
+    if text is None:
+        return [one]
+    seeds: list[int] = []
+    try:
+        for part in text.split(","):
+            first, dots, last = part.partition("..")
+            seeds += range(int(first), int(last) + 1) if dots else [int(first)]
+    except ValueError:
+        seeds = []
+    if not seeds or len(seeds) > 100000:
+        raise BenchError(f"--seeds {text!r} names no seeds; write 1..5 or 1,4,9")
+    return seeds
+
+
+if __name__ == "__main__":
+    main()

@@ -1,0 +1,89 @@
+"""`evenfall-bench run`: the bench kept on for people and host programs."""
+
+from __future__ import annotations
+
+import contextlib
+import select
+import sys
+import termios
+import time
+import tty
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+from .session import Session
+
+HELP = "keys: b presses the button, t opens or closes the throttle, k starts a stalled engine, q ends"
+
+
+@contextlib.contextmanager
+def _keys() -> Iterator[bool]:
+    """Single keys from the terminal while inside; yields whether there is one."""
+    if not sys.stdin.isatty():
+        yield False
+        return
+    before = termios.tcgetattr(sys.stdin)
+    try:
+        tty.setcbreak(sys.stdin)
+        yield True
+    finally:
+        termios.tcsetattr(sys.stdin, termios.TCSADRAIN, before)
+
+
+def run_live(
+    scenario: dict[str, Any],
+    seed: int,
+    pulls: int,
+    realtime: bool,
+    port_link: str | None,
+    image: Path | None,
+    firmware: Path,
+    for_s: float,
+) -> None:
+    """Run until Ctrl-C, the key q, or `for_s` simulated seconds; the port's name is printed first."""
+    with (
+        Session(scenario, seed, pulls, image=image, port_link=port_link, firmware=firmware) as session,
+        _keys() as keys,
+    ):
+        board, person, bench = session.board, session.person, session.bench
+        print(f"port {session.port_path}", flush=True)
+        if keys:
+            print(HELP, file=sys.stderr)
+        board.realtime = realtime
+        shown = 0
+        throttle_open = False
+        last_line = 0.0
+        with contextlib.suppress(KeyboardInterrupt):
+            while not for_s or board.time_s < for_s:
+                board.paced = person.over
+                board.run_until(board.time_s + 0.05)
+                for at, what, detail in board.log[shown:]:
+                    print(f"{at:9.3f} s  {what} {detail}", file=sys.stderr, flush=True)
+                shown = len(board.log)
+                if not keys:
+                    continue
+                if time.monotonic() - last_line > 0.2:
+                    last_line = time.monotonic()
+                    n = bench.now
+                    led = board.led[-1][1] if board.led else 0
+                    print(
+                        f"\r{board.time_s:8.1f} s  {n['speed_rpm']:6.0f} rpm  {n['brake_torque_Nm']:6.2f} N.m"
+                        f"  fill {n['fill']:5.1%}  valve {n['valve']:4.0%}  throttle {n['throttle']:4.0%}"
+                        f"  led {'*' if led else '.'} ",
+                        end="",
+                        file=sys.stderr,
+                        flush=True,
+                    )
+                if select.select([sys.stdin], [], [], 0)[0]:
+                    key = sys.stdin.read(1)
+                    if key == "b":
+                        person.press(board.time_s)
+                    elif key == "t":
+                        throttle_open = not throttle_open
+                        bench.set_throttle(1.0 if throttle_open else 0.0)
+                    elif key == "k":
+                        bench.set("stall", 0.0)
+                    elif key == "q":
+                        break
+        print(file=sys.stderr)
