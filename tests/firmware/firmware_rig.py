@@ -14,7 +14,8 @@ MICROPYTHON = Path(sys.executable).parent / "micropython"
 def on_board(script: str, *args: str, heap_kib: int = 4096, timeout_s: float = 120.0) -> list[str]:
     """Lines that `on_board/<script>` printed; fails the test when it did not end well."""
     done = subprocess.run(
-        [str(MICROPYTHON), "-X", f"heapsize={heap_kib}k", str(SCRIPTS / script), str(PROJECT), *args],
+        [str(MICROPYTHON), "-X", f"heapsize={heap_kib}k", str(SCRIPTS / script), *args],
+        env={"MICROPYPATH": f"{PROJECT}/firmware/lib:{PROJECT}/protocol:{SCRIPTS}"},
         capture_output=True,
         text=True,
         timeout=timeout_s,

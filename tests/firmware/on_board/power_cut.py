@@ -1,12 +1,11 @@
 """Cuts power in every flash operation of one action; prints how many cuts were tried.
 
-Arguments: project, action, share (quarters of the cut operation that still happen).
+Arguments: action, share (quarters of the cut operation that still happen).
 After each cut the flash is mounted anew and everything is checked.
 """
 
 import sys
 
-sys.path[:] = [sys.argv[1] + "/tests/firmware/on_board"]
 from rig import Flash, PowerCut, Recorder, mount, run_of, unmount, whole
 
 from evenfall_board.settings import Learned, Settings, Starts
@@ -14,8 +13,8 @@ from evenfall_board.store import ACKNOWLEDGED, COMPLETE, TORN, Store
 from evenfall_wire.frames import Unframer
 from evenfall_wire.settings import BY_NAME
 
-ACTION = sys.argv[2]
-SHARE = int(sys.argv[3])
+ACTION = sys.argv[1]
+SHARE = int(sys.argv[2])
 SMALL = Recorder(120, 300, 60)
 LONG = Recorder(900, 2400, 900)  # over 30 kB: two synchronisations and more
 

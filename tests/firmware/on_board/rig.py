@@ -1,13 +1,6 @@
 """For scripts that run in MicroPython: paths, a flash of RAM that can lose power, runs to store."""
 
 import os
-import sys
-
-sys.path[:] = [
-    sys.argv[1] + "/firmware/lib",
-    sys.argv[1] + "/protocol",
-    sys.argv[1] + "/tests/firmware/on_board",
-]
 
 from evenfall_board.recorder import Ring
 

@@ -3,11 +3,10 @@
 import os
 import sys
 
-sys.path[:] = [sys.argv[1] + "/tests/firmware/on_board"]
 from rig import Flash, Recorder, mount, run_of, unmount, whole
 
 from evenfall_board.settings import Settings, Starts
-from evenfall_board.store import ACKNOWLEDGED, COMPLETE, TORN, Store
+from evenfall_board.store import COMPLETE, TORN, Store
 
 RUN = Recorder(200, 500, 200)  # about 7 kB
 
@@ -188,4 +187,4 @@ def settings():
     print("ok")
 
 
-globals()[sys.argv[2]]()
+globals()[sys.argv[1]]()
