@@ -42,6 +42,9 @@ def unstuffed(wire: bytes, room: int = 1000) -> bytes | None:
     return None if n < 0 else bytes(out[:n])
 
 
+@pytest.mark.outside(
+    "public CRC catalogue, CRC-32/ISO-HDLC: parameters and check value 0xCBF43926, as in crccheck"
+)
 def test_crc_is_the_one_of_the_catalogue():
     """Parameters and check value: public CRC catalogue, CRC-32/ISO-HDLC, as kept by the crccheck library."""
     reference = crccheck.crc.Crc32IsoHdlc
@@ -51,11 +54,13 @@ def test_crc_is_the_one_of_the_catalogue():
     assert reference._reflect_input and reference._reflect_output
 
 
+@pytest.mark.outside("crccheck, an independent CRC library, on random bodies")
 @given(bodies)
 def test_crc_agrees_with_crccheck(data):
     assert frames.crc32(data) == crccheck.crc.Crc32IsoHdlc.calc(data)
 
 
+@pytest.mark.outside("public CRC catalogue: residue 0xDEBB20E3 (from memory)")
 @given(kinds, sequences, payloads)
 def test_crc_residue(kind, sequence, payload):
     """A body with its CRC has the catalogue's residue (0xDEBB20E3, before the final xor)."""
@@ -63,6 +68,7 @@ def test_crc_residue(kind, sequence, payload):
     assert zlib.crc32(body) ^ 0xFFFFFFFF == 0xDEBB20E3
 
 
+@pytest.mark.outside("the cobs library and zlib: whole frames, byte for byte")
 @settings(max_examples=300)
 @given(kinds, sequences, payloads)
 def test_frames_agree_with_the_cobs_library(kind, sequence, payload):
@@ -82,6 +88,7 @@ def test_unstuffing_agrees_with_the_cobs_library(data):
     assert unstuffed(cobs.encode(data)) == data
 
 
+@pytest.mark.outside("the cobs library: same verdict on any bytes, valid or not")
 @settings(max_examples=500)
 @given(st.binary(max_size=300).map(lambda b: bytes(x or 1 for x in b)) | bodies)
 def test_any_bytes_unstuff_as_in_the_cobs_library_or_not_at_all(wire):

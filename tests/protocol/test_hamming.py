@@ -14,6 +14,7 @@ from __future__ import annotations
 import zlib
 
 import numpy as np
+import pytest
 from evenfall_wire import frames
 from wire_references import PROTOCOL, build_frame
 
@@ -52,6 +53,9 @@ def test_distance_is_five_at_the_longest_frame():
     assert not unnoticed(all_syndromes(8 * frames.MAX_DATA))
 
 
+@pytest.mark.outside(
+    "P. Koopman's tables of CRC distances: 0x82608EDB, distance 5 up to 2,974 bits (from memory)"
+)
 def test_distance_is_five_up_to_2974_bits_of_data_and_no_further():
     assert not unnoticed(all_syndromes(2974))
     assert unnoticed(all_syndromes(2975))

@@ -67,6 +67,7 @@ def test_a_wrong_vector_is_noticed():
     assert len(wrong) == 1 and "313233343536373839" in wrong[0]
 
 
+@pytest.mark.outside("construct, the cobs library, zlib: every golden vector both ways")
 @pytest.mark.parametrize("v", VECTORS["frames"], ids=lambda v: f"{v['name']}-{v['kind']}")
 def test_vectors_by_construct(v):
     """construct, the cobs library and zlib reproduce each vector both ways."""
@@ -79,6 +80,9 @@ def test_vectors_by_construct(v):
     assert messages.BY_TYPE[v["type"]][1] == v["name"]
 
 
+@pytest.mark.outside(
+    "worked examples of COBS (Cheshire and Baker 1999, and texts after it) by the cobs library"
+)
 @pytest.mark.parametrize("v", VECTORS["cobs"], ids=lambda v: v["source"][:30] + v["wire"][:8])
 def test_cobs_vectors_by_the_cobs_library(v):
     assert cobs.encode(unhexlify(v["data"])).hex() == v["wire"]
