@@ -1,0 +1,37 @@
+"""Shared by all tests: the list of checks against something outside this project.
+
+    @pytest.mark.outside("source of the value, and how sure we are of it")
+
+marks such a check; `pytest --outside` prints all of them as one table and runs
+nothing.
+"""
+
+from __future__ import annotations
+
+import pytest
+
+
+def pytest_addoption(parser: pytest.Parser) -> None:
+    parser.addoption("--outside", action="store_true", help="print the table of outside checks, run nothing")
+
+
+def pytest_configure(config: pytest.Config) -> None:
+    config.addinivalue_line("markers", "outside(source): held against something outside this project")
+    if config.getoption("--outside"):
+        config.option.collectonly = True
+        config.option.verbose = -2
+
+
+def pytest_collection_finish(session: pytest.Session) -> None:
+    if not session.config.getoption("--outside"):
+        return
+    rows: dict[tuple[str, str], str] = {}
+    for item in session.items:
+        for mark in item.iter_markers("outside"):
+            what = (getattr(item, "obj", None).__doc__ or item.name).strip().splitlines()[0].rstrip(".")
+            place = f"{item.location[0]}::{item.name.split('[')[0]}"
+            rows[(place, mark.args[0])] = what
+    print("\n| check | against | where |\n|---|---|---|")
+    for (place, source), what in sorted(rows.items()):
+        print(f"| {what} | {source} | `{place}` |")
+    print(f"\n{len(rows)} checks against something outside the project.\n")
