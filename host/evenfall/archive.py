@@ -385,6 +385,13 @@ class Archive:
         with self.change():
             return self._insert("sessions", started_unix_s=started_unix_s or _now(), title=title, plan=plan)
 
+    def sessions(self) -> list[dict[str, Any]]:
+        """Sessions, newest first, with their numbers of pulls."""
+        return self._rows(
+            "SELECT s.id AS session, s.started_unix_s, s.ended_unix_s, s.title, count(p.id) AS pulls "
+            "FROM sessions s LEFT JOIN pulls p ON p.session_id = s.id GROUP BY s.id ORDER BY s.id DESC"
+        )
+
     # --- runs ---
 
     def partial_path(self, board_uid: str, run_id: int, size: int, crc: int) -> Path:
@@ -1096,3 +1103,26 @@ def pulls_of(archive: Archive, numbers: Sequence[int], bin_rpm: float = 250.0) -
             )
         )
     return out
+
+
+def read_export(path: Path) -> bytes:
+    """A file that is to be imported, unless it is missing or too large."""
+    try:
+        with path.open("rb") as file:
+            data = file.read(MAX_EXPORT_BYTES + 1)
+    except OSError as error:
+        raise InputError(f"it cannot be read: {error.strerror}") from None
+    if len(data) > MAX_EXPORT_BYTES:
+        raise DamageError(f"it is larger than {MAX_EXPORT_BYTES >> 20} MiB: no exported pull is")
+    return data
+
+
+def write_whole(path: Path, data: bytes) -> None:
+    """Write a file so that it is there whole or not at all."""
+    spare = path.with_name(path.name + ".part")
+    try:
+        spare.write_bytes(data)
+        _sync(spare)
+        os.replace(spare, path)
+    except OSError as error:
+        raise ArchiveError(f"{path} was not written: {error.strerror}") from None

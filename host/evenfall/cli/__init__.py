@@ -14,6 +14,7 @@ from __future__ import annotations
 import importlib
 import os
 import pkgutil
+import sqlite3
 import sys
 
 import click
@@ -49,6 +50,8 @@ def _run(args: list[str] | None) -> int:
         return error.exit_code
     except KeyboardInterrupt:
         return _say("stopped from the keyboard", 130)
+    except sqlite3.Error as error:
+        return _say(f"the archive could not do it ({error}): is the disk full or the file locked?", 7)
     except BrokenPipeError:
         # the reader of our output left (`| head`): not a failure of ours
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())

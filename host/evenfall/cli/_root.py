@@ -12,8 +12,11 @@ from typing import TYPE_CHECKING, Any, TypeVar
 
 import click
 
+from evenfall.errors import InputError
+
 if TYPE_CHECKING:
     from evenfall.link import Link
+    from evenfall.model import Air
 
 F = TypeVar("F", bound=Callable[..., Any])
 
@@ -154,3 +157,32 @@ def units_option(command: F) -> F:
         show_default=True,
         help="shop: lb-ft and hp; si: N·m and kW.",
     )(command)
+
+
+def air_options(command: F) -> F:
+    """`--pressure --temperature --humidity`, typed with their units; see `typed_air`."""
+    for name, sample, what in (
+        ("humidity", "45 %", "Relative humidity"),
+        ("temperature", "68 F", "Temperature of the air at the intake"),
+        ("pressure", "29.92 inHg", "Station pressure (not reduced to sea level)"),
+    ):
+        command = click.option(f"--{name}", help=f"{what}, e.g. '{sample}'.")(command)
+    return command
+
+
+def typed_air(pressure: str | None, temperature: str | None, humidity: str | None) -> Air | None:
+    """The air a person typed, or None when nothing was typed; all three or none."""
+    from evenfall.model import Air
+    from evenfall.units import typed
+
+    given = {"--pressure": pressure, "--temperature": temperature, "--humidity": humidity}
+    if not any(given.values()):
+        return None
+    missing = [name for name, text in given.items() if not text]
+    if missing:
+        raise InputError(f"air needs all three readings; {' and '.join(missing)} missing")
+    return Air(
+        typed(pressure or "", "pressure", "--pressure"),
+        typed(temperature or "", "temperature", "--temperature"),
+        typed(humidity or "", "ratio", "--humidity"),
+    )

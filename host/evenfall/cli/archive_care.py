@@ -1,0 +1,56 @@
+"""evenfall archive ...: check, backup, restore."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+
+from evenfall.cli._root import archive_option, noun
+from evenfall.errors import DamageError
+
+archive = noun("archive", "Care for the archive: check, backup, restore.")
+
+
+@archive.command()
+@archive_option
+def check(archive_dir: Path) -> None:
+    """Check the file, its links and the SHA-256 of every run."""
+    from evenfall.archive import Archive
+
+    with Archive(archive_dir) as kept:
+        wrong = kept.check()
+        (count,) = kept.db.execute("SELECT count(*) FROM pulls").fetchone()
+    for sentence in wrong:
+        click.echo(sentence)
+    if wrong:
+        raise DamageError(f"{len(wrong)} things are wrong in {archive_dir}: restore a backup")
+    click.echo(f"sound: {count} pulls in {archive_dir}")
+
+
+@archive.command()
+@click.argument("target", type=click.Path(path_type=Path))
+@archive_option
+def backup(target: Path, archive_dir: Path) -> None:
+    """Copy the archive to TARGET (a file, or a folder), checked; works while it is in use."""
+    from evenfall.archive import FILE_NAME, Archive
+
+    if target.is_dir():
+        target = target / FILE_NAME
+    with Archive(archive_dir) as kept:
+        kept.backup(target)
+    click.echo(f"backup: {target}")
+
+
+@archive.command()
+@click.argument("source", type=click.Path(path_type=Path))
+@click.option("--yes", is_flag=True, help="Do not ask.")
+@archive_option
+def restore(source: Path, yes: bool, archive_dir: Path) -> None:
+    """Put the backup SOURCE in place of the archive; the old file is moved aside, not deleted."""
+    from evenfall.archive import restore as put_back
+
+    if not yes:
+        click.confirm(f"Put {source} in place of the archive in {archive_dir}?", abort=True, err=True)
+    moved = put_back(archive_dir, source)
+    click.echo(f"restored {archive_dir}" + (f"; the old file is {moved}" if moved else ""))

@@ -1,0 +1,247 @@
+"""evenfall pull: everything the board holds, verified, kept, corrected and printed."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from contextlib import contextmanager
+from dataclasses import replace
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from evenfall import sentences
+from evenfall.cli._root import (
+    air_options,
+    archive_option,
+    complete,
+    json_option,
+    open_link,
+    port_option,
+    print_json,
+    progress,
+    root,
+    typed_air,
+    units_option,
+)
+from evenfall.errors import BoardError, EvenfallError, NotFoundError
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+    from evenfall.archive import Archive
+    from evenfall.link import Link, RunEntry
+    from evenfall.model import Reduction
+
+
+@root.command()
+@port_option
+@archive_option
+@click.option("--engine", shell_complete=complete("engine"), help="File under this engine's latest build.")
+@click.option("--build", shell_complete=complete("build"), help="... or under this build of it.")
+@click.option("--setup", "setup_name", help="Set-up by label or number, else the one in force.")
+@click.option("--calibration", help="Calibration by label or number, else the one in force.")
+@click.option("--standard", help="Air standard, else the one in force (iso1585).")
+@air_options
+@click.option("--run", "wanted", type=int, multiple=True, help="Only this run of the board; repeatable.")
+@click.option("--all", "everything", is_flag=True, help="Runs acknowledged before, too.")
+@click.option("--bin", "bin_rpm", type=float, default=250.0, show_default=True, help="Bin width, rpm.")
+@click.option("--plot", type=click.Path(path_type=Path), help="File for the plot, PNG or SVG.")
+@click.option("--no-plot", is_flag=True, help="Draw no plot.")
+@click.option("--delete", "delete_after", is_flag=True, help="Delete acknowledged runs on the board.")
+@units_option
+@json_option
+def pull(
+    port: str | None,
+    archive_dir: Path,
+    engine: str | None,
+    build: str | None,
+    setup_name: str | None,
+    calibration: str | None,
+    standard: str | None,
+    pressure: str | None,
+    temperature: str | None,
+    humidity: str | None,
+    wanted: tuple[int, ...],
+    everything: bool,
+    bin_rpm: float,
+    plot: Path | None,
+    no_plot: bool,
+    delete_after: bool,
+    units: str,
+    as_json: bool,
+) -> None:
+    """Fetch new runs from the board, keep them, print table and peaks.
+
+    Each run is verified (size and CRC-32), written to the archive, read back
+    from disk, and only then acknowledged to the board.
+    """
+    from evenfall.air import standard_named
+    from evenfall.archive import Archive
+    from evenfall.intake import file_air, filing_in_force, take_run
+    from evenfall.model import Calibration, Setup
+
+    air = typed_air(pressure, temperature, humidity)
+    with Archive(archive_dir) as archive:
+        filing = filing_in_force(archive, progress)
+        if engine:
+            filing = replace(filing, build_id=archive.build_id(engine, build))
+        elif build:
+            raise click.UsageError("--build needs --engine")
+        if setup_name:
+            filing = replace(filing, setup_id=archive.record_named(Setup, setup_name))
+        if calibration:
+            filing = replace(filing, calibration_id=archive.record_named(Calibration, calibration))
+        if standard:
+            filing = replace(filing, standard=standard_named(standard).key)
+        if air:
+            filing = replace(filing, air_id=file_air(archive, air))
+
+        results: list[dict[str, Any]] = []
+        failed: list[EvenfallError] = []
+        with open_link(port) as line:
+            info = line.info
+            assert info
+            progress(f"board {info.uid} on {line.url}, firmware {info.firmware}, protocol {info.protocol}")
+            _set_clock_once(line)
+            entries = _choose(line.runs(), wanted, everything)
+            for entry in entries:
+                try:
+                    with _bar(entry) as bar:
+                        number, new = take_run(line, archive, entry, filing, bar)
+                except EvenfallError as error:
+                    if line.info is None or not _still_there(line):
+                        raise
+                    failed.append(error)
+                    progress(f"evenfall: {error}")
+                    continue
+                how = "verified, archived and acknowledged" if new else "was here already; acknowledged"
+                progress(f"run {entry.run_id}: pull {number}, {entry.size} bytes {how}")
+                results.append({"pull": number, "run_id": entry.run_id, "new": new})
+                if delete_after:
+                    line.delete(entry.run_id)
+            counters = line.counters
+        progress(f"line: {counters.sentence()}")
+        for result in results:
+            try:
+                reduction = archive.reduce(result["pull"], bin_rpm=bin_rpm)
+            except EvenfallError as error:
+                failed.append(error)
+                result["error"] = str(error)
+                progress(f"evenfall: pull {result['pull']} is kept but cannot be reduced: {error}")
+                continue
+            drawn = None
+            if not no_plot:
+                drawn = _draw(archive, result["pull"], reduction, plot, len(results) > 1, units)
+                result["plot"] = str(drawn)
+            result.update(pull_as_json(archive, result["pull"], reduction))
+            if not as_json:
+                print_pull(archive, result["pull"], reduction, units)
+                if drawn:
+                    click.echo(f"Plot: {drawn}")
+        if as_json:
+            print_json({"board": vars(info), "pulls": results, "link": counters.as_dict()})
+        elif not results and not failed:
+            click.echo("the board holds no run that was not pulled before (--all fetches those too)")
+    if failed:
+        raise failed[0] if len(failed) == 1 else type(failed[0])(f"{len(failed)} runs failed; see above")
+
+
+def _choose(entries: list[RunEntry], wanted: tuple[int, ...], everything: bool) -> list[RunEntry]:
+    progress(f"{len(entries)} runs on the board")
+    if not wanted:
+        return [e for e in entries if everything or "acknowledged" not in e.flags]
+    missing = sorted(set(wanted) - {e.run_id for e in entries})
+    if missing:
+        has = ", ".join(str(e.run_id) for e in entries) or "none"
+        raise NotFoundError(f"the board has no run {missing[0]}; it has: {has}")
+    return [e for e in entries if e.run_id in wanted]
+
+
+def _set_clock_once(line: Link) -> None:
+    """A board whose clock was never set gets this computer's time."""
+    if "clock_set" not in line.status()["flags"]:
+        try:
+            line.set_clock()
+        except BoardError as error:
+            progress(f"the board's clock was not set: {error}")
+
+
+def _still_there(line: Link) -> bool:
+    try:
+        line.status()
+        return True
+    except EvenfallError:
+        return False
+
+
+@contextmanager
+def _bar(entry: RunEntry) -> Iterator[Callable[[int, int], None]]:
+    from rich.console import Console
+    from rich.progress import BarColumn, Progress, TextColumn, TimeRemainingColumn
+
+    with Progress(
+        TextColumn(f"run {entry.run_id}"),
+        BarColumn(),
+        TextColumn("{task.completed}/{task.total} frames"),
+        TimeRemainingColumn(),
+        console=Console(stderr=True),
+        transient=True,
+    ) as bar:
+        task = bar.add_task("", total=entry.frames)
+        yield lambda here, total: bar.update(task, completed=here, total=total)
+
+
+def _draw(
+    archive: Archive, number: int, reduction: Reduction, plot: Path | None, several: bool, units: str
+) -> Path:
+    from evenfall.plots import plot_curves
+    from evenfall.report import UNIT_CHOICES
+
+    path = plot or archive.folder / "plots" / f"pull-{number}.png"
+    if plot and several:
+        path = plot.with_stem(f"{plot.stem}-{number}")
+    path.parent.mkdir(parents=True, exist_ok=True)
+    row = archive.row(number)
+    title = " · ".join(str(w) for w in (row["engine"], row["build"], f"pull {number}") if w)
+    return Path(plot_curves([reduction], path, [f"pull {number}"], UNIT_CHOICES[units], title))
+
+
+def pull_as_json(archive: Archive, number: int, reduction: Reduction) -> dict[str, Any]:
+    """All that is known of a reduced pull, SI units, per bin; a documented output of `--json`."""
+    row = archive.row(number)
+    bins = reduction.bins
+    return {
+        **row,
+        "damage": archive.run(number).damage,
+        "standard": reduction.standard,
+        "air_factor": reduction.air_factor,
+        "air_factor_u": reduction.air_factor_u,
+        "air_factor_in_range": reduction.air_factor_in_range,
+        "peak_power": vars(reduction.peak_power_W),
+        "peak_torque": vars(reduction.peak_torque_Nm),
+        "sweep_time_s": reduction.sweep_time_s,
+        "budget": reduction.budget,
+        "notes": reduction.notes,
+        "inputs": reduction.inputs,
+        "bins": [
+            dict(zip(vars(bins), values, strict=True))
+            for values in zip(*(a.tolist() for a in vars(bins).values()), strict=True)
+        ],
+    }
+
+
+def print_pull(archive: Archive, number: int, reduction: Reduction, units: str) -> None:
+    """Table, peaks, verdict and notes of one pull on stdout."""
+    from rich.console import Console
+
+    from evenfall.report import UNIT_CHOICES, pull_report
+
+    row = archive.row(number)
+    Console().print(pull_report(replace(reduction, run_id=number), UNIT_CHOICES[units]))
+    verdict = sentences.say(sentences.VERDICTS, row["verdict"])
+    reason = sentences.say(sentences.REASONS, row["reason"])
+    click.echo(f"Verdict of the board: {verdict}" + (f": {reason}" if row["reason"] != "none" else ""))
+    for flag in (row["flags"] or "").split(", "):
+        if flag in sentences.FAULTS:
+            click.echo(f"Fault: {sentences.FAULTS[flag]}")

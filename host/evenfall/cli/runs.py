@@ -1,0 +1,387 @@
+"""evenfall runs ...: what the archive holds, found and kept in order."""
+
+from __future__ import annotations
+
+import getpass
+import math
+import time
+from datetime import datetime
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from evenfall import sentences
+from evenfall.cli._root import (
+    F,
+    archive_option,
+    complete,
+    json_option,
+    noun,
+    print_json,
+    print_table,
+    progress,
+    units_option,
+    when,
+)
+from evenfall.cli.pull import print_pull, pull_as_json
+from evenfall.errors import EvenfallError, InputError
+
+if TYPE_CHECKING:
+    from evenfall.archive import Query
+
+runs = noun("runs", "The pulls in the archive: list, find, show, note, tag, set aside, export, import.")
+
+
+def find_options(command: F) -> F:
+    """Filters shared by list and find, and by any other command that chooses pulls; see `query_of`."""
+    options = [
+        click.option("--engine", shell_complete=complete("engine"), help="Engine by name."),
+        click.option("--build", shell_complete=complete("build"), help="Build by name."),
+        click.option("--session", type=int, help="Session by number."),
+        click.option(
+            "--since", metavar="DATE", help="From this day (2026-05-31) or moment (2026-05-31 14:00)."
+        ),
+        click.option("--until", metavar="DATE", help="Up to and with this day or moment."),
+        click.option("--power-from", metavar="POWER", help="Peak power at least, e.g. '3 hp'."),
+        click.option("--power-to", metavar="POWER", help="Peak power at most."),
+        click.option("--torque-from", metavar="TORQUE", help="Peak torque at least, e.g. '2 lb-ft'."),
+        click.option("--torque-to", metavar="TORQUE", help="Peak torque at most."),
+        click.option(
+            "--flag", multiple=True, shell_complete=complete("flag"), help="damaged, incomplete, a fault."
+        ),
+        click.option("--tag", multiple=True, shell_complete=complete("tag"), help="A tag; repeatable."),
+        click.option("--verdict", type=click.Choice(list(sentences.VERDICTS)), help="The board's verdict."),
+        click.option("--set-aside", "aside", is_flag=True, help="Only pulls set aside."),
+        click.option("--all", "everything", is_flag=True, help="Pulls set aside, too."),
+        click.option(
+            "--sort", type=click.Choice(["date", "power", "torque"]), default="date", show_default=True
+        ),
+        click.option("--limit", type=click.IntRange(1, 100_000), default=50, show_default=True),
+    ]
+    for option in reversed(options):
+        command = option(command)
+    return command
+
+
+def query_of(
+    words: str | None,
+    *,
+    engine: str | None,
+    build: str | None,
+    session: int | None,
+    since: str | None,
+    until: str | None,
+    power_from: str | None,
+    power_to: str | None,
+    torque_from: str | None,
+    torque_to: str | None,
+    flag: tuple[str, ...],
+    tag: tuple[str, ...],
+    verdict: str | None,
+    aside: bool,
+    everything: bool,
+    sort: str,
+    limit: int,
+) -> Query:
+    """The query that the options of `find_options` describe."""
+    from evenfall.archive import Query
+    from evenfall.units import typed
+
+    def number(text: str | None, kind: str, name: str) -> float | None:
+        return typed(text, kind, name) if text else None
+
+    return Query(
+        engine=engine,
+        build=build,
+        session=session,
+        since_unix_s=_moment(since, "--since", last=False),
+        until_unix_s=_moment(until, "--until", last=True),
+        words=words,
+        power_W=(number(power_from, "power", "--power-from"), number(power_to, "power", "--power-to")),
+        torque_Nm=(
+            number(torque_from, "torque", "--torque-from"),
+            number(torque_to, "torque", "--torque-to"),
+        ),
+        flags=flag,
+        tags=tag,
+        verdict=verdict,
+        set_aside=None if everything else aside,
+        sort=sort,
+        limit=limit,
+    )
+
+
+def _moment(text: str | None, name: str, last: bool) -> int | None:
+    if not text:
+        return None
+    for form, length in (("%Y-%m-%d", 86400), ("%Y-%m-%d %H:%M", 60)):
+        try:
+            start = int(datetime.strptime(text, form).timestamp())
+        except (ValueError, OverflowError):
+            continue
+        return start + length - 1 if last else start
+    raise InputError(f"{name}: '{text}' is no date; write it like 2026-05-31 or '2026-05-31 14:00'")
+
+
+@runs.command("list")
+@archive_option
+@find_options
+@units_option
+@json_option
+def list_runs(archive_dir: Path, units: str, as_json: bool, **filters: Any) -> None:
+    """Pulls, newest first."""
+    _print_found(archive_dir, query_of(None, **filters), units, as_json)
+
+
+@runs.command()
+@click.argument("words", nargs=-1, required=True)
+@archive_option
+@find_options
+@units_option
+@json_option
+def find(words: tuple[str, ...], archive_dir: Path, units: str, as_json: bool, **filters: Any) -> None:
+    """Pulls whose notes, tags, engine or build hold all these WORDS (beginnings of words will do)."""
+    _print_found(archive_dir, query_of(" ".join(words), **filters), units, as_json)
+
+
+def _print_found(archive_dir: Path, query: Query, units: str, as_json: bool) -> None:
+    from evenfall.archive import Archive
+    from evenfall.report import UNIT_CHOICES
+
+    with Archive(archive_dir) as archive:
+        found = archive.find(query)
+    if as_json:
+        print_json(found)
+        return
+    u = UNIT_CHOICES[units]
+
+    def peak(value: float | None, speed: float | None, scale: float) -> tuple[str, str]:
+        if value is None or speed is None or math.isnan(value):
+            return "–", ""
+        return f"{value / scale:.2f}", f"{speed:,.0f}"
+
+    rows = []
+    for r in found:
+        power, power_at = peak(r["peak_power_W"], r["peak_power_rpm"], u.power_scale)
+        torque, torque_at = peak(r["peak_torque_Nm"], r["peak_torque_rpm"], u.torque_scale)
+        about = ", ".join(w for w in (r["tags"], r["flags"]) if w)
+        if r["set_aside"]:
+            about = f"set aside: {r['set_aside']}"
+        rows.append(
+            [r["pull"], when(r["started_unix_s"]), r["engine"], r["build"], power, power_at,
+             torque, torque_at, sentences.say(sentences.VERDICTS, r["verdict"]), about]
+        )  # fmt: skip
+    numbers = [u.power_name, "at rpm", u.torque_name, "at rpm "]
+    columns = ["pull", "started", "engine", "build", *numbers, "verdict", ""]
+    print_table(columns, rows, {"pull", *numbers})
+    if len(found) == query.limit:
+        progress(f"the first {query.limit}; --limit shows more")
+
+
+@runs.command()
+@click.argument("pull", type=int)
+@click.option("--standard", help="Correct by another air standard.")
+@click.option("--bin", "bin_rpm", type=float, default=250.0, show_default=True, help="Bin width, rpm.")
+@archive_option
+@units_option
+@json_option
+def show(
+    pull: int, standard: str | None, bin_rpm: float, archive_dir: Path, units: str, as_json: bool
+) -> None:
+    """Everything about one pull, reduced afresh from its raw frames."""
+    from evenfall.air import describe
+    from evenfall.archive import Archive
+
+    with Archive(archive_dir) as archive:
+        row, notes = archive.row(pull), archive.notes(pull)
+        reduction = archive.reduce(pull, standard, bin_rpm)
+        calibration, setup, air, _ = archive.inputs(pull)
+        if as_json:
+            print_json(
+                {
+                    **pull_as_json(archive, pull, reduction),
+                    "filed": {"calibration": vars(calibration), "setup": vars(setup), "air": vars(air)},
+                    "remarks": notes,
+                }
+            )
+            return
+        rows = [
+            ("engine", f"{row['engine'] or '–'}, build {row['build'] or '–'}"),
+            ("changed", " by ".join(w for w in (row["changed"], row["changed_by"]) if w)),
+            ("started", f"{when(row['started_unix_s'])}, session {row['session']}"),
+            ("board", f"{row['board_uid']}, run {row['run_id']}, SHA-256 {row['sha256'][:16]}"),
+            ("air", describe(air)),
+            ("drive", f"{setup.engine_teeth} : {setup.brake_teeth} teeth, "
+                      f"inertia {setup.inertia_kg_m2 * 1e3:g} g·m², efficiency {setup.drive_efficiency:g}"),
+            ("load cell", f"{calibration.span_count_per_N:.1f} counts/N, "
+                          f"arm {calibration.arm_m * 1e3:.1f} mm "
+                          f"({calibration.note or 'calibration'})"),
+            ("tags", row["tags"]),
+            ("flags", row["flags"]),
+            ("set aside", row["set_aside"]),
+        ]  # fmt: skip
+        for name, text in rows:
+            if text:
+                click.echo(f"{name:10} {text}")
+        for line in archive.run(pull).damage:
+            click.echo(f"damage     {line}")
+        for note in notes:
+            click.echo(f"note       {when(note['made_unix_s'])} {note['author']}: {note['text']}")
+        print_pull(archive, pull, reduction, units)
+
+
+@runs.command()
+@click.argument("pull", type=int)
+@click.argument("text")
+@click.option("--author", default=getpass.getuser, show_default="you", help="Who says so.")
+@archive_option
+def note(pull: int, text: str, author: str, archive_dir: Path) -> None:
+    """Add a note to a pull."""
+    from evenfall.archive import Archive
+
+    with Archive(archive_dir) as archive:
+        archive.add_note(pull, text, author)
+
+
+@runs.command()
+@click.argument("pull", type=int)
+@click.argument("tags", nargs=-1, required=True, shell_complete=complete("tag"))
+@click.option("--remove", is_flag=True, help="Take the tags off.")
+@archive_option
+def tag(pull: int, tags: tuple[str, ...], remove: bool, archive_dir: Path) -> None:
+    """Tag a pull."""
+    from evenfall.archive import Archive
+
+    with Archive(archive_dir) as archive:
+        for word in tags:
+            (archive.remove_tag if remove else archive.add_tag)(pull, word)
+
+
+@runs.command("set-aside")
+@click.argument("pull", type=int)
+@click.argument("reason", required=False)
+@click.option("--back", is_flag=True, help="Count it again.")
+@archive_option
+def set_aside(pull: int, reason: str | None, back: bool, archive_dir: Path) -> None:
+    """Leave a pull out of lists and comparisons, with a REASON; nothing is deleted."""
+    from evenfall.archive import Archive
+
+    with Archive(archive_dir) as archive:
+        if back:
+            archive.take_back(pull)
+        else:
+            archive.set_aside(pull, reason or "")
+
+
+@runs.command("file")
+@click.argument("pulls", type=int, nargs=-1, required=True)
+@click.option("--engine", shell_complete=complete("engine"), help="Engine; its latest build unless --build.")
+@click.option("--build", shell_complete=complete("build"), help="Build of that engine.")
+@click.option("--setup", "setup_name", help="Set-up by label or number.")
+@click.option("--calibration", help="Calibration by label or number.")
+@click.option("--air", "air_number", type=int, help="Air reading by number.")
+@click.option("--standard", help="Air standard.")
+@archive_option
+def file_under(
+    pulls: tuple[int, ...],
+    engine: str | None,
+    build: str | None,
+    setup_name: str | None,
+    calibration: str | None,
+    air_number: int | None,
+    standard: str | None,
+    archive_dir: Path,
+) -> None:
+    """File pulls under another engine, build, set-up, calibration, air or standard; reduce them anew."""
+    from evenfall.air import standard_named
+    from evenfall.archive import Archive
+    from evenfall.model import Air, Calibration, Setup
+
+    with Archive(archive_dir) as archive, archive.change():
+        columns: dict[str, Any] = {}
+        if engine:
+            columns["build_id"] = archive.build_id(engine, build)
+        elif build:
+            raise click.UsageError("--build needs --engine")
+        if setup_name:
+            columns["setup_id"] = archive.record_named(Setup, setup_name)
+        if calibration:
+            columns["calibration_id"] = archive.record_named(Calibration, calibration)
+        if air_number:
+            archive.record(Air, air_number)
+            columns["air_id"] = air_number
+        if standard:
+            columns["standard"] = standard_named(standard).key
+        if not columns:
+            raise click.UsageError("say what to file the pulls under, e.g. --engine NAME")
+        for number in pulls:
+            archive.refile(number, **columns)
+            archive.reduce(number)
+    click.echo(f"{len(pulls)} pulls filed")
+
+
+@runs.command()
+@click.argument("pull", type=int)
+@click.argument("target", type=click.Path(path_type=Path))
+@archive_option
+def export(pull: int, target: Path, archive_dir: Path) -> None:
+    """Write one pull to one self-describing file (JSON, raw frames inside); a folder gets pull-N.json."""
+    from evenfall.archive import Archive, write_whole
+
+    with Archive(archive_dir) as archive:
+        data = archive.export(pull)
+    if target.is_dir():
+        target = target / f"pull-{pull}.json"
+    write_whole(target, data)
+    click.echo(str(target))
+
+
+@runs.command("import")
+@click.argument("files", nargs=-1, required=True, type=click.Path(path_type=Path))
+@archive_option
+def import_files(files: tuple[Path, ...], archive_dir: Path) -> None:
+    """Take exported pulls, or run files as they lie on a board, into the archive."""
+    from evenfall.archive import Archive, read_export
+
+    failed: list[EvenfallError] = []
+    with Archive(archive_dir) as archive:
+        for path in files:
+            try:
+                number, new = archive.import_file(read_export(path))
+            except EvenfallError as error:
+                failed.append(type(error)(f"{path}: {error}"))
+                progress(f"evenfall: {path}: {error}")
+                continue
+            if new:
+                try:
+                    archive.reduce(number)
+                except EvenfallError as error:
+                    progress(f"pull {number} is kept but cannot be reduced: {error}")
+            click.echo(f"{path}: pull {number}" + ("" if new else ", was here already"))
+    if failed:
+        raise failed[0] if len(failed) == 1 else type(failed[0])(f"{len(failed)} files failed; see above")
+
+
+@runs.command()
+@click.argument("pulls", type=int, nargs=-1)
+@archive_option
+@find_options
+def reduce(pulls: tuple[int, ...], archive_dir: Path, **filters: Any) -> None:
+    """Reduce PULLS, or all that the filters find, anew; older results stay beside the new ones."""
+    from evenfall.archive import Archive
+
+    start = time.monotonic()
+    with Archive(archive_dir) as archive:
+        numbers = list(pulls) or [r["pull"] for r in archive.find(query_of(None, **filters))]
+        skipped = 0
+        with archive.change():
+            for number in numbers:
+                try:
+                    archive.reduce(number)
+                except EvenfallError as error:
+                    skipped += 1
+                    progress(f"pull {number}: {error}")
+    click.echo(
+        f"{len(numbers) - skipped} pulls reduced in {time.monotonic() - start:.1f} s, {skipped} skipped"
+    )
