@@ -582,7 +582,7 @@ class Board:
             force = count - self.torque.zero
             if self.torque.minus:
                 force = -force
-            fault = self.guard.load(count, force, self.torque.limit_count)
+            fault = self.guard.load(count, force, self.torque.limit_count, speed > 0)
         us = 0
         if self._control:
             sweep = self.sweep
@@ -630,7 +630,7 @@ class Board:
                 speed.edge(tick)
                 if self.recording:
                     edges.put1(tick)
-            self.edges_seen += n
+            self.edges_seen = (self.edges_seen + n) & 0x3FFFFFFF
         self._load_ms += passed_ms
         if amp:
             n = amp.poll()
@@ -681,7 +681,9 @@ class Board:
         pulling = self.state in ("steady", "sweep")
         edge_ticks = self.hall.silent_ticks if self.hall else 0
         guard_ = self.guard
-        self._found = guard_.every_pass(half_rpm, edge_ticks, self._load_ms, pulling, self.torque_mNm)
+        self._found = guard_.every_pass(
+            half_rpm, self.edges_seen, edge_ticks, self._load_ms, pulling, self.torque_mNm
+        )
         if not self._found and self._supply:
             self._found = guard_.supply(self._supply.read_u16() * 9900 // 65535, passed_ms)
         if not self._found and self.state == "steady":
@@ -840,12 +842,21 @@ class Board:
 
 
 def run():
-    """The board's life."""
+    """The board's life; an error ends it with the engine cut, and the watchdog starts it anew."""
     board = Board()
     board.start()
     if board.kill and not board.fault:
         board.kill.allow()
     board.show()
+    try:
+        _loop(board)
+    finally:
+        if board.kill:
+            board.kill.cut()
+        board._fail_valve()
+
+
+def _loop(board):
     dog = machine.WDT(timeout=WATCHDOG_MS)
     last = time.ticks_us()
     rest_us = 0

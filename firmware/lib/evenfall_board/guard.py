@@ -17,10 +17,10 @@ from evenfall_wire.codes import FAULTS
 from .sensing import TICKS_PER_MS
 
 TABLE = (
-    ("overspeed", "crank speed above the limit in two looks at whole turns", 60, "kill", 3),
+    ("overspeed", "crank speed above the limit at three edges running", 60, "kill", 3),
     (
         "load_open",
-        "force beyond the cell's limit, or a quarter of it the wrong way, 4 samples",
+        "force beyond the limit or a quarter of it backwards, 4 samples; an end code at standstill",
         120,
         "valve",
         2,
@@ -94,6 +94,7 @@ class Guard:
     def reset(self):
         """Forget what was seen; after a fault was cleared."""
         self._over = 0
+        self._edges = 0
         self._clamped = 0
         self._open = 0
         self._same = 0
@@ -125,14 +126,19 @@ class Guard:
                 return BROWN_OUT
         return NONE
 
-    def every_pass(self, half_rpm, edge_ticks, load_ms, pulling, torque):
-        """Looks that do not wait for a load sample; how long edges and samples have been missing."""
-        if half_rpm > self._overspeed:
-            self._over += 1
-            if self._over >= 2:
-                return OVERSPEED
-        else:
+    def every_pass(self, half_rpm, edges, edge_ticks, load_ms, pulling, torque):
+        """Looks that do not wait for a load sample.
+
+        `edges` counts edges, `edge_ticks` and `load_ms` say how long there was none.
+        """
+        if half_rpm <= self._overspeed:
             self._over = 0
+        elif edges != self._edges:
+            # a single false edge lifts the speed for two edges
+            self._over += 1
+            if self._over >= 3:
+                return OVERSPEED
+        self._edges = edges
         if load_ms > SILENT_MS:
             return LOAD_SILENT
         if pulling and self._was_up and edge_ticks > self._timeout:
@@ -145,12 +151,13 @@ class Guard:
         self._steady_ms += passed_ms
         return TOP_SPEED_NOT_HELD if self._steady_ms > STEADY_LIMIT_MS else NONE
 
-    def load(self, count, force_count, limit_count):
+    def load(self, count, force_count, limit_count, turning):
         """One raw sample; `force_count` is the count less zero, positive for brake torque."""
         if count >= CLAMP_HIGH or count <= CLAMP_LOW:
+            # an end code while nothing turns is no load but a broken wire
             self._clamped += 1
             if self._clamped >= 3:
-                return LOAD_CLAMPED
+                return LOAD_CLAMPED if turning else LOAD_OPEN
         else:
             self._clamped = 0
         if force_count > limit_count or force_count < -(limit_count >> 2):

@@ -8,6 +8,7 @@ the control.
 
 import select
 import sys
+import time
 from binascii import crc32
 
 from evenfall_wire import codes
@@ -22,12 +23,12 @@ SESSION_MS = 3000  # a session not heard for so long may be replaced
 GIVE_UP_MS = 3000  # a host that takes no byte for so long is gone
 READ_BYTES = 48  # per pass
 PIECE = 64  # bytes per write
-PIECES = 24  # writes per pass
+LONG_PASS_MS = 20  # at rest a long answer may take so much of a pass; the amplifier's FIFO holds 50 ms
 LIST_RUNS = 17  # entries of 20 bytes in a run_list
 PAIRS = 60  # settings pairs in a message
 
 REFUSED = {name: i for i, name in enumerate(codes.REFUSALS)}
-READ_RUN = BY_NAME["read_run"][0]
+AFRESH = (BY_NAME["hello"][0], BY_NAME["read_run"][0])  # done again when asked again
 QUIET = ("hello", "get_status", "command")  # answered in every state
 
 
@@ -73,17 +74,8 @@ class Link:
             self._job = None
             self._send = None
             self.refuse(self._job_request, "busy_state")
-        if self._send is not None:
-            self._push(1 if quiet else PIECE, passed_ms)
-            return
-        if self._job:
-            try:
-                next(self._job)
-            except StopIteration:
-                self._job = None
-            except OSError:
-                self._job = None
-                self.refuse(self._job_request, "store_unreadable")
+        if self._send is not None or self._job:
+            self._go_on(quiet, passed_ms)
             return
         for _ in range(READ_BYTES):
             if not self._ready(self._poll_in, select.POLLIN):
@@ -94,14 +86,38 @@ class Link:
             if self._send is not None or self._job:
                 break  # one request at a time; the rest waits in the port
 
+    def _go_on(self, quiet, passed_ms):
+        """Send on; at rest a long answer takes several blocks in one pass, to fill the line."""
+        start = time.ticks_ms()
+        while True:
+            if self._send is not None:
+                self._push(quiet, passed_ms, start)
+                if self._send is not None:
+                    return  # the port is full, or time is up
+            if not self._job:
+                return
+            try:
+                next(self._job)
+            except StopIteration:
+                self._job = None
+            except OSError:
+                self._job = None
+                self.refuse(self._job_request, "store_unreadable")
+            if quiet or self._send is None:
+                return  # it waits for time to pass
+
     def _ready(self, poller, bit):
         for event in poller.ipoll(0):
             return event[1] & bit
         return 0
 
-    def _push(self, piece, passed_ms):
+    def _push(self, quiet, passed_ms, start):
+        """Write while the port takes it: 24 bytes a pass during a pull, else until the pass is long."""
         send = self._send
-        for _ in range(PIECES):
+        piece = 1 if quiet else PIECE
+        for _ in range(24 if quiet else 1000):
+            if time.ticks_diff(time.ticks_ms(), start) >= LONG_PASS_MS:
+                return
             if not self._ready(self._poll_out, select.POLLOUT):
                 self._waited_ms += passed_ms
                 if self._waited_ms > GIVE_UP_MS:
@@ -148,7 +164,7 @@ class Link:
     def _request(self, kind, sequence, payload):
         if self._send is not None or self._job:
             return
-        if self._answer and self._last == (kind, sequence) and kind != READ_RUN:
+        if self._answer and self._last == (kind, sequence) and kind not in AFRESH:
             self.send(self._answer)  # the reply was lost: say it again, do not do it again
             return
         self._last = (kind, sequence)

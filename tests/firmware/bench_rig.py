@@ -1,0 +1,150 @@
+"""A board on the simulated bench, with this test as its host at the other end of the line."""
+
+from __future__ import annotations
+
+import tempfile
+from pathlib import Path
+from typing import Any
+
+from evenfall import wire
+from evenfall_bench import image, scenario
+from evenfall_bench.lockstep import Board
+from evenfall_bench.person import Operator
+from evenfall_bench.physics import Bench
+from evenfall_wire import codes
+
+
+class Line:
+    """The host's end of the serial line, without a pty."""
+
+    full = False
+
+    def __init__(self) -> None:
+        self.to_board = b""
+        self.from_board = bytearray()
+        self.open = True
+
+    def exchange(self, wait_ms: int = 0) -> tuple[bytes, bool]:
+        data, self.to_board = self.to_board, b""
+        return data, self.open
+
+    def write(self, data: bytes) -> bool:
+        self.from_board += data
+        return True
+
+    def drop(self) -> None:
+        pass
+
+    def plug(self) -> None:
+        pass
+
+    def unplug(self) -> None:
+        pass
+
+
+class Rig:
+    """The firmware of this tree on a bench of `partial`; `pulls` pulls by the usual person."""
+
+    def __init__(
+        self,
+        partial: dict[str, Any] | None = None,
+        pulls: int = 1,
+        seed: int = 1,
+        extra: dict[str, bytes] | None = None,
+        blocks: int | None = None,
+        **board: Any,
+    ) -> None:
+        partial = dict(partial or {})
+        if blocks:
+            partial["flash"] = {**partial.get("flash", {}), "blocks": blocks}
+        self.scenario = scenario.complete(partial)
+        self._folder = tempfile.TemporaryDirectory(prefix="evenfall-rig-")
+        path = Path(self._folder.name) / "image"
+        flash = self.scenario["flash"]["blocks"]
+        image.make_image(path, settings=image.describe(self.scenario), extra=extra, blocks=flash)
+        self.bench = Bench(self.scenario, seed)
+        self.person = Operator(self.scenario, self.bench, pulls)
+        self.line = Line()
+        self.board = Board(self.scenario, self.bench, self.person, path, self.line, **board)
+        self._sequence = 0
+
+    def __enter__(self) -> Rig:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.close()
+
+    def close(self) -> None:
+        self.board.close()
+        self._folder.cleanup()
+
+    @property
+    def now(self) -> float:
+        return self.board.time_s
+
+    def run(self, seconds: float) -> None:
+        self.board.run_until(self.now + seconds)
+
+    def send(self, name: str, head: Any = (), each: Any = ()) -> int:
+        """Put a request on the line; return its sequence."""
+        self._sequence = (self._sequence + 1) & 0xFFFF
+        self.line.to_board += wire.frame_bytes(name, self._sequence, head, each)
+        return self._sequence
+
+    def replies(self, seconds: float = 4.0, until: bool = True) -> tuple[list[wire.Message], bytes]:
+        """Messages that come within `seconds` (up to the first when `until`), and stored frames."""
+        end = self.now + seconds
+        messages: list[wire.Message] = []
+        stored = b""
+        while self.now < end and not (until and messages):
+            self.run(0.004)
+            while b"\0" in self.line.from_board:
+                at = self.line.from_board.index(0)
+                chunk = bytes(self.line.from_board[:at])
+                del self.line.from_board[: at + 1]
+                frame = wire.open_frame(chunk)
+                if frame is None:
+                    continue
+                if frame.kind >= 0x80:
+                    stored += chunk + b"\0"
+                    continue
+                message = wire.decode_message(frame.kind, frame.payload)
+                assert message is not None
+                messages.append(message)
+        return messages, stored
+
+    def ask(self, name: str, head: Any = (), each: Any = (), seconds: float = 4.0) -> wire.Message:
+        """Send a request and return its reply."""
+        self.send(name, head, each)
+        messages, self.stored = self.replies(seconds)
+        assert messages, f"no reply to {name}; {self.trouble()}"
+        return messages[0]
+
+    def trouble(self) -> str:
+        return f"log {self.board.log[-6:]}, console {bytes(self.board.console[-1500:]).decode()}"
+
+    def status(self) -> dict[str, Any]:
+        head = self.ask("get_status").head
+        return {**head, "state": codes.STATES[head["state"]], "fault": codes.FAULTS[head["fault"]]}
+
+    def until(self, state: str, seconds: float, step: float = 0.05) -> dict[str, Any]:
+        """Run until the board is in `state`; fail when it is not within `seconds`."""
+        end = self.now + seconds
+        seen = []
+        while self.now < end:
+            status = self.status()
+            if status["state"] == state:
+                return status
+            if not seen or seen[-1] != (status["state"], status["fault"]):
+                seen.append((status["state"], status["fault"]))
+            self.run(step)
+        raise AssertionError(f"state {state} not reached by {self.now:.2f} s; went {seen}; {self.trouble()}")
+
+    def runs(self) -> list[tuple[Any, ...]]:
+        return self.ask("list_runs", (0,)).each
+
+    def read(self, run_id: int) -> bytes:
+        """The stored frames of a run."""
+        reply = self.ask("read_run", (run_id, 0, 65535), seconds=20)
+        assert reply.name == "read_done", reply
+        return self.stored

@@ -1,0 +1,277 @@
+"""Speed, torque, zero and guard with integers that refuse to leave 31 bits.
+
+A MicroPython int beyond -2**30 .. 2**30 - 1 goes to the heap on a 32-bit board
+(py/obj.h: small ints are 31 bits wide there), so no intermediate may.
+"""
+
+from __future__ import annotations
+
+import sys
+import types
+from array import array
+
+import pytest
+from evenfall_wire.settings import BY_NAME, SETTINGS
+from firmware_rig import PROJECT
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+sys.path.insert(0, str(PROJECT / "firmware" / "lib"))
+sys.modules.setdefault("micropython", types.ModuleType("micropython"))
+
+from evenfall_board import guard, sensing  # noqa: E402
+
+LOW, HIGH = -(1 << 30), (1 << 30) - 1
+
+
+class TooBigError(AssertionError):
+    pass
+
+
+def _small(value):
+    if not LOW <= value <= HIGH:
+        raise TooBigError(value)
+    return Small(value)
+
+
+class Small(int):
+    """An int whose every result must be small."""
+
+
+def _wrap(name):
+    plain = getattr(int, name)
+
+    def method(self, *args):
+        result = plain(self, *args)
+        return _small(result) if isinstance(result, int) and not isinstance(result, bool) else result
+
+    return method
+
+
+for _name in (
+    "add radd sub rsub mul rmul floordiv rfloordiv mod rmod "
+    "lshift rlshift rshift rrshift and rand or ror neg abs"
+).split():
+    setattr(Small, f"__{_name}__", _wrap(f"__{_name}__"))
+
+
+class SmallArray:
+    """An array('i') that hands out Small."""
+
+    def __init__(self, n):
+        self._a = array("i", [0] * n)
+
+    def __getitem__(self, i):
+        return Small(self._a[i])
+
+    def __setitem__(self, i, value):
+        self._a[i] = value
+
+
+def harden(thing):
+    """Make every plain int attribute of `thing` a Small."""
+    for key, value in vars(thing).items():
+        if type(value) is int:
+            setattr(thing, key, _small(value))
+
+
+def setting(name):
+    _, _, _, _, low, high, _ = BY_NAME[name]
+    return st.integers(low, high)
+
+
+DEFAULTS = {s[1]: s[3] for s in SETTINGS}
+
+
+def make_speed(values):
+    speed = sensing.Speed({**DEFAULTS, **values})
+    speed._marks = SmallArray(sensing.MARKS)
+    harden(speed)
+    return speed
+
+
+def run_speed(values, start, intervals, wait):
+    speed = make_speed(values)
+    tick = start
+    seen = []
+    for interval in intervals:
+        tick = (tick + interval) & sensing.MASK
+        speed.edge(Small(tick))
+        harden(speed)
+        seen.append(speed.update(Small((tick + wait) & sensing.MASK)))
+    return speed, seen
+
+
+drive = st.fixed_dictionaries(
+    {name: setting(name) for name in ("engine_teeth", "brake_teeth", "magnets", "hall_timeout")}
+)
+
+
+@settings(max_examples=300, deadline=None)
+@given(
+    drive,
+    st.integers(0, sensing.MASK),
+    st.lists(
+        st.one_of(st.integers(1, 200), st.integers(200, 60000), st.integers(60000, 1 << 29)), max_size=90
+    ),
+    st.integers(0, 1 << 29),
+)
+def test_speed_stays_small(values, start, intervals, wait):
+    _, seen = run_speed(values, start, intervals, wait)
+    assert all(0 <= s <= sensing.TOP_SPEED for s in seen)
+
+
+@settings(max_examples=200, deadline=None)
+@given(
+    st.integers(1500, 15000),
+    st.integers(1, 16),
+    st.integers(1, 40),
+    st.integers(1, 40),
+    st.integers(0, 1 << 30),
+)
+def test_speed_is_right(rpm, magnets, engine_teeth, brake_teeth, start):
+    """60 / (turns per minute) seconds a turn: the definition, in floats."""
+    brake_rpm = rpm * engine_teeth / brake_teeth
+    interval = 4e6 * 60 / brake_rpm / magnets
+    if interval < 100 or interval > 600000:
+        return
+    values = {"engine_teeth": engine_teeth, "brake_teeth": brake_teeth, "magnets": magnets}
+    times = [round(i * interval) for i in range(1, 70)]
+    intervals = [b - a for a, b in zip([0, *times], times, strict=False)]
+    speed, seen = run_speed(values, start & sensing.MASK, intervals, 0)
+    assert speed.missed == speed.extra == 0
+    # a tick at each end of the window of at least one turn, and one half rpm of rounding
+    window = max(interval * magnets, 1)
+    assert abs(seen[-1] - 2 * rpm) <= 2 + 2 * rpm * (2 / window + 2e-4)
+
+
+def disturbed(rpm, count, drop=(), extra=()):
+    """Edge times of one magnet with some missing and some false ones."""
+    interval = 240e6 / rpm
+    times = []
+    for i in range(count):
+        if i not in drop:
+            times.append(round((i + 1) * interval))
+        if i in extra:
+            times.append(round((i + 1 + extra[i]) * interval))
+    return times
+
+
+@pytest.mark.parametrize("rpm", [3000, 5000, 9000, 14000])
+def test_missed_and_extra_edges_are_healed_and_counted(rpm):
+    extra = {20: 0.1, 33: 0.5, 47: 0.9, 60: 0.3}
+    times = disturbed(rpm, 80, drop=(12, 28, 29, 55), extra=extra)
+    speed = make_speed({})
+    worst = 0
+    for n, tick in enumerate(times):
+        speed.edge(Small(tick))
+        harden(speed)
+        if n > 4:
+            worst = max(worst, abs(speed.update(Small(tick)) - 2 * rpm) / (2 * rpm))
+    assert speed.missed == 4
+    assert 3 <= speed.extra <= 5
+    assert worst < 0.112  # an extra edge just before a true one is believed for one window
+    assert abs(speed.update(Small(times[-1])) - 2 * rpm) < 0.002 * 2 * rpm
+
+
+def test_speed_locks_again_after_a_jump():
+    """When the shaft really turns at half or twice the speed the healing must let go."""
+    for factor in (0.5, 2.0, 3.0, 0.34):
+        speed = make_speed({})
+        tick = 0
+        for _ in range(30):
+            tick += 24000
+            speed.edge(Small(tick))
+            harden(speed)
+        for _ in range(12):
+            tick += round(24000 / factor)
+            speed.edge(Small(tick))
+            harden(speed)
+        assert abs(speed.update(Small(tick)) - 20000 * factor) < 0.01 * 20000 * factor, factor
+
+
+def test_speed_falls_when_edges_stop():
+    speed = make_speed({})
+    tick = 0
+    for _ in range(30):
+        tick += 24000
+        speed.edge(Small(tick))
+        harden(speed)
+    seen = [speed.update(Small(tick + ms * 4000)) for ms in (1, 6, 20, 60, 140, 151)]
+    assert seen[0] == seen[1] == 20000
+    assert seen == sorted(seen, reverse=True) and seen[-1] == 0
+    assert abs(seen[3] - 2 * 1000) < 5  # 60 ms without a turn: at most 1,000 rpm
+
+
+@settings(max_examples=500, deadline=None)
+@given(
+    st.fixed_dictionaries(
+        {
+            "arm_length": setting("arm_length"),
+            "span": setting("span").filter(lambda v: abs(v) >= 1000),
+            "load_limit": setting("load_limit"),
+        }
+    ),
+    st.integers(-0x800000, 0x7FFFFF),
+    st.integers(-0x800000, 0x7FFFFF),
+)
+def test_torque_stays_small_and_right(values, zero, count):
+    torque = sensing.Torque({**DEFAULTS, **values})
+    torque.zero = zero
+    harden(torque)
+    got = torque.mNm(Small(count))
+    true = (count - zero) / (values["span"] / 1000) * values["arm_length"] * 1e-6 * 1000  # N.m -> mN.m
+    if abs(true) < 2**27:
+        one_count = values["arm_length"] / abs(values["span"])
+        assert abs(got - true) <= 2 + one_count + abs(true) / 20000
+    else:
+        assert got * true > 0
+
+
+@settings(max_examples=200, deadline=None)
+@given(st.lists(st.integers(-0x800000, 0x7FFFFF), min_size=64, max_size=200), st.booleans())
+def test_zero_stays_small_and_is_the_mean(counts, near):
+    if near:
+        counts = [100000 + c // 4096 for c in counts]
+    zero = sensing.Zero()
+    harden(zero)
+    taken = []
+    for i, count in enumerate(counts):
+        if zero.take(Small(i), Small(count)):
+            taken.append((i, zero.mean_x16, zero.spread))
+        harden(zero)
+    if near:
+        i, mean_x16, spread = taken[0]
+        block = counts[:64]
+        assert i == 63
+        assert abs(mean_x16 - 16 * sum(block) / 64) <= 1
+        assert spread == max(block) - min(block)
+
+
+step = st.tuples(
+    st.integers(0, 65535),
+    st.integers(0, 65535),
+    st.integers(-0x0FFFFFFF, 0x0FFFFFFF),
+    st.integers(500, 2500),
+    st.booleans(),
+)
+
+
+@settings(max_examples=300, deadline=None)
+@given(
+    st.lists(step, max_size=200),
+    st.integers(-0x800000, 0x7FFFFF),
+    setting("overspeed"),
+    setting("end_speed"),
+    setting("hall_timeout"),
+)
+def test_guard_stays_small(steps, count, overspeed, end_speed, hall_timeout):
+    watch = guard.Guard(
+        {**DEFAULTS, "overspeed": overspeed, "end_speed": end_speed, "hall_timeout": hall_timeout}
+    )
+    for speed, set_speed, torque, us, sweeping in steps:
+        harden(watch)
+        watch.pull(Small(speed), Small(set_speed), Small(torque), Small(us), not sweeping, sweeping)
+        harden(watch)
+        watch.every_pass(Small(speed), Small(us), Small(us), 2, True, Small(torque))
+        watch.load(Small(count), Small(min(count, 1 << 24)), Small(1 << 24), sweeping)
