@@ -9,6 +9,7 @@ and the PIO machines move on by the same amount.
 from __future__ import annotations
 
 import contextlib
+import fcntl
 import json
 import os
 import select
@@ -33,9 +34,11 @@ SLEEP, STOP, SM_SET, SM_RUN, I2C, WATCHDOG, NOTE = range(7)
 REQUEST = struct.Struct("<6I")
 REPLY = struct.Struct("<24I")
 CHUNK_US = 5000  # people, faults and the line are looked at this often
-USB_BUFFER_US = 2000  # the board may be this far ahead of the line before writing blocks
+USB_BUFFER_US = 2000  # the line is given more when it has less than this left to send
+PIPE_BYTES = 8192  # the board's output buffer; half full, and its poll says "not now", as USB does
 BOOT_US = 150000  # from reset to the first line of _boot.py (common practice, no source)
 BROWN_OUT_V = 2.7  # board supply below which the chip resets (common practice, no source)
+CONSOLE_BYTES = 4000
 HANG_S = 30.0  # wall seconds without a word from the interpreter
 
 PWRON_RESET, WDT_RESET = 1, 3  # as `machine.reset_cause` of the RP2 port gives them
@@ -79,13 +82,12 @@ class Board:
         self.boots = 0
         self.log: list[tuple[float, str, str]] = []
         self.led: list[tuple[float, int]] = []
-        self.console = bytearray()  # what the interpreter wrote to stderr
+        self.console = bytearray()  # the last of what the board wrote
         self.flash_cut_at = 0
         self.realtime = False
         self.paced = False  # no faster than real time unless bytes move
         self.host_open = False
         self.stopped = False  # the program on the board came to an end
-        self.stall_us = 0  # time that writing to a slow line took
         self._loop_us = round(scenario["bench"]["loop_cost_us"])
         self._scale = 1e-6 / (1.0 + scenario["bench"]["crystal_ppm"] * 1e-6)  # true s per board us
         self._ticks_per_s = 4.0 / self._scale
@@ -169,10 +171,13 @@ class Board:
         self._stdin = self._process.stdin.fileno()
         self._stdout = self._process.stdout.fileno()
         self._stderr = self._process.stderr.fileno()
+        if hasattr(fcntl, "F_SETPIPE_SZ"):
+            fcntl.fcntl(self._stdout, fcntl.F_SETPIPE_SZ, PIPE_BYTES)
         os.set_blocking(self._stdin, False)
         os.set_blocking(self._stdout, False)
         os.set_blocking(self._stderr, False)
         self._poll = select.poll()
+        self._line_full = False
         for fd in (self._up, self._stdout, self._stderr):
             self._poll.register(fd, select.POLLIN)
         self._machines = [None, None]
@@ -189,7 +194,7 @@ class Board:
         with contextlib.suppress(ProcessLookupError):
             os.kill(self._process.pid, signal.SIGKILL)
         self._process.wait()
-        self._drain_output()
+        self._drain_output(all_of_it=True)
         for stream in (self._process.stdin, self._process.stdout, self._process.stderr):
             assert stream
             stream.close()
@@ -383,23 +388,39 @@ class Board:
             self._note("watchdog", "the program had stopped")
             self._pending_restart = (WDT_RESET, 0.0)
 
-    def _drain_output(self) -> None:
-        for fd, quiet in ((self._stdout, False), (self._stderr, True)):
-            while True:
-                try:
-                    data = os.read(fd, 65536)
-                except (BlockingIOError, OSError):
-                    break
-                if not data:
-                    break
-                if quiet:
-                    self.console += data
+    def _drain_output(self, all_of_it: bool = False) -> None:
+        """Give the line what the board wrote, as much as it soon sends."""
+        while True:
+            full = self._to_host.backlog_us(self.now_us) > USB_BUFFER_US
+            if full and self.host_open and not all_of_it:
+                break
+            try:
+                data = os.read(self._stdout, self._to_host.bytes_in(2 * USB_BUFFER_US))
+            except (BlockingIOError, OSError):
+                break
+            if not data:
+                break
+            self.console += data
+            if self.host_open:
+                self._to_host.put(data, self.now_us)
+        del self.console[:-CONSOLE_BYTES]
+        with contextlib.suppress(BlockingIOError, OSError):
+            while data := os.read(self._stderr, 65536):
+                self.console += data
                 if self.host_open:
                     self._to_host.put(data, self.now_us)
 
     def _serve(self) -> None:
         """Answer one exchange of the board."""
-        ready = self._poll.poll(int(HANG_S * 1000))
+        full = self.host_open and self._to_host.backlog_us(self.now_us) > USB_BUFFER_US
+        if full != self._line_full:
+            self._line_full = full
+            self._poll.modify(self._stdout, 0 if full else select.POLLIN)
+        ready = self._poll.poll(200 if full else int(HANG_S * 1000))
+        if not ready and full:  # the board waits in a write
+            self._pass(CHUNK_US)
+            self._watch()
+            return
         if not ready:
             self._note("hang", f"no exchange for {HANG_S:.0f} s of real time")
             self._pending_restart = (WDT_RESET, 0.0) if self._wdt_us else (PWRON_RESET, 0.0)
@@ -431,15 +452,10 @@ class Board:
         if op == SLEEP:
             us += self._loop_us
         self._pass(us)
-        backlog = self._to_host.backlog_us(self.now_us) - USB_BUFFER_US
-        if backlog > 0:
-            self.stall_us += backlog
-            self._pass(backlog)
+        self._drain_output()
         now_tick = self.now_us * 4
         self._machines_on(now_tick)
-        if self._wdt_us and self.now_us - self._fed_us > self._wdt_us:
-            self._note("watchdog", "not fed in time")
-            self._pending_restart = (WDT_RESET, 0.0)
+        self._watch()
         if self._pending_restart:
             return
         answer = b""
@@ -472,12 +488,17 @@ class Board:
         )
         self._cut_in = 0
 
+    def _watch(self) -> None:
+        if self._wdt_us and self.now_us - self._fed_us > self._wdt_us:
+            self._note("watchdog", "not fed in time")
+            self._pending_restart = (WDT_RESET, 0.0)
+
     def _ended(self) -> None:
         """The board's program came to its end (a real board would sit at its prompt)."""
         assert self._process is not None
         with contextlib.suppress(subprocess.TimeoutExpired):
             self._process.wait(timeout=5)
-        self._drain_output()
+        self._drain_output(all_of_it=True)
         last = bytes(self.console).decode(errors="replace").strip().splitlines()
         self._note("program ended", last[-1] if last else f"exit code {self._process.returncode}")
         wdt, fed = self._wdt_us, self._fed_us

@@ -81,6 +81,10 @@ class Lane:
             out.append(queue.popleft()[1])
         return b"".join(out)
 
+    def bytes_in(self, us: int) -> int:
+        """Bytes that the line sends in `us`, at least 64."""
+        return max(64, round(us * self._per_us))
+
     def backlog_us(self, now_us: int) -> int:
         """How long the line still needs for what it was given."""
         return max(0, round(self._free_at - now_us))

@@ -60,7 +60,9 @@ def run_one(
         result["board_log"] = [
             {"time_s": round(t, 4), "what": what, "detail": detail} for t, what, detail in session.board.log
         ]
-        result["console"] = bytes(session.board.console[-4000:]).decode(errors="replace")
+        result["console"] = (
+            bytes(session.board.console[-2000:]).decode(errors="replace") if session.board.stopped else ""
+        )
         result["simulated_s"] = round(session.board.time_s, 3)
         result["wall_s"] = round(session.wall_s, 3)
         result["simulated_per_wall"] = round(result["simulated_s"] / result["wall_s"], 2)

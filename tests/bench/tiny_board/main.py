@@ -29,7 +29,7 @@ was = 1
 def answer(text):
     global wait
     if text == "state":
-        print("loads %d code %d edges %d word %d presses %d" % (loads, code, edges, word, presses))
+        print("loads", loads, "code", code, "edges", edges, "word", word, "presses", presses)
     elif text == "cause":
         print("cause", reset_cause())
     elif text.startswith("servo "):
