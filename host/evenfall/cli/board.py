@@ -1,0 +1,133 @@
+"""`evenfall board ...`: the firmware's files on the board."""
+
+from __future__ import annotations
+
+from dataclasses import asdict
+from pathlib import Path
+from typing import Any
+
+import click
+
+from evenfall import board_files
+from evenfall.cli._root import json_option, noun, port_option, print_json, print_table, progress
+from evenfall.link import find_port
+
+board = noun("board", "Ask and set the board: status, runs, settings, zero, self-test, firmware.")
+
+checkout_option = click.option(
+    "--checkout",
+    type=click.Path(path_type=Path, file_okay=False),
+    default=board_files.checkout_of_this_package,
+    show_default="where this program lies",
+    help="Folder of the source, with firmware/ and protocol/ in it.",
+)
+any_board_option = click.option(
+    "--any-board", is_flag=True, help="Do not insist on an RP2040 or RP2350 (to try it elsewhere)."
+)
+no_restart_option = click.option("--no-restart", is_flag=True, help="Leave the board at its prompt.")
+
+
+@board.command()
+@port_option
+@checkout_option
+@click.option("--compiled", "bytecode", is_flag=True, help="Send bytecode: smaller files.")
+@click.option("--dry-run", is_flag=True, help="Say what would change; write nothing.")
+@any_board_option
+@no_restart_option
+@json_option
+def install(
+    port: str | None,
+    checkout: Path,
+    bytecode: bool,
+    dry_run: bool,
+    any_board: bool,
+    no_restart: bool,
+    as_json: bool,
+) -> None:
+    """Put the firmware on a board that has MicroPython.
+
+    Each file is checked by hash before it is used; settings and runs stay; the
+    earlier firmware is kept on the board for `evenfall board rollback`.  If the
+    board already runs evenfall, hold its button while you plug it in.
+    """
+    files = board_files.firmware_files(checkout)
+    if bytecode:
+        files = board_files.compiled(files)
+    with board_files.Prompt(port or find_port()) as prompt:
+        name = board_files.check_board(prompt, any_board, bytecode)
+        plan = board_files.plan(prompt, files, name)
+        if as_json:
+            print_json({**asdict(plan), "dry_run": dry_run})
+        else:
+            _show(plan)
+        if dry_run:
+            progress("nothing was written")
+        elif plan.nothing_to_do and not plan.notes:
+            progress("the board has this firmware already; nothing was written")
+        else:
+            board_files.install(prompt, files, _bar)
+            progress(f"installed {plan.version}; every file agrees by hash")
+        if not dry_run and not no_restart:
+            prompt.restart()
+
+
+@board.command()
+@port_option
+@any_board_option
+@no_restart_option
+def rollback(port: str | None, any_board: bool, no_restart: bool) -> None:
+    """Go back to the firmware that the last install replaced; settings and runs stay."""
+    with board_files.Prompt(port or find_port()) as prompt:
+        board_files.check_board(prompt, any_board, bytecode=False)
+        version = board_files.rollback(prompt)
+        click.echo(f"the board has its earlier firmware again ({version})")
+        if not no_restart:
+            prompt.restart()
+
+
+@board.command()
+@checkout_option
+@click.option(
+    "--out", type=click.Path(path_type=Path, file_okay=False), help="Write the compiled files here."
+)
+@json_option
+def build(checkout: Path, out: Path | None, as_json: bool) -> None:
+    """Compile the firmware to bytecode and show the sizes."""
+    files = board_files.firmware_files(checkout)
+    small = board_files.compiled(files)
+    if out is not None:
+        for path, content in small.items():
+            target = out / path.lstrip("/")
+            target.parent.mkdir(parents=True, exist_ok=True)
+            target.write_bytes(content)
+        progress(f"wrote {len(small)} files to {out}")
+    rows: list[dict[str, Any]] = [
+        {"file": path, "source_bytes": len(content), "compiled_bytes": len(_twin(small, path))}
+        for path, content in files.items()
+    ]
+    if as_json:
+        print_json({"version": board_files.version_of(small), "files": rows})
+        return
+    total = {"file": "total"} | {k: sum(r[k] for r in rows) for k in ("source_bytes", "compiled_bytes")}
+    columns = ["file", "source_bytes", "compiled_bytes"]
+    print_table(columns, [[r[c] for c in columns] for r in [*rows, total]], right=set(columns[1:]))
+
+
+def _twin(small: dict[str, bytes], path: str) -> bytes:
+    return small[path] if path in small else small[path.removesuffix(".py") + ".mpy"]
+
+
+def _show(plan: board_files.Plan) -> None:
+    click.echo(f"board: {plan.board}")
+    free = plan.bytes_free // 1024
+    click.echo(f"firmware: {plan.version}, {plan.bytes_to_write} bytes; {free} KiB free on the board")
+    for word, paths in (("new", plan.new), ("changed", plan.changed), ("gone", plan.gone)):
+        for path in paths:
+            click.echo(f"  {word:8}{path}")
+    click.echo(f"  same    {len(plan.same)} files")
+    for note in plan.notes:
+        click.echo(note)
+
+
+def _bar(done: int, total: int) -> None:
+    progress(f"  {done * 100 // total:3d} %")

