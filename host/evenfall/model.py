@@ -43,6 +43,7 @@ class Run:
     verdict: dict[str, Any] | None  # fields of the verdict frame, scaled, names resolved
     complete: bool
     damage: list[str] = field(default_factory=list)  # sentences: gaps, torn tail, unknown frames
+    start_tick: int = 0  # the board's tick that all times count from
 
 
 @dataclass(frozen=True)

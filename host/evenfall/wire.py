@@ -290,6 +290,7 @@ def decode_run(data: bytes) -> Run:
         verdict=None if verdict is None else _verdict(verdict, start_tick),
         complete=bool(end and end["complete"]),
         damage=damage,
+        start_tick=start_tick,
     )
 
 

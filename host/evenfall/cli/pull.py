@@ -210,10 +210,13 @@ def _draw(
 def pull_as_json(archive: Archive, number: int, reduction: Reduction) -> dict[str, Any]:
     """All that is known of a reduced pull, SI units, per bin; a documented output of `--json`."""
     row = archive.row(number)
+    run = archive.run(number)
     bins = reduction.bins
     return {
         **row,
-        "damage": archive.run(number).damage,
+        "damage": run.damage,
+        "start_tick": run.start_tick,
+        "board_verdict": run.verdict,
         "standard": reduction.standard,
         "air_factor": reduction.air_factor,
         "air_factor_u": reduction.air_factor_u,
