@@ -1,0 +1,52 @@
+"""evenfall demo: one pull, start to end, on the bench in software."""
+
+from __future__ import annotations
+
+import tempfile
+import time
+from pathlib import Path
+
+import click
+
+from evenfall.cli._root import progress, root, units_option
+from evenfall.cli.pull import pull
+
+
+@root.command()
+@click.option("--scenario", help="A scenario of evenfall-bench, by name or TOML file.")
+@click.option("--seed", type=int, default=1, show_default=True, help="Chance starts here.")
+@click.option(
+    "--folder",
+    type=click.Path(path_type=Path, file_okay=False),
+    help="Archive for the demonstration, else a new temporary folder.",
+)
+@units_option
+@click.pass_context
+def demo(context: click.Context, scenario: str | None, seed: int, folder: Path | None, units: str) -> None:
+    """One pull on the bench in software, with the board's real firmware.  Invented data.
+
+    The bench's person presses the button, the firmware sweeps and stores, and
+    this program lists, fetches, verifies, acknowledges, corrects and prints.
+    """
+    from evenfall.archive import Archive
+    from evenfall.demo import ENGINE, SCENARIO, bench_running, wait_for_runs
+    from evenfall.errors import InputError
+
+    start = time.monotonic()
+    folder = folder or Path(tempfile.mkdtemp(prefix="evenfall-demo-"))
+    progress("Invented data: the engine bench of a volunteer trail crew.")
+    with tempfile.TemporaryDirectory(prefix="evenfall-port-") as place:
+        port = Path(place) / "board"
+        with bench_running(port, scenario or SCENARIO, seed, 1, progress) as check:
+            wait_for_runs(port, 1, check, progress)
+            engine = ENGINE if scenario is None else Path(scenario).stem
+            with Archive(folder) as archive:
+                try:
+                    archive.add_engine(engine, remark="invented")
+                except InputError:
+                    progress(f"engine '{engine}' is in {folder} already")
+            context.invoke(
+                pull, port=str(port), archive_dir=folder, engine=engine, everything=True, units=units
+            )
+    click.echo(f"Archive: {folder}  (evenfall runs list --archive {folder})")
+    progress(f"done in {time.monotonic() - start:.0f} s")

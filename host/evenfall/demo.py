@@ -1,0 +1,111 @@
+"""A pull without a bench: starts the bench in software as a program and waits for its run.
+
+The firmware is the board's own, in a real MicroPython; all that is simulated
+is physics and pins.  Data and names are invented: the engine bench of a
+volunteer trail crew.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import shutil
+import subprocess
+import sys
+import threading
+import time
+from collections import deque
+from collections.abc import Callable, Iterator
+from pathlib import Path
+
+from evenfall.errors import EvenfallError
+from evenfall.link import Link
+
+SCENARIO = "trail-crew"
+ENGINE = "clearing saw 45"
+PATIENCE_S = 120.0
+
+
+def bench_program() -> str:
+    """Path of `evenfall-bench`; EvenfallError says how to get it."""
+    beside = Path(sys.executable).with_name("evenfall-bench")
+    found = str(beside) if beside.exists() else shutil.which("evenfall-bench")
+    if not found:
+        raise EvenfallError(
+            "the bench in software is not installed: pip install 'evenfall[bench]', or make setup"
+        )
+    return found
+
+
+@contextlib.contextmanager
+def bench_running(
+    port: Path, scenario: str, seed: int, pulls: int, say: Callable[[str], None]
+) -> Iterator[Callable[[], None]]:
+    """The bench in software, its board's port linked at `port`, until the block ends.
+
+    Yields a check that raises EvenfallError once the bench has stopped by itself.
+    """
+    command = [bench_program(), "run", "--scenario", scenario, "--seed", str(seed), "--pulls", str(pulls)]
+    process = subprocess.Popen(
+        [*command, "--port-link", str(port)],
+        stdin=subprocess.DEVNULL,
+        stdout=subprocess.DEVNULL,
+        stderr=subprocess.PIPE,
+        text=True,
+    )
+    last: deque[str] = deque(maxlen=5)
+
+    def listen() -> None:
+        assert process.stderr
+        for line in process.stderr:
+            if line.strip():
+                last.append(line.strip())
+                say(f"bench: {line.strip()}")
+
+    listener = threading.Thread(target=listen, daemon=True)
+    listener.start()
+
+    def check() -> None:
+        if process.poll() is not None:
+            listener.join(1)
+            raise EvenfallError(
+                f"the bench in software stopped (exit code {process.returncode}): {' / '.join(last)}"
+            )
+
+    try:
+        yield check
+    finally:
+        process.terminate()
+        try:
+            process.wait(5)
+        except subprocess.TimeoutExpired:
+            process.kill()
+            process.wait()
+        listener.join(1)
+
+
+def wait_for_runs(port: Path, pulls: int, check: Callable[[], None], say: Callable[[str], None]) -> None:
+    """Wait until the board at `port` holds `pulls` new runs and is at rest."""
+    until = time.monotonic() + PATIENCE_S
+    state = ""
+    while not port.exists():
+        check()
+        _not_forever(until)
+        time.sleep(0.05)
+    with Link(str(port)) as line:
+        while True:
+            check()
+            _not_forever(until)
+            status = line.status()
+            if status["state"] != state:
+                state = status["state"]
+                say(f"board: {state}")
+            if status["runs_unacked"] >= pulls and state in ("rest", "ready", "safe"):
+                return
+            time.sleep(0.1)
+
+
+def _not_forever(until: float) -> None:
+    if time.monotonic() > until:
+        raise EvenfallError(
+            f"the bench in software made no pull in {PATIENCE_S:.0f} s: is the computer very busy?"
+        )
