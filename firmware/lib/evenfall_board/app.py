@@ -30,6 +30,7 @@ from .sweep import DONE, FALL, HOLD, RELEASE, Sweep
 PASS_US = 2000
 WATCHDOG_MS = 3000
 SUPPLY_PIN = 29  # a third of the board's supply, on boards that have it
+STILL_MS = 1000  # without an edge before a zero is taken: the brake still coasts and drains
 ZERO_MS = 8000  # longest wait for a standstill after a pull
 ZERO_AGE_MS = 120000  # an older zero is dated so far back: tick differences end at 134 s
 SETTLE_MS = 1000  # a speed that stays within 1.5 % for so long is the top speed
@@ -611,7 +612,7 @@ class Board:
             recorder.trace.put5(tick, 0, speed, self.servo.us, 0)
         if fault:
             self._found = fault
-        if self._still_ms >= 300 and self.zero.take(tick, count):
+        if self._still_ms >= STILL_MS and self.zero.take(tick, count):
             self._zero_done = True
 
     # --- the pass ---
@@ -699,7 +700,7 @@ class Board:
         self._zero_block += 1
         self._zero_ms = self.uptime_ms
         # small drift is followed; more may be a weight hung on the arm
-        if self._zero_wanted or first or drift < self.torque.limit_count // 200:
+        if self._zero_wanted or first or drift < self.torque.limit_count // 1000:
             self.torque.zero = mean
             if self._zero_wanted:
                 self._zero_wanted = False

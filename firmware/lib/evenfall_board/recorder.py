@@ -7,15 +7,14 @@ marked, so the end of a pull is never lost.
 RAM budget, bytes (the only large allocations of the board):
 
     load samples     8 x (amplifier rate + 25 %) x seconds
-    edges            4 x (edges per second at the overspeed limit) x seconds
-    control trace   12 x at most 100 per second x seconds
+    edges            4 x (edges per second half-way between overspeed and end speed) x seconds
+    control trace   12 x at most 50 per second x seconds
     events, air, zeros   900 + 288 + 112
 
-with seconds = before_trigger + STEADY_S + steady_time + sweep_time + after_sweep.
-At the defaults and 80 samples/s that is 24 s: 19 kB + 23 kB + 28 kB = 70 kB of the
-roughly 190 kB an RP2040 leaves to MicroPython.  When the heap has less than is
-wanted plus RESERVE, seconds shrink; a run longer than that loses its beginning
-and says so.
+with seconds = before_trigger + steady_time + sweep_time + after_sweep + STEADY_S.
+At the defaults and 80 samples/s that is 20 s: 16 kB + 13 kB + 12 kB = 41 kB.  When
+the heap has less than is wanted plus RESERVE, seconds shrink; a run longer than
+that loses its beginning and says so.
 """
 
 import struct
@@ -24,9 +23,9 @@ from evenfall_wire.messages import EACH
 
 from .sensing import ticks_between
 
-RESERVE = 56 * 1024  # bytes of heap left for the program at work
-STEADY_S = 10  # longest wait for a steady top speed that must fit before the sweep
-TRACE_HZ = 100
+RESERVE = 24 * 1024  # bytes of heap left for the program at work
+STEADY_S = 6  # longest wait for a steady top speed that must fit before the sweep
+TRACE_HZ = 50
 MIN_SECONDS = 8
 
 
@@ -111,9 +110,9 @@ class Ring:
 
 
 def edges_per_second(settings):
-    """Edges a second at the overspeed limit, rounded up."""
-    turns = settings["overspeed"] * settings["engine_teeth"] * settings["magnets"]
-    return turns // (60 * settings["brake_teeth"]) + 1
+    """Edges a second half-way between overspeed limit and end speed, rounded up."""
+    rpm = (settings["overspeed"] + settings["end_speed"]) // 2
+    return rpm * settings["engine_teeth"] * settings["magnets"] // (60 * settings["brake_teeth"]) + 1
 
 
 def plan(settings, nominal_hz, free):
