@@ -39,12 +39,16 @@ class Pull:
     setup: Setup | None = None
     air: Air | None = None
     started_unix_s: int = 0
-    set_sweep_s: float | None = None
+    number: int | None = None  # in the archive; else the board's run number serves
     label: str = ""
 
     @property
+    def key(self) -> int:
+        return self.reduction.run_id if self.number is None else self.number
+
+    @property
     def name(self) -> str:
-        return self.label or f"pull {self.reduction.run_id}"
+        return self.label or f"pull {self.key}"
 
 
 @dataclass(frozen=True)
@@ -190,7 +194,7 @@ def group(pulls: Sequence[Pull | Reduction], label: str) -> Group:
             f"group '{label}' mixes air corrections ({', '.join(standards)}); "
             "reduce all its pulls by one of them"
         )
-    doubles = {p.reduction.run_id for p in wrapped}
+    doubles = {p.key for p in wrapped}
     if len(doubles) < len(wrapped):
         raise InputError(f"group '{label}' names the same pull twice; each pull counts once")
     speed = _grid([p.reduction.bins for p in wrapped])
@@ -254,7 +258,7 @@ def compare(
             f"'{before.label}' is corrected by {a} and '{after.label}' by {b}; "
             "reduce both by the same one first"
         )
-    both = {p.reduction.run_id for p in before.pulls} & {p.reduction.run_id for p in after.pulls}
+    both = {p.key for p in before.pulls} & {p.key for p in after.pulls}
     if both:
         raise InputError(f"pull {min(both)} is in both groups; a pull is either before or after")
     differences = tuple(set_up_differences(before, after))

@@ -153,7 +153,7 @@ def pull_sheet(pull: Pull, about: About, units: Units = SHOP) -> Sheet:
         conditions=_conditions([pull]),
         method=(*_method(pull), _budget_words(r)),
         noticed=tuple(r.notes),
-        footer=_footer([r]),
+        footer=_footer([pull]),
     )
 
 
@@ -214,7 +214,7 @@ def group_sheet(g: Group, about: About, units: Units = SHOP) -> Sheet:
         conditions=_conditions(g.pulls),
         method=(*_method(g.pulls[0]), repeatability_line(g, units) + "."),
         noticed=_group_noticed([g]),
-        footer=_footer(g.reductions),
+        footer=_footer(g.pulls),
     )
 
 
@@ -318,7 +318,7 @@ def comparison_sheet(c: Comparison, about: About, units: Units = SHOP) -> Sheet:
         conditions=_conditions([*c.before.pulls, *c.after.pulls]),
         method=tuple(method),
         noticed=tuple(noticed),
-        footer=_footer([*c.before.reductions, *c.after.reductions]),
+        footer=_footer([*c.before.pulls, *c.after.pulls]),
     )
 
 
@@ -437,11 +437,11 @@ def _group_noticed(groups: Sequence[Group]) -> tuple[str, ...]:
     return tuple(found)
 
 
-def _footer(reductions: Sequence[Reduction]) -> tuple[str, ...]:
-    runs = ", ".join(str(r.run_id) for r in reductions)
-    methods = ", ".join(sorted({str(r.version) for r in reductions}))
-    raw = [r.inputs["run"][:12] for r in reductions if "run" in r.inputs]
-    parts = [f"evenfall {version('evenfall')}, reduction {methods}", f"runs {runs}"]
+def _footer(pulls: Sequence[Pull]) -> tuple[str, ...]:
+    methods = ", ".join(sorted({str(p.reduction.version) for p in pulls}))
+    raw = [p.reduction.inputs["run"][:12] for p in pulls if "run" in p.reduction.inputs]
+    parts = [f"evenfall {version('evenfall')}, reduction {methods}"]
+    parts.append(f"pulls {', '.join(str(p.key) for p in pulls)}")
     if raw:
         parts.append(f"raw data SHA-256 {', '.join(raw[:6])}{'…' if len(raw) > 6 else ''}")
     return tuple(parts)

@@ -17,6 +17,7 @@ from rich.text import Text
 from evenfall import units as units_table
 from evenfall.compare import Comparison, Gain, number_word
 from evenfall.compare import Group as PullGroup
+from evenfall.control_chart import Chart
 from evenfall.errors import InputError
 from evenfall.model import Bins, FloatArray, IntArray, Peak, Reduction
 from evenfall.uncertainty import COVERAGE
@@ -320,3 +321,35 @@ def comparison_report(c: Comparison, units: Units = SHOP) -> RenderableType:
     if c.settled:
         parts.append(_said(f"Without the warming pulls: {verdict_sentence(c.settled, units)}", style="bold"))
     return Group(*parts)
+
+
+def group_report(g: PullGroup, units: Units = SHOP) -> RenderableType:
+    """All that is printed for the pulls of one build."""
+    parts: list[RenderableType] = [group_table(g, units), _said(repeatability_line(g, units), style="bold")]
+    parts += [_said(finding.sentence, style="yellow") for finding in g.findings]
+    levels = ", ".join(f"{p.name} {100 * v:+.2f} %" for p, v in zip(g.pulls, g.level, strict=True))
+    parts.append(_said(f"each against the mean, over the whole range: {levels}"))
+    return Group(*parts)
+
+
+def chart_lines(c: Chart, units: Units = SHOP) -> list[str]:
+    """What a control chart says, in sentences."""
+    unit = units.power_name
+    lines = [
+        f"centre {float(units.power(c.centre_W)):.3f} {unit}, sigma {100 * c.sigma_W / c.centre_W:.2f} %, "
+        f"from {c.baseline} sessions",
+        c.today_sentence,
+    ]
+    if c.precision:
+        p = c.precision
+        between = "" if np.isnan(p.s_R) else f", between sessions R = {100 * p.R / p.mean:.2f} %"
+        lines.append(f"repeatability within a session r = {100 * p.r / p.mean:.2f} %{between} (ISO 5725-2)")
+    if c.week_pairs:
+        lines.append(
+            f"a week later: two sessions differ by less than {100 * c.week_limit_relative:.2f} %, "
+            f"19 times in 20 (from {c.week_pairs} pairs)"
+        )
+    lines += [f"ALARM {alarm.sentence}" for alarm in c.alarms]
+    if not c.alarms:
+        lines.append("no rule of the chart is broken")
+    return lines

@@ -26,11 +26,16 @@ from hypothesis import strategies as st
 from made_reductions import make_group, make_reduction
 
 
+@pytest.mark.outside(
+    "ASTM E691, worked example glucose in serum, material A: mean 41.518, s_r 1.063, s_R 1.063 "
+    "(data and results from memory)"
+)
 def test_glucose_in_serum() -> None:
-    """Source: ASTM E691, the interlaboratory example glucose in serum, material A: 8 laboratories,
-    3 results each; mean 41.518, s_r 1.063, s_R 1.063 (data and results from memory).  Its formulas
-    for s_r and s_R are those of ISO 5725-2 for equal numbers of results; s_L is negative before the
-    standard's rule sets it to zero."""
+    """Repeatability and reproducibility of a published interlaboratory example.
+
+    For equal numbers of results E691 has the formulas of ISO 5725-2; s_L is negative here before
+    the standard's rule sets it to zero.
+    """
     laboratories = [
         [41.03, 41.45, 41.37],
         [41.17, 42.00, 41.15],
@@ -46,11 +51,10 @@ def test_glucose_in_serum() -> None:
     assert found.r == pytest.approx(2.8 * found.s_r)
 
 
+@pytest.mark.outside("NIST StRD, one-way analysis of variance, certified values shipped with scipy")
 @pytest.mark.parametrize("name", ["SiRstv", "SmLs01", "SmLs04", "AtmWtAg"])
 def test_precision_of_certified_sets(name: str) -> None:
-    """Source: NIST StRD, one-way analysis of variance: certified residual standard deviation (s_r)
-    and mean square between groups (from which ISO 5725-2 gets s_L), as shipped in
-    scipy/stats/tests/data/nist_anova."""
+    """s_r is the certified residual standard deviation; s_L follows from the certified mean squares."""
     path = Path(scipy.stats.__file__).parent / "tests" / "data" / "nist_anova" / f"{name}.dat"
     lines = path.read_text().splitlines()
     s_r = next(float(row.split()[-1]) for row in lines if row.split()[:2] == ["Standard", "Deviation"])
@@ -63,27 +67,30 @@ def test_precision_of_certified_sets(name: str) -> None:
     assert found.s_L == pytest.approx(np.sqrt(max(0.0, (between - s_r**2) / each)), rel=1e-7)
 
 
+@pytest.mark.outside("ISO 5725-2:1994 table 5, Grubbs' critical values (from memory)")
 @pytest.mark.parametrize(
     ("n", "at_1", "at_5"),
     [(3, 1.155, 1.155), (4, 1.496, 1.481), (5, 1.764, 1.715), (8, 2.274, 2.126), (10, 2.482, 2.290)],
 )
 def test_grubbs_table(n: int, at_1: float, at_5: float) -> None:
-    """Source: ISO 5725-2:1994 table 5, one largest or one smallest (values from memory)."""
+    """Critical values of Grubbs' test for one outlier."""
     assert grubbs_critical(n, 0.01) == pytest.approx(at_1, abs=1e-3)
     assert grubbs_critical(n, 0.05) == pytest.approx(at_5, abs=1e-3)
 
 
+@pytest.mark.outside("J. Cohen, Statistical Power Analysis (1988), table 2.4.1 (from memory)")
 @pytest.mark.parametrize(("d", "n"), [(0.5, 64), (0.8, 26), (1.0, 17), (1.2, 12)])
 def test_pulls_needed_table(d: float, n: int) -> None:
-    """Source: J. Cohen, Statistical Power Analysis (1988), table 2.4.1, 80 %, two-sided 5 % (from memory)."""
+    """Pulls needed for a chance of 80 % at two-sided 5 %."""
     if n <= 60:
         assert pulls_needed(d * 0.01, 0.01) == n
     assert power_of_test(d * 0.01, 0.01, n) >= 0.8
     assert power_of_test(d * 0.01, 0.01, n - 1) < 0.8
 
 
+@pytest.mark.outside("scipy.stats.ttest_ind on 4,000 drawn pairs of groups")
 def test_power_of_test_against_simulated_welch() -> None:
-    """Source: scipy.stats.ttest_ind on 4,000 drawn groups."""
+    """The chance that a true gain shows."""
     rng = np.random.default_rng(11)
     a = rng.normal(0, 1, (4000, 4))
     b = rng.normal(1.5, 1, (4000, 4))
@@ -97,9 +104,10 @@ def test_decidable_is_the_inverse() -> None:
     assert np.isnan(decidable(1, 0.006))
 
 
+@pytest.mark.outside("scipy.stats.ttest_ind(equal_var=False) and false_discovery_control")
 @pytest.mark.parametrize(("n_a", "n_b"), [(3, 3), (5, 2), (8, 4)])
 def test_gain_is_welch(n_a: int, n_b: int) -> None:
-    """Source: scipy.stats.ttest_ind(equal_var=False): p, degrees of freedom and interval."""
+    """The gain's p, degrees of freedom and interval are Welch's; bins marked real control false claims."""
     before = group(make_group(n_a, 1, span_u=0.0), "A")
     after = group(make_group(n_b, 2, first_id=50, scale=1.01, span_u=0.0), "B")
     c = compare(before, after)

@@ -23,9 +23,11 @@ def rules(z: list[float]) -> list[tuple[int, str]]:
     return [(a.place, a.rule) for a in broken_rules(np.array(z), 0.0, 1.0, [str(i) for i in range(len(z))])]
 
 
+@pytest.mark.outside(
+    "d2 = 1.128 for n = 2, control chart tables of ISO 7870-2 (from memory); scipy.stats.foldnorm"
+)
 def test_mean_range_is_the_table_value() -> None:
-    """Source: d2 = 1.128 for n = 2, tables of ISO 7870-2 and every control chart handbook (from memory);
-    and scipy: mean of |x - y| of normals."""
+    """Mean range of two normal values."""
     assert round(MEAN_RANGE_OF_TWO, 3) == 1.128
     assert pytest.approx(stats.foldnorm.mean(0, scale=np.sqrt(2))) == MEAN_RANGE_OF_TWO
 
@@ -42,8 +44,9 @@ def test_each_rule_alone() -> None:
     assert rules([2.1, 0.0, -2.2]) == []
 
 
+@pytest.mark.outside("exact normal probabilities, scipy.stats.norm")
 def test_false_alarms_of_a_level_bench() -> None:
-    """Source: exact normal probabilities per point: 2 sf(3); nine on a side 2 * 0.5**9; two of three
+    """False alarms per point of each rule: 2 sf(3); nine on a side 2 * 0.5**9; two of three
     (newest one beyond) 2 p (1 - (1 - p)**2), p = sf(2); six in one direction 2 / 6!."""
     rng = np.random.default_rng(9)
     n = 60_000

@@ -42,8 +42,9 @@ def test_bins_round_trip() -> None:
         assert [int(x["count"]) for x in lines] == list(bins.count[kept])
 
 
+@pytest.mark.outside("pint")
 def test_shop_units_are_in_the_header_and_right() -> None:
-    """Source: pint, for lb-ft and hp."""
+    """lb-ft and hp of a CSV file."""
     import pint
 
     given = rows(1)

@@ -1,0 +1,84 @@
+"""From what a person types to reduced pulls: `3,5-8` or the name of a build."""
+
+from __future__ import annotations
+
+import re
+from pathlib import Path
+
+from evenfall.archive import Archive, Query
+from evenfall.compare import Group, Pull, group
+from evenfall.errors import InputError, NotFoundError
+
+_NUMBERS = re.compile(r"\d+(-\d+)?(,\d+(-\d+)?)*")
+MOST_PULLS = 200  # in one group; more is a slip of the keyboard
+
+
+def pull_numbers(archive: Archive, spec: str, engine: str | None) -> list[int]:
+    """Numbers of the pulls that `spec` names, in the order they were made.
+
+    `3,5-8`: these pulls.  Else the name of a build of `engine`, less what is set aside.
+    """
+    if _NUMBERS.fullmatch(spec.replace(" ", "")):
+        numbers: list[int] = []
+        for part in spec.replace(" ", "").split(","):
+            low, _, high = part.partition("-")
+            last = int(high or low)
+            if last < int(low):
+                raise InputError(f"'{part}' runs backwards; write {last}-{low}")
+            if last - int(low) >= MOST_PULLS:
+                raise InputError(f"'{part}' names more than {MOST_PULLS} pulls; name fewer")
+            numbers += range(int(low), last + 1)
+        if len(set(numbers)) < len(numbers):
+            raise InputError(f"'{spec}' names a pull twice")
+        rows = [archive.row(n) for n in numbers]
+    else:
+        if engine is None:
+            raise InputError(f"'{spec}' is no list of pulls like 3,5-8; for a build's name give --engine too")
+        archive.build_id(engine, spec)
+        rows = archive.find(Query(engine=engine, build=spec, limit=MOST_PULLS))
+        if not rows:
+            raise NotFoundError(f"build '{spec}' of '{engine}' has no pull that counts")
+    return [r["pull"] for r in sorted(rows, key=lambda r: (r["started_unix_s"], r["pull"]))]
+
+
+def reduced(archive: Archive, number: int, standard: str | None = None, bin_rpm: float = 250.0) -> Pull:
+    """One pull from the archive, reduced, with its circumstances."""
+    run = archive.run(number)
+    calibration, setup, air, _ = archive.inputs(number, run)
+    reduction = archive.reduce(number, standard, bin_rpm, run)
+    return Pull(reduction, calibration, setup, air, run.started_unix_s, number)
+
+
+def group_of(
+    archive: Archive,
+    spec: str,
+    engine: str | None,
+    label: str | None = None,
+    standard: str | None = None,
+    bin_rpm: float = 250.0,
+) -> Group:
+    """The group that `spec` names; its label is the build's name where all its pulls share one."""
+    numbers = pull_numbers(archive, spec, engine)
+    builds = {archive.row(n)["build"] for n in numbers}
+    (only,) = builds if len(builds) == 1 else (None,)
+    return group([reduced(archive, n, standard, bin_rpm) for n in numbers], label or only or f"pulls {spec}")
+
+
+def engine_of(archive: Archive, numbers: list[int]) -> str:
+    """The one engine of these pulls; empty when unknown; InputError when there are several."""
+    names = {archive.row(n)["engine"] or "" for n in numbers}
+    if len(names) > 1:
+        raise InputError(
+            f"these pulls are of several engines ({', '.join(sorted(n or 'no engine' for n in names))}); "
+            "compare pulls of one"
+        )
+    return names.pop() if names else ""
+
+
+def checked_target(path: Path, endings: tuple[str, ...]) -> Path:
+    """A file to write: known ending, folder there."""
+    if path.suffix.lower() not in endings:
+        raise InputError(f"'{path.name}' must end in {' or '.join(endings)}")
+    if not path.parent.is_dir():
+        raise InputError(f"there is no folder {path.parent} to write {path.name} into")
+    return path

@@ -1,0 +1,301 @@
+"""evenfall compare, repeat, chart: did the engine change, do pulls agree, is the bench the same."""
+
+from __future__ import annotations
+
+from dataclasses import asdict
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from evenfall.cli._root import (
+    archive_option,
+    complete,
+    json_option,
+    print_json,
+    print_table,
+    root,
+    units_option,
+    when,
+)
+
+if TYPE_CHECKING:
+    from evenfall.compare import Comparison, Gain, Group
+
+engine_option = click.option(
+    "--engine", shell_complete=complete("engine"), help="Engine whose builds are named."
+)
+standard_option = click.option("--standard", help="Air standard for all these pulls, else as filed.")
+plot_option = click.option("--plot", type=click.Path(path_type=Path), help="Draw to this PNG or SVG file.")
+
+
+@root.command()
+@click.argument("before")
+@click.argument("after")
+@engine_option
+@standard_option
+@click.option(
+    "--decide", default="1 %", show_default=True, help="The gain that advice on more pulls is about."
+)
+@click.option("--bench-scatter", help="This bench's scatter of one pull (e.g. '0.4 %'), for single pulls.")
+@plot_option
+@units_option
+@json_option
+@archive_option
+def compare(
+    before: str,
+    after: str,
+    engine: str | None,
+    standard: str | None,
+    decide: str,
+    bench_scatter: str | None,
+    plot: Path | None,
+    units: str,
+    as_json: bool,
+    archive_dir: Path,
+) -> None:
+    """Gain of AFTER over BEFORE, with its 95 % interval and a verdict.
+
+    BEFORE and AFTER are lists of pulls (3,5-8) or, with --engine, names of builds.
+    """
+    from rich.console import Console
+
+    from evenfall.archive import Archive
+    from evenfall.cli._pulls import checked_target, engine_of, group_of
+    from evenfall.compare import compare as compared
+    from evenfall.plots import comparison_figure, save
+    from evenfall.report import UNIT_CHOICES, comparison_report
+    from evenfall.units import typed
+
+    chosen = UNIT_CHOICES[units]
+    target = checked_target(plot, (".png", ".svg")) if plot else None
+    scatter = typed(bench_scatter, "ratio", "--bench-scatter") if bench_scatter else None
+    with Archive(archive_dir) as archive:
+        a = group_of(archive, before, engine, standard=standard)
+        b = group_of(archive, after, engine, standard=standard)
+        if a.label == b.label:
+            a = group_of(archive, before, engine, "before", standard)
+            b = group_of(archive, after, engine, "after", standard)
+        engine_of(archive, [p.key for g in (a, b) for p in g.pulls])
+        result = compared(a, b, typed(decide, "ratio", "--decide"), scatter)
+    if as_json:
+        print_json(comparison_as_json(result))
+    else:
+        Console().print(comparison_report(result, chosen))
+    if target:
+        save(comparison_figure(result, chosen), target)
+        click.echo(f"Plot: {target}", err=as_json)
+
+
+@root.command()
+@click.argument("pulls")
+@engine_option
+@standard_option
+@plot_option
+@units_option
+@json_option
+@archive_option
+def repeat(
+    pulls: str,
+    engine: str | None,
+    standard: str | None,
+    plot: Path | None,
+    units: str,
+    as_json: bool,
+    archive_dir: Path,
+) -> None:
+    """Mean curve and repeatability of PULLS (3,5-8, or a build with --engine)."""
+    from rich.console import Console
+
+    from evenfall.archive import Archive
+    from evenfall.cli._pulls import checked_target, group_of
+    from evenfall.plots import group_curve, plot_curves
+    from evenfall.report import UNIT_CHOICES, group_report
+
+    chosen = UNIT_CHOICES[units]
+    target = checked_target(plot, (".png", ".svg")) if plot else None
+    with Archive(archive_dir) as archive:
+        g = group_of(archive, pulls, engine, standard=standard)
+    if as_json:
+        print_json(group_as_json(g))
+    else:
+        Console().print(group_report(g, chosen))
+    if target:
+        plot_curves([group_curve(g)], target, units=chosen)
+        click.echo(f"Plot: {target}", err=as_json)
+
+
+@root.command()
+@click.argument("engine", shell_complete=complete("engine"))
+@click.argument("build", required=False, shell_complete=complete("build"))
+@click.option("--baseline", type=int, help="First sessions that fix the lines, else all but the newest.")
+@plot_option
+@units_option
+@json_option
+@archive_option
+def chart(
+    engine: str,
+    build: str | None,
+    baseline: int | None,
+    plot: Path | None,
+    units: str,
+    as_json: bool,
+    archive_dir: Path,
+) -> None:
+    """Control chart of the bench: sessions of the reference ENGINE, today against history."""
+    from evenfall.archive import Archive
+    from evenfall.cli._pulls import checked_target
+    from evenfall.control_chart import RULES, control_chart
+    from evenfall.plots import control_figure, save
+    from evenfall.report import UNIT_CHOICES, chart_lines
+
+    chosen = UNIT_CHOICES[units]
+    target = checked_target(plot, (".png", ".svg")) if plot else None
+    with Archive(archive_dir) as archive:
+        result = control_chart(reference_sessions(archive, engine, build), baseline)
+    if as_json:
+        print_json(
+            {
+                "centre_W": result.centre_W,
+                "sigma_W": result.sigma_W,
+                "baseline": result.baseline,
+                "sessions": [
+                    {"label": s.label, "mean_W": m, "pulls": len(s.peak_power_W)}
+                    for s, m in zip(result.sessions, result.mean_W, strict=True)
+                ],
+                "alarms": [asdict(a) for a in result.alarms],
+                "rules": RULES,
+                "s_r_W": result.precision.s_r if result.precision else None,
+                "s_R_W": result.precision.s_R if result.precision else None,
+                "week_pairs": result.week_pairs,
+                "week_limit": result.week_limit_relative,
+                "today": result.today_sentence,
+            }
+        )
+    else:
+        print_table(
+            ["session", "pulls", f"peak power, {chosen.power_name}", "sigma"],
+            [
+                [s.label, len(s.peak_power_W), f"{float(chosen.power(m)):.3f}",
+                 f"{(m - result.centre_W) / result.sigma_W:+.1f}" if result.sigma_W else "–"]
+                for s, m in zip(result.sessions, result.mean_W, strict=True)
+            ],
+            {"pulls", f"peak power, {chosen.power_name}", "sigma"},
+        )  # fmt: skip
+        for line in chart_lines(result, chosen):
+            click.echo(line)
+    if target:
+        figure = control_figure(
+            chosen.power(result.mean_W),
+            float(chosen.power(result.centre_W)),
+            float(chosen.power(result.sigma_W)),
+            [a.place for a in result.alarms],
+            [s.label for s in result.sessions],
+            f"peak power of {engine}, {chosen.power_name}",
+        )
+        save(figure, target)
+        click.echo(f"Plot: {target}", err=as_json)
+
+
+def reference_sessions(archive: Any, engine: str, build: str | None) -> list[Any]:
+    """The engine's pulls that count, by session, as the control chart wants them."""
+    import numpy as np
+
+    from evenfall.archive import Query
+    from evenfall.control_chart import Session
+    from evenfall.errors import InputError
+
+    archive.engine_id(engine)
+    rows = archive.find(Query(engine=engine, build=build, limit=100_000))
+    standards = sorted({r["standard"] for r in rows})
+    if len(standards) > 1:
+        raise InputError(
+            f"pulls of '{engine}' are filed under several air standards ({', '.join(standards)}); "
+            "file them under one: evenfall runs file"
+        )
+    found: dict[int, list[dict[str, Any]]] = {}
+    for row in rows:
+        if row["peak_power_W"] is not None:
+            found.setdefault(row["session"], []).append(row)
+    return [
+        Session(
+            f"{when(min(r['started_unix_s'] for r in of))[:10]} ({number})",
+            min(r["started_unix_s"] for r in of),
+            np.array([r["peak_power_W"] for r in of]),
+        )
+        for number, of in found.items()
+    ]
+
+
+def comparison_as_json(c: Comparison) -> dict[str, Any]:
+    """The comparison in SI."""
+    from evenfall.report import SI, verdict_sentence
+
+    def gain(g: Gain) -> dict[str, Any]:
+        return {
+            **asdict(g),
+            "relative": g.relative,
+            "relative_half_width": g.relative_half_width,
+            "real": g.real,
+        }
+
+    bins = vars(c.bins)
+    return {
+        "outcome": c.outcome,
+        "verdict": verdict_sentence(c, SI),
+        "peak_power_W": gain(c.peak_power),
+        "peak_torque_Nm": gain(c.peak_torque),
+        "mean_power_W": gain(c.mean_power),
+        "calibration_cancels": c.calibration_cancels,
+        "decide": c.decide_relative,
+        "more_pulls_each": c.more_pulls,
+        "decidable": c.decidable_relative,
+        "differences": [d.sentence for d in c.differences],
+        "before": group_as_json(c.before),
+        "after": group_as_json(c.after),
+        "bins": [
+            dict(zip(bins, values, strict=True))
+            for values in zip(*(a.tolist() for a in bins.values()), strict=True)
+        ],
+        "without_warming": comparison_as_json(c.settled) if c.settled else None,
+    }
+
+
+def group_as_json(g: Group) -> dict[str, Any]:
+    """The group in SI."""
+    columns = {
+        "speed_rpm": g.speed_rpm,
+        "torque_Nm": g.torque_Nm.mean,
+        "torque_half_Nm": g.torque_Nm.half_width,
+        "torque_r_Nm": g.torque_Nm.r,
+        "power_W": g.power_W.mean,
+        "power_half_W": g.power_W.half_width,
+        "power_r_W": g.power_W.r,
+        "pulls": g.power_W.n,
+    }
+    return {
+        "label": g.label,
+        "pulls": [p.key for p in g.pulls],
+        "peak_power_W": float(g.peak_power_W.mean[0]),
+        "peak_power_half_W": float(g.peak_power_W.half_width[0]),
+        "peak_power_r_W": float(g.peak_power_W.r[0]),
+        "peak_power_rpm": g.peak_power_rpm,
+        "peak_torque_Nm": float(g.peak_torque_Nm.mean[0]),
+        "peak_torque_half_Nm": float(g.peak_torque_Nm.half_width[0]),
+        "peak_torque_r_Nm": float(g.peak_torque_Nm.r[0]),
+        "peak_torque_rpm": g.peak_torque_rpm,
+        "level": dict(zip((str(p.key) for p in g.pulls), g.level.tolist(), strict=True)),
+        "findings": [
+            {
+                "kind": f.kind,
+                "pulls": [g.pulls[i].key for i in f.places],
+                "sentence": f.sentence,
+                "p": f.p_value,
+            }
+            for f in g.findings
+        ],
+        "bins": [
+            dict(zip(columns, values, strict=True))
+            for values in zip(*(a.tolist() for a in columns.values()), strict=True)
+        ],
+    }

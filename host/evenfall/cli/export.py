@@ -1,0 +1,75 @@
+"""evenfall export: pulls as CSV or Parquet, and the schema of both."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+
+from evenfall.cli._root import archive_option, root
+from evenfall.cli.compare import engine_option, standard_option
+
+
+@root.command()
+@click.argument("specs", nargs=-1, metavar="PULLS...")
+@click.option("--out", type=click.Path(path_type=Path), help="CSV or Parquet file; without it CSV to stdout.")
+@click.option(
+    "--table",
+    type=click.Choice(["bins", "pulls", "samples"]),
+    default="bins",
+    show_default=True,
+    help="What.",
+)
+@click.option(
+    "--units", type=click.Choice(["si", "shop"]), default="si", show_default=True, help="Of a CSV file."
+)
+@click.option("--schema", is_flag=True, help="Print all columns with unit and meaning, and the SQL query.")
+@engine_option
+@standard_option
+@archive_option
+def export(
+    specs: tuple[str, ...],
+    out: Path | None,
+    table: str,
+    units: str,
+    schema: bool,
+    engine: str | None,
+    standard: str | None,
+    archive_dir: Path,
+) -> None:
+    """Write PULLS (3,5-8, or builds with --engine) as a table."""
+    from evenfall.archive import Archive, write_whole
+    from evenfall.cli._pulls import checked_target, pull_numbers, reduced
+    from evenfall.export import Row, schema_text, to_csv, to_parquet
+    from evenfall.report import UNIT_CHOICES
+
+    if schema:
+        click.echo(schema_text())
+        return
+    if not specs:
+        raise click.UsageError("say which pulls, e.g. 3,5-8")
+    target = checked_target(out, (".csv", ".parquet")) if out else None
+    with Archive(archive_dir) as archive:
+        rows = []
+        for number in [n for spec in specs for n in pull_numbers(archive, spec, engine)]:
+            known = archive.row(number)
+            rows.append(
+                Row(
+                    number,
+                    reduced(archive, number, standard).reduction,
+                    known["engine"] or "",
+                    known["build"] or "",
+                    known["started_unix_s"],
+                )
+            )
+    if target is not None and target.suffix.lower() == ".parquet":
+        if units != "si":
+            raise click.UsageError("Parquet is always SI; shop units are for CSV")
+        to_parquet(rows, target, table)
+    else:
+        text = to_csv(rows, table, UNIT_CHOICES["shop"] if units == "shop" else None)
+        if target is None:
+            click.echo(text, nl=False)
+            return
+        write_whole(target, text.encode())
+    click.echo(str(target))

@@ -1,0 +1,167 @@
+"""evenfall plot, page: pictures and the sheet to hand over."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from evenfall.cli._root import archive_option, root, units_option, when
+from evenfall.cli.compare import engine_option, standard_option
+
+if TYPE_CHECKING:
+    from evenfall.archive import Archive
+    from evenfall.compare import Group
+    from evenfall.page import About
+
+
+@root.command()
+@click.argument("specs", nargs=-1, required=True, metavar="PULLS...")
+@click.option("--out", type=click.Path(path_type=Path), required=True, help="PNG or SVG file.")
+@click.option("--set-speed", is_flag=True, help="Speed against set speed of one pull instead.")
+@click.option("--title", default="", help="A line above the picture.")
+@engine_option
+@standard_option
+@units_option
+@archive_option
+def plot(
+    specs: tuple[str, ...],
+    out: Path,
+    set_speed: bool,
+    title: str,
+    engine: str | None,
+    standard: str | None,
+    units: str,
+    archive_dir: Path,
+) -> None:
+    """Torque and power of up to six PULLS or groups: 7 is one pull, 3,5-8 a group's mean."""
+    from evenfall.archive import Archive
+    from evenfall.cli._pulls import checked_target, group_of, pull_numbers, reduced
+    from evenfall.errors import InputError
+    from evenfall.plots import curve_of, group_curve, plot_curves, plot_set_speed
+    from evenfall.report import UNIT_CHOICES
+
+    target = checked_target(out, (".png", ".svg"))
+    with Archive(archive_dir) as archive:
+        if set_speed:
+            numbers = [n for spec in specs for n in pull_numbers(archive, spec, engine)]
+            if len(numbers) != 1:
+                raise InputError(f"--set-speed draws one pull, {len(numbers)} are named")
+            plot_set_speed(archive.run(numbers[0]), target)
+        else:
+            curves = []
+            for spec in specs:
+                numbers = pull_numbers(archive, spec, engine)
+                if len(numbers) == 1:
+                    curves.append(
+                        curve_of(reduced(archive, numbers[0], standard).reduction, _name(archive, numbers[0]))
+                    )
+                else:
+                    curves.append(group_curve(group_of(archive, spec, engine, standard=standard)))
+            plot_curves(curves, target, units=UNIT_CHOICES[units], title=title)
+    click.echo(str(target))
+
+
+@root.command()
+@click.argument("specs", nargs=-1, required=True, metavar="PULLS [AFTER]")
+@click.option(
+    "--out", type=click.Path(path_type=Path), help="HTML file, else in the archive's folder 'pages'."
+)
+@click.option("--bench", default="", help="Name of the bench, for the heading.")
+@click.option("--note", default="", help="A note for the sheet.")
+@click.option("--invented", is_flag=True, help="Say on the sheet that the data are invented.")
+@engine_option
+@standard_option
+@units_option
+@archive_option
+def page(
+    specs: tuple[str, ...],
+    out: Path | None,
+    bench: str,
+    note: str,
+    invented: bool,
+    engine: str | None,
+    standard: str | None,
+    units: str,
+    archive_dir: Path,
+) -> None:
+    """The sheet to hand over: of one pull, of a group (3,5-8), or before and after (1-4 5-8)."""
+    from evenfall.archive import Archive
+    from evenfall.cli._pulls import checked_target
+
+    target = checked_target(out, (".html",)) if out else None
+    with Archive(archive_dir) as archive:
+        path = write_page(archive, specs, target, engine, standard, units, bench, note, invented)
+    click.echo(str(path))
+
+
+def write_page(
+    archive: Archive,
+    specs: tuple[str, ...],
+    target: Path | None,
+    engine: str | None = None,
+    standard: str | None = None,
+    units: str = "shop",
+    bench: str = "",
+    note: str = "",
+    invented: bool = False,
+) -> Path:
+    """Reduce, compare, write the page; return its path."""
+    from dataclasses import replace
+
+    from evenfall import page as sheets
+    from evenfall.cli._pulls import group_of
+    from evenfall.compare import compare
+    from evenfall.errors import InputError
+    from evenfall.report import UNIT_CHOICES
+
+    if len(specs) > 2:
+        raise InputError(
+            "a page shows one group of pulls, or a group before and one after; write 3,5-8 for a group"
+        )
+    groups = [group_of(archive, spec, engine, standard=standard) for spec in specs]
+    if len(groups) == 2 and groups[0].label == groups[1].label:
+        groups = [replace(g, label=label) for g, label in zip(groups, ("before", "after"), strict=True)]
+    about = replace(about_pulls(archive, groups, bench, note), invented=invented)
+    chosen = UNIT_CHOICES[units]
+    if len(groups) == 2:
+        sheet = sheets.comparison_sheet(compare(groups[0], groups[1]), about, chosen)
+    elif groups[0].n == 1:
+        sheet = sheets.pull_sheet(groups[0].pulls[0], about, chosen)
+    else:
+        sheet = sheets.group_sheet(groups[0], about, chosen)
+    if target is None:
+        folder = archive.folder / "pages"
+        folder.mkdir(exist_ok=True)
+        name = "-against-".join("_".join(str(p.key) for p in g.pulls[:1]) for g in reversed(groups))
+        target = folder / f"pull-{name}.html"
+    return sheets.write(sheet, target)
+
+
+def about_pulls(archive: Archive, groups: list[Group], bench: str, note: str) -> About:
+    """Engine, change, dates and notes as the archive has them."""
+    from evenfall.cli._pulls import engine_of
+    from evenfall.page import About
+
+    numbers = [p.key for g in groups for p in g.pulls]
+    rows = [archive.row(n) for n in numbers]
+    last = archive.row(groups[-1].pulls[-1].key)
+    days = sorted({when(r["started_unix_s"])[:10] for r in rows})
+    made = days[0] if len(days) == 1 else f"{days[0]} to {days[-1]}"
+    if last["changed_by"]:
+        made += f", {last['changed_by']}"
+    notes = [note] if note else []
+    notes += [f"Pull {n}: {entry['text']}" for n in numbers for entry in archive.notes(n)]
+    return About(
+        engine=engine_of(archive, numbers) or "engine not named",
+        change=last["changed"] or "",
+        made=made,
+        bench=bench,
+        note="\n".join(notes),
+    )
+
+
+def _name(archive: Archive, number: int) -> str:
+    row = archive.row(number)
+    return f"pull {number}" + (f", {row['build']}" if row["build"] else "")

@@ -1,0 +1,319 @@
+"""The bench on the laptop's screen while it runs.
+
+Only `get_status` is ever sent while anything turns, at a gentle rate (a status reply is about a
+hundred bytes; the board answers between its samples).  The tooth counts are read once, at rest.
+When the board vanishes the view says so and looks for it again until it is back.
+"""
+
+from __future__ import annotations
+
+import time
+from collections import deque
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field
+from typing import Any, Protocol
+
+from rich.align import Align
+from rich.columns import Columns
+from rich.console import Group, RenderableType
+from rich.live import Live
+from rich.panel import Panel
+from rich.table import Table
+from rich.text import Text
+
+from evenfall import sentences
+from evenfall.air import correction
+from evenfall.errors import EvenfallError
+from evenfall.model import Air
+from evenfall.report import SHOP, Units, printable
+from evenfall.units import RPM
+
+REST_S = 0.25  # between two questions when nothing turns
+PULL_S = 0.5  # and during a pull
+BUSY_STATES = ("steady", "sweep", "release", "store", "characterise", "record")
+AGAIN_S = 1.0  # between two looks for a lost board
+TRACE = 60  # points of the speed trace
+BARS = "▁▂▃▄▅▆▇█"
+
+
+class Board(Protocol):
+    """The part of evenfall.link.Link that the view uses."""
+
+    def open(self) -> Any: ...
+    def close(self) -> None: ...
+    def status(self) -> dict[str, Any]: ...
+    def settings(self) -> dict[str, int]: ...
+
+
+@dataclass(frozen=True)
+class View:
+    """What is known at one moment; everything the screen shows."""
+
+    connected: bool
+    sentence: str  # why there is no board, or empty
+    status: dict[str, Any] | None = None  # the last one; kept while the board is away
+    age_s: float = 0.0  # of the status
+    teeth: tuple[int, int] | None = None  # engine, brake
+    trace: tuple[float, ...] = ()
+    reconnects: int = 0
+
+
+@dataclass
+class Watcher:
+    """Asks the board, one question per `step`, and keeps looking for it when it is gone."""
+
+    find: Callable[[], Board]
+    now: Callable[[], float] = time.monotonic
+    _line: Board | None = None
+    _status: dict[str, Any] | None = None
+    _at: float = 0.0
+    _teeth: tuple[int, int] | None = None
+    _trace: deque[float] = field(default_factory=lambda: deque(maxlen=TRACE))
+    _connected_before: bool = False
+    _reconnects: int = 0
+
+    def step(self) -> View:
+        """One question or one attempt to find the board; never raises for a board that is not there."""
+        try:
+            if self._line is None:
+                self._connect()
+            assert self._line is not None
+            self._status = self._line.status()
+            self._at = self.now()
+            self._trace.append(float(self._status["speed"]))
+            if self._teeth is None and self._status["state"] in ("rest", "ready"):
+                settings = self._line.settings()
+                self._teeth = (settings["engine_teeth"], settings["brake_teeth"])
+        except EvenfallError as error:
+            self._drop()
+            return self._view(str(error))
+        return self._view("")
+
+    @property
+    def pause_s(self) -> float:
+        """How long to wait before the next step."""
+        if self._line is None:
+            return AGAIN_S
+        return PULL_S if self._status and self._status["state"] in BUSY_STATES else REST_S
+
+    def close(self) -> None:
+        self._drop()
+
+    def _connect(self) -> None:
+        line = self.find()
+        try:
+            line.open()
+        except BaseException:
+            line.close()
+            raise
+        self._line = line
+        self._teeth = None  # it may be another board, or have been set anew
+        if self._connected_before:
+            self._reconnects += 1
+        self._connected_before = True
+
+    def _drop(self) -> None:
+        if self._line is not None:
+            self._line.close()
+            self._line = None
+
+    def _view(self, sentence: str) -> View:
+        return View(
+            connected=self._line is not None,
+            sentence=sentence,
+            status=self._status,
+            age_s=self.now() - self._at if self._status else 0.0,
+            teeth=self._teeth,
+            trace=tuple(self._trace),
+            reconnects=self._reconnects,
+        )
+
+
+@dataclass(frozen=True)
+class LastPull:
+    """One line of the list of last pulls."""
+
+    name: str
+    when: str
+    verdict: str
+    peak_power_W: float | None
+    peak_power_rpm: float | None
+
+
+def watch(
+    watcher: Watcher,
+    pulls: Callable[[], Sequence[LastPull]],
+    units: Units = SHOP,
+    standard: str = "iso1585",
+    typed_air: Air | None = None,
+    seconds: float | None = None,
+    live: Live | None = None,
+) -> None:
+    """Show the view until interrupted (or for `seconds`)."""
+    until = None if seconds is None else time.monotonic() + seconds
+    shown = live if live is not None else Live(screen=True, auto_refresh=False)
+    last_run = None
+    recent: Sequence[LastPull] = pulls()
+    with shown:
+        try:
+            while until is None or time.monotonic() < until:
+                view = watcher.step()
+                if view.status and view.status["last_run_id"] != last_run:
+                    last_run = view.status["last_run_id"]
+                    recent = pulls()
+                shown.update(render(view, recent, units, standard, typed_air), refresh=True)
+                time.sleep(watcher.pause_s)
+        finally:
+            watcher.close()
+
+
+# --- drawing -------------------------------------------------------------------------------------
+
+
+def render(
+    view: View,
+    pulls: Sequence[LastPull],
+    units: Units = SHOP,
+    standard: str = "iso1585",
+    typed_air: Air | None = None,
+) -> RenderableType:
+    """The whole screen."""
+    parts: list[RenderableType] = [_heading(view)]
+    s = view.status
+    if s is not None:
+        dim = not view.connected
+        parts.append(Columns(_gauges(view, s, units, dim), equal=True, expand=True))
+        parts.append(
+            Panel(Align.center(_trace(view)), title="crank speed", title_align="left", border_style="dim")
+        )
+        parts.append(_facts(view, s, standard, typed_air))
+    parts.append(_pulls(pulls, units))
+    parts.append(Text("Ctrl-C leaves the view; the bench goes on by itself.", style="dim"))
+    return Group(*parts)
+
+
+def _heading(view: View) -> RenderableType:
+    if not view.connected:
+        text = f"NO BOARD: {view.sentence or 'looking for it'}; looking again"
+        if view.status:
+            text += f"; values below are {view.age_s:.0f} s old"
+        return Panel(Text(printable(text), style="bold"), border_style="bold red")
+    assert view.status
+    state, fault = view.status["state"], view.status["fault"]
+    if fault != "none":
+        said = printable(f"FAULT: {sentences.say(sentences.FAULTS, fault)}")
+        return Panel(Text(said, style="bold"), border_style="bold red")
+    return Panel(
+        Text(printable(sentences.say(sentences.STATES, state)), style="bold"),
+        border_style="bold" if state in BUSY_STATES else "dim",
+    )
+
+
+def power_W(status: dict[str, Any], teeth: tuple[int, int] | None) -> float | None:
+    """Power at the brake right now: its torque times its own speed (the crank's by the sprockets)."""
+    if teeth is None:
+        return None
+    return float(status["torque"] * status["speed"] * RPM * teeth[0] / teeth[1])
+
+
+def _gauges(view: View, s: dict[str, Any], units: Units, dim: bool) -> list[RenderableType]:
+    watts = power_W(s, view.teeth)
+    shown = "–" if watts is None else f"{float(units.power(watts)):.2f}"
+    values = [
+        ("crank speed", f"{s['speed']:,.0f}", "rpm"),
+        ("set speed", f"{s['set_speed']:,.0f}" if s["set_speed"] else "–", "rpm"),
+        ("brake torque, as read", f"{float(units.torque(s['torque'])):.2f}", units.torque_name),
+        ("brake power, as read", shown, units.power_name),
+    ]
+    style = "dim" if dim else "bold"
+    return [
+        Panel(
+            Align.center(Text.assemble((value, style), " ", (unit, "dim"))),
+            title=Text(name),
+            title_align="left",
+            border_style="dim",
+        )
+        for name, value, unit in values
+    ]
+
+
+def _trace(view: View) -> Text:
+    """The last minute or so of speed as bars, from standstill to the greatest seen."""
+    if not view.trace:
+        return Text("")
+    top = max(max(view.trace), 1.0)
+    bars = "".join(BARS[min(len(BARS) - 1, int(v / top * len(BARS)))] for v in view.trace)
+    return Text(f"{bars}  top {top:,.0f} rpm")
+
+
+def air_line(status: dict[str, Any], standard: str, typed_air: Air | None) -> str:
+    """Air and its correction factor, from the board's sensor or as typed."""
+    if "air_ok" in status["flags"]:
+        air = Air(
+            status["pressure"], status["temperature"] + 273.15, status["humidity"] / 100, source="board"
+        )
+    elif typed_air is not None:
+        air = typed_air
+    else:
+        return "no air reading: type one with evenfall air set"
+    try:
+        day = correction(air, standard)
+    except EvenfallError as error:
+        return str(error)
+    remark = "" if day.in_range else ", outside the standard's range"
+    return (
+        f"factor {day.factor:.4f} ({day.standard.title}{remark}); {air.pressure_Pa / 100:.0f} hPa, "
+        f"{air.temperature_K - 273.15:.1f} °C, {100 * air.relative_humidity:.0f} %, {air.source}"
+    )
+
+
+def _facts(view: View, s: dict[str, Any], standard: str, typed_air: Air | None) -> RenderableType:
+    table = Table(box=None, show_header=False, padding=(0, 2, 0, 0))
+    table.add_column(style="dim")
+    table.add_column()
+    missing = [
+        text
+        for bit, text in (
+            ("load_ok", "load cell silent"),
+            ("speed_ok", "speed pickup silent"),
+            ("clock_set", "clock not set"),
+            ("kill_ready", "kill output not ready"),
+            ("store_ok", "run store damaged"),
+            ("settings_ok", "a setting is out of bounds"),
+        )
+        if bit not in s["flags"]
+    ]
+    table.add_row("air", Text(printable(air_line(s, standard, typed_air))))
+    table.add_row("valve", f"{s['valve']} µs")
+    room = f"{s['runs_unacked']} runs wait to be pulled, {s['flash_free']} KiB free"
+    table.add_row("board", Text(room))
+    lost = s["load_overruns"] + s["load_bad_words"] + s["edge_overruns"]
+    if lost:
+        table.add_row("lost samples", str(lost))
+    if view.reconnects:
+        table.add_row("reconnected", f"{view.reconnects} times")
+    table.add_row(
+        "look at", Text(", ".join(missing) if missing else "nothing", style="bold" if missing else "")
+    )
+    return table
+
+
+def _pulls(pulls: Sequence[LastPull], units: Units) -> RenderableType:
+    table = Table(title="last pulls in the archive", title_justify="left", box=None, padding=(0, 2, 0, 0))
+    for name, justify in (
+        ("pull", "left"),
+        ("when", "left"),
+        ("verdict", "left"),
+        ("peak power", "right"),
+        ("at", "right"),
+    ):
+        table.add_column(name, justify=justify)  # type: ignore[arg-type]
+    for p in pulls:
+        power = (
+            "–" if p.peak_power_W is None else f"{float(units.power(p.peak_power_W)):.2f} {units.power_name}"
+        )
+        at = "–" if p.peak_power_rpm is None else f"{p.peak_power_rpm:,.0f} rpm"
+        table.add_row(Text(printable(p.name)), p.when, p.verdict, power, at)
+    if not pulls:
+        table.add_row("none yet", "", "", "", "")
+    return table

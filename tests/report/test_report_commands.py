@@ -1,0 +1,172 @@
+"""The commands compare, repeat, chart, plot, page, export on an archive of made-up pulls."""
+
+from __future__ import annotations
+
+import csv
+import io
+import json
+import sqlite3
+from collections.abc import Callable
+from pathlib import Path
+
+import numpy as np
+import pytest
+from evenfall.archive import Archive
+from evenfall.cli import main
+from evenfall.export import BINS_QUERY
+from sample_runs import sample_run
+
+DAY = 86_400
+START = 1_700_000_000
+
+
+def flow_of(pull: int, gain: float) -> float:
+    """A made-up engine's scatter of 0.3 %, the same in every run of the tests."""
+    return gain * (1 + 0.003 * float(np.random.default_rng(pull).standard_normal()))
+
+
+@pytest.fixture(scope="module")
+def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """auger 12: pulls 1-4 with the stock pipe, 5-8 with the cut pipe, 3 % up; pull 9 set aside;
+    and a reference saw pulled twice a day for eight days, the last day 4 % down."""
+    path = tmp_path_factory.mktemp("archive")
+    with Archive(path) as archive:
+        archive.add_engine("auger 12")
+        stock = archive.add_build("auger 12", "stock pipe")
+        cut = archive.add_build("auger 12", "cut pipe", "8 mm off the <belly>", "bench crew")
+        for i in range(1, 10):
+            data = sample_run(i, flow=flow_of(i, 1.0 if i < 5 else 1.03), started_unix_s=START + 300 * i)
+            archive.reduce(archive.store_run(data, build_id=stock if i < 5 else cut))
+        archive.set_aside(9, "hose fell off")
+        archive.add_note(6, "plug looked lean")
+        archive.add_engine("reference saw")
+        saw = archive.build_id("reference saw")
+        for day in range(8):
+            for k in (0, 1):
+                i = 20 + 2 * day + k
+                at = START + (10 + 7 * day) * DAY + 600 * k
+                flow = flow_of(i, 0.96 if day == 7 else 1.0)
+                archive.reduce(archive.store_run(sample_run(i, flow=flow, started_unix_s=at), build_id=saw))
+    return path
+
+
+@pytest.fixture
+def run(folder: Path, capsys: pytest.CaptureFixture[str]) -> Callable[..., tuple[int, str, str]]:
+    def call(*words: str) -> tuple[int, str, str]:
+        with pytest.raises(SystemExit) as ended:
+            main([*words, "--archive", str(folder)])
+        out = capsys.readouterr()
+        return int(ended.value.code or 0), out.out, out.err
+
+    return call
+
+
+def test_compare_by_numbers_and_by_builds(run: Callable[..., tuple[int, str, str]]) -> None:
+    code, out, _ = run("compare", "1-4", "5-8", "--json")
+    assert code == 0
+    by_number = json.loads(out)
+    code, out, _ = run("compare", "stock pipe", "cut pipe", "--engine", "auger 12", "--json")
+    by_build = json.loads(out)
+    assert by_number["peak_power_W"] == by_build["peak_power_W"]
+    assert by_build["before"]["label"] == "stock pipe" and by_build["after"]["pulls"] == [5, 6, 7, 8]
+    gain = by_number["peak_power_W"]
+    assert abs(gain["relative"] - 0.03) < gain["relative_half_width"] < 0.01
+    assert by_number["outcome"] == "real" and by_number["calibration_cancels"]
+    code, out, _ = run("compare", "1-4", "5-8")
+    assert "at peak power: real" in out and "cut pipe against stock pipe" in out
+
+
+def test_compare_says_what_is_wrong(run: Callable[..., tuple[int, str, str]]) -> None:
+    for words, code, sentence in (
+        (("compare", "1-4", "4-8"), 2, "pull 4 is in both groups"),
+        (("compare", "1-4", "20-21"), 2, "of several engines (auger 12, reference saw)"),
+        (("compare", "stock pipe", "5-8"), 2, "give --engine too"),
+        (("compare", "1-4", "no such", "--engine", "auger 12"), 6, "has no build 'no such'"),
+        (("compare", "4-1", "5-8"), 2, "runs backwards; write 1-4"),
+        (("compare", "1,1", "5-8"), 2, "names a pull twice"),
+        (("compare", "1-9999", "5-8"), 2, "more than 200 pulls"),
+        (("compare", "1-4", "99"), 6, "there is no pull 99"),
+        (("compare", "1-4", "5-8", "--plot", "x.pdf"), 2, "must end in .png or .svg"),
+    ):  # fmt: skip
+        got, out, err = run(*words)
+        assert (got, out) == (code, ""), words
+        assert sentence in err and err.startswith("evenfall: ") and err.count("\n") == 1
+
+
+def test_repeat(run: Callable[..., tuple[int, str, str]]) -> None:
+    code, out, _ = run("repeat", "1-4", "--json")
+    g = json.loads(out)
+    power = [flow_of(i, 1.0) for i in (1, 2, 3, 4)]
+    expected = 2.8 * np.std(power, ddof=1) / np.mean(power)
+    assert code == 0 and g["peak_power_r_W"] / g["peak_power_W"] == pytest.approx(expected, rel=0.15)
+    assert "repeatability r =" in run("repeat", "1-4")[1]
+
+
+def test_a_build_leaves_out_what_was_set_aside(run: Callable[..., tuple[int, str, str]]) -> None:
+    assert json.loads(run("repeat", "cut pipe", "--engine", "auger 12", "--json")[1])["pulls"] == [5, 6, 7, 8]
+    assert json.loads(run("repeat", "5-9", "--json")[1])["pulls"] == [5, 6, 7, 8, 9]
+
+
+def test_chart_sees_the_bad_day(run: Callable[..., tuple[int, str, str]], tmp_path: Path) -> None:
+    target = tmp_path / "chart.svg"
+    code, out, _ = run("chart", "reference saw", "--json", "--plot", str(target))
+    c = json.loads(out)
+    assert code == 0 and len(c["sessions"]) == 8 and c["baseline"] == 7
+    assert [(a["place"], a["rule"]) for a in c["alarms"]] == [(7, "beyond three sigma")]
+    assert "OUTSIDE" in c["today"] and c["week_pairs"] == 7
+    assert "<svg" in target.read_text()
+    assert "ALARM" in run("chart", "reference saw")[1]
+    code, out, err = run("chart", "auger 12")
+    assert code == 2 and "needs 6 sessions of the reference engine, there are 1" in err
+
+
+def test_pictures(run: Callable[..., tuple[int, str, str]], tmp_path: Path) -> None:
+    target = tmp_path / "all.svg"
+    code, _, _ = run("plot", "1-4", "5-8", "7", "--out", str(target), "--title", "costs $5 & <more>")
+    text = target.read_text()
+    assert code == 0 and "cut pipe" in text and "pull 7, cut pipe" in text and "$5 &amp; &lt;more&gt;" in text
+    assert run("plot", "1", "--out", str(tmp_path / "a.png"), "--set-speed")[0] == 0
+    assert (tmp_path / "a.png").read_bytes()[:4] == b"\x89PNG"
+    code, _, err = run("plot", "1", "2", "3", "4", "5", "6", "7", "--out", str(target))
+    assert code == 2 and "more than 6 cannot be told apart" in err
+
+
+def test_page(run: Callable[..., tuple[int, str, str]], folder: Path, tmp_path: Path) -> None:
+    code, out, _ = run("page", "1-4", "5-8", "--note", "for the crew")
+    text = Path(out.strip()).read_text()
+    assert code == 0 and out.strip().startswith(str(folder))
+    for words in (
+        "auger 12: cut pipe against stock pipe",
+        "8 mm off the &lt;belly&gt;",
+        "bench crew",
+        "for the crew",
+        "Pull 6: plug looked lean",
+        "at peak power: real.",
+        "1,002 hPa",
+    ):
+        assert words in text, words
+    assert run("page", "7", "--out", str(tmp_path / "one.html"), "--units", "si")[0] == 0
+    assert "kW" in (tmp_path / "one.html").read_text()
+    assert run("page", "1-4", "--out", str(tmp_path / "group.html"))[0] == 0
+    code, _, err = run("page", "1", "2", "3")
+    assert code == 2 and "a group before and one after" in err
+
+
+def test_export_equals_the_query_in_any_sqlite_tool(
+    run: Callable[..., tuple[int, str, str]], folder: Path, tmp_path: Path
+) -> None:
+    code, out, _ = run("export", "1-8")
+    lines = list(csv.reader(io.StringIO(out)))
+    assert code == 0
+    with sqlite3.connect(folder / "evenfall.sqlite") as db:
+        rows = [r for r in db.execute(BINS_QUERY) if r[0] <= 8]
+    assert lines[0][0] == "pull" and lines[0][6] == "torque_Nm [N.m]"
+    assert len(lines) - 1 == len(rows)
+    for line, row in zip(lines[1:], rows, strict=True):
+        assert [float(v) for v in line[5:]] == list(row[5:])
+        assert line[:5] == [str(v) for v in row[:5]]
+    for name in ("x.csv", "x.parquet"):
+        assert run("export", "1-8", "--table", "pulls", "--out", str(tmp_path / name))[0] == 0
+    assert run("export", "--schema")[1].count("| torque_u_repeat_Nm | N.m |") == 1
+    code, _, err = run("export", "1-8", "--out", str(tmp_path / "x.xls"))
+    assert code == 2 and "must end in .csv or .parquet" in err
