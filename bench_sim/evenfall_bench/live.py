@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import select
+import signal
 import sys
 import termios
 import time
@@ -42,6 +43,7 @@ def run_live(
     for_s: float,
 ) -> None:
     """Run until Ctrl-C, the key q, or `for_s` simulated seconds; the port's name is printed first."""
+    signal.signal(signal.SIGTERM, signal.default_int_handler)  # leave nothing behind
     with (
         Session(scenario, seed, pulls, image=image, port_link=port_link, firmware=firmware) as session,
         _keys() as keys,

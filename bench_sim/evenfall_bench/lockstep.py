@@ -122,6 +122,16 @@ class Board:
         """True time since the bench was switched on."""
         return self.now_us * self._scale
 
+    @property
+    def true_s_per_us(self) -> float:
+        """True seconds per microsecond of the board's crystal."""
+        return self._scale
+
+    @property
+    def tick_offset(self) -> int:
+        """What the board's tick (0.25 us) was when the bench was switched on, modulo 2**30."""
+        return (self._clock_offset_us * 4) % (1 << 30)
+
     def _note(self, what: str, detail: str = "") -> None:
         self.log.append((self.time_s, what, detail))
 
@@ -134,6 +144,7 @@ class Board:
         boot = self.firmware / "_boot.py"
         if not boot.exists():
             raise BenchError(f"{self.firmware} holds no _boot.py; give the folder of the firmware")
+        self._clock_offset_us = round(self.scenario["bench"]["clock_start_ms"] * 1000) - self.now_us
         config = {
             "image": str(self.image),
             "blocks": flash["blocks"],
@@ -145,7 +156,7 @@ class Board:
             "cause": cause,
             "uid": "e66058388300" + f"{self.bench.seed & 0xFFFF:04x}",
             "servo_pin": PINS["servo"],
-            "clock_offset_us": round(self.scenario["bench"]["clock_start_ms"] * 1000) - self.now_us,
+            "clock_offset_us": self._clock_offset_us,
         }
         self._process = subprocess.Popen(
             [
@@ -452,7 +463,8 @@ class Board:
         if op == SLEEP:
             us += self._loop_us
         self._pass(us)
-        self._drain_output()
+        if self._line_full:
+            self._drain_output()
         now_tick = self.now_us * 4
         self._machines_on(now_tick)
         self._watch()

@@ -1,0 +1,182 @@
+"""The host's part of a study: its command line, run as a program beside the bench.
+
+Nothing of the host is imported; what it says in its --json output is all that is used.
+"""
+
+from __future__ import annotations
+
+import json
+import math
+import shutil
+import subprocess
+import sys
+from itertools import pairwise
+from pathlib import Path
+from typing import Any
+
+from .image import BenchError
+from .physics import RPM, TRUTH_FIELDS
+from .session import Session
+
+TICK_WRAP = 1 << 30  # ticks of 0.25 us, as the board's clock counts them
+REST_S = 120.0  # simulated time a board may take to store its last run
+AT = TRUTH_FIELDS.index("time_s")
+SPEED = TRUTH_FIELDS.index("speed_rpm")
+
+
+def host_program() -> str:
+    """Path of the command `evenfall`."""
+    beside = Path(sys.executable).parent / "evenfall"
+    found = str(beside) if beside.exists() else shutil.which("evenfall")
+    if not found:
+        raise BenchError("the command evenfall is missing; install the package with its host part")
+    return found
+
+
+def fetch_and_reduce(session: Session, result: dict[str, Any]) -> None:
+    """Let the host pull all runs; put its figures beside the truth of each pull in `result`.
+
+    The host is told what a person knows of the bench: teeth, magnets, the inertia (which two
+    pulls at different rates give; here the true one) and the air where the board has no barometer.
+    """
+    archive = ["--archive", str(session.folder / "archive")]
+    scenario = session.scenario
+    drive, ratio = scenario["drive"], scenario["drive"]["engine_teeth"] / scenario["drive"]["brake_teeth"]
+    inertia = scenario["engine"]["inertia_kg_m2"] + scenario["brake"]["inertia_kg_m2"] * ratio**2
+    told = subprocess.run(
+        [host_program(), "setup", "add", "bench", "--engine-teeth", str(drive["engine_teeth"]),
+         "--brake-teeth", str(drive["brake_teeth"]), "--magnets", str(scenario["hall"]["magnets"]),
+         "--inertia", f"{inertia:.8f}", "--inertia-u", f"{0.02 * inertia:.8f}", *archive],
+        capture_output=True, text=True, check=False,
+    )  # fmt: skip
+    if told.returncode:
+        result["error"] = f"the host refused the set-up: {told.stderr.strip()}"
+        return
+    command = [host_program(), "pull", "--port", session.port_path, "--json", "--no-plot", *archive]
+    if not scenario["weather"]["sensor"]:
+        command += [
+            "--pressure", f"{session.bench.pressure_Pa:.0f} Pa",
+            "--temperature", f"{session.bench.temperature_K - 273.15:.2f} C",
+            "--humidity", f"{session.bench.humidity * 100:.1f} %",
+        ]  # fmt: skip
+    expected = len(session.person.opened_s)
+    told_runs = _wait_for_runs(session, expected)
+    if told_runs:
+        result["host_note"] = told_runs
+    done = session.run_beside(command)
+    result["host_exit_code"] = done.returncode
+    result["host_messages"] = done.stderr.strip().splitlines()[-12:]
+    try:
+        answer = json.loads(done.stdout)
+    except ValueError:
+        last = (done.stderr.strip().splitlines() or ["it said nothing"])[-1]
+        result["error"] = f"the host gave no result: {last}"
+        return
+    result["link"] = answer.get("link")
+    _join(session, result["pulls"], answer["pulls"])
+
+
+def _wait_for_runs(session: Session, expected: int) -> str:
+    """Let the bench run until the board's LED no longer flickers; "" when it does.
+
+    The LED is what a person would watch: it flickers five times a second while the board
+    lets the load go and stores the run.
+    """
+    board = session.board
+    end = board.time_s + REST_S
+    while board.time_s < end:
+        lit = [t for t, on in board.led[-40:] if on and t > board.time_s - 2.5]
+        if all(b - a > 0.3 for a, b in pairwise(lit)):
+            return ""
+        board.run_until(board.time_s + 0.5)
+    return f"the board was still busy {REST_S:.0f} s after {expected} pulls"
+
+
+def _join(session: Session, pulls: list[dict[str, Any]], reduced: list[dict[str, Any]]) -> None:
+    """Put each host result under the pull it was recorded in."""
+    board_rate = 1.0 / session.board.true_s_per_us * 4.0  # ticks per true second
+    last_s = session.board.time_s
+    offset = session.board.tick_offset
+    for run in reduced:
+        # the tick wraps every 268 s: take the latest start that lies in the past
+        start_s = ((run.get("start_tick", 0) - offset) % TICK_WRAP) / board_rate
+        wrap_s = TICK_WRAP / board_rate
+        candidates = [start_s + n * wrap_s for n in range(int(last_s / wrap_s) + 1)]
+        match = None
+        for start in reversed(candidates):
+            for pull in pulls:
+                if pull["opened_s"] - 12.0 <= start <= pull["closed_s"]:
+                    match = (pull, start)
+                    break
+            if match:
+                break
+        if match is None:
+            pulls.append({"host": run, "note": "a run outside the person's pulls"})
+            continue
+        pull, start = match
+        pull["host"] = run
+        pull["run_start_s"] = round(start, 6)
+        verdict = run.get("board_verdict")
+        if verdict and verdict["sweep_end_tick"] > verdict["sweep_start_tick"]:
+            pull["tracking"] = tracking(session.bench.truth, start, verdict, 4.0 / board_rate * 1e6)
+        pull["torque_error"] = torque_error(run.get("bins", []), pull.get("true_bins", []))
+
+
+def tracking(
+    truth: list[tuple[float, ...]], start_s: float, verdict: dict[str, Any], clock: float
+) -> dict[str, float]:
+    """True speed against the straight line that the board says it followed.
+
+    verdict: the host's scaled verdict (ticks as seconds from the run's start, speeds in rpm).
+    clock: true seconds per second of the board's crystal.  Errors in per cent of the set speed.
+    """
+    first = start_s + verdict["sweep_start_tick"] * clock
+    last = start_s + verdict["sweep_end_tick"] * clock
+    top, end = verdict["start_speed"], verdict["end_speed"]
+    errors = []
+    for record in truth:
+        at = record[AT]
+        if first <= at <= last:
+            wanted = top + (end - top) * (at - first) / (last - first)
+            errors.append(100.0 * (record[SPEED] - wanted) / wanted)
+    crossings = [r[AT] for r in truth if first - 1.0 <= r[AT] <= last + 1.0 and r[SPEED] > end]
+    return {
+        "sweep_start_s": round(first, 4),
+        "sweep_end_s": round(last, 4),
+        "sweep_s": round(last - first, 4),
+        "true_sweep_s": round(max(crossings) - first, 4) if crossings else 0.0,
+        "rms_percent": round(math.sqrt(sum(e * e for e in errors) / len(errors)), 4) if errors else 0.0,
+        "worst_percent": round(max(map(abs, errors)), 4) if errors else 0.0,
+    }
+
+
+def torque_error(bins: list[dict[str, Any]], true_bins: list[dict[str, Any]]) -> dict[str, Any]:
+    """Host's observed torque less the true one, bin by bin, in per cent; worst and RMS.
+
+    A bin counts when it holds at least two load samples and 20 turns of the truth.
+    """
+    true = {round(b["speed_rpm"]): b for b in true_bins}
+    rows = []
+    for b in bins:
+        t = true.get(round(b["speed_rpm"]))
+        seen = b.get("torque_observed_Nm")
+        if t is None or seen is None or seen != seen or b["count"] < 2 or t["turns"] < 20:
+            continue
+        rows.append(
+            {
+                "speed_rpm": b["speed_rpm"],
+                "observed_Nm": seen,
+                "true_Nm": t["torque_Nm"],
+                "error_percent": round(100.0 * (seen - t["torque_Nm"]) / t["torque_Nm"], 4),
+                "corrected_Nm": b["torque_Nm"],
+                "reference_Nm": t["reference_Nm"],
+                "observed_W": seen * b["speed_rpm"] * RPM,
+                "true_W": t["power_W"],
+            }
+        )
+    errors = [r["error_percent"] for r in rows]
+    return {
+        "bins": rows,
+        "worst_percent": max(map(abs, errors)) if errors else None,
+        "rms_percent": round(math.sqrt(sum(e * e for e in errors) / len(errors)), 4) if errors else None,
+    }
