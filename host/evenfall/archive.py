@@ -779,12 +779,7 @@ class Archive:
             if body["air"] is not None:
                 ids["air_id"] = self.add_record(_record(Air, body["air"]), "imported")
             if body["engine"]:
-                with contextlib.suppress(InputError):
-                    self.add_engine(body["engine"])
-                build = body["build"] or "as found"
-                with contextlib.suppress(InputError):
-                    self.add_build(body["engine"], build, body["changed"], body["changed_by"])
-                ids["build_id"] = self.build_id(body["engine"], build)
+                ids["build_id"] = self._build_like(body)
             for tag in body["tags"]:
                 self.db.execute("INSERT OR IGNORE INTO tags VALUES (?, ?)", (tag, pull))
             for note in body["notes"]:
@@ -796,6 +791,18 @@ class Archive:
                 )
             self.refile(pull, **ids)
         return pull, True
+
+    def _build_like(self, body: dict[str, Any]) -> int:
+        """The build an imported pull belongs to, made when it is not here yet."""
+        engine, build = body["engine"], body["build"] or "as found"
+        try:
+            self.engine_id(engine)
+        except NotFoundError:
+            self.add_engine(engine)
+        try:
+            return self.build_id(engine, build)
+        except NotFoundError:
+            return self.add_build(engine, build, body["changed"], body["changed_by"])
 
     # --- helpers ---
 
@@ -1040,17 +1047,23 @@ def _checked_export(data: bytes) -> dict[str, Any]:
         standard = standard_named(standard).key
     except InputError as error:
         raise DamageError(f"the exported pull cannot be corrected: {error}") from None
+
+    def name(value: Any, what: str) -> str:
+        if value:
+            _check_name(text(value, what, 200), what)
+        return value or ""
+
     return {
         "raw": frames,
-        "engine": text(body.get("engine"), "engine", 200),
-        "build": text(body.get("build"), "build", 200),
+        "engine": name(body.get("engine"), "engine"),
+        "build": name(body.get("build"), "build"),
         "changed": text(body.get("changed"), "change"),
         "changed_by": text(body.get("changed_by"), "author of the change", 200),
         "standard": standard,
         "calibration": body.get("calibration"),
         "setup": body.get("setup"),
         "air": body.get("air"),
-        "tags": [text(tag, "tag", 60) for tag in listed("tags", 100)],
+        "tags": [name(tag, "tag") for tag in listed("tags", 100) if tag],
         "notes": notes,
         "set_aside": text(body.get("set_aside"), "reason for setting aside"),
     }

@@ -31,7 +31,7 @@ def bench_program() -> str:
     found = str(beside) if beside.exists() else shutil.which("evenfall-bench")
     if not found:
         raise EvenfallError(
-            "the bench in software is not installed: pip install 'evenfall[bench]', or make setup"
+            "the bench in software is not installed: make setup installs it"
         )
     return found
 
