@@ -1,0 +1,210 @@
+"""The line at its worst, with the board's real firmware at one end and the host's link at the other.
+
+Each time: the copy is bit for bit what lies on the board's flash, or there is one clear error and the run
+still lies on the board, not acknowledged.
+"""
+
+from __future__ import annotations
+
+import random
+from pathlib import Path
+
+import pytest
+from evenfall import link, wire
+from line_rig import CuttingPort, LiveBench, runs_on_flash, with_link
+
+
+def fetch_all(
+    bench: LiveBench, folder: Path, said: list[str] | None = None, **options
+) -> tuple[dict, object]:
+    """Every run on the board, through replugging; {run: bytes}, and the line's counters."""
+    out = {}
+    with link.Link(bench.url, say=(said if said is not None else []).append) as line:
+        for entry in line.runs():
+            out[entry.run_id] = line.read_run_through(entry, folder / f"{entry.run_id}.part", **options)
+        return out, line.counters
+
+
+def sound(bench: LiveBench) -> None:
+    """The board did not trip over anything."""
+    assert "Traceback" not in bench.console, bench.console
+    assert not bench.happened("watchdog")
+    assert not bench.happened("program ended")
+
+
+def test_a_good_line(recorded, stored, tmp_path):
+    with LiveBench(with_link(), tmp_path, recorded) as bench:
+        got, counters = fetch_all(bench, tmp_path)
+        sound(bench)
+    assert got == stored
+    assert counters.bad == counters.timeouts == counters.retransmitted_bytes == 0
+    for data in got.values():
+        run = wire.decode_run(data)
+        assert not run.damage and run.complete
+
+
+NOISE = [
+    {"flip_chance": 1e-6},
+    {"flip_chance": 1e-5},
+    {"flip_chance": 1e-4},
+    {"drop_chance": 1e-4},
+    {"double_chance": 1e-4},
+    {"insert_chance": 1e-4},
+    {"flip_chance": 3e-5, "drop_chance": 1e-4, "double_chance": 1e-4, "insert_chance": 1e-4},
+]
+MORE_NOISE = [
+    {"flip_chance": 3e-4},
+    {"flip_chance": 1e-3},
+    {"drop_chance": 2e-3},
+    {"double_chance": 2e-3},
+    {"insert_chance": 2e-3},
+    {"flip_chance": 1e-4, "drop_chance": 5e-4, "double_chance": 5e-4, "insert_chance": 5e-4},
+]
+
+
+def over_noise(noise: dict, recorded: Path, stored: dict, folder: Path) -> str:
+    with LiveBench(with_link(**noise), folder, recorded) as bench:
+        got, counters = fetch_all(bench, folder, patience_s=60)
+        sound(bench)
+    assert got == stored
+    size = sum(map(len, stored.values()))
+    return f"{noise}: identical; {counters.bytes_in / size:.2f} bytes per byte, {counters.sentence()}"
+
+
+@pytest.mark.parametrize("noise", NOISE, ids=str)
+def test_noise_costs_time_not_bytes(noise, recorded, stored, tmp_path):
+    over_noise(noise, recorded, stored, tmp_path)
+
+
+@pytest.mark.study
+def test_study_of_a_noisy_line(recorded, stored, tmp_path):
+    print("\nnoise on the line, both ways (chances per bit or byte):")
+    for number, noise in enumerate(NOISE + MORE_NOISE):
+        folder = tmp_path / str(number)
+        folder.mkdir()
+        print("  " + over_noise(noise, recorded, stored, folder))
+
+
+RATES = {"115,200 baud": 11_520.0, "12 Mbaud": 1_200_000.0}
+MORE_RATES = {"9,600 baud": 960.0, "1 Mbaud": 100_000.0, "4 Mbaud (USB of such boards)": 400_000.0}
+
+
+def over_rate(rate: float, recorded: Path, stored: dict, folder: Path, latency_ms: float = 0.0) -> float:
+    """Share of the line's rate that the download reached, %."""
+    with LiveBench(with_link(bytes_per_s=rate, latency_ms=latency_ms), folder, recorded) as bench:
+        board = bench.session.board
+        with link.Link(bench.url) as line:
+            entries = line.runs()
+            began = board.time_s
+            for entry in entries:
+                assert line.read_run(entry, folder / f"{entry.run_id}.part") == stored[entry.run_id]
+            took_s = board.time_s - began
+        sound(bench)
+    return 100 * sum(map(len, stored.values())) / took_s / rate
+
+
+@pytest.mark.parametrize("rate", RATES.values(), ids=list(RATES))
+def test_slow_and_fast_lines(rate, recorded, stored, tmp_path):
+    over_rate(rate, recorded, stored, tmp_path)
+
+
+@pytest.mark.parametrize("latency_ms", [30.0, 250.0])
+def test_a_late_line(latency_ms, recorded, stored, tmp_path):
+    over_rate(100_000.0, recorded, stored, tmp_path, latency_ms)
+
+
+@pytest.mark.study
+def test_study_of_download_time(recorded, stored, tmp_path):
+    size = sum(map(len, stored.values()))
+    print(f"\ndownload of {len(stored)} runs, {size:,} bytes, as a share of the line's rate (goal 95 %):")
+    for name, rate in sorted((RATES | MORE_RATES).items(), key=lambda x: x[1]):
+        folder = tmp_path / name.replace(" ", "")
+        folder.mkdir()
+        share = over_rate(rate, recorded, stored, folder)
+        print(f"  {name:30} {rate:>11,.0f} B/s   {share:5.1f} %   {size / rate / share * 100:7.2f} s")
+
+
+def unplugged(
+    times: int, seed: int, recorded: Path, stored: dict, folder: Path
+) -> tuple[int, int, list[str]]:
+    """Pull the cable at random bytes of transfers until it was out `times` times.
+
+    Returns (times out, whole fetches, what the host said).
+    """
+    rng = random.Random(seed)
+    said: list[str] = []
+    out = fetches = 0
+    next_cut = rng.randrange(200, 60_000)
+
+    def look(session) -> None:
+        nonlocal out, next_cut
+        sent = session.board._to_host.bytes
+        if sent >= next_cut and out < times:
+            out += 1
+            next_cut = sent + rng.randrange(200, 60_000)
+            session.board.fault("unplug", for_s=rng.uniform(0.02, 0.2))
+
+    with LiveBench(with_link(bytes_per_s=150_000.0), folder, recorded) as bench:
+        bench.at_each_slice(look)
+        while out < times:
+            fetches += 1
+            for part in folder.glob("*.part"):
+                part.unlink()
+            try:
+                got, _ = fetch_all(bench, folder, said, patience_s=30)
+            except link.PortGoneError as error:  # out while greeting: a clear sentence, nothing lost
+                said.append(str(error))
+                continue
+            except link.NoAnswerError as error:
+                said.append(str(error))
+                continue
+            assert got == stored
+        sound(bench)
+        assert bench.session.board.boots == 1
+    return out, fetches, said
+
+
+def test_unplugged_and_plugged_in_again(recorded, stored, tmp_path):
+    out, _, said = unplugged(8, 1, recorded, stored, tmp_path)
+    assert out == 8
+    assert any("broke off" in s for s in said)
+    assert all("Traceback" not in s and len(s) < 300 for s in said)
+
+
+@pytest.mark.study
+def test_study_of_unplugging_500_times(recorded, stored, tmp_path):
+    out, fetches, said = unplugged(500, 2, recorded, stored, tmp_path)
+    print(
+        f"\nunplugged at random bytes {out} times in {fetches} fetches of all runs: each copy identical; "
+        f"the host said {len(said)} sentences, {len(set(said))} different"
+    )
+
+
+@pytest.mark.parametrize("seed", [1, 2, 3])
+def test_lines_cut_short(seed, recorded, stored, tmp_path):
+    """The end of a piece is swallowed, again and again: frames torn anywhere."""
+    port = CuttingPort(str(tmp_path / "port"), seed, chance=0.15)
+    with LiveBench(with_link(bytes_per_s=100_000.0), tmp_path, recorded, port=port) as bench:
+        got, counters = fetch_all(bench, tmp_path, patience_s=60)
+        sound(bench)
+    assert got == stored
+    assert port.cuts > 3 and counters.bad > 0
+
+
+@pytest.mark.parametrize("after", [3_000, 20_000])
+def test_the_board_resets_in_the_middle(after, recorded, stored, tmp_path):
+    said: list[str] = []
+    done = []
+
+    def look(session) -> None:
+        if not done and session.board._to_host.bytes > after:
+            done.append(True)
+            session.board.fault("reset")
+
+    with LiveBench(with_link(bytes_per_s=50_000.0), tmp_path, recorded) as bench:
+        bench.at_each_slice(look)
+        got, _ = fetch_all(bench, tmp_path, said, patience_s=30)
+        assert bench.session.board.boots == 2
+        sound(bench)
+    assert got == stored
+    assert {data for data, _ in runs_on_flash(bench.image).values()} == set(stored.values())
