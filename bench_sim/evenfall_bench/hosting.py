@@ -33,26 +33,40 @@ def host_program() -> str:
     return found
 
 
-def fetch_and_reduce(session: Session, result: dict[str, Any]) -> None:
+def tell_set_up(session: Session) -> subprocess.Popen[str]:
+    """Tell the host what a person knows of the bench; runs while the bench makes its pulls.
+
+    Teeth, magnets, and the inertia: two pulls at different rates give it, here it is the
+    true one with a stated uncertainty of 2 %.
+    """
+    drive = session.scenario["drive"]
+    ratio = drive["engine_teeth"] / drive["brake_teeth"]
+    inertia = session.scenario["engine"]["inertia_kg_m2"]
+    inertia += session.scenario["brake"]["inertia_kg_m2"] * ratio**2
+    return subprocess.Popen(
+        [host_program(), "setup", "add", "bench", "--engine-teeth", str(drive["engine_teeth"]),
+         "--brake-teeth", str(drive["brake_teeth"]), "--magnets", str(session.scenario["hall"]["magnets"]),
+         "--inertia", f"{inertia:.8f}", "--inertia-u", f"{0.02 * inertia:.8f}", *_archive(session)],
+        stdout=subprocess.DEVNULL, stderr=subprocess.PIPE, text=True,
+    )  # fmt: skip
+
+
+def _archive(session: Session) -> list[str]:
+    return ["--archive", str(session.folder / "archive")]
+
+
+def fetch_and_reduce(session: Session, result: dict[str, Any], told: subprocess.Popen[str]) -> None:
     """Let the host pull all runs; put its figures beside the truth of each pull in `result`.
 
-    The host is told what a person knows of the bench: teeth, magnets, the inertia (which two
-    pulls at different rates give; here the true one) and the air where the board has no barometer.
+    Where the board has no barometer the air is typed in, as a person would.
     """
-    archive = ["--archive", str(session.folder / "archive")]
-    scenario = session.scenario
-    drive, ratio = scenario["drive"], scenario["drive"]["engine_teeth"] / scenario["drive"]["brake_teeth"]
-    inertia = scenario["engine"]["inertia_kg_m2"] + scenario["brake"]["inertia_kg_m2"] * ratio**2
-    told = subprocess.run(
-        [host_program(), "setup", "add", "bench", "--engine-teeth", str(drive["engine_teeth"]),
-         "--brake-teeth", str(drive["brake_teeth"]), "--magnets", str(scenario["hall"]["magnets"]),
-         "--inertia", f"{inertia:.8f}", "--inertia-u", f"{0.02 * inertia:.8f}", *archive],
-        capture_output=True, text=True, check=False,
-    )  # fmt: skip
+    complaint = told.communicate()[1]
     if told.returncode:
-        result["error"] = f"the host refused the set-up: {told.stderr.strip()}"
+        result["error"] = f"the host refused the set-up: {complaint.strip()}"
         return
-    command = [host_program(), "pull", "--port", session.port_path, "--json", "--no-plot", *archive]
+    scenario = session.scenario
+    command = [host_program(), "pull", "--port", session.port_path, "--json", "--no-plot"]
+    command += _archive(session)
     if not scenario["weather"]["sensor"]:
         command += [
             "--pressure", f"{session.bench.pressure_Pa:.0f} Pa",

@@ -7,6 +7,7 @@ import errno
 import os
 import pty
 import select
+import time
 import tty
 from collections import deque
 from random import Random
@@ -160,7 +161,10 @@ class PtyPort:
             except OSError as error:
                 if error.errno not in (errno.EIO, errno.EAGAIN):
                     raise
-        return b"", not mask & select.POLLHUP
+        if mask & select.POLLHUP:  # no host; the poll did not wait
+            time.sleep(wait_ms / 1000.0)
+            return b"", False
+        return b"", True
 
     def write(self, data: bytes) -> bool:
         """Hand bytes to the host; False while the host does not take them (they are kept)."""

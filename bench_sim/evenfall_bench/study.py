@@ -12,6 +12,7 @@ from itertools import pairwise
 from pathlib import Path
 from typing import Any
 
+from . import hosting
 from .image import PROJECT
 from .physics import RPM, TRUTH_FIELDS, Bench
 from .session import Session
@@ -49,14 +50,13 @@ def run_one(
     """One boot of the board, `pulls` pulls, then the host fetches and reduces them."""
     result: dict[str, Any] = {"seed": seed}
     with Session(scenario, seed, pulls, firmware=firmware) as session:
+        told = hosting.tell_set_up(session) if host else None
         session.run_script()
         result["simulated_s"] = session.board.time_s
         result["script_wall_s"] = session.wall_s
         result["pulls"] = [_pull_truth(session, i, truth) for i in range(len(session.person.closed_s))]
-        if host:
-            from .hosting import fetch_and_reduce
-
-            fetch_and_reduce(session, result)
+        if told is not None:
+            hosting.fetch_and_reduce(session, result, told)
         result["board_log"] = [
             {"time_s": round(t, 4), "what": what, "detail": detail} for t, what, detail in session.board.log
         ]
