@@ -88,8 +88,8 @@ def tree(port):
 
 
 KEPT = (
-    "for d in ('/runs',):\n os.mkdir(d)\n"
-    "for p, c in (('/settings.json', '{\"magnets\": 2}'), ('/learned.json', '[1]'), ('/runs/7.run', 'x' * 5000)):\n"
+    "os.mkdir('/runs')\n"
+    "for p, c in (('/settings.json', '{}'), ('/learned.json', '[1]'), ('/runs/7.run', 'x' * 5000)):\n"
     " f = open(p, 'w'); f.write(c); f.close()"
 )
 

@@ -9,7 +9,8 @@ from typing import Any
 import click
 
 from evenfall import board_files
-from evenfall.cli._root import json_option, noun, port_option, print_json, print_table, progress
+from evenfall import wiring as drawn
+from evenfall.cli._root import json_option, noun, open_link, port_option, print_json, print_table, progress
 from evenfall.link import find_port
 
 board = noun("board", "Ask and set the board: status, runs, settings, zero, self-test, firmware.")
@@ -111,6 +112,24 @@ def build(checkout: Path, out: Path | None, as_json: bool) -> None:
     total = {"file": "total"} | {k: sum(r[k] for r in rows) for k in ("source_bytes", "compiled_bytes")}
     columns = ["file", "source_bytes", "compiled_bytes"]
     print_table(columns, [[r[c] for c in columns] for r in [*rows, total]], right=set(columns[1:]))
+
+
+@board.command()
+@click.option("--port", default=None, help="Take the pins from the settings of the board on this port.")
+@click.option(
+    "--out", type=click.Path(path_type=Path, file_okay=False), default=Path("."), help="Folder to write into."
+)
+def wiring(port: str | None, out: Path) -> None:
+    """Draw the wiring for the default pins, or for a board's own."""
+    pins = drawn.default_pins()
+    if port is not None:
+        with open_link(port) as line:
+            pins = {name: value for name, value in line.settings().items() if name in pins}
+    out.mkdir(parents=True, exist_ok=True)
+    for name, content in (("wiring.svg", drawn.drawing(pins)), ("torque_arm.svg", drawn.arm_drawing())):
+        (out / name).write_text(content, encoding="utf-8")
+        progress(f"wrote {out / name}")
+    click.echo(drawn.table(pins), nl=False)
 
 
 def _twin(small: dict[str, bytes], path: str) -> bytes:

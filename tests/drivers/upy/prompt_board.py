@@ -1,4 +1,5 @@
-"""A board at its MicroPython prompt: `micropython -i prompt_board.py IMAGE BLOCKS`, littlefs on a file as /."""
+# ruff: noqa: I001
+"""A board at its prompt: `micropython -i prompt_board.py IMAGE BLOCKS`, littlefs on a file as /."""
 
 import sys
 

@@ -1,11 +1,8 @@
+# ruff: noqa: F821
 # Appended to the board's own install functions: cuts power at each flash operation of fw_swap.
 import gc
 
 import vfs
-
-
-class Cut(Exception):
-    pass
 
 
 class Ram:
