@@ -6,7 +6,7 @@ import re
 from itertools import pairwise
 
 import pytest
-from bench_rig import Rig
+from tiny_rig import Rig
 from evenfall_bench.fifo import DEPTH, HallTimer, LoadReader
 
 LOAD = (1, 203, 8)  # k, overhead, confirm ticks: numbers of a test, not the firmware's
