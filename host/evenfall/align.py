@@ -259,22 +259,24 @@ def align(
 def lone_spikes(values: FloatArray) -> np.ndarray:
     """Mask of samples that stand alone, far outside both neighbours.
 
-    The amplifier's own filter spreads a real step over several conversions,
-    so a single sample `SPIKE_SIGMAS` robust deviations (MAD, of second
-    differences) away from the middle of its neighbours is a read-out error.
+    The amplifier's own filter spreads a real jolt over several conversions, so
+    a single sample far off is a read-out error.  Told by the pattern that only
+    a lone sample leaves in the distance from the neighbours' middle: -1/2, 1,
+    -1/2 and nothing beside it, `SPIKE_SIGMAS` robust deviations (MAD) high.
     """
-    middle = (values[:-2] + values[2:]) / 2
-    off = values[1:-1] - middle
-    spread = 1.4826 * np.median(np.abs(off))
     mask = np.zeros(values.size, bool)
-    limit = max(SPIKE_SIGMAS * spread, 1e-9)
-    hit = np.abs(off) > limit
-    if hit.any():
-        # the spike's neighbours see half of it: only the largest of three stands
-        size = np.abs(off)
-        left = np.concatenate(([0.0], size[:-1]))
-        right = np.concatenate((size[1:], [0.0]))
-        mask[1:-1] = hit & (size >= left) & (size >= right) & (size > 1.6 * np.minimum(left, right))
+    if values.size < 7:
+        return mask
+    off = values[1:-1] - (values[:-2] + values[2:]) / 2
+    limit = max(SPIKE_SIGMAS * 1.4826 * float(np.median(np.abs(off))), 1e-9)
+    if np.abs(off).max() <= limit:
+        return mask
+    at = np.flatnonzero(np.abs(off) > limit)
+    o = np.pad(off, 4)
+    around = o[at[:, None] + np.arange(9)]  # four on each side
+    pattern = off[at][:, None] * np.array([0, 0, 0, -0.5, 1, -0.5, 0, 0, 0])
+    lone = (np.abs(around - pattern) < 0.2 * np.abs(off[at])[:, None]).all(axis=1)
+    mask[1 + at[lone]] = True
     return mask
 
 

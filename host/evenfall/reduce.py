@@ -14,11 +14,13 @@ A `Reduction` is a function of its inputs only: recomputed, never edited.
 
 from __future__ import annotations
 
+import functools
 import hashlib
 import math
 from dataclasses import dataclass, replace
 
 import numpy as np
+from scipy import special
 
 from evenfall import align, uncertainty
 from evenfall.air import Correction, correction
@@ -207,7 +209,7 @@ def _zero(
     after = [z for z in run.zeros if z[0] >= end]
     noise = math.nan
     if run.zeros and run.zeros[0][3] > 3:
-        noise = run.zeros[0][2] / span
+        noise = run.zeros[0][2] / _usual_range(run.zeros[0][3]) / span
     if before and after:
         (t0, z0, _, n0), (t1, z1, _, n1) = before[-1], after[0]
         zero = np.interp(run.load_time_s, [t0, t1], [z0, z1])
@@ -216,6 +218,12 @@ def _zero(
         return zero, shift, math.hypot(abs(shift) / 2 / math.sqrt(3), still), noise
     value = (before or run.zeros or [(0.0, calibration.zero_count, 0.0, 0)])[-1][1]
     return np.full(run.load_time_s.size, float(value)), math.nan, calibration.zero_u_N, noise
+
+
+@functools.lru_cache(maxsize=64)
+def _usual_range(n: int) -> float:
+    """Expected highest less lowest of n normal readings, in standard deviations (Blom 1958)."""
+    return float(2 * special.ndtri((n - 0.375) / (n + 0.25)))
 
 
 def fit_bins(speed: FloatArray, values: FloatArray, width: float) -> Lines:

@@ -178,9 +178,10 @@ def make_pull(
     if more.size:
         edges = np.concatenate((edges, more + rng.uniform(0.0004, 0.0025, more.size)))
     edges = np.round(np.sort(edges) * 4e6) / 4e6
-    zeros = [(-2.0, zero + flaws.zero_before_N * span, flaws.noise_counts, 160)]
+    spread = 5.3 * flaws.noise_counts  # highest less lowest of 160 normal readings
+    zeros = [(-2.0, zero + flaws.zero_before_N * span, spread, 160)]
     if flaws.zero_after_N is not None:
-        zeros.append((total + 5, zero + flaws.zero_after_N * span, flaws.noise_counts, 160))
+        zeros.append((total + 5, zero + flaws.zero_after_N * span, spread, 160))
     run = Run(
         run_id=seed if run_id is None else run_id,
         board_uid="e66164084b123456",

@@ -1,0 +1,437 @@
+"""What is wrong with the bench, told from one pull's raw signals.
+
+Each check has a name, a measured value, a stated threshold and the arrays that
+show it.  The thresholds are common practice, no source, set so that a bench in
+order rings none of them (tests: false alarms at most 1 %).
+
+What cannot be seen: a chain's tooth frequency.  It is a whole number of times
+per brake turn, so pulses from magnets on that shaft meet the same tooth place
+every turn, and at 1 to 3 kHz it is far above what the load amplifier passes.
+What can be seen is the chain's own passage, a fraction of a turn.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, field
+
+import numpy as np
+from scipy import ndimage, signal, stats
+
+from evenfall import align, reduce, water
+from evenfall.errors import InputError
+from evenfall.model import Calibration, FloatArray, Run, Setup
+from evenfall.units import RPM
+
+NOISE_LIMIT = 0.006  # scatter of one load sample in the usual bin of speed, of the largest load
+SPIKE_LIMIT = 3  # lone samples in a pull
+RESONANCE_LIMIT = 0.008  # scatter of one load sample in the worst bin, of the largest load
+RESONANCE_RATIO = 4.0  # of that bin over the usual bin
+STEP_LIMIT = 0.02  # sudden lasting change of load, of the largest load
+STEP_SIGMAS = 9.0
+PULSE_LIMIT = 0.002  # share of pulses missed or extra
+CHAIN_LIMIT = 0.0015  # speed ripple of one order, relative amplitude
+CHAIN_SIGMAS = 8.0  # of that line over the floor around it
+SLIP_POWER = 3.5  # torque falls faster than speed to this power at the low end
+SLIP_DROP = 0.25  # of the torque just above
+HOLD_LIMIT = 0.015  # how far the speed may wander in the hold before the fall
+FLAT_TOP = 0.985  # of the largest load: above it the top may be cut off
+FLAT_QUIET = 0.3  # of the flutter elsewhere
+FLAT_STILL = 0.0006  # of the largest load: less flutter than this no engine gives
+STUCK_SAMPLES = 6  # equal codes in a row that no live cell gives
+
+
+@dataclass(frozen=True)
+class Evidence:
+    """A curve that shows a finding."""
+
+    x: FloatArray
+    y: FloatArray
+    x_name: str
+    y_name: str
+    limit: float = math.nan  # a level to draw
+    marks: FloatArray = field(default_factory=lambda: np.zeros(0))  # places on x
+
+
+@dataclass(frozen=True)
+class Finding:
+    """The answer of one check."""
+
+    name: str
+    found: bool
+    value: float  # NaN: could not be judged
+    threshold: float
+    unit: str
+    sentence: str
+    evidence: Evidence | None = None
+
+
+@dataclass(frozen=True)
+class _Signals:
+    """What the checks share."""
+
+    run: Run
+    calibration: Calibration
+    setup: Setup
+    seen: reduce.Observed
+    top_N: float  # largest smoothed load in the sweep
+    grid_s: FloatArray  # (n,) of the sweep's samples, spikes and clamped codes left out
+    load_N: FloatArray  # (n,) as read
+    flutter_N: FloatArray  # (n,) less its own smooth run
+    flutter_rpm: FloatArray
+    spikes: int
+
+
+def diagnose(
+    run: Run,
+    calibration: Calibration,
+    setup: Setup,
+    *,
+    flow_kg_s: float | None = None,
+    tank_kg: float | None = None,
+    chain_links: int | None = None,
+) -> list[Finding]:
+    """All checks on one pull, in a fixed order; raises what `reduce.observe` raises."""
+    for value, what in ((flow_kg_s, "water flow"), (tank_kg, "water in the tank")):
+        if value is not None and not value > 0:
+            raise InputError(f"the {what} is {value:g}; it must be above zero, or left out")
+    s = _signals(run, calibration, setup)
+    return [
+        _noise(s),
+        _resonance(s),
+        _clamp(s),
+        _connector(s),
+        _pulses(s),
+        rough_chain(s.seen.edges, s.setup, s.seen.start_s, s.seen.end_s, chain_links),
+        _slip(s),
+        _heating(s, flow_kg_s, tank_kg),
+        _hold(s),
+    ]
+
+
+def _signals(run: Run, calibration: Calibration, setup: Setup) -> _Signals:
+    seen = reduce.observe(run, calibration, setup)
+    a = seen.aligned
+    zero = run.zeros[-1][1] if run.zeros else calibration.zero_count
+    force = np.asarray((run.load_count - zero) / calibration.span_count_per_N, np.float64)
+    at = run.load_time_s - a.delay_s
+    spikes = align.lone_spikes(force)
+    ends = (run.load_count <= align.CLAMP_CODES[0]) | (run.load_count >= align.CLAMP_CODES[1])
+    use = (at >= a.time_s[0]) & (at <= a.time_s[-1]) & ~spikes & ~ends
+    smooth = np.interp(at[use], a.time_s, a.force_N)
+    known = np.isfinite(a.speed_rad_s)
+    rpm = np.asarray(np.interp(at[use], a.time_s[known], a.speed_rad_s[known]) / RPM, np.float64)
+    top = max(float(np.max(np.abs(a.force_N))), 1e-9)
+    return _Signals(
+        run, calibration, setup, seen, top, at[use], force[use], force[use] - smooth, rpm, int(spikes.sum())
+    )
+
+
+def _noise(s: _Signals) -> Finding:
+    """Scatter of the load everywhere in the pull, and lone samples that no load makes."""
+    fs = 1 / s.seen.aligned.period_s
+    _, per_bin = _flutter_by_speed(s)
+    floor = float(np.nanmedian(per_bin))
+    limit = NOISE_LIMIT * s.top_N
+    found = floor > limit or s.spikes > SPIKE_LIMIT
+    sentence = f"Load signal scatters by {floor:.3f} N a sample, {s.spikes} lone spikes."
+    if found:
+        sentence += (
+            " Electrical noise: earth the cable's shield at one end, keep it away from the ignition, "
+            "use a resistor plug."
+        )
+    f, p = signal.welch(s.flutter_N, fs, nperseg=min(128, s.flutter_N.size))
+    show = Evidence(f, np.sqrt(p), "frequency, Hz", "load, N/√Hz", limit / math.sqrt(fs / 2))
+    return Finding("electrical noise", found, floor, limit, "N", sentence, show)
+
+
+def _flutter_by_speed(s: _Signals, width: float = 250.0) -> tuple[FloatArray, FloatArray]:
+    """(speeds, robust standard deviation of the flutter there); one jump in a bin does not move it."""
+    k = np.rint(s.flutter_rpm / width).astype(int)
+    bins = np.unique(k)
+    spread = [_mad(s.flutter_N[k == b]) if (k == b).sum() > 7 else np.nan for b in bins]
+    return bins * width, np.array(spread, np.float64)
+
+
+def _resonance(s: _Signals) -> Finding:
+    """Flutter of the load that is large in one band of speed and small elsewhere."""
+    speed, spread = _flutter_by_speed(s)
+    usual = float(np.nanmedian(spread))
+    top = int(np.nanargmax(spread))
+    share = float(spread[top] / s.top_N)
+    limit = max(RESONANCE_LIMIT * s.top_N, RESONANCE_RATIO * usual)
+    found = bool(spread[top] > limit)
+    sentence = f"Largest flutter of the load {share * 100:.2f} % near {speed[top]:.0f} rpm."
+    if found:
+        sentence += (
+            " The brake shakes on its mounts there: change the rubber's stiffness or add mass, "
+            "and do not trust torque close to that speed."
+        )
+    show = Evidence(speed, spread, "speed, rpm", "flutter of the load, N", limit)
+    name = "vibration resonance"
+    return Finding(name, found, share * 100, limit / s.top_N * 100, "%", sentence, show)
+
+
+def _clamp(s: _Signals) -> Finding:
+    """Codes at the amplifier's end of range, a code that stands still, or a load with its top cut off.
+
+    Against a stop the engine's own scatter no longer reaches the cell: the
+    reading lies at its highest and flutters far less than elsewhere.
+    """
+    count = s.run.load_count
+    at_end = int(((count <= align.CLAMP_CODES[0]) | (count >= align.CLAMP_CODES[1])).sum())
+    inside = (s.run.load_time_s >= s.seen.start_s) & (s.run.load_time_s <= s.seen.end_s)
+    labels, n = ndimage.label(np.diff(count[inside]) == 0)
+    longest = int(np.bincount(labels.ravel())[1:].max() + 1) if n else 0
+    block = 24
+    rolling = np.sqrt(ndimage.uniform_filter1d(s.flutter_N**2, block, mode="nearest"))
+    quiet = max(FLAT_QUIET * float(np.quantile(rolling, 0.8)), FLAT_STILL * s.top_N)
+    flat = (s.load_N > FLAT_TOP * s.top_N) & (rolling < quiet)
+    labels, n = ndimage.label(flat)
+    cut = int(np.bincount(labels.ravel())[1:].max()) if n else 0
+    found = at_end > 0 or longest >= STUCK_SAMPLES or cut >= block
+    sentence = f"{at_end} samples at the amplifier's end of range, longest standing code {longest} samples."
+    if at_end:
+        sentence += " The cell is overloaded or a wire is off: use a longer arm, a larger cell or less gain."
+    elif found:
+        sentence += " The reading stands still under load: the cell touches a stop, or the amplifier hangs."
+    worst = float(max(at_end, longest, cut))
+    show = Evidence(s.run.load_time_s, count.astype(float), "time, s", "code", float(align.CLAMP_CODES[1]))
+    return Finding("clamp", found, worst, float(STUCK_SAMPLES), "samples", sentence, show)
+
+
+def _connector(s: _Signals) -> Finding:
+    """Sudden lasting changes of load that the engine cannot make.
+
+    Mean of six samples after less mean of six before, four conversions apart
+    (the amplifier's own spread), against the same figure's usual scatter.
+    Half a second at each end is left out: there the fall itself begins and ends.
+    """
+    a = s.seen.aligned
+    # the load less what the flywheels put in, so that speed wobble is no step
+    lever = s.calibration.arm_m * s.setup.engine_teeth / s.setup.brake_teeth / s.setup.drive_efficiency
+    at = s.grid_s
+    rate = np.interp(at, a.time_s, np.nan_to_num(a.rate_rad_s2))
+    raw = s.load_N + s.setup.inertia_kg_m2 * rate / lever
+    m, gap = 6, 4
+    if raw.size < 60:
+        return Finding("loose connector", False, math.nan, STEP_LIMIT * 100, "%", "Too short to judge.")
+    mean = np.convolve(raw, np.ones(m) / m, "valid")
+    step = mean[m + gap :] - mean[: -(m + gap)]
+    when = at[m + gap // 2 :][: step.size]
+    slow = ndimage.median_filter(step, 41, mode="nearest")
+    sharp = step - slow
+    use = (when > s.seen.start_s + 0.5) & (when < s.seen.end_s - 0.5)
+    spread = max(_mad(sharp[use]) if use.any() else 0.0, 1e-9)
+    limit = max(STEP_LIMIT * s.top_N, STEP_SIGMAS * spread)
+    size = np.where(use, np.abs(sharp), 0.0)
+    labels, n = ndimage.label(size > limit)
+    marks = np.array([when[p[0]][np.argmax(size[p[0]])] for p in ndimage.find_objects(labels)], float)
+    value = float(size.max() / s.top_N * 100)
+    found = n > 0
+    sentence = f"Largest sudden change of load {value:.2f} %."
+    if found:
+        sentence += (
+            f" {n} steps that no engine makes: a loose plug, a broken wire or a cell that shifts; "
+            "wiggle the cable while watching the reading."
+        )
+    show = Evidence(when, sharp, "time, s", "sudden change of load, N", limit, marks)
+    return Finding("loose connector", found, value, limit / s.top_N * 100, "%", sentence, show)
+
+
+def _pulses(s: _Signals) -> Finding:
+    e = s.seen.edges
+    share = (e.missed + e.extra) / max(int(e.index[-1]) if e.index.size else 1, 1)
+    silent = sum(b - a for a, b in e.silent if a < s.seen.end_s and b > s.seen.start_s)
+    found = share > PULSE_LIMIT or silent > 0
+    sentence = f"{e.missed} missed and {e.extra} extra pulses of {int(e.index[-1]) if e.index.size else 0}."
+    if found:
+        sentence += " Set the pickup's gap, check magnet and bracket, keep its cable from the ignition."
+    raw = s.run.edge_time_s
+    show = Evidence(raw[1:], np.diff(raw) * 1000, "time, s", "time between pulses, ms")
+    return Finding("pulses missed", found, share * 100, PULSE_LIMIT * 100, "%", sentence, show)
+
+
+def rough_chain(
+    edges: align.Edges, setup: Setup, start_s: float, end_s: float, chain_links: int | None = None
+) -> Finding:
+    """Speed ripple locked to the chain: a line in the order spectrum of the pulse intervals.
+
+    Pulses come at even angles, so their spectrum is in cycles per brake turn
+    already (order analysis without resampling).  The chain passes once in
+    links / brake teeth turns; without `chain_links` the strongest line between
+    0.05 and 0.45 per turn is judged.
+    """
+    magnets = setup.magnets
+    time, angle = align.shaft_angle(edges, magnets)
+    use = (time >= start_s) & (time <= end_s)
+    name, unit = "rough chain", "% of speed"
+    nothing = Finding(name, False, math.nan, CHAIN_LIMIT * 100, unit, "Too few pulses to judge the chain.")
+    if use.sum() < 300:
+        return nothing
+    turns = angle[use] / (2 * np.pi)
+    even = np.arange(math.ceil(turns[0] * magnets), math.floor(turns[-1] * magnets)) / magnets
+    at = np.interp(even, turns, time[use])
+    speed = 1 / np.diff(at)
+    relative = speed / signal.savgol_filter(speed, 2 * (25 * magnets // 2) + 1, 2) - 1
+    relative[np.abs(relative) > 8 * max(_mad(relative), 1e-9)] = 0.0
+    n = relative.size
+    window = np.hanning(n)
+    # four times finer than the data: a line between two places keeps its height
+    amplitude = np.abs(np.fft.rfft(relative * window, 4 * n)) * 2 / window.sum()
+    order = np.fft.rfftfreq(4 * n, 1 / magnets)
+    rayleigh = math.sqrt(math.log(4))  # median over sigma
+    floor = ndimage.median_filter(amplitude, 241, mode="nearest") / rayleigh
+    # a mean over one interval shows sinc(order / magnets) of a ripple
+    loss = np.maximum(np.abs(np.sinc(order / magnets)), 1e-3)
+    chain = (order >= 0.05) & (order <= 0.45)
+    if chain_links:
+        near = [np.abs(order - _folded(k * setup.brake_teeth / chain_links, magnets)) for k in (1, 2)]
+        chain = np.minimum(*near) <= max(0.01, 3 * magnets / n)
+    for k in (1, 2, 3):  # the engine's own turns, folded, are no fault of the chain
+        crank = _folded(k * setup.brake_teeth / setup.engine_teeth, magnets)
+        if crank > 0.02:
+            chain &= np.abs(order - crank) > 0.008
+    chain &= order > 0.02
+    if not chain.any():
+        return nothing
+    k = int(np.argmax(np.where(chain, amplitude / loss, 0)))
+    size, where, around = float(amplitude[k] / loss[k]), float(order[k]), float(floor[k] / loss[k])
+    found = size > CHAIN_LIMIT and size > CHAIN_SIGMAS * around
+    sentence = f"Largest speed ripple {size * 100:.3f} % at {where:.3f} per brake turn."
+    if found:
+        sentence += (
+            " The chain runs rough: check wear (length over ten links), tension, alignment and sprockets."
+        )
+    show = Evidence(
+        np.asarray(order, np.float64),
+        np.asarray(amplitude / loss * 100, np.float64),
+        "cycles per brake turn",
+        "speed ripple, %",
+        CHAIN_LIMIT * 100,
+        np.array([where]),
+    )
+    return Finding(name, found, size * 100, CHAIN_LIMIT * 100, unit, sentence, show)
+
+
+def _folded(order: float, magnets: int) -> float:
+    """Where an order appears when sampled `magnets` times a turn."""
+    rest = order % magnets
+    return min(rest, magnets - rest)
+
+
+def _slip(s: _Signals) -> Finding:
+    """The clutch lets go: at the low end torque falls faster than any engine's does.
+
+    A centrifugal clutch carries in proportion to speed squared less the
+    square of where it engages, so near there what it carries falls steeply.
+    Judged on the lowest eighth of the speed range against the eighth above.
+    """
+    a = s.seen.aligned
+    ok = np.isfinite(a.speed_rad_s)
+    w, torque = a.speed_rad_s[ok], s.seen.engine_Nm[ok]
+    low, high = float(w.min()), float(w.max())
+    eighth = (high - low) / 8
+    near = w <= low + eighth
+    above = (w > low + eighth) & (w <= low + 2 * eighth)
+    name = "clutch slip"
+    if near.sum() < 15 or above.sum() < 15 or (torque[near | above] <= 0).any():
+        empty = near.sum() < 15 or above.sum() < 15
+        if empty:
+            return Finding(
+                name, False, math.nan, SLIP_POWER, "power of speed", "Too short at the low end to judge."
+            )
+    clipped = np.maximum(torque, 1e-3 * float(np.max(torque)))
+    power = float(stats.linregress(np.log(w[near]), np.log(clipped[near])).slope)
+    drop = 1 - float(clipped[near][np.argsort(w[near])[:10]].mean() / clipped[above].mean())
+    found = power > SLIP_POWER and drop > SLIP_DROP
+    sentence = (
+        f"At the low end torque goes with speed to the power {power:.1f}, {max(drop, 0) * 100:.0f} % down."
+    )
+    if found:
+        sentence += (
+            " The clutch lets go there: end the sweep at a higher speed, or see to the shoes; "
+            "values below are the clutch's, not the engine's."
+        )
+    show = Evidence(
+        w / RPM, torque, "speed, rpm", "engine torque, N·m", marks=np.array([(low + eighth) / RPM])
+    )
+    return Finding(name, found, power, SLIP_POWER, "power of speed", sentence, show)
+
+
+def _heating(s: _Signals, flow_kg_s: float | None, tank_kg: float | None) -> Finding:
+    a = s.seen.aligned
+    name, limit = "water heating", water.RISE_LIMIT_K
+    power = s.seen.brake_Nm * np.nan_to_num(a.speed_rad_s)
+    energy = water.brake_energy_J(a.time_s, power)
+    sentence = f"The brake put {energy / 1000:.0f} kJ into its water."
+    if flow_kg_s is None and tank_kg is None:
+        return Finding(
+            name, False, math.nan, limit, "K", sentence + " Give flow or tank to judge the warming."
+        )
+    parts = []
+    rise = np.zeros_like(power)
+    worst = 0.0
+    if flow_kg_s is not None:
+        rise = water.flow_rise_K(power, flow_kg_s)
+        worst = float(rise.max())
+        parts.append(f"it leaves up to {worst:.0f} K warmer at this flow")
+    if tank_kg is not None:
+        once = water.tank_rise_K(energy, tank_kg)
+        worst = max(worst, once)
+        parts.append(
+            f"the tank warms {once:.1f} K a pull and takes {water.pulls_in_tank(energy, tank_kg):.0f}"
+        )
+    found = worst > limit
+    sentence += " " + "; ".join(parts).capitalize() + "."
+    if found:
+        sentence += (
+            " Give it more water: hot water scalds, turns to steam in the brake and makes the load wander."
+        )
+    show = Evidence(a.time_s, rise, "time, s", "rise of the water, K", limit)
+    return Finding(name, found, worst, limit, "K", sentence, show)
+
+
+def _hold(s: _Signals) -> Finding:
+    """Speed in the last half second of the hold before the fall."""
+    name, limit, unit = "start speed not held", HOLD_LIMIT * 100, "%"
+    e = s.seen.edges
+    time, angle = align.shaft_angle(e, s.setup.magnets)
+    start = s.seen.start_s
+    at = np.arange(start - 0.6, start - 0.05, 0.02)
+    if s.seen.found_by == "data" or time.size < 12 or at[0] - 0.05 < time[0]:
+        return Finding(name, False, math.nan, limit, unit, "The hold before the sweep was not recorded.")
+    rpm = align.mean_speed(at, time, angle, 0.1) / RPM * s.setup.brake_teeth / s.setup.engine_teeth
+    if not np.isfinite(rpm).all():
+        return Finding(name, False, math.nan, limit, unit, "The speed is not known before the sweep.")
+    wander = float(np.ptp(rpm) / rpm.mean())
+    told = (s.run.verdict or {}).get("reason") == "top_speed_not_held"
+    found = wander > HOLD_LIMIT or told
+    sentence = f"The speed moved by {wander * 100:.2f} % in the last half second before the fall."
+    if found:
+        sentence += (
+            " The engine was not steady at its top: hold it longer, warm it, or lower the start speed."
+        )
+    show = Evidence(at, rpm, "time, s", "speed, rpm", marks=np.array([start]))
+    return Finding(name, found, wander * 100, limit, unit, sentence, show)
+
+
+def _mad(values: FloatArray) -> float:
+    return 1.4826 * float(np.median(np.abs(values - np.median(values)))) if values.size else 0.0
+
+
+def chain_trend(runs: list[tuple[float, float]]) -> tuple[float, str]:
+    """(slope in % a year, sentence) of the chain's ripple over runs of (unix_s, ripple %).
+
+    Theil-Sen line (median of pairwise slopes), real when its 95 % interval leaves 0 out.
+    """
+    if len(runs) < 5:
+        return math.nan, f"{len(runs)} runs are too few to tell a trend of the chain; five are needed."
+    when, ripple = np.array(sorted(runs)).T
+    if np.ptp(when) <= 0:
+        return math.nan, "All runs are of one moment: no trend of the chain."
+    year = (when - when[0]) / (365.25 * 86400)
+    slope, _, low, _high = stats.theilslopes(ripple, year)
+    if low > 0:
+        return float(slope), f"The chain's ripple grows by {slope:.3f} % of speed a year: it is wearing."
+    return float(slope), "The chain's ripple shows no growth."
