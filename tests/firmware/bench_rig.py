@@ -8,7 +8,7 @@ from typing import Any
 
 from evenfall import wire
 from evenfall_bench import image, scenario
-from evenfall_bench.lockstep import Board
+from evenfall_bench.lockstep import PINS, Board
 from evenfall_bench.person import Operator
 from evenfall_bench.physics import Bench
 from evenfall_wire import codes
@@ -61,12 +61,27 @@ class Rig:
         self._folder = tempfile.TemporaryDirectory(prefix="evenfall-rig-")
         path = Path(self._folder.name) / "image"
         flash = self.scenario["flash"]["blocks"]
-        image.make_image(path, settings=image.describe(self.scenario), extra=extra, blocks=flash)
+        own = "/settings.json" in (extra or {})
+        typed = None if own else image.describe(self.scenario)
+        image.make_image(path, settings=typed, extra=extra, blocks=flash)
         self.bench = Bench(self.scenario, seed)
         self.person = Operator(self.scenario, self.bench, pulls)
         self.line = Line()
         self.board = Board(self.scenario, self.bench, self.person, path, self.line, **board)
         self._sequence = 0
+        self.kill: list[tuple[float, int]] = []  # changes of the kill line
+        self.valve: list[tuple[float, float]] = []  # changes of the servo's pulse, us
+        inner = self.board._outputs
+
+        def outputs(levels: int, duty_ns: int) -> None:
+            level = levels >> PINS["kill"] & 1
+            if level != (self.kill[-1][1] if self.kill else 0):
+                self.kill.append((self.now, level))
+            if duty_ns / 1000 != (self.valve[-1][1] if self.valve else 0.0):
+                self.valve.append((self.now, duty_ns / 1000))
+            inner(levels, duty_ns)
+
+        self.board._outputs = outputs  # type: ignore[method-assign]
 
     def __enter__(self) -> Rig:
         return self

@@ -190,17 +190,17 @@ def test_speed_locks_again_after_a_jump():
         assert abs(speed.update(Small(tick)) - 20000 * factor) < 0.01 * 20000 * factor, factor
 
 
-def test_speed_falls_when_edges_stop():
+def test_speed_is_held_over_a_gap_and_says_so():
     speed = make_speed({})
     tick = 0
     for _ in range(30):
         tick += 24000
         speed.edge(Small(tick))
         harden(speed)
-    seen = [speed.update(Small(tick + ms * 4000)) for ms in (1, 6, 20, 60, 140, 151)]
-    assert seen[0] == seen[1] == 20000
-    assert seen == sorted(seen, reverse=True) and seen[-1] == 0
-    assert abs(seen[3] - 2 * 1000) < 5  # 60 ms without a turn: at most 1,000 rpm
+    seen = []
+    for ms in (1, 11, 13, 60, 149, 151):
+        seen.append((speed.update(Small(tick + ms * 4000)), speed.held_over))
+    assert seen == [(20000, False)] * 2 + [(20000, True)] * 3 + [(0, True)]  # 12 ms are two turns
 
 
 @settings(max_examples=500, deadline=None)
@@ -267,11 +267,12 @@ step = st.tuples(
 )
 def test_guard_stays_small(steps, count, overspeed, end_speed, hall_timeout):
     watch = guard.Guard(
-        {**DEFAULTS, "overspeed": overspeed, "end_speed": end_speed, "hall_timeout": hall_timeout}
+        {**DEFAULTS, "overspeed": overspeed, "end_speed": end_speed, "hall_timeout": hall_timeout}, 80
     )
     for speed, set_speed, torque, us, sweeping in steps:
         harden(watch)
         watch.pull(Small(speed), Small(set_speed), Small(torque), Small(us), not sweeping, sweeping)
         harden(watch)
         watch.every_pass(Small(speed), Small(us), Small(us), 2, True, Small(torque))
+        watch.breakdown(Small(speed), Small(set_speed), 16)
         watch.load(Small(count), Small(min(count, 1 << 24)), Small(1 << 24), sweeping)

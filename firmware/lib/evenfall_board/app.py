@@ -30,6 +30,7 @@ from .sweep import DONE, FALL, HOLD, RELEASE, Sweep
 PASS_US = 2000
 WATCHDOG_MS = 3000
 SUPPLY_PIN = 29  # a third of the board's supply, on boards that have it
+ALLOW_MS = 500  # of standstill
 STILL_MS = 1000  # without an edge before a zero is taken: the brake still coasts and drains
 ZERO_MS = 8000  # longest wait for a standstill after a pull
 ZERO_AGE_MS = 120000  # an older zero is dated so far back: tick differences end at 134 s
@@ -67,7 +68,7 @@ class Board:
         self.speed = Speed(s)
         self.torque = Torque(s)
         self.zero = Zero()
-        self.guard = Guard(s)
+        self.guard = Guard(s, self.amp.nominal_hz if self.amp else 80)
         self.sweep = Sweep(s, self.learned.values)
         gc.collect()
         self.recorder = Recorder(s, self.amp.nominal_hz if self.amp else 80, gc.mem_free())
@@ -95,6 +96,7 @@ class Board:
         self._air_ms = 0
         self._load_ms = 0  # since the last sample
         self._held_us = None
+        self.kill_held = False  # by the self-test
         self._heap = 0
 
         self._control = False  # the controller has the valve
@@ -462,8 +464,6 @@ class Board:
         self._load_ms = 0
         if self.state == "safe" and not self._pending:
             self._go("clear")
-        if self.kill and not self.kill.ready:
-            self.kill.allow()
         if not self.store.ok:
             self.raise_fault(FAULT["store_damaged"])
         elif self.settings.problems:
@@ -663,7 +663,7 @@ class Board:
         """Faults that do not wait for a load sample, gaps, standstill."""
         now = ticks.now()
         half_rpm = self.speed.update(now)
-        if self.hall is None or half_rpm > 0:
+        if half_rpm > 0:
             self._still_ms = 0
             self.zero.restart()
         elif self._still_ms < 100000:
@@ -687,6 +687,8 @@ class Board:
         )
         if not self._found and self._supply:
             self._found = guard_.supply(self._supply.read_u16() * 9900 // 65535, passed_ms)
+        if not self._found and pulling and not self.speed.held_over:
+            self._found = guard_.breakdown(half_rpm, self.sweep.set_half_rpm, passed_ms)
         if not self._found and self.state == "steady":
             self._found = guard_.steady(passed_ms)
         if not self._found and self.button and self.button.stuck:
@@ -774,6 +776,10 @@ class Board:
             if self._air_ms >= 1000:
                 self._air_ms = 0
                 self.read_air()
+        # the ignition is allowed again only at standstill: a reset in mid-pull must not start the engine anew
+        if self.kill and not self.kill.ready and not self.kill_held and self._still_ms >= ALLOW_MS:
+            if not self.fault or guard.action(self.fault) in ("note", "end"):
+                self.kill.allow()
         if self._restart_in_ms:
             self._restart_in_ms -= passed_ms
             if self._restart_in_ms <= 0:
@@ -846,8 +852,6 @@ def run():
     """The board's life; an error ends it with the engine cut, and the watchdog starts it anew."""
     board = Board()
     board.start()
-    if board.kill and not board.fault:
-        board.kill.allow()
     board.show()
     try:
         _loop(board)

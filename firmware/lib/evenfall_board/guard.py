@@ -9,8 +9,16 @@ the action, action, LED blinks.  Actions:
     note   nothing moves; no pull may start until it is cleared
 
 `fail_valve`: 0 shut, 1 open (most load: the engine is pulled down), 2 stays.
-Everything here is integer and allocates nothing.
+
+The pickup sits on the brake's shaft.  A chain that comes off and an engine that
+stops firing look alike there: the speed breaks down and with it the torque.
+Because the first leaves an engine running free at full throttle, both cut the
+ignition at once.
+
+Everything here is integer and allocates nothing after the start.
 """
+
+from array import array
 
 from evenfall_wire.codes import FAULTS
 
@@ -20,21 +28,33 @@ TABLE = (
     ("overspeed", "crank speed above the limit at three edges running", 60, "kill", 3),
     (
         "load_open",
-        "force beyond the limit or a quarter of it backwards, 4 samples; an end code at standstill",
+        "force beyond the limit or 1/16 of it backwards, 4 samples; an end code at standstill",
         120,
         "valve",
         2,
     ),
     ("load_clamped", "an end code of the amplifier, 3 samples", 100, "valve", 2),
-    ("load_stuck", "the same count 24 times running", 400, "valve", 2),
+    ("load_stuck", "the same count for 0.3 s", 400, "valve", 2),
     ("load_silent", "no sample for 120 ms", 130, "valve", 2),
     ("hall_lost", "no edge for hall_timeout, torque still there", 160, "kill", 3),
     ("servo_no_answer", "speed off by 5 %, valve moved 15 % of its travel, fill unchanged", 2500, "kill", 4),
     ("water_lost", "speed over by 5 %, valve opened, fill down by a third", 2500, "kill", 4),
     ("brown_out", "board supply under 4.0 V, 20 ms", 30, "kill", 6),
     ("button_stuck", "button down for 10 s", 10100, "note", 6),
-    ("load_lost", "torque under a third and speed rising over the set speed, 80 ms", 250, "kill", 5),
-    ("stalled", "speed under 0.6 of the lower end of the sweep, or no edge and no torque", 250, "valve", 5),
+    (
+        "load_lost",
+        "speed breaks down in mid-sweep (the chain is off: the engine runs free), or torque gone",
+        250,
+        "kill",
+        5,
+    ),
+    (
+        "stalled",
+        "the same near the end of the sweep, speed under 0.6 of it, or no edge and no torque",
+        350,
+        "kill",
+        5,
+    ),
     ("watchdog", "the chip was reset by its watchdog", 3000, "valve", 6),
     ("flash_full", "no room for a run beside what is not acknowledged", 0, "note", 7),
     ("store_damaged", "the file system does not mount or cannot be read", 0, "note", 7),
@@ -63,6 +83,8 @@ CLAMP_LOW = -0x800000
 SILENT_MS = 120
 STEADY_LIMIT_MS = 12000
 BROWN_OUT_MV = 4000
+PAST = 4  # speeds remembered, one every PAST_MS
+PAST_MS = 16
 SENSED_MV = 4300  # seen once, the pin is known to sense the supply
 
 
@@ -75,8 +97,12 @@ def blinks(fault):
 
 
 class Guard:
-    def __init__(self, settings):
+    """`load_hz` is the amplifier's nominal rate."""
+
+    def __init__(self, settings, load_hz):
         self._sensed = False
+        self._hz = load_hz
+        self._past = array("i", [0] * PAST)
         self.configure(settings)
         self.reset()
 
@@ -111,6 +137,10 @@ class Guard:
         self._off = 0  # samples in a row off the set speed, signed
         self._off_fill = 0
         self._off_us = 0
+        self._past_at = 0
+        self._past_ms = 0
+        for i in range(PAST):
+            self._past[i] = 0
 
     # --- looks; each returns a fault number, 0 for none ---
 
@@ -147,6 +177,23 @@ class Guard:
             return STALLED
         return NONE
 
+    def breakdown(self, half_rpm, set_half_rpm, passed_ms):
+        """Every pass of a pull: has the speed broken down, 10 % under the set speed and 3 % in 64 ms?"""
+        self._past_ms += passed_ms
+        if self._past_ms < PAST_MS:
+            return NONE
+        self._past_ms = 0
+        before = self._past[self._past_at]
+        self._past[self._past_at] = half_rpm
+        self._past_at = (self._past_at + 1) % PAST
+        if (
+            self._was_up
+            and half_rpm < set_half_rpm - set_half_rpm // 10
+            and before - half_rpm > set_half_rpm >> 5
+        ):
+            return LOAD_LOST if half_rpm > self._lower_end + (self._lower_end >> 3) else STALLED
+        return NONE
+
     def steady(self, passed_ms):
         self._steady_ms += passed_ms
         return TOP_SPEED_NOT_HELD if self._steady_ms > STEADY_LIMIT_MS else NONE
@@ -160,7 +207,7 @@ class Guard:
                 return LOAD_CLAMPED if turning else LOAD_OPEN
         else:
             self._clamped = 0
-        if force_count > limit_count or force_count < -(limit_count >> 2):
+        if force_count > limit_count or force_count < -(limit_count >> 4):
             self._open += 1
             if self._open >= 4 and self._clamped == 0:
                 return LOAD_OPEN
@@ -168,7 +215,7 @@ class Guard:
             self._open = 0
         if count == self._before:
             self._same += 1
-            if self._same >= 24 and self._clamped == 0:
+            if self._same * 10 >= self._hz * 3 and self._clamped == 0:
                 return LOAD_STUCK
         else:
             self._same = 0
@@ -187,7 +234,7 @@ class Guard:
         # load lost: torque gone and speed running away upward
         if ref > 200 and torque * 3 < ref and half_rpm > set_half_rpm + (set_half_rpm >> 6):
             self._lost += 1
-            if self._lost >= 6:
+            if self._lost * 13 >= self._hz:
                 return LOAD_LOST
         else:
             self._lost = 0
@@ -196,7 +243,7 @@ class Guard:
             return NONE  # in the release speed and torque are the person's
         if self._was_up and half_rpm < self._stall:
             self._slow += 1
-            if self._slow >= 4:
+            if self._slow * 20 >= self._hz:
                 return STALLED
         else:
             self._slow = 0
@@ -222,13 +269,13 @@ class Guard:
             return NONE
         self._off += sign
         n = self._off * sign
-        if n < 40:
+        if n * 2 < self._hz:
             return NONE
         was = self._off_fill
         moved = (valve_us - self._off_us) * self._opens_up * sign
         changed = (fill - was) * sign
         if sign > 0 and changed * 3 < -was:
             return WATER_LOST
-        if moved * 100 >= self._travel * 15 and changed * 10 < was and n >= 80:
+        if moved * 100 >= self._travel * 15 and changed * 10 < was and n >= self._hz:
             return SERVO_NO_ANSWER
         return NONE

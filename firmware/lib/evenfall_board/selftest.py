@@ -74,12 +74,11 @@ def run(board):
     if board.kill is None:
         yield item("kill"), NOT_FITTED, 0
     else:
-        was = board.kill.ready
+        board.kill_held = True
         board.kill.cut()
         for _ in wait(500):
             yield None
-        if was:
-            board.kill.allow()
+        board.kill_held = False  # the main loop allows again
         yield item("kill"), ASK, 500
     # LED: three blinks, shown by the last fault-blink pattern of the board
     if board.led is None:

@@ -30,7 +30,7 @@ class Speed:
         self.configure(settings)
 
     def configure(self, settings):
-        self._per_turn = m = settings["magnets"]
+        self._per_turn = settings["magnets"]
         # half rpm = 2 * 60 * ticks per second * gear ratio / ticks per turn
         k = 480000000 * settings["brake_teeth"] // settings["engine_teeth"]
         shift = 0
@@ -39,7 +39,6 @@ class Speed:
             shift += 1
         self._k = k
         self._shift = shift
-        self._k_mark = k // m
         self._timeout = settings["hall_timeout"] * TICKS_PER_MS
         self.missed = 0
         self.extra = 0
@@ -133,7 +132,10 @@ class Speed:
             self._lock(tick, raw)
 
     def update(self, now):
-        """Work out `half_rpm` as seen at tick `now`; return it."""
+        """Work out `half_rpm` as seen at tick `now`; return it.
+
+        While edges are missing the last speed stands (`held_over`), up to hall_timeout.
+        """
         n = self._n - 1
         if n < 1:
             if n == 0 and ticks_between(now, self._last) > self._timeout:
@@ -165,11 +167,6 @@ class Speed:
                 span >>= 1
                 k >>= 1
             speed = k // span * want + k % span * want // span
-        if since > self._mean + (self._mean >> 2):
-            # the next edge is late: the speed cannot be above this any more
-            limit = self._k_mark // ((since >> self._shift) or 1)
-            if limit < speed:
-                speed = limit
         if speed > TOP_SPEED:
             speed = TOP_SPEED
         self.half_rpm = speed

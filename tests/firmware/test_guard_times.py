@@ -1,0 +1,304 @@
+"""Every fault of the table, brought about on the bench: named, acted on in time, run kept.
+
+The time limits are the table's own (evenfall_board.guard.TABLE); they count from
+the moment the bench brings the cause about to the change of the kill line or valve.
+"""
+
+from __future__ import annotations
+
+import sys
+import types
+
+import pytest
+from bench_rig import Rig
+from evenfall import wire
+from evenfall_wire import codes, settings
+from firmware_rig import PROJECT
+
+sys.path.insert(0, str(PROJECT / "firmware" / "lib"))
+sys.modules.setdefault("micropython", types.ModuleType("micropython"))
+
+from evenfall_board import guard  # noqa: E402
+
+IDLE = {"operator": {"ready_s": 600.0}}
+UNPRESSED = {"operator": {"ready_s": 2.5, "arm_before_s": 0.0, "press_after_s": 0.0}}
+OPEN_US = settings.BY_NAME["servo_open"][3]
+
+
+def test_the_table_has_every_fault_once():
+    assert [row[0] for row in guard.TABLE] == [f for f in codes.FAULTS if f != "none"] or sorted(
+        row[0] for row in guard.TABLE
+    ) == sorted(f for f in codes.FAULTS if f != "none")
+    for _, text, limit_ms, action, blinks in guard.TABLE:
+        assert text and limit_ms >= 0 and action in ("kill", "valve", "end", "note") and 2 <= blinks <= 7
+
+
+def time_of(changes, level, since):
+    return next((t for t, v in changes if t >= since and v == level), None)
+
+
+def check(rig, fault, since, valve=True):
+    """The fault is named and its action came within its time; returns that time in ms."""
+    _, _, limit_ms, action, _ = guard.ROW[fault]
+    status = rig.status()
+    assert status["fault"] == fault, (status["fault"], rig.now - since)
+    took = None
+    if action == "kill":
+        took = time_of(rig.kill, 0, since)
+        assert took is not None, "the kill line did not fall"
+    if action in ("kill", "valve"):
+        moved = time_of(rig.valve, OPEN_US, since)
+        assert moved is not None or rig.valve[-1][1] == OPEN_US, "the valve did not open"
+        took = took or moved
+        assert status["state"] in ("safe", "store")
+    if action == "valve":
+        assert rig.kill[-1][1] == 1, "the engine was cut without need"
+    if took is not None:
+        ms = (took - since) * 1000
+        assert ms <= limit_ms, f"{fault}: {ms:.0f} ms, limit {limit_ms}"
+        return ms
+    return None
+
+
+def check_kept(rig, fault, edges=100):
+    """The run so far is on flash, marked, with the fault among its events."""
+    end = rig.now + 30
+    while rig.now < end and not rig.status()["runs_unacked"]:
+        rig.run(0.5)
+    (run,) = rig.runs()
+    assert wire.bit_names(codes.RUN_BITS, run[4]) == ["complete", "aborted"]
+    decoded = wire.decode_run(rig.read(run[0]))
+    assert decoded.damage == []
+    assert decoded.verdict["verdict"] == "aborted"
+    assert [e[2] for e in decoded.events if e[1] == "fault"] == [codes.FAULTS.index(fault)]
+    assert len(decoded.load_count) > 100 and len(decoded.edge_time_s) >= edges
+    status = rig.status()
+    assert status["fault"] == fault and status["state"] in ("safe", "rest")
+    return decoded
+
+
+# fault of the bench in the middle of a sweep -> what the board must say
+IN_SWEEP = [
+    ("cell_clamped", 0, "load_clamped"),
+    ("cell_open", 0, "load_clamped"),
+    ("cell_clamped_low", 0, "load_clamped"),
+    ("cell_stuck", 0, "load_stuck"),
+    ("cell_silent", 0, "load_silent"),
+    ("hall_lost", 0, "hall_lost"),
+    ("servo_stuck", 0, "servo_no_answer"),
+    ("supply_lost", 0, "water_lost"),
+    ("load_lost", 0, "load_lost"),
+    ("cell_push", -60, "load_open"),
+    ("cell_push", 600, "load_clamped"),
+]
+
+
+@pytest.mark.parametrize(("cause", "value", "fault"), IN_SWEEP)
+def test_fault_in_a_sweep(cause, value, fault):
+    with Rig() as rig:
+        rig.until("sweep", 25)
+        rig.run(2.0)
+        since = rig.now
+        rig.board.fault(cause, value)
+        limit = guard.ROW[fault][2] / 1000
+        rig.run(limit + 0.1)
+        ms = check(rig, fault, since)
+        print(f"{cause}: {fault} after {ms:.0f} ms")
+        check_kept(rig, fault)
+        if fault not in ("load_lost", "water_lost"):
+            return
+        # cleared by the button once the cause is gone
+        rig.board.fault("press")
+        rig.run(1.0)
+        assert rig.status()["fault"] == "none"
+        rig.run(5.0)  # and the ignition is allowed again once the shaft stands still
+        assert rig.kill[-1][1] == 1
+
+
+def test_engine_stalls_near_the_end_of_the_sweep():
+    with Rig() as rig:
+        rig.until("sweep", 25)
+        while rig.bench.speed_rpm > 5400:
+            rig.run(0.05)
+        since = rig.now
+        rig.board.fault("engine_stalls")
+        rig.run(0.5)
+        check(rig, "stalled", since)
+        check_kept(rig, "stalled")
+
+
+def test_overspeed():
+    """The limit is set under the engine's top speed; the kill line falls within its time of crossing it."""
+    with Rig({**UNPRESSED, "board": {"overspeed": 9000}}) as rig:
+        while rig.bench.speed_rpm < 9000:
+            rig.run(0.002)
+        since = rig.now
+        rig.run(0.2)
+        check(rig, "overspeed", since)
+        check_kept(rig, "overspeed", edges=40)
+        rig.run(3.0)
+        assert rig.bench.speed_rpm < 100  # the engine stopped
+
+
+@pytest.mark.parametrize(
+    ("cause", "fault"),
+    [("cell_silent", "load_silent"), ("cell_stuck", "load_stuck"), ("cell_open", "load_open")],
+)
+def test_load_cell_fault_at_rest(cause, fault):
+    with Rig(IDLE) as rig:
+        rig.run(2.5)
+        since = rig.now
+        rig.board.fault(cause)
+        rig.run(guard.ROW[fault][2] / 1000 + 0.1)
+        check(rig, fault, since)
+        # it cannot be cleared while it lasts
+        rig.ask("command", (codes.COMMANDS.index("clear_fault"), 0))
+        rig.run(1.0)
+        assert rig.status()["fault"] == fault
+
+
+def test_top_speed_not_held():
+    """An engine that never steadies: the pull ends by itself and says so."""
+    with Rig() as rig:
+        rig.until("steady", 20, step=0.02)
+        since = rig.now
+        wave = 0
+        while rig.now - since < 14 and rig.status()["state"] == "steady":
+            wave += 1
+            rig.board.fault("engine_gain", 1.3 if wave % 2 else 0.5)
+            rig.run(0.25)
+        status = rig.status()
+        assert status["fault"] == "top_speed_not_held", status
+        assert (rig.now - since) * 1000 <= guard.ROW["top_speed_not_held"][2] + 500
+        assert rig.kill[-1][1] == 1
+
+
+def test_button_stuck():
+    with Rig(IDLE) as rig:
+        rig.run(2.0)
+        rig.board.fault("button_stuck")
+        since = rig.now
+        while rig.now - since < 12 and rig.status()["fault"] == "none":
+            rig.run(0.05)
+        status = rig.status()
+        assert status["fault"] == "button_stuck"
+        assert 9.9 <= rig.now - since <= guard.ROW["button_stuck"][2] / 1000 + 0.2
+        assert rig.kill[-1][1] == 1
+
+
+def test_watchdog_and_what_it_leaves():
+    """A program that hangs is restarted in time; the engine is cut meanwhile and the board says why."""
+    hanging = b"""
+import micropython, time
+micropython.kbd_intr(-1)
+from evenfall_board import app
+passes = app.Board.one_pass
+def hang(self, ms):
+    if self.uptime_ms > 2000 and self.starts.count == 1:
+        while True:
+            time.sleep_us(500)
+    passes(self, ms)
+app.Board.one_pass = hang
+app.run()
+"""
+    with Rig(IDLE, extra={"/main.py": hanging}) as rig:
+        rig.run(2.4)
+        hung = rig.now
+        while rig.board.boots == 1 and rig.now < 10:
+            rig.run(0.01)
+        assert (rig.now - hung) * 1000 <= guard.ROW["watchdog"][2] + 250
+        assert rig.kill[-1][1] == 0
+        rig.run(1.5)
+        status = rig.status()
+        assert (status["state"], status["fault"]) == ("safe", "watchdog")
+        assert rig.kill[-1][1] == 0  # not allowed again before somebody has looked
+        rig.ask("command", (codes.COMMANDS.index("clear_fault"), 0))
+        status = rig.status()
+        assert (status["state"], status["fault"]) == ("rest", "none") and rig.kill[-1][1] == 1
+
+
+def test_brown_out_restarts_safely():
+    """A dip of the supply resets the board: the kill line falls with it and nothing is lost."""
+    with Rig() as rig:
+        rig.until("sweep", 25)
+        rig.board.fault("brown_out")
+        since = rig.now
+        rig.run(0.1)
+        assert time_of(rig.kill, 0, since) is not None
+        rig.run(4.0)
+        assert rig.status()["fault"] == "none"
+        assert rig.bench.speed_rpm < 100  # the engine stayed cut until the shaft stood still
+        rig.run(3.0)
+        assert rig.kill[-1][1] == 1
+
+
+def test_supply_sense():
+    """The board's own sense of its supply (not on the bench): 20 ms under 4 V, only where it is wired."""
+    watch = guard.Guard({s[1]: s[3] for s in settings.SETTINGS}, 80)
+    assert [watch.supply(900, 2) for _ in range(50)] == [0] * 50  # an open pin: nothing to sense
+    assert watch.supply(4900, 2) == 0
+    assert [watch.supply(3900, 2) for _ in range(9)] == [0] * 9
+    assert codes.FAULTS[watch.supply(3900, 2)] == "brown_out"
+    watch.reset()
+    for _ in range(100):  # short dips of a servo that starts
+        assert [watch.supply(v, 2) for v in (3700, 3700, 4500)] == [0, 0, 0]
+
+
+def test_error_in_the_program_cuts_the_engine_at_once():
+    broken = b"""
+from evenfall_board import app
+passes = app.Board.one_pass
+def fail(self, ms):
+    if self.uptime_ms > 2000 and self.starts.count == 1:
+        raise RuntimeError("test")
+    passes(self, ms)
+app.Board.one_pass = fail
+app.run()
+"""
+    with Rig(IDLE, extra={"/main.py": broken}) as rig:
+        rig.run(2.4)
+        assert rig.kill[-1][1] == 0 and rig.valve[-1][1] in (0, OPEN_US)
+
+
+def test_flash_full_is_said_before_a_pull():
+    with Rig(UNPRESSED, pulls=3, blocks=88) as rig:
+        while rig.now < 120 and rig.status()["fault"] == "none":
+            rig.run(1.0)
+        status = rig.status()
+        assert status["fault"] == "flash_full" and status["runs_unacked"] >= 1
+        reply = rig.ask("command", (codes.COMMANDS.index("arm"), 0))
+        assert reply.name == "refused"
+        held = rig.runs()
+        rig.run(45.0)  # more pulls: not recorded, nothing lost
+        assert rig.runs() == held
+        run_id, size, crc = held[0][:3]
+        rig.until("rest", 60, step=0.5)
+        assert rig.ask("ack_run", (run_id, size, crc)).name == "done"
+        rig.run(0.5)
+        assert rig.status()["fault"] == "none"
+        assert [r[0] for r in rig.runs()] == [r[0] for r in held[1:]]  # the acknowledged one made room
+
+
+def test_bad_settings_name_themselves_and_the_rest_is_reachable():
+    bad = b'{"sweep_time": 12000, "magnets": 99}'
+    with Rig(IDLE, extra={"/settings.json": bad}) as rig:
+        rig.run(2.5)
+        status = rig.status()
+        assert status["fault"] == "settings_bad" and status["state"] == "rest"
+        reply = rig.ask("command", (codes.COMMANDS.index("arm"), 0))
+        assert codes.REFUSALS[reply.head["error"]] == "out_of_bounds"
+        assert reply.head["detail"] == settings.BY_NAME["magnets"][0]
+        values = dict(rig.ask("get_settings", (0,)).each)
+        assert values[settings.BY_NAME["magnets"][0]] == 1
+        assert values[settings.BY_NAME["sweep_time"][0]] == 12000
+        assert rig.ask("set_settings", (), [(settings.BY_NAME["magnets"][0], 2)]).name == "done"
+        assert rig.status()["fault"] == "none"
+
+
+def test_button_held_at_power_on_leaves_the_prompt():
+    with Rig(IDLE) as rig:
+        rig.board.fault("button_stuck")
+        rig.board.restart(cause=1)
+        rig.run(2.0)
+        assert any(e[1] == "program ended" for e in rig.board.log)  # a real board sits at its prompt
+        assert rig.kill == [] or rig.kill[-1][1] == 0
