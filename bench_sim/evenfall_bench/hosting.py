@@ -17,6 +17,7 @@ from typing import Any
 from .image import BenchError
 from .physics import RPM, TRUTH_FIELDS
 from .session import Session
+from .truth import bins
 
 TICK_WRAP = 1 << 30  # ticks of 0.25 us, as the board's clock counts them
 REST_S = 120.0  # simulated time a board may take to store its last run
@@ -132,7 +133,11 @@ def _join(session: Session, pulls: list[dict[str, Any]], reduced: list[dict[str,
         pull["run_start_s"] = round(start, 6)
         verdict = run.get("board_verdict")
         if verdict and verdict["sweep_end_tick"] > verdict["sweep_start_tick"]:
-            pull["tracking"] = tracking(session.bench.truth, start, verdict, 4.0 / board_rate * 1e6)
+            kept = tracking(session.bench.truth, start, verdict, 4.0e6 / board_rate)
+            pull["tracking"] = kept
+            pull["true_bins"] = bins(
+                session.bench, session.bench.truth, pull["engine"], kept["sweep_start_s"], kept["sweep_end_s"]
+            )
         pull["torque_error"] = torque_error(run.get("bins", []), pull.get("true_bins", []))
 
 
@@ -182,6 +187,8 @@ def torque_error(bins: list[dict[str, Any]], true_bins: list[dict[str, Any]]) ->
                 "observed_Nm": seen,
                 "true_Nm": t["torque_Nm"],
                 "error_percent": round(100.0 * (seen - t["torque_Nm"]) / t["torque_Nm"], 4),
+                "expected_Nm": t["expected_Nm"],
+                "from_expected_percent": round(100.0 * (seen - t["expected_Nm"]) / t["expected_Nm"], 4),
                 "corrected_Nm": b["torque_Nm"],
                 "reference_Nm": t["reference_Nm"],
                 "observed_W": seen * b["speed_rpm"] * RPM,

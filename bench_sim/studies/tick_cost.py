@@ -1,0 +1,100 @@
+"""What a control tick costs on an RP2040: `python bench_sim/studies/tick_cost.py`.
+
+The real firmware runs in the real MicroPython interpreter under valgrind, which counts the processor's
+instructions exactly.  Basis of the estimate: the same interpreter on an RP2040 at 125 MHz does 860 to 910
+loops of pystone a second (published for an older build), so one counted instruction here stands for
+1 / (885 x instructions of a pystone loop) seconds there.  Both are the same bytecode interpreter doing
+calls, attributes and small-integer arithmetic; the estimate carries perhaps 30 %, since memory and
+cache weigh differently.  FIFO, PWM and pin calls are MicroPython code here and C on the board, so the tick's
+count is on the high side.
+"""
+
+from __future__ import annotations
+
+import json
+import re
+import shutil
+import subprocess
+import sys
+import tempfile
+from pathlib import Path
+
+from evenfall_bench.image import make_image, micropython
+
+HERE = Path(__file__).resolve().parent
+PYSTONES_PER_S = 885.0
+TICK_MS = 12.5
+PASS_MS = 2.0
+GOAL = 0.25
+
+
+def instructions(image: Path, mode: str, rounds: int) -> int:
+    """Instructions that the interpreter executes for a mode of tick_cost_board.py."""
+    valgrind = shutil.which("valgrind")
+    if not valgrind:
+        raise SystemExit("tick_cost: valgrind is not installed: apt-get install valgrind")
+    command = [valgrind, "--tool=cachegrind", "--cache-sim=no", "--cachegrind-out-file=/dev/null"]
+    command += [
+        micropython(),
+        "-X",
+        "heapsize=4M",
+        str(HERE / "tick_cost_board.py"),
+        str(image),
+        mode,
+        str(rounds),
+    ]
+    done = subprocess.run(command, capture_output=True, text=True, check=False)
+    found = re.search(r"I\s+refs:\s+([\d,]+)", done.stderr)
+    if done.returncode or not found:
+        raise SystemExit(f"tick_cost: {mode} failed: {(done.stdout + done.stderr).strip()[-600:]}")
+    return int(found.group(1).replace(",", ""))
+
+
+def per_round(image: Path, mode: str, few: int, many: int) -> float:
+    """Instructions of one round, from the difference of two runs."""
+    return (instructions(image, mode, many) - instructions(image, mode, few)) / (many - few)
+
+
+def measure() -> dict[str, float]:
+    """Counts and the estimate, by name."""
+    with tempfile.TemporaryDirectory(prefix="evenfall-tick-") as work:
+        image = Path(work) / "image"
+        make_image(image)
+        pystone = per_round(image, "pystone", 50, 250)
+        feeding = per_round(image, "none", 50, 350)
+        tick = per_round(image, "tick", 50, 350) - feeding
+        empty = per_round(image, "pass", 50, 350)
+    ns = 1e9 / (PYSTONES_PER_S * pystone)
+    tick_ms = tick * ns * 1e-6
+    pass_ms = empty * ns * 1e-6
+    passes = TICK_MS / PASS_MS
+    return {
+        "pystone_instructions": pystone,
+        "tick_instructions": tick,
+        "pass_instructions": empty,
+        "rp2040_ns_per_instruction": ns,
+        "tick_ms_on_rp2040": tick_ms,
+        "tick_share": tick_ms / TICK_MS,
+        "pass_ms_on_rp2040": pass_ms,
+        "loop_share": (tick_ms + passes * pass_ms) / TICK_MS,
+    }
+
+
+def main() -> None:
+    found = measure()
+    if "--json" in sys.argv[1:]:
+        print(json.dumps(found, indent=2))
+        return
+    print(f"pystone loop            {found['pystone_instructions']:9.0f} instructions here")
+    print(f"one of them             {found['rp2040_ns_per_instruction']:9.1f} ns on an RP2040 at 125 MHz")
+    print(f"control tick            {found['tick_instructions']:9.0f} instructions")
+    print(
+        f"                        {found['tick_ms_on_rp2040']:9.2f} ms = {found['tick_share']:.0%} of {TICK_MS} ms"
+    )
+    print(f"empty pass of the loop  {found['pass_instructions']:9.0f} instructions")
+    print(f"                        {found['pass_ms_on_rp2040']:9.2f} ms")
+    print(f"tick and {TICK_MS / PASS_MS:.1f} passes     {found['loop_share']:9.0%} of {TICK_MS} ms")
+
+
+if __name__ == "__main__":
+    main()

@@ -1,0 +1,213 @@
+# ruff: noqa: E402, F401
+"""The firmware's own parts, run for a number of rounds: `micropython tick_cost_board.py IMAGE MODE ROUNDS`.
+
+Modes: `none` feeds words and does nothing with them; `tick` adds one control tick per round, in the middle
+of a pull: drain both FIFOs, `_sample` with controller, guard and recorder; `pass` is an empty round of
+the main loop, as it comes five times between two samples; `pystone` is the yardstick.
+"""
+
+import sys
+from array import array
+
+image, mode, rounds = sys.argv[1], sys.argv[2], int(sys.argv[3])
+here = __file__[: __file__.rfind("/")]
+
+if mode == "pystone":
+    sys.path.insert(0, here)
+    import pystone
+
+    pystone.Proc0(rounds)
+    sys.exit()
+
+sys.path.insert(0, here + "/../evenfall_bench/shims")
+import os
+
+import pio_asm
+import vfs
+
+
+class Part:
+    """Whatever pin, PWM, watchdog: does nothing, at the price of a call."""
+
+    IN, OUT, PULL_UP = 0, 1, 1
+    WDT_RESET = 3
+
+    def __init__(self, *args, **keywords):
+        pass
+
+    def value(self, *args):
+        return 1
+
+    duty_ns = freq = feed = value
+
+    def read_u16(self):
+        return 0
+
+
+class Fifo:
+    made = []
+
+    def __init__(self, *args, **keywords):
+        self._words = array("I", [0] * 16)
+        self._in = self._out = 0
+        Fifo.made.append(self)
+
+    def active(self, on):
+        pass
+
+    def feed(self, word):
+        self._words[self._in & 15] = word
+        self._in += 1
+
+    def rx_fifo(self):
+        return self._in - self._out
+
+    def get(self):
+        word = self._words[self._out & 15]
+        self._out += 1
+        return word
+
+
+class Clock:
+    us = 1000000
+
+    def ticks_us(self):
+        return self.us & 0x3FFFFFFF
+
+    def ticks_ms(self):
+        return (self.us // 1000) & 0x3FFFFFFF
+
+    def ticks_diff(self, a, b):
+        return ((a - b + 0x20000000) & 0x3FFFFFFF) - 0x20000000
+
+    def sleep_us(self, us):
+        self.us += us
+
+    def sleep_ms(self, ms):
+        self.us += 1000 * ms
+
+
+class Module:
+    pass
+
+
+machine = Module()
+machine.Pin = machine.PWM = machine.WDT = machine.ADC = machine.I2C = Part
+machine.WDT_RESET = 3
+machine.unique_id = lambda: bytes(8)
+machine.reset_cause = lambda: 1
+rp2 = Module()
+rp2.asm_pio, rp2.PIO, rp2.StateMachine = pio_asm.asm_pio, pio_asm.PIO, Fifo
+clock = Clock()
+sys.modules["machine"], sys.modules["rp2"], sys.modules["time"] = machine, rp2, clock
+
+
+class Image:
+    def __init__(self, path):
+        with open(path, "rb") as f:
+            self.data = bytearray(f.read())
+
+    def ioctl(self, op, arg):
+        if op == 4:
+            return len(self.data) // 4096
+        if op == 5:
+            return 4096
+        return 0
+
+    def readblocks(self, block, buf, offset=0):
+        at = block * 4096 + offset
+        buf[:] = self.data[at : at + len(buf)]
+
+    def writeblocks(self, block, buf, offset=0):
+        at = block * 4096 + offset
+        self.data[at : at + len(buf)] = buf
+
+
+flash = vfs.VfsLfs2(Image(image), progsize=256)
+vfs.umount("/")
+vfs.mount(flash, "/")
+sys.path[:] = ["/lib"]
+
+from evenfall_board import app
+from evenfall_board.drivers import programs
+
+board = app.Board()
+board.start()
+load, hall = Fifo.made
+if hasattr(load, "program"):
+    raise SystemExit("the order of the state machines changed")
+board._go("arm") if board.state == "rest" else None
+
+PERIOD = 50000
+ZERO = 200000
+
+
+class Feeder:
+    """An engine that follows its set speed, a brake that shows a fit torque."""
+
+    def __init__(self):
+        self.since_edge = 0
+        self.n = 0
+
+    def sample(self, half_rpm, turn):
+        """Words of one sample period."""
+        self.n += 1
+        self.since_edge += PERIOD
+        gap = 480000000 // half_rpm if half_rpm else 0  # ticks per turn: 60 s * 4 MHz * 2
+        while gap and self.since_edge >= gap:
+            self.since_edge -= gap
+            hall.feed(programs.HALL_TIMEOUT_TICKS + programs.HALL_OVERHEAD_TICKS - gap)
+        load.feed(PERIOD - programs.LOAD_OVERHEAD_TICKS[1])
+        count = ZERO + (700000 if turn else 0) + (self.n * 37) % 101
+        load.feed(count << 1 | 1)
+        clock.us += 12500
+
+
+def drain():
+    board._load_ms = 0
+    n = board.hall.poll()
+    for i in range(n):
+        tick = board.hall.tick[i]
+        board.speed.edge(tick)
+        board.recorder.edges.put1(tick)
+    n = board.amp.poll()
+    for i in range(n):
+        board._sample(board.amp.tick[i], board.amp.count[i])
+
+
+feeder = Feeder()
+board.torque.zero = ZERO
+for _ in range(20):
+    feeder.sample(20000, True)
+    drain()
+board.recorder.begin(app.ticks.now())
+board.guard.reset()
+board.sweep = app.Sweep(board.settings.values, board.learned.values)
+board.sweep.begin(app.ticks.now(), board.speed.half_rpm, board.servo.us)
+board._control = True
+board.recording = True
+board.guard.pull_begins()
+for _ in range(120):
+    feeder.sample(board.sweep.set_half_rpm, True)
+    drain()
+
+if mode == "none":
+    sweep = board.sweep
+    for _ in range(rounds):
+        feeder.sample(sweep.set_half_rpm, True)
+        load._out = load._in
+        hall._out = hall._in
+elif mode == "tick":
+    sweep = board.sweep
+    for _ in range(rounds):
+        feeder.sample(sweep.set_half_rpm, True)
+        drain()
+    if not board._control or board._found or sweep.phase != app.FALL:
+        raise SystemExit("the pull did not last: fault %d, phase %d" % (board._found, sweep.phase))
+elif mode == "pass":
+    for _ in range(rounds):
+        board._load_ms = 0
+        board.one_pass(2)
+        clock.us += 2000
+else:
+    raise SystemExit("modes: none, tick, pass, pystone")
