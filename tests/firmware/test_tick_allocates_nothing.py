@@ -10,17 +10,27 @@ import micropython
 micropython.kbd_intr(-1)
 from evenfall_board import app, sensing
 
+# a call with *args would itself allocate
 def locked(method):
-    def call(*args):
+    def call(self, a, b):
         micropython.heap_lock()
         try:
-            return method(*args)
+            return method(self, a, b)
+        finally:
+            micropython.heap_unlock()
+    return call
+
+def locked_edge(method):
+    def call(self, a):
+        micropython.heap_lock()
+        try:
+            return method(self, a)
         finally:
             micropython.heap_unlock()
     return call
 
 app.Board._sample = locked(app.Board._sample)
-sensing.Speed.edge = locked(sensing.Speed.edge)
+sensing.Speed.edge = locked_edge(sensing.Speed.edge)
 app.run()
 """
 
@@ -36,7 +46,7 @@ def test_a_pull_with_the_heap_locked():
 
 def test_the_lock_is_real():
     broken = LOCKED_MAIN.replace(
-        b"app.run()", b"app.Board._sample = locked(lambda s, t, c: [0] * 9)\napp.run()"
+        b"app.run()", b"app.Board._sample = locked(lambda s, t, c: [t, c])\napp.run()"
     )
     with Rig(extra={"/main.py": broken}) as rig:
         rig.run(3.0)
