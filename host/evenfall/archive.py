@@ -21,7 +21,7 @@ import os
 import sqlite3
 import time
 from binascii import crc32
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator
 from dataclasses import asdict, dataclass, fields, replace
 from pathlib import Path
 from typing import Any, TypeVar
@@ -391,6 +391,26 @@ class Archive:
             "SELECT s.id AS session, s.started_unix_s, s.ended_unix_s, s.title, count(p.id) AS pulls "
             "FROM sessions s LEFT JOIN pulls p ON p.session_id = s.id GROUP BY s.id ORDER BY s.id DESC"
         )
+
+    def keep_plan(self, session: int, plan: str) -> None:
+        """Keep how far a guided day has come, in its session."""
+        with self.change():
+            self.db.execute("UPDATE sessions SET plan = ? WHERE id = ?", (plan, session))
+
+    def open_plan(self) -> tuple[int, str] | None:
+        """(session, plan) of the newest guided day that has not ended."""
+        row = self.db.execute(
+            "SELECT id, plan FROM sessions WHERE plan != '' AND ended_unix_s IS NULL ORDER BY id DESC LIMIT 1"
+        ).fetchone()
+        return (int(row["id"]), str(row["plan"])) if row else None
+
+    def end_session(self, session: int) -> None:
+        """No pull joins this session any more."""
+        with self.change():
+            self.db.execute(
+                "UPDATE sessions SET ended_unix_s = ? WHERE id = ? AND ended_unix_s IS NULL",
+                (_now(), session),
+            )
 
     # --- runs ---
 
@@ -1092,30 +1112,6 @@ def _sync(path: Path) -> None:
             raise
     finally:
         os.close(fd)
-
-
-def pulls_of(archive: Archive, numbers: Sequence[int], bin_rpm: float = 250.0) -> list[Any]:
-    """`compare.Pull` records of these pulls, reduced afresh from their raw frames."""
-    from evenfall.compare import Pull
-
-    out = []
-    for number in numbers:
-        row = archive.row(number)
-        run = archive.run(number)
-        calibration, setup, air, _ = archive.inputs(number, run)
-        sweep = run.settings.get("sweep_time")
-        out.append(
-            Pull(
-                archive.reduce(number, bin_rpm=bin_rpm, run=run),
-                calibration,
-                setup,
-                air,
-                row["started_unix_s"],
-                sweep / 1000.0 if sweep else None,
-                f"pull {number}",
-            )
-        )
-    return out
 
 
 def read_export(path: Path) -> bytes:

@@ -14,7 +14,6 @@ from dataclasses import dataclass, field
 from typing import Any, Protocol
 
 from rich.align import Align
-from rich.columns import Columns
 from rich.console import Group, RenderableType
 from rich.live import Live
 from rich.panel import Panel
@@ -32,7 +31,7 @@ REST_S = 0.25  # between two questions when nothing turns
 PULL_S = 0.5  # and during a pull
 BUSY_STATES = ("steady", "sweep", "release", "store", "characterise", "record")
 AGAIN_S = 1.0  # between two looks for a lost board
-TRACE = 60  # points of the speed trace
+TRACE = 60  # readings in the traces
 BARS = "▁▂▃▄▅▆▇█"
 
 
@@ -54,7 +53,7 @@ class View:
     status: dict[str, Any] | None = None  # the last one; kept while the board is away
     age_s: float = 0.0  # of the status
     teeth: tuple[int, int] | None = None  # engine, brake
-    trace: tuple[float, ...] = ()
+    trace: tuple[tuple[float, float], ...] = ()  # (rpm, N.m) of the last readings
     reconnects: int = 0
 
 
@@ -68,7 +67,7 @@ class Watcher:
     _status: dict[str, Any] | None = None
     _at: float = 0.0
     _teeth: tuple[int, int] | None = None
-    _trace: deque[float] = field(default_factory=lambda: deque(maxlen=TRACE))
+    _trace: deque[tuple[float, float]] = field(default_factory=lambda: deque(maxlen=TRACE))
     _connected_before: bool = False
     _reconnects: int = 0
 
@@ -80,7 +79,7 @@ class Watcher:
             assert self._line is not None
             self._status = self._line.status()
             self._at = self.now()
-            self._trace.append(float(self._status["speed"]))
+            self._trace.append((float(self._status["speed"]), float(self._status["torque"])))
             if self._teeth is None and self._status["state"] in ("rest", "ready"):
                 settings = self._line.settings()
                 self._teeth = (settings["engine_teeth"], settings["brake_teeth"])
@@ -181,13 +180,8 @@ def render(
     parts: list[RenderableType] = [_heading(view)]
     s = view.status
     if s is not None:
-        dim = not view.connected
-        parts.append(Columns(_gauges(view, s, units, dim), equal=True, expand=True))
-        parts.append(
-            Panel(Align.center(_trace(view)), title="crank speed", title_align="left", border_style="dim")
-        )
-        parts.append(_facts(view, s, standard, typed_air))
-    parts.append(_pulls(pulls, units))
+        parts += [_gauges(view, s, units), _traces(view, units), Text(), _facts(view, s, standard, typed_air)]
+    parts += [Text(), _pulls(pulls, units), Text()]
     parts.append(Text("Ctrl-C leaves the view; the bench goes on by itself.", style="dim"))
     return Group(*parts)
 
@@ -200,13 +194,11 @@ def _heading(view: View) -> RenderableType:
         return Panel(Text(printable(text), style="bold"), border_style="bold red")
     assert view.status
     state, fault = view.status["state"], view.status["fault"]
+    said = printable(sentences.say(sentences.STATES, state))
     if fault != "none":
-        said = printable(f"FAULT: {sentences.say(sentences.FAULTS, fault)}")
-        return Panel(Text(said, style="bold"), border_style="bold red")
-    return Panel(
-        Text(printable(sentences.say(sentences.STATES, state)), style="bold"),
-        border_style="bold" if state in BUSY_STATES else "dim",
-    )
+        why = printable(f"FAULT: {sentences.say(sentences.FAULTS, fault)}")
+        return Panel(Text(f"{why}\n{said}", style="bold"), border_style="bold red")
+    return Panel(Text(said, style="bold"), border_style="bold" if state in BUSY_STATES else "dim")
 
 
 def power_W(status: dict[str, Any], teeth: tuple[int, int] | None) -> float | None:
@@ -216,34 +208,51 @@ def power_W(status: dict[str, Any], teeth: tuple[int, int] | None) -> float | No
     return float(status["torque"] * status["speed"] * RPM * teeth[0] / teeth[1])
 
 
-def _gauges(view: View, s: dict[str, Any], units: Units, dim: bool) -> list[RenderableType]:
+def _gauges(view: View, s: dict[str, Any], units: Units) -> RenderableType:
     watts = power_W(s, view.teeth)
-    shown = "–" if watts is None else f"{float(units.power(watts)):.2f}"
     values = [
         ("crank speed", f"{s['speed']:,.0f}", "rpm"),
         ("set speed", f"{s['set_speed']:,.0f}" if s["set_speed"] else "–", "rpm"),
         ("brake torque, as read", f"{float(units.torque(s['torque'])):.2f}", units.torque_name),
-        ("brake power, as read", shown, units.power_name),
+        (
+            "brake power, as read",
+            "–" if watts is None else f"{float(units.power(watts)):.2f}",
+            units.power_name,
+        ),
     ]
-    style = "dim" if dim else "bold"
-    return [
-        Panel(
-            Align.center(Text.assemble((value, style), " ", (unit, "dim"))),
-            title=Text(name),
-            title_align="left",
-            border_style="dim",
+    style = "bold" if view.connected else "dim"
+    row = Table.grid(expand=True)
+    for _ in values:
+        row.add_column(ratio=1)
+    row.add_row(
+        *(
+            Panel(
+                Align.center(Text.assemble((value, style), " ", (unit, "dim"))),
+                title=Text(name),
+                title_align="left",
+                border_style="dim",
+            )
+            for name, value, unit in values
         )
-        for name, value, unit in values
-    ]
+    )
+    return row
 
 
-def _trace(view: View) -> Text:
-    """The last minute or so of speed as bars, from standstill to the greatest seen."""
-    if not view.trace:
-        return Text("")
-    top = max(max(view.trace), 1.0)
-    bars = "".join(BARS[min(len(BARS) - 1, int(v / top * len(BARS)))] for v in view.trace)
-    return Text(f"{bars}  top {top:,.0f} rpm")
+def _traces(view: View, units: Units) -> RenderableType:
+    """The last readings of speed and torque as bars, each from zero to the greatest seen."""
+    speed = [t[0] for t in view.trace]
+    torque = [float(units.torque(max(t[1], 0.0))) for t in view.trace]
+    table = Table.grid(padding=(0, 2, 0, 0))
+    table.add_row(Text("speed", style="dim"), _bars(speed), f"top {max(speed, default=0.0):,.0f} rpm")
+    table.add_row(
+        Text("torque", style="dim"), _bars(torque), f"top {max(torque, default=0.0):.2f} {units.torque_name}"
+    )
+    return Panel(table, title="the last readings", title_align="left", border_style="dim")
+
+
+def _bars(values: Sequence[float]) -> Text:
+    top = max([*values, 1e-9])
+    return Text("".join(BARS[min(len(BARS) - 1, int(v / top * len(BARS)))] for v in values).ljust(TRACE))
 
 
 def air_line(status: dict[str, Any], standard: str, typed_air: Air | None) -> str:
@@ -299,7 +308,14 @@ def _facts(view: View, s: dict[str, Any], standard: str, typed_air: Air | None) 
 
 
 def _pulls(pulls: Sequence[LastPull], units: Units) -> RenderableType:
-    table = Table(title="last pulls in the archive", title_justify="left", box=None, padding=(0, 2, 0, 0))
+    table = Table(
+        title="Last pulls in the archive",
+        title_justify="left",
+        title_style="bold",
+        header_style="dim",
+        box=None,
+        padding=(0, 2, 0, 0),
+    )
     for name, justify in (
         ("pull", "left"),
         ("when", "left"),

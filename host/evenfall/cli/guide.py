@@ -1,0 +1,81 @@
+"""evenfall day: a day at the bench, step by step, resumed where it stopped."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from evenfall.cli._root import archive_option, open_link, port_option, root, units_option, when
+
+if TYPE_CHECKING:
+    from evenfall.archive import Archive
+
+
+class _Terminal:
+    """The person at the terminal."""
+
+    def say(self, text: str) -> None:
+        from evenfall.report import printable
+
+        click.echo(printable(text))
+
+    def ask(self, question: str, default: str = "") -> str:
+        return str(click.prompt(question, default=default, show_default=bool(default)))
+
+    def choose(self, question: str, options: dict[str, str], default: str) -> str:
+        click.echo(question)
+        for key, meaning in options.items():
+            click.echo(f"  {key:6} {meaning}")
+        return str(click.prompt("Your choice", type=click.Choice(list(options)), default=default))
+
+
+@root.command()
+@port_option
+@click.option("--new", "anew", is_flag=True, help="Begin a new day; the open one is ended, its pulls stay.")
+@click.option("--bench", default="", help="Name of the bench, for the sheet.")
+@units_option
+@archive_option
+def day(port: str | None, anew: bool, bench: str, units: str, archive_dir: Path) -> None:
+    """Lead through a day: self-test, zero, weight, air, warm-up, before, change, after, report.
+
+    Ctrl-C, a crash or a closed lid loses nothing: `evenfall day` goes on where it stopped.
+    """
+    from evenfall.archive import Archive
+    from evenfall.cli._pulls import reduced
+    from evenfall.cli.report import write_page
+    from evenfall.guide import Day, Guide, load_day
+    from evenfall.report import UNIT_CHOICES
+
+    with Archive(archive_dir) as archive:
+        today = load_day(archive)
+        if today is not None and anew:
+            archive.end_session(today.session)
+            today = None
+        if today is None:
+            today = Day(archive.add_session(title="guided day"))
+        else:
+            began = next(s for s in archive.sessions() if s["session"] == today.session)["started_unix_s"]
+            click.echo(f"The day that began {when(began)} goes on at '{today.step.replace('_', ' ')}'.")
+
+        def sheet(before: list[int], after: list[int]) -> str:
+            specs = tuple(",".join(map(str, counting(archive, numbers))) for numbers in (before, after))
+            return str(write_page(archive, specs, None, units=units, bench=bench))
+
+        guide = Guide(
+            archive,
+            today,
+            _Terminal(),
+            lambda: open_link(port),
+            lambda number: reduced(archive, number),
+            sheet,
+            UNIT_CHOICES[units],
+        )
+        guide.keep()
+        guide.run()
+
+
+def counting(archive: Archive, numbers: list[int]) -> list[int]:
+    """Those of the pulls that are not set aside."""
+    return [n for n in numbers if archive.row(n)["set_aside"] is None]

@@ -1,0 +1,88 @@
+"""evenfall live: the bench on the screen while it runs."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from evenfall import sentences
+from evenfall.cli._root import archive_option, json_option, port_option, print_json, root, units_option, when
+
+if TYPE_CHECKING:
+    from evenfall.live import LastPull
+    from evenfall.model import Air
+
+SHOWN_PULLS = 6
+
+
+@root.command()
+@port_option
+@click.option("--once", is_flag=True, help="Show one reading and end.")
+@click.option("--seconds", type=float, help="End after so long.")
+@units_option
+@json_option
+@archive_option
+def live(
+    port: str | None, once: bool, seconds: float | None, units: str, as_json: bool, archive_dir: Path
+) -> None:
+    """Speed, torque, power, air factor, state and last pulls; finds a lost board again by itself.
+
+    Sends nothing but the question for the status, four times a second at rest, twice during a pull.
+    """
+    from rich.console import Console
+
+    from evenfall.errors import LinkError
+    from evenfall.link import Link, find_port
+    from evenfall.live import Watcher, render, watch
+    from evenfall.report import UNIT_CHOICES
+
+    watcher = Watcher(lambda: Link(port or find_port()))
+    chosen = UNIT_CHOICES[units]
+    standard, air = in_force(archive_dir)
+    if once or as_json:
+        view = watcher.step()
+        watcher.close()
+        if not view.connected:
+            raise LinkError(view.sentence)
+        if as_json:
+            print_json(view.status)
+        else:
+            Console().print(render(view, last_pulls(archive_dir), chosen, standard, air))
+        return
+    watch(watcher, lambda: last_pulls(archive_dir), chosen, standard, air, seconds)
+
+
+def in_force(archive_dir: Path) -> tuple[str, Air | None]:
+    """The air standard and the typed air that new pulls are filed under."""
+    from evenfall.archive import FILE_NAME, Archive
+    from evenfall.intake import STANDARD, filing_in_force
+    from evenfall.model import Air
+
+    if not (archive_dir / FILE_NAME).exists():
+        return STANDARD, None
+    with Archive(archive_dir) as archive:
+        filing = filing_in_force(archive)
+        return filing.standard, archive.record(Air, filing.air_id) if filing.air_id else None
+
+
+def last_pulls(archive_dir: Path) -> list[LastPull]:
+    """The newest pulls of the archive; an archive that is not there yet holds none."""
+    from evenfall.archive import FILE_NAME, Archive, Query
+    from evenfall.live import LastPull
+
+    if not (archive_dir / FILE_NAME).exists():
+        return []
+    with Archive(archive_dir) as archive:
+        rows = archive.find(Query(limit=SHOWN_PULLS))
+    return [
+        LastPull(
+            " ".join(str(w) for w in (r["pull"], r["engine"], r["build"]) if w),
+            when(r["started_unix_s"]),
+            sentences.say(sentences.VERDICTS, r["verdict"]),
+            r["peak_power_W"],
+            r["peak_power_rpm"],
+        )
+        for r in rows
+    ]

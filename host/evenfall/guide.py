@@ -1,0 +1,475 @@
+"""A day at the bench, step by step: `STEPS` is the order.
+
+How far the day has come is written to its session in the archive after every step and after every
+pull, so a crash, a closed lid or a pulled plug loses at most the question that was open.  Pulls are
+taken from the session itself: one that was fetched and not yet noted down is found again.
+"""
+
+from __future__ import annotations
+
+import json
+import time
+from collections.abc import Callable
+from contextlib import AbstractContextManager
+from dataclasses import asdict, dataclass, field, fields
+from typing import Any, Protocol
+
+import numpy as np
+
+from evenfall import sentences
+from evenfall.air import check_air, describe
+from evenfall.archive import Archive, Query
+from evenfall.calibrate import check_drift
+from evenfall.compare import Group, Pull, compare, group
+from evenfall.errors import BoardError, EvenfallError, InputError, LinkError
+from evenfall.intake import file_air, filing_in_force, take_run
+from evenfall.link import Link
+from evenfall.model import Air, Calibration
+from evenfall.report import (
+    SHOP,
+    Units,
+    comparison_lines,
+    peak_line,
+    repeatability_line,
+    verdict_sentence,
+)
+from evenfall.units import typed
+
+STEPS = (
+    "self_test",
+    "zero",
+    "weight",
+    "air",
+    "engine",
+    "warm_up",
+    "before",
+    "change",
+    "warm_again",
+    "after",
+    "report",
+)
+WARM_PULLS = 3  # so many in a row must agree ...
+WARM_SPREAD = 0.01  # ... within this, before the engine counts as warm; common practice, no source
+WEIGHT_READINGS = 20
+IDLE_STATES = ("rest", "ready", "safe")
+
+
+class Talk(Protocol):
+    """The person."""
+
+    def say(self, text: str) -> None: ...
+    def ask(self, question: str, default: str = "") -> str: ...
+    def choose(self, question: str, options: dict[str, str], default: str) -> str: ...
+
+
+@dataclass
+class Day:
+    """Everything that is kept of a day; plain values only."""
+
+    session: int
+    step: str = STEPS[0]
+    engine: str = ""
+    before_build: str = ""
+    after_build: str = ""
+    change: str = ""
+    by: str = ""
+    want: int = 3
+    decide: float = 0.01
+    self_test: list[list[Any]] = field(default_factory=list)
+    zero_count: int | None = None
+    weight: dict[str, float] | None = None
+    earlier: list[int] = field(default_factory=list)  # runs the board held from before
+    warm: list[int] = field(default_factory=list)
+    before: list[int] = field(default_factory=list)
+    warm_again: list[int] = field(default_factory=list)
+    after: list[int] = field(default_factory=list)
+    page: str = ""
+
+    def known(self) -> set[int]:
+        return {*self.earlier, *self.warm, *self.before, *self.warm_again, *self.after}
+
+
+def load_day(archive: Archive) -> Day | None:
+    """The day that is still open, or None.  A plan of a newer evenfall keeps what is known here."""
+    found = archive.open_plan()
+    if found is None:
+        return None
+    session, text = found
+    body = json.loads(text)
+    names = {f.name for f in fields(Day)}
+    return Day(**{**{k: v for k, v in body.items() if k in names}, "session": session})
+
+
+class Guide:
+    """Leads through the steps.
+
+    `line()` opens the board; `reduce(number)` gives a reduced pull; `write_page(before, after)` writes
+    the sheet and returns where it lies.
+    """
+
+    def __init__(
+        self,
+        archive: Archive,
+        day: Day,
+        talk: Talk,
+        line: Callable[[], AbstractContextManager[Link]],
+        reduce: Callable[[int], Pull],
+        write_page: Callable[[list[int], list[int]], str],
+        units: Units = SHOP,
+    ) -> None:
+        self.archive = archive
+        self.day = day
+        self.talk = talk
+        self.line = line
+        self.reduce = reduce
+        self.write_page = write_page
+        self.units = units
+
+    def run(self) -> bool:
+        """Go on from the day's step; return whether the day came to its end."""
+        while self.day.step:
+            try:
+                done = getattr(self, "step_" + self.day.step)()
+            except (LinkError, BoardError, InputError) as error:
+                self.talk.say(f"! {error}")
+                done = False
+            if done:
+                at = STEPS.index(self.day.step) + 1
+                self.day.step = STEPS[at] if at < len(STEPS) else ""
+                self.keep()
+                continue
+            self.keep()
+            options = {"again": "try this step again", "leave": "leave; `evenfall day` goes on from here"}
+            if self.talk.choose(f"Step '{_title(self.day.step)}' is not done.", options, "again") == "leave":
+                return False
+        self.archive.end_session(self.day.session)
+        return True
+
+    def keep(self) -> None:
+        """Write down how far we are."""
+        self.archive.keep_plan(self.day.session, json.dumps(asdict(self.day)))
+
+    # --- steps: each returns whether it is done ---
+
+    def step_self_test(self) -> bool:
+        """Every part of the board; the clock; what it still holds from before."""
+        self._heading(
+            "Self-test", "The valve moves. Keep hands and hoses clear; press the button once when asked."
+        )
+        with self.line() as line:
+            line.set_clock()
+            results = line.self_test()
+            self.day.self_test = [list(row) for row in results]
+            for item, result, value in results:
+                name = sentences.say(sentences.SELF_TEST_ITEMS, item)
+                self.talk.say(f"  {name:14} {sentences.say(sentences.SELF_TEST_RESULTS, result)} ({value})")
+                if result in ("fail", "ask_person"):
+                    self.talk.say(f"  {'':14} {sentences.say(sentences.SELF_TEST_ADVICE, item)}")
+            self.keep()
+            self._fetch(line)
+        self._adopt(self.day.earlier)
+        if self.day.earlier:
+            self.talk.say(
+                f"The board held {len(self.day.earlier)} runs from before; they are in the archive now."
+            )
+        failed = [item for item, result, _ in results if result == "fail"]
+        if failed:
+            options = {"no": "put it right and test again", "yes": "go on all the same"}
+            names = ", ".join(sentences.say(sentences.SELF_TEST_ITEMS, item) for item in failed)
+            return self.talk.choose(f"Failed: {names}. Go on?", options, "no") == "yes"
+        return True
+
+    def step_zero(self) -> bool:
+        """The load cell with nothing on the arm."""
+        self._heading("Zero", "Nothing on the arm, hoses hanging as in a pull, shaft at rest, water off.")
+        self.talk.ask("Enter when it is so")
+        with self.line() as line:
+            self.day.zero_count = line.zero()
+        self.talk.say(f"Zero {self.day.zero_count} counts.")
+        return True
+
+    def step_weight(self) -> bool:
+        """A known weight on the arm against the calibration."""
+        self._heading("Weight check", "Hang the check weight where the calibration weights hang.")
+        text = self.talk.ask("Its mass with unit (5 kg, 11 lb), or 'skip'", "skip")
+        if text.strip().lower() == "skip":
+            self.talk.say("Skipped: nothing says today that the load cell still reads true.")
+            return True
+        mass = typed(text, "mass", "check weight")
+        calibration, source = self._calibration()
+        with self.line() as line:
+            zero, counts = self._read_load(line)
+        error = check_drift(calibration, [(time.time(), mass, counts - zero)])
+        self.day.weight = {"mass_kg": mass, "error": float(error.error_rel[-1])}
+        self.talk.say(f"The weight reads {100 * self.day.weight['error']:+.2f} % off ({source}).")
+        for note in error.notes:
+            self.talk.say(f"! {note}")
+        if error.notes:
+            options = {"no": "put it right and weigh again", "yes": "go on all the same"}
+            if self.talk.choose("Go on with that?", options, "no") == "no":
+                return False
+        self.talk.ask("Take the weight off, then Enter")
+        return True
+
+    def step_air(self) -> bool:
+        """The board's own sensor, or typed."""
+        self._heading(
+            "Air", "Station pressure, not reduced to sea level; temperature at the engine's intake."
+        )
+        with self.line() as line:
+            status = line.status()
+        if "air_ok" in status["flags"]:
+            kelvin, humidity = status["temperature"] + 273.15, status["humidity"] / 100
+            air = Air(status["pressure"], kelvin, humidity, source="board")
+            check_air(air)
+            self.talk.say(f"The board reads {describe(air)}; each pull carries its own reading.")
+            self.archive.take_out_of_force("air")
+            return True
+        pressure = self.talk.ask("Pressure with unit (29.92 inHg, 1013 hPa)")
+        temperature = self.talk.ask("Temperature with unit (68 F, 20 C)")
+        humidity_text = self.talk.ask("Relative humidity (45 %)")
+        air = Air(
+            typed(pressure, "pressure", "pressure"),
+            typed(temperature, "temperature", "temperature"),
+            typed(humidity_text, "ratio", "humidity"),
+        )
+        file_air(self.archive, air)
+        self.talk.say(f"Air: {describe(air)}.")
+        return True
+
+    def step_engine(self) -> bool:
+        """Which engine, in which build, by whom, how many pulls."""
+        self._heading("Engine", "")
+        names = [e["name"] for e in self.archive.engines()]
+        if names:
+            self.talk.say("Engines here: " + ", ".join(names))
+        name = self.talk.ask("Engine", self.day.engine or (names[-1] if names else "")).strip()
+        if name.lower() not in [n.lower() for n in names]:
+            self.archive.add_engine(name)
+        builds = [b["build"] for b in self.archive.builds(name)]
+        if builds:
+            self.talk.say("Builds: " + ", ".join(builds))
+        build = self.talk.ask("Build as it is now", builds[-1] if builds else "as found").strip()
+        if build.lower() not in [b.lower() for b in builds]:
+            self.archive.add_build(name, build)
+        self.day.engine, self.day.before_build = name, build
+        self.day.by = self.talk.ask("Who is at the bench", self.day.by)
+        want = self.talk.ask("Pulls before and after, each", str(self.day.want)).strip()
+        if not want.isdigit() or not 2 <= int(want) <= 30:
+            raise InputError(f"'{want}' pulls: give a number from 2 to 30; three is a good start")
+        self.day.want = int(want)
+        self.archive.put_in_force("build", self.archive.build_id(name, build))
+        return True
+
+    def step_warm_up(self) -> bool:
+        """Pulls until three in a row agree."""
+        self._heading("Warm-up", f"Pull until {WARM_PULLS} in a row agree within {100 * WARM_SPREAD:g} %.")
+        return self._pulls(self.day.warm, self._warm_enough)
+
+    def step_before(self) -> bool:
+        """The pulls before the change."""
+        self._heading("Before", f"{self.day.want} pulls of '{self.day.before_build}', one like the other.")
+        return self._pulls(self.day.before, self._enough)
+
+    def step_change(self) -> bool:
+        """What was changed, and the name of the new build."""
+        self._heading("Change", "Engine off and cold enough to touch. Change one thing only.")
+        self.day.change = self.talk.ask("What was changed", self.day.change).strip()
+        if not self.day.change:
+            raise InputError("say in a few words what was changed; the report carries it")
+        builds = [b["build"].lower() for b in self.archive.builds(self.day.engine)]
+        name = self.talk.ask("Name of the new build", self.day.after_build or self.day.change[:40]).strip()
+        if name.lower() in builds and name != self.day.after_build:
+            raise InputError(
+                f"'{self.day.engine}' has a build '{name}' already; give the new one another name"
+            )
+        if name.lower() not in builds:
+            self.archive.add_build(self.day.engine, name, self.day.change, self.day.by)
+        self.day.after_build = name
+        self.archive.put_in_force("build", self.archive.build_id(self.day.engine, name))
+        return True
+
+    def step_warm_again(self) -> bool:
+        """The engine cooled while it was changed."""
+        self._heading("Warm-up again", "The engine has cooled: the same warm-up as before.")
+        return self._pulls(self.day.warm_again, self._warm_enough)
+
+    def step_after(self) -> bool:
+        """The pulls after the change, judged as they come."""
+        self._heading("After", f"{self.day.want} pulls of '{self.day.after_build}'.")
+        return self._pulls(self.day.after, self._enough_after)
+
+    def step_report(self) -> bool:
+        """The answer, and the sheet."""
+        self._heading("Report", "")
+        self.day.page = self.write_page(self.day.before, self.day.after)
+        result = self._compared()
+        sentence = verdict_sentence(result, self.units)
+        self.talk.say(sentence[0].upper() + sentence[1:] + ".")
+        for line in comparison_lines(result, self.units):
+            self.talk.say("  " + line)
+        for difference in result.differences:
+            self.talk.say(f"! {difference.sentence}")
+        self.talk.say(f"The sheet: {self.day.page}")
+        return True
+
+    # --- parts ---
+
+    def _heading(self, title: str, advice: str) -> None:
+        at = STEPS.index(self.day.step) + 1
+        self.talk.say(f"\n{at}/{len(STEPS)} {title}")
+        if advice:
+            self.talk.say(advice)
+
+    def _calibration(self) -> tuple[Calibration, str]:
+        """The calibration in force, else what the board's settings say."""
+        number = filing_in_force(self.archive).calibration_id
+        if number:
+            return self.archive.record(Calibration, number), "against the calibration in force"
+        with self.line() as line:
+            settings = line.settings()
+        span = settings["span"] / 1000.0
+        if span == 0:
+            raise InputError(
+                "the board's span is 0 counts/kN and no calibration is in force: calibrate first"
+            )
+        return (
+            Calibration(0.0, span, arm_m=settings["arm_length"] / 1e6),
+            "against the board's own span: calibrate",
+        )
+
+    def _read_load(self, line: Link) -> tuple[float, float]:
+        """(zero, mean of the counts) over some readings of the status."""
+        counts, zero = [], 0.0
+        for _ in range(WEIGHT_READINGS):
+            status = line.status()
+            if "load_ok" not in status["flags"]:
+                raise BoardError("the load cell does not answer; check its plug and its four wires")
+            counts.append(status["load_count"])
+            zero = float(status["zero_count"])
+            time.sleep(0.1)
+        return zero, float(np.median(counts))
+
+    def _fetch(self, line: Link) -> None:
+        """All runs that the board has not been told are safe here."""
+        status = line.status()
+        if status["fault"] != "none":
+            self.talk.say(f"! {sentences.say(sentences.FAULTS, status['fault'])}")
+        if status["state"] not in IDLE_STATES:
+            state = sentences.say(sentences.STATES, status["state"])
+            raise BoardError(f"the board is not at rest ({state}); wait until the pull is stored")
+        filing = filing_in_force(self.archive, self.talk.say)
+        for entry in line.runs():
+            if "acknowledged" not in entry.flags:
+                take_run(line, self.archive, entry, filing)
+
+    def _adopt(self, target: list[int]) -> list[int]:
+        """Pulls of this session that stand in no list yet go into this one; return them."""
+        rows = self.archive.find(Query(session=self.day.session, set_aside=None, limit=10_000))
+        known = self.day.known()
+        new = [r["pull"] for r in sorted(rows, key=lambda r: r["pull"]) if r["pull"] not in known]
+        target += new
+        self.keep()
+        return new
+
+    def _pulls(self, target: list[int], judge: Callable[[list[Pull]], tuple[bool, list[str]]]) -> bool:
+        """Make, fetch, judge, until the person says it is enough."""
+        self._adopt(target)
+        told: dict[int, Pull] = {}
+        while True:
+            counted = self._counting(target, told)
+            enough, said = judge(counted)
+            for sentence in said:
+                self.talk.say("  " + sentence)
+            options = {
+                "fetch": "a pull is made: fetch it",
+                "aside": "set the last pull aside, with a reason",
+                "done": "go on to the next step",
+                "leave": "leave; `evenfall day` goes on from here",
+            }
+            do = self.talk.choose(f"{len(counted)} pulls count.", options, "done" if enough else "fetch")
+            if do == "leave":
+                return False
+            if do == "done":
+                return True
+            try:
+                if do == "aside":
+                    self._set_aside(counted)
+                else:
+                    with self.line() as line:
+                        self._fetch(line)
+                    for number in self._adopt(target):
+                        self._show(number, told)
+            except EvenfallError as error:
+                self.talk.say(f"! {error}")
+
+    def _counting(self, target: list[int], told: dict[int, Pull]) -> list[Pull]:
+        """Reduced pulls of the list that are not set aside; one that cannot be reduced is said."""
+        found = []
+        for number in target:
+            if self.archive.row(number)["set_aside"] is not None:
+                continue
+            try:
+                if number not in told:
+                    told[number] = self.reduce(number)
+                found.append(told[number])
+            except EvenfallError as error:
+                self.talk.say(f"! pull {number} is kept but does not count: {error}")
+        return found
+
+    def _show(self, number: int, told: dict[int, Pull]) -> None:
+        row = self.archive.row(number)
+        verdict = sentences.say(sentences.VERDICTS, row["verdict"])
+        reason = "" if row["reason"] == "none" else f": {sentences.say(sentences.REASONS, row['reason'])}"
+        self.talk.say(f"Pull {number}, {verdict}{reason}")
+        told[number] = self.reduce(number)
+        peak = told[number].reduction.peak_power_W
+        self.talk.say("  " + peak_line("Peak power", peak, self.units.power_scale, self.units.power_name))
+
+    def _set_aside(self, counted: list[Pull]) -> None:
+        if not counted:
+            raise InputError("there is no pull to set aside")
+        number = counted[-1].key
+        self.archive.set_aside(number, self.talk.ask(f"Why does pull {number} not count"))
+
+    def _warm_enough(self, pulls: list[Pull]) -> tuple[bool, list[str]]:
+        if len(pulls) < WARM_PULLS:
+            return False, []
+        peaks = np.array([p.reduction.peak_power_W.value for p in pulls[-WARM_PULLS:]])
+        spread = float(np.ptp(peaks) / peaks.mean())
+        if spread <= WARM_SPREAD:
+            return True, [f"the last {WARM_PULLS} agree within {100 * spread:.1f} %: warm"]
+        return False, [f"the last {WARM_PULLS} still differ by {100 * spread:.1f} %: pull again"]
+
+    def _group(self, pulls: list[Pull], label: str) -> Group:
+        return group(pulls, label)
+
+    def _enough(self, pulls: list[Pull]) -> tuple[bool, list[str]]:
+        if len(pulls) < 2:
+            return False, []
+        g = self._group(pulls, self.day.before_build)
+        lines = [repeatability_line(g, self.units)] + [f.sentence for f in g.findings]
+        return len(pulls) >= self.day.want, lines
+
+    def _enough_after(self, pulls: list[Pull]) -> tuple[bool, list[str]]:
+        if len(pulls) < 2:
+            return False, []
+        before = self._counting(self.day.before, {})
+        if len(before) < 2:
+            return len(pulls) >= self.day.want, []
+        result = compare(
+            self._group(before, self.day.before_build),
+            self._group(pulls, self.day.after_build),
+            self.day.decide,
+        )
+        findings = [f.sentence for f in result.after.findings]
+        return len(pulls) >= self.day.want, [verdict_sentence(result, self.units), *findings]
+
+    def _compared(self) -> Any:
+        before = self._group(self._counting(self.day.before, {}), self.day.before_build)
+        after = self._group(self._counting(self.day.after, {}), self.day.after_build)
+        return compare(before, after, self.day.decide)
+
+
+def _title(step: str) -> str:
+    return step.replace("_", " ")
