@@ -30,7 +30,7 @@ from evenfall.units import RPM
 
 VERSION = 1
 FEWEST = 5  # samples that make a bin
-CENTRE_SLACK = 0.1  # of a bin: how far short of its centre the data may end
+CENTRE_SLACK = 0.16  # of a bin: how far short of its centre the data may end
 DEFAULT_STANDARD = "iso1585"
 
 

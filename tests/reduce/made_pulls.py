@@ -83,11 +83,17 @@ class MadePull:
     fine_rpm: object = field(repr=False)  # (n,) true speed in the sweep
     fine_Nm: object = field(repr=False)  # (n,) true torque in the sweep, scatter and all
 
-    def as_run(self, centres_rpm, width_rpm=250.0):
-        """True torque of this very pull in bins: a line through the fine record, at each centre."""
+    def as_run(self, centres_rpm, width_rpm=250.0, seen_rpm=None):
+        """True torque of this very pull in bins: a line through the fine record, at each centre.
+
+        `seen_rpm` are the speeds the reduction had: the record is cut to their range, so that
+        the half-filled bins at the ends compare like with like.
+        """
+        low, high = (0.0, 1e9) if seen_rpm is None else (np.min(seen_rpm), np.max(seen_rpm))
+        inside = (self.fine_rpm >= low) & (self.fine_rpm <= high)
         out = []
         for c in centres_rpm:
-            near = np.abs(self.fine_rpm - c) <= width_rpm / 2
+            near = inside & (np.abs(self.fine_rpm - c) <= width_rpm / 2)
             x, y = self.fine_rpm[near] - c, self.fine_Nm[near]
             out.append(np.polyfit(x, y, 1)[1] if near.sum() > 20 else np.nan)
         return np.array(out)
