@@ -17,7 +17,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
-from scipy import stats
+import scipy  # scipy.stats loads at its first use: listing pulls does not wait for it
 
 from evenfall.errors import InputError
 from evenfall.model import Air, Bins, Calibration, FloatArray, IntArray, Reduction, Setup
@@ -73,7 +73,7 @@ class Spread:
     def half_width(self) -> FloatArray:
         """95 % half-width of the mean, from the scatter alone."""
         with np.errstate(invalid="ignore", divide="ignore"):
-            t = stats.t.ppf(1 - LEVEL / 2, np.maximum(self.n - 1, 1))
+            t = scipy.stats.t.ppf(1 - LEVEL / 2, np.maximum(self.n - 1, 1))
             return np.where(self.n > 1, t * self.s / np.sqrt(np.maximum(self.n, 1)), np.nan)
 
     @property
@@ -361,7 +361,7 @@ def grubbs_critical(n: int, level: float) -> float:
 
     F. E. Grubbs, Technometrics 11 (1969); the same numbers as the table of ISO 5725-2 for one outlier.
     """
-    t = stats.t.ppf(1 - level / (2 * n), n - 2)
+    t = scipy.stats.t.ppf(1 - level / (2 * n), n - 2)
     return float((n - 1) / np.sqrt(n) * np.sqrt(t**2 / (n - 2 + t**2)))
 
 
@@ -374,8 +374,8 @@ def power_of_test(gain_relative: float, s_relative: float, n: int) -> float:
         return 0.0
     dof = 2 * n - 2
     shift = abs(gain_relative) / (s_relative * np.sqrt(2 / n))
-    t = stats.t.ppf(1 - LEVEL / 2, dof)
-    return float(stats.nct.sf(t, dof, shift) + stats.nct.cdf(-t, dof, shift))
+    t = scipy.stats.t.ppf(1 - LEVEL / 2, dof)
+    return float(scipy.stats.nct.sf(t, dof, shift) + scipy.stats.nct.cdf(-t, dof, shift))
 
 
 def pulls_needed(gain_relative: float, s_relative: float, chance: float = 0.8) -> int | None:
@@ -558,11 +558,12 @@ def _difference(
         else:
             systematic = np.hypot(shared[0] * x.mean, shared[1] * y.mean)
         half = np.hypot(
-            stats.t.ppf(1 - LEVEL / 2, dof) * np.sqrt(variance), stats.norm.ppf(1 - LEVEL / 2) * systematic
+            scipy.stats.t.ppf(1 - LEVEL / 2, dof) * np.sqrt(variance),
+            scipy.stats.norm.ppf(1 - LEVEL / 2) * systematic,
         )
         # a shared factor cannot turn no gain into a gain, so it has no part in the test when it cancels
         error = np.sqrt(variance) if cancels else np.hypot(np.sqrt(variance), systematic)
-        p = 2 * stats.t.sf(np.abs(difference) / error, dof)
+        p = 2 * scipy.stats.t.sf(np.abs(difference) / error, dof)
         pooled = np.sqrt((dx * sx**2 + dy * sy**2) / (dx + dy))
     return difference, half, dof, p, pooled
 
@@ -608,7 +609,7 @@ def _bin_gains(
     known = np.isfinite(p)
     real = np.zeros(len(speed), bool)
     if known.any():
-        real[known] = stats.false_discovery_control(p[known]) < LEVEL
+        real[known] = scipy.stats.false_discovery_control(p[known]) < LEVEL
     return BinGains(
         speed_rpm=speed,
         torque_before_Nm=out["torque"][0],
@@ -651,10 +652,10 @@ def _warming(pulls: tuple[Pull, ...], level: FloatArray) -> Finding | None:
     if len(level) < 4 or np.ptp(level) == 0:
         return None
     place = np.arange(len(level))
-    fits = [(stats.linregress(q**place, level), q) for q in WARMING_DECAYS]
+    fits = [(scipy.stats.linregress(q**place, level), q) for q in WARMING_DECAYS]
     fit, q = min(fits, key=lambda f: f[0].pvalue)
     p = min(1.0, float(fit.pvalue) * len(fits))
-    if p >= LEVEL or stats.linregress(place, level).pvalue < fit.pvalue:
+    if p >= LEVEL or scipy.stats.linregress(place, level).pvalue < fit.pvalue:
         return None
     s = np.sqrt(np.sum((level - fit.intercept - fit.slope * q**place) ** 2) / (len(level) - 2))
     far = np.abs(fit.slope) * q**place > max(2 * s, 0.25 * abs(fit.slope))
@@ -675,7 +676,7 @@ def _drift(level: FloatArray) -> Finding | None:
     """A steady slope over the pulls (at 1 %, five pulls or more)."""
     if len(level) < 5 or np.ptp(level) == 0:
         return None
-    line = stats.linregress(np.arange(len(level)), level)
+    line = scipy.stats.linregress(np.arange(len(level)), level)
     if line.pvalue >= 0.01:
         return None
     return Finding(

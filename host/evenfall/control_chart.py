@@ -14,7 +14,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from scipy import stats
+import scipy  # scipy.stats loads at its first use: listing pulls does not wait for it
 
 from evenfall.compare import LEVEL, Precision, precision
 from evenfall.errors import InputError
@@ -135,7 +135,7 @@ def _today(means: FloatArray, label: str) -> str:
     """The newest session against those before it, by a prediction interval (Student's t)."""
     before, today = means[:-1], means[-1]
     centre, s = before.mean(), before.std(ddof=1)
-    half = float(stats.t.ppf(1 - LEVEL / 2, len(before) - 1) * s * np.sqrt(1 + 1 / len(before)))
+    half = float(scipy.stats.t.ppf(1 - LEVEL / 2, len(before) - 1) * s * np.sqrt(1 + 1 / len(before)))
     off = 100 * (today / centre - 1)
     width = 100 * half / centre
     where = "within" if abs(today - centre) <= half else "OUTSIDE"
