@@ -23,21 +23,30 @@ from evenfall_wire.messages import EACH
 
 from .sensing import ticks_between
 
-RESERVE = 24 * 1024  # bytes of heap left for the program at work
+RESERVE = 28 * 1024  # bytes of heap left for the program at work
 STEADY_S = 6  # longest wait for a steady top speed that must fit before the sweep
 TRACE_HZ = 50
 MIN_SECONDS = 8
+SHIFT = 6
+PAGE = 1 << SHIFT  # records
+LAST = PAGE - 1
 
 
 class Ring:
-    """The newest `capacity` records of one repeated message."""
+    """The newest `capacity` records of one repeated message.
+
+    Kept in pages of PAGE records, because a heap in which programs were loaded
+    has no large hole left.
+    """
 
     def __init__(self, name, capacity):
         self.name = name
         self.format = EACH[name]
         self.size = struct.calcsize(self.format)
-        self.capacity = capacity
-        self.buffer = bytearray(capacity * self.size)
+        pages = (capacity + PAGE - 1) // PAGE
+        self.capacity = pages * PAGE
+        self.bytes = self.capacity * self.size
+        self._pages = [bytearray(PAGE * self.size) for _ in range(pages)]
         self._at = 0
         self.used = 0
         self.lost = 0  # records overwritten since keep_from()
@@ -49,34 +58,38 @@ class Ring:
             self.used += 1
         elif self.lost < 65535:
             self.lost += 1
-        return at * self.size
+        return at
 
     # one method per width: a call with *args would allocate
     def put1(self, a):
-        struct.pack_into(self.format, self.buffer, self._next(), a)
+        at = self._next()
+        struct.pack_into(self.format, self._pages[at >> SHIFT], (at & LAST) * self.size, a)
 
     def put2(self, a, b):
-        struct.pack_into(self.format, self.buffer, self._next(), a, b)
+        at = self._next()
+        struct.pack_into(self.format, self._pages[at >> SHIFT], (at & LAST) * self.size, a, b)
 
     def put3(self, a, b, c):
-        struct.pack_into(self.format, self.buffer, self._next(), a, b, c)
+        at = self._next()
+        struct.pack_into(self.format, self._pages[at >> SHIFT], (at & LAST) * self.size, a, b, c)
 
     def put4(self, a, b, c, d):
-        struct.pack_into(self.format, self.buffer, self._next(), a, b, c, d)
+        at = self._next()
+        struct.pack_into(self.format, self._pages[at >> SHIFT], (at & LAST) * self.size, a, b, c, d)
 
     def put5(self, a, b, c, d, e):
-        struct.pack_into(self.format, self.buffer, self._next(), a, b, c, d, e)
+        at = self._next()
+        struct.pack_into(self.format, self._pages[at >> SHIFT], (at & LAST) * self.size, a, b, c, d, e)
 
-    def place(self, i):
-        """Byte offset of the i-th oldest kept record."""
+    def _place(self, i):
+        """Place of the i-th oldest kept record."""
         at = self._at - self.used + i
-        if at < 0:
-            at += self.capacity
-        return at * self.size
+        return at + self.capacity if at < 0 else at
 
     def tick(self, i):
         """Tick of the i-th oldest kept record."""
-        return struct.unpack_from("<I", self.buffer, self.place(i))[0]
+        at = self._place(i)
+        return struct.unpack_from("<I", self._pages[at >> SHIFT], (at & LAST) * self.size)[0]
 
     def keep_from(self, tick):
         """Drop what is older than `tick`; count losses from here."""
@@ -98,11 +111,12 @@ class Ring:
         """Copy records i.. into `out` (a memoryview); return bytes written."""
         size = self.size
         done = 0
-        view = memoryview(self.buffer)
         while count:
-            at = self.place(i)
-            n = min(count, self.capacity - at // size)
-            out[done : done + n * size] = view[at : at + n * size]
+            at = self._place(i)
+            first = at & LAST
+            n = min(count, PAGE - first)
+            page = memoryview(self._pages[at >> SHIFT])
+            out[done : done + n * size] = page[first * size : (first + n) * size]
             done += n * size
             i += n
             count -= n
@@ -150,7 +164,7 @@ class Recorder:
         """Most a stored run can take on flash: records, frames of 368 bytes, head frames, file system."""
         records = 0
         for ring in (self.loads, self.edges, self.trace, self.events, self.air, self.zeros):
-            records += len(ring.buffer)
+            records += ring.bytes
         return records + records // 25 + 1500 + 4 * 4096
 
     def trace_due(self):
