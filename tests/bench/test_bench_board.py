@@ -6,8 +6,8 @@ import re
 from itertools import pairwise
 
 import pytest
-from tiny_rig import Rig
 from evenfall_bench.fifo import DEPTH, HallTimer, LoadReader
+from tiny_rig import Rig
 
 LOAD = (1, 203, 8)  # k, overhead, confirm ticks: numbers of a test, not the firmware's
 HALL = (1 << 20, 2, 32)
@@ -223,3 +223,31 @@ def test_unplugged_host_hears_nothing() -> None:
         assert rig.say("state", 0.3) == ""
         rig.run(1.0)
         assert "loads" in rig.say("state")
+
+
+def test_worn_blocks_are_worked_around() -> None:
+    # littlefs reads back what it programs and takes another block (its DESIGN.md, "Bad blocks")
+    with Rig({"flash": {"bad_blocks": list(range(20, 60)), "erase_ms": 5.0}}) as rig:
+        rig.run(0.5)
+        for size in (30000, 40000, 50000):
+            text = rig.say(f"write {size}", 12.0)
+            assert "written" in text, text
+            assert f"note {size}" in rig.say("read", 1.0)
+    with Rig({"flash": {"bad_blocks": [20], "blocks": 64, "erase_ms": 5.0}}) as rig:
+        rig.run(0.5)
+        text = rig.say("write 400000", 20.0)
+        assert "OSError: 28" in text  # ENOSPC: 64 blocks of 4 KiB do not hold it
+
+
+def test_supply_shows_on_the_boards_own_pin() -> None:
+    with Rig() as rig:
+        rig.run(0.5)
+        assert number(rig.say("supply"), "supply") == pytest.approx(5.0 / 9.9 * 65535, abs=20)
+        rig.board.fault("brown_out", 3.6, for_s=0.5)
+        assert number(rig.say("supply"), "supply") == pytest.approx(3.6 / 9.9 * 65535, abs=20)
+        rig.run(0.6)
+        assert number(rig.say("supply"), "supply") == pytest.approx(5.0 / 9.9 * 65535, abs=20)
+        assert rig.board.boots == 1
+        rig.board.fault("brown_out", 2.0, for_s=0.5)
+        rig.run(1.0)
+        assert rig.board.boots == 2

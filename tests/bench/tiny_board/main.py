@@ -6,7 +6,7 @@ import time
 
 import micropython
 from evenfall_board.drivers.programs import HALL_TIMER, LOAD_CELL_READERS, PIO_HZ
-from machine import PWM, WDT, Pin, reset_cause
+from machine import ADC, PWM, WDT, Pin, reset_cause
 from rp2 import StateMachine
 
 micropython.kbd_intr(-1)
@@ -50,6 +50,8 @@ def answer(text):
     elif text == "read":
         with open("/note") as f:
             print("note", len(f.read()))
+    elif text == "supply":
+        print("supply", ADC(29).read_u16())
     elif text == "ticks":
         print("ticks", time.ticks_ms(), time.ticks_us())
 

@@ -1,0 +1,87 @@
+"""The real firmware on the bench: determinism, the command line, the pace."""
+
+from __future__ import annotations
+
+import json
+import subprocess
+import sys
+import time
+from pathlib import Path
+
+import pytest
+from evenfall_bench import scenario
+from evenfall_bench.image import PROJECT, BenchError, board_files, make_image
+from evenfall_bench.session import Session
+
+BENCH = Path(sys.executable).parent / "evenfall-bench"
+
+
+def test_board_files_are_the_repositorys_byte_for_byte(tmp_path: Path) -> None:
+    from littlefs import LittleFS, UserContext
+
+    image = tmp_path / "flash.img"
+    make_image(image, blocks=352, settings={"arm_length": 300000})
+    data = image.read_bytes()
+    context = UserContext(len(data))
+    context.buffer[:] = data
+    fs = LittleFS(context=context, block_size=4096, block_count=352, mount=True)
+    pairs = board_files(PROJECT / "firmware", PROJECT / "protocol" / "evenfall_wire")
+    assert len(pairs) > 10
+    for source, path in pairs:
+        with fs.open(path, "rb") as f:
+            assert f.read() == source.read_bytes(), path
+    with fs.open("/settings.json", "r") as f:
+        assert json.loads(f.read()) == {"arm_length": 300000}
+
+
+def test_firmware_folder_that_is_none(tmp_path: Path) -> None:
+    with pytest.raises(BenchError, match=r"holds no main\.py"):
+        make_image(tmp_path / "x.img", firmware=tmp_path)
+
+
+def test_same_seed_same_pull_with_the_real_firmware() -> None:
+    records = []
+    for _ in range(2):
+        with Session(scenario.load("trail-crew"), seed=4, pulls=1) as session:
+            session.run_for(14.0)
+            records.append((session.bench.truth, session.board.led, session.board.log))
+    assert records[0] == records[1]
+
+
+def test_one_pull_from_the_button_to_the_hosts_table(tmp_path: Path) -> None:
+    out = tmp_path / "out.json"
+    done = subprocess.run(
+        [str(BENCH), "pull", "--scenario", "trail-crew", "--seed", "3", "--json", str(out)],
+        capture_output=True, text=True, timeout=120, check=False,
+    )  # fmt: skip
+    assert done.returncode == 0, done.stderr
+    run = json.loads(out.read_text())["runs"][0]
+    assert run["host_exit_code"] == 0
+    assert run["link"]["bad"] == 0
+    (pull,) = run["pulls"]
+    host = pull["host"]
+    assert host["verdict"] in ("good", "fair")
+    assert host["damage"] == []
+    assert pull["tracking"]["true_sweep_s"] == pytest.approx(10.0, abs=0.3)
+    assert pull["tracking"]["rms_percent"] < 2.0
+    error = pull["torque_error"]
+    assert len(error["bins"]) >= 15
+    assert error["rms_percent"] < 2.0
+    # torque x angular speed = power, on both sides
+    for b in host["bins"]:
+        if b["torque_Nm"] is not None:
+            assert b["power_W"] == pytest.approx(b["torque_Nm"] * b["speed_rpm"] * 3.141592653589793 / 30)
+
+
+def test_run_offers_a_port_and_ends_by_itself(tmp_path: Path) -> None:
+    link = tmp_path / "board"
+    begun = time.monotonic()
+    done = subprocess.run(
+        [str(BENCH), "run", "--pulls", "0", "--realtime", "--for", "1.5", "--port-link", str(link)],
+        capture_output=True, text=True, timeout=60, stdin=subprocess.DEVNULL, check=False,
+    )  # fmt: skip
+    assert done.returncode == 0, done.stderr
+    assert done.stdout.splitlines()[0] == f"port {link}"
+    assert "boot power-on" in done.stderr
+    assert time.monotonic() - begun > 1.2  # real time is not faster than the clock
+    assert not link.is_symlink()
