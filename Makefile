@@ -8,7 +8,7 @@ BIN := $(VENV)/bin
 STAMP := $(VENV)/.ready
 TYPINGS := $(VENV)/typings
 
-.PHONY: setup demo test check format bench clean
+.PHONY: setup demo test check format bench board-32-bit clean
 
 setup: $(STAMP)
 
@@ -26,6 +26,7 @@ check: setup
 	$(BIN)/ruff check .
 	$(BIN)/ruff format --check .
 	$(BIN)/mypy
+	$(BIN)/mypy --config-file firmware/mypy.ini firmware
 
 test: check
 	$(BIN)/pytest -n 2
@@ -34,6 +35,11 @@ test: check
 bench: setup
 	-$(BIN)/python -m pip install --quiet -e '.[study]'
 	$(BIN)/pytest -m study -s -p no:cacheprovider
+
+# RAM and integers on an interpreter with the board's word size (needs node and npm).
+board-32-bit: setup
+	npm install --silent --prefix $(VENV)/node @micropython/micropython-webassembly-pyscript
+	$(BIN)/pytest -s tests/firmware/test_on_32_bits.py
 
 format: setup
 	$(BIN)/ruff check --fix .

