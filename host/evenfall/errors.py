@@ -22,9 +22,10 @@ class LinkError(EvenfallError):
 
 
 class BoardError(EvenfallError):
-    """The board answered, and refused."""
+    """The board answered, and refused; `refusal` is the name in evenfall_wire.codes.REFUSALS."""
 
     exit_code = 4
+    refusal = ""
 
 
 class DamageError(EvenfallError):

@@ -467,6 +467,23 @@ class Link:
                 return entry
         raise NotFoundError(f"the board has no run {run_id}")
 
+    def runs_at_rest(self, patience_s: float = 60.0) -> list[RunEntry]:
+        """`runs`, once the board has ended the pull or the writing it is busy with."""
+        give_up = time.monotonic() + patience_s
+        told = False
+        while True:
+            try:
+                return self.runs()
+            except BoardError as error:
+                if error.refusal != "busy_state" or time.monotonic() > give_up:
+                    raise
+                if not told:
+                    self.say(
+                        f"the board is busy: {sentences.say(sentences.STATES, self.status()['state'])} ..."
+                    )
+                    told = True
+                time.sleep(0.3)
+
     # --- pulls ---
 
     def read_run(
@@ -693,4 +710,6 @@ def refusal(request: str, head: dict[str, Any]) -> BoardError:
         sentence = f"setting '{wire.setting_name(detail)}': {sentence}"
     elif name in ("busy_state", "moving") and 0 <= detail < len(codes.STATES):
         sentence = f"{sentence} (It is {sentences.say(sentences.STATES, codes.STATES[detail])}.)"
-    return BoardError(f"refused '{request}': {sentence}")
+    error = BoardError(f"refused '{request}': {sentence}")
+    error.refusal = name
+    return error

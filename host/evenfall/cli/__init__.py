@@ -33,10 +33,11 @@ def load_commands() -> click.Group:
 
 def main(args: list[str] | None = None) -> None:
     """Entry point: run a command, turn every failure into one sentence and an exit code."""
-    sys.exit(_run(args))
+    sys.exit(run(args))
 
 
-def _run(args: list[str] | None) -> int:
+def run(args: list[str] | None) -> int:
+    """Run a command; return its exit code."""
     try:
         result = load_commands().main(args, prog_name="evenfall", standalone_mode=False)
         sys.stdout.flush()
@@ -44,6 +45,7 @@ def _run(args: list[str] | None) -> int:
     except EvenfallError as error:
         return _say(str(error), error.exit_code)
     except click.Abort:
+        click.echo(err=True)  # the question stands on this line
         return _say("stopped from the keyboard", 130)
     except click.ClickException as error:
         error.show(sys.stderr)

@@ -103,8 +103,8 @@ def pull(
             info = line.info
             assert info
             progress(f"board {info.uid} on {line.url}, firmware {info.firmware}, protocol {info.protocol}")
+            entries = _choose(line.runs_at_rest(), wanted, everything)
             _set_clock_once(line)
-            entries = _choose(line.runs(), wanted, everything)
             for entry in entries:
                 try:
                     with _bar(entry) as bar:

@@ -147,7 +147,7 @@ def find(words: tuple[str, ...], archive_dir: Path, units: str, as_json: bool, *
 
 def _print_found(archive_dir: Path, query: Query, units: str, as_json: bool) -> None:
     from evenfall.archive import Archive
-    from evenfall.report import UNIT_CHOICES
+    from evenfall.report import UNIT_CHOICES, printable
 
     with Archive(archive_dir) as archive:
         found = archive.find(query)
@@ -167,7 +167,7 @@ def _print_found(archive_dir: Path, query: Query, units: str, as_json: bool) -> 
         torque, torque_at = peak(r["peak_torque_Nm"], r["peak_torque_rpm"], u.torque_scale)
         about = ", ".join(w for w in (r["tags"], r["flags"]) if w)
         if r["set_aside"]:
-            about = f"set aside: {r['set_aside']}"
+            about = printable(f"set aside: {r['set_aside']}")
         rows.append(
             [r["pull"], when(r["started_unix_s"]), r["engine"], r["build"], power, power_at,
              torque, torque_at, sentences.say(sentences.VERDICTS, r["verdict"]), about]
@@ -192,6 +192,7 @@ def show(
     """Everything about one pull, reduced afresh from its raw frames."""
     from evenfall.air import describe
     from evenfall.archive import Archive
+    from evenfall.report import printable
 
     with Archive(archive_dir) as archive:
         row, notes = archive.row(pull), archive.notes(pull)
@@ -223,11 +224,11 @@ def show(
         ]  # fmt: skip
         for name, text in rows:
             if text:
-                click.echo(f"{name:10} {text}")
+                click.echo(f"{name:10} {printable(text)}")
         for line in archive.run(pull).damage:
             click.echo(f"damage     {line}")
         for note in notes:
-            click.echo(f"note       {when(note['made_unix_s'])} {note['author']}: {note['text']}")
+            click.echo(printable(f"note       {when(note['made_unix_s'])} {note['author']}: {note['text']}"))
         print_pull(archive, pull, reduction, units)
 
 

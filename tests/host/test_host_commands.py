@@ -1,0 +1,391 @@
+"""The commands as a person runs them: results on stdout, one sentence and a code when it goes wrong."""
+
+import csv
+import io
+import json
+import os
+import subprocess
+import sys
+import threading
+import time
+from pathlib import Path
+
+import evenfall.cli
+import pytest
+from evenfall import wire
+from evenfall.archive import Archive, Query
+from evenfall.cli import load_commands
+from evenfall.errors import EvenfallError
+from faulty_board import Faults, FaultyBoard
+from sample_runs import sample_run
+
+EVENFALL = Path(sys.executable).with_name("evenfall")
+AIR = ("--pressure", "29.5 inHg", "--temperature", "70 F", "--humidity", "40 %")
+
+
+@pytest.fixture
+def run(tmp_path, monkeypatch, capsys):
+    """run("runs", "list") -> (stdout, stderr), with an archive of its own.
+
+    Commands run in this process, through the same function the program calls,
+    or as a program of their own with `program=True`.
+    """
+
+    def command(*args, port=None, rc=0, env=None, program=False):
+        words = [str(a) for a in args]
+        ours = {
+            "EVENFALL_ARCHIVE": str(tmp_path / "kept"),
+            **({"EVENFALL_PORT": port} if port else {}),
+            **(env or {}),
+        }
+        outside = {k: v for k, v in os.environ.items() if not k.startswith(("EVENFALL", "_EVENFALL"))}
+        if program:
+            result = subprocess.run(
+                [EVENFALL, *words],
+                capture_output=True,
+                text=True,
+                timeout=60,
+                stdin=subprocess.DEVNULL,
+                env={**outside, **ours},
+            )
+            code, out, err = result.returncode, result.stdout, result.stderr
+        else:
+            with monkeypatch.context() as patch:
+                for name in set(os.environ) - set(outside):
+                    patch.delenv(name)
+                for name, value in ours.items():
+                    patch.setenv(name, value)
+                patch.setattr("sys.stdin", io.StringIO())
+                capsys.readouterr()
+                code = evenfall.cli.run(words)
+                out, err = capsys.readouterr()
+        assert code == rc, out + err
+        assert "Traceback" not in err
+        if rc not in (0, 2):
+            assert err.strip().splitlines()[-1].startswith("evenfall: ")
+        return out, err
+
+    return command
+
+
+@pytest.fixture
+def board(tmp_path):
+    with FaultyBoard(tmp_path, {3: sample_run(3), 4: sample_run(4, flow=1.05)}) as board:
+        yield board
+
+
+def test_pull_lists_verifies_archives_acknowledges_and_prints(run, board, tmp_path):
+    run("engine", "add", "auger 12", "--cc", 52)
+    out, err = run("pull", "--engine", "auger 12", *AIR, port=board.url)
+    assert "2 runs on the board" in err
+    assert err.count("verified, archived and acknowledged") == 2
+    assert "Peak power: " in out and "at 10,4" in out
+    assert "10,250" in out and "5,250" in out  # the 250 rpm table
+    plots = [line.removeprefix("Plot: ") for line in out.splitlines() if line.startswith("Plot: ")]
+    assert len(plots) == 2
+    assert Path(plots[0]).read_bytes().startswith(b"\x89PNG")
+    assert set(board.acknowledged) == {3, 4}
+    assert board.deleted == []
+    assert list((tmp_path / "kept" / "incoming").iterdir()) == []
+    with Archive(tmp_path / "kept") as archive:
+        assert archive.raw(1) == board.runs[3]
+    out, _ = run("pull", port=board.url)
+    assert "no run that was not pulled before" in out
+
+
+def test_pull_json_has_every_bin_in_si(run, board):
+    out, _ = run("pull", "--json", "--no-plot", "--run", 3, *AIR, "--standard", "shop", port=board.url)
+    data = json.loads(out)
+    assert set(data) == {"board", "pulls", "link"}
+    (pull,) = data["pulls"]
+    assert pull["run_id"] == 3
+    bins = pull["bins"]
+    assert all(b["speed_rpm"] % 250 == 0 for b in bins)
+    middle = next(b for b in bins if b["speed_rpm"] == 7500)
+    # the sample run's torque is 3 N.m at 7,500 rpm, geared 1:1, nothing taken off for inertia
+    assert middle["torque_observed_Nm"] == pytest.approx(3.0, rel=0.005)
+    assert middle["torque_Nm"] == pytest.approx(middle["torque_observed_Nm"] * pull["air_factor"], rel=1e-9)
+    assert pull["sweep_time_s"] == pytest.approx(10, abs=0.01)
+    assert data["link"]["bad"] == 0
+
+
+def test_a_run_that_is_here_already_is_acknowledged_from_the_archive(run, board, tmp_path):
+    with Archive(tmp_path / "kept") as archive:
+        archive.store_run(board.runs[3])
+    _, err = run("pull", "--no-plot", "--run", 3, port=board.url)
+    assert "was here already; acknowledged" in err
+    assert "read_run" not in board.requests
+    assert set(board.acknowledged) == {3}
+
+
+def test_delete_is_an_explicit_step_and_only_after_acknowledging(run, board):
+    _, err = run("board", "delete", 3, "--yes", port=board.url, rc=4)
+    assert "keeps this run until a verified copy is acknowledged" in err
+    run("pull", "--no-plot", "--run", 3, "--delete", port=board.url)
+    assert board.deleted == [3]
+    _, err = run("board", "delete", 4, port=board.url, rc=130)  # no one says yes
+
+
+def test_a_run_that_cannot_be_decoded_is_kept_and_not_acknowledged(run, board, tmp_path):
+    board.runs[5] = b"\x05ABCD\x00" * 40
+    _, err = run("pull", "--no-plot", port=board.url, rc=5)
+    assert "is kept" in err or "are kept" in err
+    assert set(board.acknowledged) == {3, 4}  # the others came through all the same
+    (part,) = (tmp_path / "kept" / "incoming").iterdir()
+    assert part.name.startswith(board_uid(board) + "-5-")
+
+
+def board_uid(board):
+    return wire.decode_run(board.runs[3]).board_uid
+
+
+def test_a_damaged_run_is_pulled_bit_for_bit_and_marked(run, board, tmp_path):
+    chunks = sample_run(6).split(b"\0")
+    chunks[20] = chunks[20][:-3] + b"\x01\x02\x03"
+    board.runs = {6: b"\0".join(chunks)}
+    out, _err = run("pull", "--no-plot", *AIR, port=board.url)
+    assert set(board.acknowledged) == {6}
+    out, _ = run("runs", "show", 1)
+    assert "damaged" in out
+    with Archive(tmp_path / "kept") as archive:
+        assert archive.raw(1) == board.runs[6]
+
+
+def test_two_programs_at_once(run, board):
+    """The second gets a clear refusal while the first pulls on."""
+    board.faults.bytes_per_s = 20_000
+    results = {}
+
+    def first():
+        results["first"] = run("pull", "--no-plot", "--run", 3, port=board.url, program=True)
+
+    thread = threading.Thread(target=first)
+    thread.start()
+    while "read_run" not in board.requests:
+        time.sleep(0.02)
+    _, err = run("board", "status", port=board.url, rc=3, program=True)
+    assert "in use by another program" in err
+    thread.join()
+    assert "verified" in results["first"][1]
+
+
+@pytest.mark.parametrize(
+    ("faults", "rc", "sentence"),
+    [
+        (Faults(silent=True), 3, "no answer from"),
+        (Faults(garbage=b"OK\r\n"), 3, "is not an evenfall board"),
+        (Faults(major=2), 3, "speaks protocol 2.0, this evenfall speaks 1.0: update evenfall"),
+        (Faults(refuse={"hello": "other_session"}), 4, "Another program talks to this board"),
+        (Faults(refuse={"list_runs": "store_unreadable"}), 4, "cannot read this run from its flash"),
+    ],
+    ids=lambda f: str(f)[:30],
+)
+def test_what_is_wrong_with_the_board_is_one_sentence(run, tmp_path, faults, rc, sentence):
+    with FaultyBoard(tmp_path, {3: sample_run(3)}, faults) as board:
+        _, err = run("pull", "--no-plot", port=board.url, rc=rc)
+    assert sentence in err
+
+
+@pytest.mark.parametrize(
+    ("args", "rc", "sentence"),
+    [
+        (("board", "status", "--port", "/dev/nowhere"), 3, "there is no port /dev/nowhere"),
+        (("board", "status"), 3, "no board found"),
+        (("pull", "--engine", "lawn mower"), 6, "there is no engine 'lawn mower'"),
+        (("pull", "--build", "b"), 2, "--build needs --engine"),
+        (("pull", "--pressure", "29.92"), 2, "--temperature and --humidity missing"),
+        (
+            ("air", "set", "--pressure", "29.92", "--temperature", "68 F", "--humidity", "40 %"),
+            2,
+            "has no unit",
+        ),
+        (("air", "set", "--pressure", "29.92 hPa", "--temperature", "68 F", "--humidity", "40 %"), 2, "inHg"),
+        (("air", "standard", "nonsense"), 2, "choose one of"),
+        (("runs", "show", 7), 6, "there is no pull 7"),
+        (("runs", "list", "--since", "yesterday"), 2, "is no date"),
+        (("runs", "list", "--power-from", "3"), 2, "has no unit"),
+        (("runs", "import", "/nonexistent.json"), 2, "/nonexistent.json: it cannot be read"),
+        (("runs", "set-aside", 1), 2, "needs a reason"),
+        (("runs", "note", 1, "words"), 6, "there is no pull 1"),
+        (("setup", "add", "x", "--inertia", 4), 2, "outside 0 to 1"),
+        (("setup", "add", "x", "--engine-teeth", 0), 2, "count them"),
+        (("setup", "use", "x"), 6, "no setup 'x'"),
+        (("archive", "restore", "/nonexistent", "--yes"), 7, "there is no backup"),
+        (("archive", "backup", "/nonexistent/dir/file"), 7, "no backup was made"),
+        (("board", "set", "sweep_time=soon"), 2, "a whole number of ms"),
+        (("board", "set", "sweep_tim=5"), 2, "did you mean sweep_time"),
+        (("board", "settings", "nonsense"), 2, "groups are drive"),
+        (("nonsense",), 2, "No such command"),
+    ],
+    ids=str,
+)
+def test_bad_input_is_one_sentence_and_a_code(run, args, rc, sentence):
+    _, err = run(*args, rc=rc)
+    assert sentence in err.replace("\n", " ")
+
+
+def test_a_file_in_place_of_the_archive(run, tmp_path):
+    (tmp_path / "kept").mkdir()
+    (tmp_path / "kept" / "evenfall.sqlite").write_text("no database " * 1000)
+    _, err = run("runs", "list", rc=7)
+    assert "evenfall archive restore" in err
+
+
+def test_board_commands(run, board):
+    out, _ = run("board", "status", port=board.url)
+    assert "load cell answers" in out
+    out, _ = run("board", "status", "--json", port=board.url)
+    assert json.loads(out)["status"]["flags"] == ["load_ok"]
+    out, _ = run("board", "runs", "--json", port=board.url)
+    assert [r["run_id"] for r in json.loads(out)] == [3, 4]
+    out, _ = run("board", "settings", "sweep", "--json", port=board.url)
+    assert json.loads(out)["sweep_time"] == 10000
+    out, _ = run("board", "set", "sweep_time=8000", "end_speed=4500", port=board.url)
+    assert "sweep_time = 8000 ms" in out
+    out, _ = run("board", "zero", port=board.url)
+    assert "51234" in out
+    out, _err = run("board", "self-test", port=board.url, rc=4)
+    assert "load cell" in out and "Check the cell's four wires" in out
+    for name in ("arm", "stop", "clear-fault", "forget-learned"):
+        run("board", name, port=board.url)
+    assert board.commands == ["arm", "stop", "clear_fault", "forget_learned"]
+    run("board", "clock", port=board.url)
+    assert abs(board.clock - time.time()) < 60
+
+
+def test_library_from_import_to_find_to_export(run, tmp_path):
+    files = []
+    for n in (1, 2, 3):
+        path = tmp_path / f"{n}.run"
+        path.write_bytes(sample_run(n, flow=1 + n / 50, started_unix_s=1_700_000_000 + n * 86_400))
+        files.append(path)
+    out, _ = run("runs", "import", *files)
+    assert "pull 3" in out
+    out, _ = run("runs", "import", files[0])
+    assert "was here already" in out
+    run("engine", "add", "auger 12", "--use")
+    run("engine", "build", "auger 12", "wide port", "--changed", "exhaust port 0.5 mm wider", "--by", "Robin")
+    run("runs", "file", 2, 3, "--engine", "auger 12")
+    run("runs", "note", 2, "smells of oil", "--author", "Robin")
+    run("runs", "tag", 3, "warm", "best")
+    run("runs", "set-aside", 1, "hose off")
+    found = json.loads(run("runs", "list", "--json")[0])
+    assert [r["pull"] for r in found] == [3, 2]
+    assert json.loads(run("runs", "find", "oil", "wider", "--json")[0])[0]["pull"] == 2
+    assert [r["pull"] for r in json.loads(run("runs", "list", "--tag", "WARM", "--json")[0])] == [3]
+    assert [r["pull"] for r in json.loads(run("runs", "list", "--set-aside", "--json")[0])] == [1]
+    day = time.strftime("%Y-%m-%d", time.localtime(1_700_000_000 + 2 * 86_400))
+    on_day = json.loads(run("runs", "list", "--since", day, "--until", day, "--json")[0])
+    assert [r["pull"] for r in on_day] == [2]
+    weak = run(
+        "runs", "list", "--power-to", f"{found[1]['peak_power_W'] / 745.69987 + 0.001:.5f} hp", "--json"
+    )
+    assert [r["pull"] for r in json.loads(weak[0])] == [2]
+    out, _ = run("runs", "show", 2)
+    assert "exhaust port 0.5 mm wider by Robin" in out and "smells of oil" in out
+    shown = json.loads(run("runs", "show", 2, "--json")[0])
+    assert shown["remarks"][0]["text"] == "smells of oil"
+    assert shown["filed"]["setup"]["engine_teeth"] == 10
+    out, _ = run("runs", "export", 2, tmp_path)
+    run("runs", "import", out.strip(), env={"EVENFALL_ARCHIVE": str(tmp_path / "other")})
+    out, _ = run("runs", "find", "smells", "--json", env={"EVENFALL_ARCHIVE": str(tmp_path / "other")})
+    assert json.loads(out)[0]["changed_by"] == "Robin"
+    assert "3 pulls" in run("archive", "check")[0]
+    run("runs", "reduce", "--engine", "auger 12")
+    run("archive", "backup", tmp_path / "copy.sqlite")
+    run("archive", "restore", tmp_path / "copy.sqlite", "--yes")
+    assert len(json.loads(run("runs", "list", "--all", "--json")[0])) == 3
+
+
+def test_what_people_typed_cannot_steer_the_terminal(run, tmp_path):
+    (tmp_path / "1.run").write_bytes(sample_run(1))
+    run("runs", "import", tmp_path / "1.run")
+    run("runs", "note", 1, "red \x1b[31m alert \x07")
+    out, _ = run("runs", "show", 1)
+    assert "\x1b" not in out and "\x07" not in out
+    assert "red" in out and "alert" in out
+
+
+def test_a_set_up_in_force_is_used_for_new_pulls(run, board):
+    run("setup", "add", "auger", "--engine-teeth", 10, "--brake-teeth", 12, "--inertia", 0.002)
+    run("setup", "add", "auger", "--efficiency", 0.98)  # the rest stays
+    rows = json.loads(run("setup", "list", "--json")[0])
+    assert (rows[0]["brake_teeth"], rows[0]["drive_efficiency"], rows[0]["inertia_kg_m2"]) == (
+        12,
+        0.98,
+        0.002,
+    )
+    run("air", "set", *AIR)
+    run("air", "standard", "j1349")
+    out, _ = run("pull", "--json", "--no-plot", "--run", 3, port=board.url)
+    (pull,) = json.loads(out)["pulls"]
+    assert pull["standard"] == "SAE J1349"
+    shown = json.loads(run("runs", "show", pull["pull"], "--json")[0])
+    assert shown["filed"]["setup"]["brake_teeth"] == 12
+    assert shown["filed"]["air"]["source"] == "typed"
+
+
+def test_output_that_no_one_reads_to_the_end(run, tmp_path):
+    files = [tmp_path / f"{n}.run" for n in range(4)]
+    for n, path in enumerate(files):
+        path.write_bytes(sample_run(n))
+    run("runs", "import", *files)
+    result = subprocess.run(
+        f"{EVENFALL} runs show 1 --json --archive {tmp_path / 'kept'} | head -1",
+        shell=True,
+        capture_output=True,
+        text=True,
+    )
+    assert result.stderr == ""
+
+
+def test_every_noun_and_verb_has_help_and_no_two_modules_claim_one(capsys):
+    root = load_commands()
+    seen = 0
+    for name, command in root.commands.items():
+        assert command.help, name
+        for verb, inner in getattr(command, "commands", {}).items():
+            assert inner.help, f"{name} {verb}"
+            assert inner.callback is not None
+            seen += 1
+    assert seen > 30
+
+
+def test_exit_codes_are_distinct_and_listed():
+    def kinds(cls):
+        return [cls, *(k for s in cls.__subclasses__() for k in kinds(s))]
+
+    codes = {k.exit_code for k in kinds(EvenfallError)}
+    assert codes == {1, 2, 3, 4, 5, 6, 7}
+    for code in codes:
+        assert f"{code} " in (evenfall.cli.__doc__ or "")
+
+
+def test_shell_completion_knows_engines(run, tmp_path):
+    run("engine", "add", "auger 12")
+    out, _ = run(
+        env={
+            "_EVENFALL_COMPLETE": "bash_complete",
+            "COMP_WORDS": "evenfall engine use aug",
+            "COMP_CWORD": "3",
+        }
+    )
+    assert "auger 12" in out
+
+
+def test_csv_of_the_list_is_not_needed_json_is_a_table(run, tmp_path):
+    """`--json` rows have the same keys in every line, so that any tool makes a table of them."""
+    for n in (1, 2):
+        (tmp_path / f"{n}.run").write_bytes(sample_run(n))
+    run("runs", "import", tmp_path / "1.run", tmp_path / "2.run")
+    rows = json.loads(run("runs", "list", "--json")[0])
+    assert rows[0].keys() == rows[1].keys()
+    out = io.StringIO()
+    writer = csv.DictWriter(out, rows[0])
+    writer.writeheader()
+    writer.writerows(rows)
+    assert len(out.getvalue().splitlines()) == 3
+
+
+def test_query_defaults_hide_what_is_set_aside():
+    assert Query().set_aside is False
