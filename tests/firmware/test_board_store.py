@@ -29,3 +29,16 @@ def test_power_cut_at_every_flash_operation(action, share):
 @pytest.mark.parametrize("case", ["full", "foreign", "worn", "settings"])
 def test_limits_of_the_store(case):
     assert on_board("store_limits.py", case)[-1]
+
+
+def test_flash_life():
+    """At 100,000 erases a block (the usual rating of serial NOR flash, from memory; see the part's sheet)."""
+    runs, size, erases, worst = map(int, on_board("store_limits.py", "life", heap_kib=16384)[-1].split())
+    rating, blocks, per_day = 100_000, 352, 50
+    years_even = rating * blocks / (erases / runs) / per_day / 365
+    years_worst = rating / (worst / runs) / per_day / 365
+    print(
+        f"run of {size} bytes: {erases / runs:.1f} erases; worst block {worst / runs:.2f} a run; "
+        f"{per_day} runs a day: {years_even:.0f} years spread evenly, {years_worst:.0f} by the worst block"
+    )
+    assert years_worst > 20

@@ -55,8 +55,8 @@ sys.modules["rp2"] = rp2
 
 gc.collect()
 start = gc.mem_alloc()
-from evenfall_board import app
-from evenfall_board.drivers import hall, load_cell  # noqa: F401
+from evenfall_board import app  # noqa: E402
+from evenfall_board.drivers import hall, load_cell  # noqa: E402, F401
 
 gc.collect()
 code = gc.mem_alloc() - start

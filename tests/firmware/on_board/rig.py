@@ -26,6 +26,7 @@ class Flash:
         self.data = bytearray(b"\xff" * (blocks * BLOCK)) if data is None else bytearray(data)
         self.blocks = len(self.data) // BLOCK
         self.operations = 0
+        self.erased = [0] * self.blocks  # times, by block
         self.cut_at = 0
         self.share = 0
         self.worn = worn
@@ -38,6 +39,7 @@ class Flash:
             return BLOCK
         if op == 6:
             n = self._count(BLOCK)
+            self.erased[arg] += 1
             if arg not in self.worn:
                 at = arg * BLOCK
                 self.data[at : at + n] = b"\xff" * n
