@@ -1,0 +1,131 @@
+"""evenfall air factor, station: the weather in figures."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+
+from evenfall.cli._root import (
+    air_options,
+    archive_option,
+    json_option,
+    noun,
+    print_json,
+    print_table,
+    typed_air,
+)
+from evenfall.errors import InputError, NotFoundError
+
+air = noun("air", "Air readings new pulls are corrected with.")
+
+
+def _height(text: str | None) -> float | None:
+    from evenfall.units import typed
+
+    return None if text is None else typed(text, "length", "--height")
+
+
+@air.command()
+@air_options
+@click.option("--height", help="Height of the place, e.g. '900 ft': checks the pressure against it.")
+@archive_option
+@json_option
+def factor(
+    pressure: str | None,
+    temperature: str | None,
+    humidity: str | None,
+    height: str | None,
+    archive_dir: Path,
+    as_json: bool,
+) -> None:
+    """Factor of every standard for the air typed, or for the reading in force."""
+    from evenfall.air import STANDARDS, correction, density, density_altitude_m, describe, height_doubts
+    from evenfall.archive import Archive
+    from evenfall.model import Air
+
+    reading = typed_air(pressure, temperature, humidity)
+    if reading is None:
+        with Archive(archive_dir) as archive:
+            now = archive.in_force("air")
+            if now is None:
+                raise NotFoundError(
+                    "no air reading is in force; type --pressure, --temperature and --humidity"
+                )
+            reading = archive.record(Air, int(now[0]))
+    all_of_them = [correction(reading, key) for key in STANDARDS]
+    metres = _height(height)
+    doubts = [] if metres is None else height_doubts(reading.pressure_Pa, metres)
+    if as_json:
+        print_json(
+            {
+                "air": vars(reading),
+                "density_kg_m3": density(reading),
+                "density_altitude_m": density_altitude_m(reading),
+                "factors": {
+                    c.standard.key: {"factor": c.factor, "u": c.u, "outside": c.outside} for c in all_of_them
+                },
+                "doubts": doubts,
+            }
+        )
+        return
+    click.echo(
+        f"{describe(reading)}; density {density(reading):.4f} kg/m³, density altitude "
+        f"{density_altitude_m(reading):.0f} m ({density_altitude_m(reading) / 0.3048:.0f} ft)"
+    )
+    print_table(
+        ["name", "standard", "factor", "± (95 %)", "range"],
+        [
+            [
+                c.standard.key,
+                c.standard.title,
+                f"{c.factor:.4f}",
+                f"{1.96 * c.u:.4f}",
+                "; ".join(c.outside) or "inside",
+            ]
+            for c in all_of_them
+        ],
+        {"factor", "± (95 %)"},
+    )
+    for doubt in doubts:
+        click.echo(f"Warning: {doubt}")
+
+
+@air.command()
+@click.option("--altimeter", help="Altimeter setting (QNH) of a nearby airfield, e.g. '30.05 inHg'.")
+@click.option("--sea-level", help="Pressure reduced to sea level, as a weather report gives it.")
+@click.option("--temperature", help="Air temperature here, e.g. '68 F' (with --sea-level).")
+@click.option("--height", required=True, help="Height of this place, e.g. '900 ft'.")
+@json_option
+def station(
+    altimeter: str | None, sea_level: str | None, temperature: str | None, height: str, as_json: bool
+) -> None:
+    """Station pressure from a reading reduced to sea level: what a barometer here would show."""
+    from evenfall.air import station_from_altimeter, station_from_sea_level
+    from evenfall.units import from_si, typed
+
+    metres = _height(height)
+    assert metres is not None
+    if not -500 <= metres <= 5000:
+        raise InputError(f"--height: {metres:.0f} m is outside -500 to 5000 m")
+    if (altimeter is None) == (sea_level is None):
+        raise InputError("give either --altimeter or --sea-level")
+    typed_pressure = typed(altimeter or sea_level or "", "pressure", "the reading")
+    if not 90000 <= typed_pressure <= 110000:
+        raise InputError(
+            f"{typed_pressure / 100:.1f} hPa is no sea-level pressure (900 to 1100 hPa); check the unit"
+        )
+    if altimeter is not None:
+        result = station_from_altimeter(typed_pressure, metres)
+    else:
+        if temperature is None:
+            raise InputError("a sea-level pressure needs the air's --temperature here, too")
+        result = station_from_sea_level(
+            typed_pressure, metres, typed(temperature, "temperature", "--temperature")
+        )
+    if as_json:
+        print_json({"station_pressure_Pa": result})
+        return
+    inches = from_si(result, "inHg", "pressure")
+    click.echo(f"Station pressure {inches:.2f} inHg ({result / 100:.1f} hPa)")
+    click.echo(f"Use it with: evenfall air set --pressure '{inches:.2f} inHg' --temperature … --humidity …")

@@ -1,0 +1,348 @@
+"""evenfall calibrate span, check, list, use: the load cell against hung weights."""
+
+from __future__ import annotations
+
+import csv
+import os
+import time
+from pathlib import Path
+
+import click
+
+from evenfall.cli._root import (
+    archive_option,
+    json_option,
+    noun,
+    open_link,
+    port_option,
+    print_json,
+    print_table,
+    progress,
+    when,
+)
+from evenfall.errors import BoardError, InputError
+
+calibrate = noun("calibrate", "The load cell against hung weights: span, check weight.")
+LOG = "check_weights.csv"
+LOG_HEAD = ["unix_s", "mass_kg", "count_above_zero"]
+
+
+def _mean_count(port: str | None, seconds: float = 4.0) -> float:
+    """Mean of the board's load readings over a few seconds."""
+    seen: list[float] = []
+    with open_link(port) as line:
+        until = time.monotonic() + seconds
+        while time.monotonic() < until or len(seen) < 8:
+            status = line.status()
+            if "load_ok" not in status["flags"]:
+                raise BoardError(
+                    "the board's load cell does not answer; look at its wiring and run the self-test"
+                )
+            seen.append(float(status["load_count"]))
+            time.sleep(0.05)
+    seen.sort()
+    kept = seen[len(seen) // 8 : len(seen) - len(seen) // 8]
+    return sum(kept) / len(kept)
+
+
+def _readings(given: tuple[str, ...], file: Path | None, port: str | None) -> tuple[list[float], list[float]]:
+    """(masses in kg, counts): typed, from a file, or hung now on the board."""
+    from evenfall.units import typed
+
+    pairs: list[tuple[str, str]] = []
+    for text in given:
+        mass, _, count = text.partition("=")
+        pairs.append((mass, count))
+    if file is not None:
+        try:
+            with file.open(newline="", encoding="utf-8-sig") as stream:
+                pairs += [
+                    (r[0], r[1]) for r in csv.reader(stream) if len(r) >= 2 and not r[0].startswith("#")
+                ]
+        except (OSError, UnicodeDecodeError) as error:
+            raise InputError(f"{file} cannot be read: {error}") from None
+    masses, counts = [], []
+    for mass, count in pairs:
+        masses.append(typed(mass, "mass", "weight"))
+        try:
+            counts.append(float(count))
+        except ValueError:
+            raise InputError(f"weight '{mass}': reading '{count}' is not a number of counts") from None
+    if not pairs:
+        progress(
+            "Engine off, hoses connected as in a pull. Hang a weight, wait until it is still, type its mass."
+        )
+        progress("Start with '0 kg', go up, then down again. An empty line ends it.")
+        while True:
+            text = click.prompt("hung", default="", show_default=False, err=True).strip()
+            if not text:
+                break
+            masses.append(typed(text, "mass", "weight"))
+            counts.append(_mean_count(port))
+            progress(f"  reads {counts[-1]:.0f}")
+    return masses, counts
+
+
+@calibrate.command()
+@click.option("--reading", multiple=True, metavar="MASS=COUNT", help="E.g. '5 kg=2109341'; repeatable.")
+@click.option("--file", type=click.Path(path_type=Path, dir_okay=False), help="CSV: mass with unit, count.")
+@click.option("--arm", required=True, help="Arm: shaft centre to the cell's axis, e.g. '250 mm'.")
+@click.option("--arm-u", default="0.3 mm", show_default=True, help="Its standard uncertainty.")
+@click.option(
+    "--angle", default="0 deg", show_default=True, help="How far the arm is off square to the cell."
+)
+@click.option("--angle-u", default="1 deg", show_default=True, help="Its standard uncertainty.")
+@click.option("--hanger", help="Where the weights hang, from the shaft's centre, if not at the cell.")
+@click.option("--hanger-u", default="0.3 mm", show_default=True, help="Its standard uncertainty.")
+@click.option("--weights-u", default="0.1 %", show_default=True, help="Standard uncertainty of the weights.")
+@click.option("--latitude", type=float, help="For local gravity, degrees.")
+@click.option("--height", help="For local gravity, e.g. '300 m'.")
+@click.option("--zero-u", type=click.FloatRange(0, 10), default=0.02, show_default=True,
+              help="How far the zero may wander in a pull, N.")  # fmt: skip
+@click.option("--note", default="", help="A few words.")
+@click.option("--plot", type=click.Path(path_type=Path), help="Residuals, PNG or SVG.")
+@click.option("--dry-run", is_flag=True, help="Show, keep nothing.")
+@port_option
+@archive_option
+@json_option
+def span(
+    reading: tuple[str, ...],
+    file: Path | None,
+    arm: str,
+    arm_u: str,
+    angle: str,
+    angle_u: str,
+    hanger: str | None,
+    hanger_u: str,
+    weights_u: str,
+    latitude: float | None,
+    height: str | None,
+    zero_u: float,
+    note: str,
+    plot: Path | None,
+    dry_run: bool,
+    port: str | None,
+    archive_dir: Path,
+    as_json: bool,
+) -> None:
+    """Span and zero from weights hung on the arm: typed, from a file, or step by step on the board."""
+    import math
+
+    import numpy as np
+
+    from evenfall.archive import Archive
+    from evenfall.calibrate import effective_arm, fit_span, make_calibration
+    from evenfall.gravity import gravity_or_standard
+    from evenfall.reduce import check_arm
+    from evenfall.units import typed
+
+    def length(text: str, what: str) -> float:
+        return typed(text, "length", what)
+
+    def degrees(text: str, what: str) -> float:
+        return math.degrees(typed(text, "angle", what))
+
+    cell_arm, cell_u = effective_arm(
+        length(arm, "--arm"),
+        degrees(angle, "--angle"),
+        length(arm_u, "--arm-u"),
+        degrees(angle_u, "--angle-u"),
+    )
+    g, g_u = gravity_or_standard(latitude, typed(height, "length", "--height") if height else None)
+    lever = lever_u = 0.0
+    if hanger is not None:
+        at = length(hanger, "--hanger")
+        check_arm(at)
+        # torque of the weight is known by the hanger's distance: the cell's own arm then cancels
+        lever, lever_u = at / cell_arm, length(hanger_u, "--hanger-u") / at
+        cell_u = 0.0
+    masses, counts = _readings(reading, file, port)
+    fit = fit_span(
+        np.array(masses),
+        np.array(counts),
+        gravity=g,
+        gravity_u=g_u,
+        mass_u_rel=typed(weights_u, "ratio", "--weights-u"),
+        lever=lever or 1.0,
+        lever_u_rel=lever_u,
+    )
+    made = make_calibration(fit, cell_arm, cell_u, int(time.time()), note, zero_u)
+    number = None
+    if not dry_run:
+        with Archive(archive_dir) as archive, archive.change():
+            number = archive.add_record(made, note)
+            archive.put_in_force("calibration", number)
+    if plot:
+        from evenfall.plots import calibration_figure, save
+
+        save(calibration_figure(fit.force_N, fit.residual_N, fit.up.tolist()), plot)
+    if as_json:
+        print_json(
+            {
+                "number": number,
+                "calibration": vars(made),
+                "causes": fit.causes,
+                "linearity": fit.linearity,
+                "hysteresis": fit.hysteresis,
+                "residual_N": fit.residual_N,
+                "notes": fit.notes,
+            }
+        )
+        return
+    print_table(
+        ["weight, kg", "force, N", "reads off, N", ""],
+        [
+            [f"{m:g}", f"{f:.3f}", f"{r:+.4f}", "up" if up else "down"]
+            for m, f, r, up in zip(masses, fit.force_N, fit.residual_N, fit.up, strict=True)
+        ],
+        {"weight, kg", "force, N", "reads off, N"},
+    )
+    click.echo(f"Span {made.span_count_per_N:.2f} counts/N ± {1.96 * made.span_u_rel * 100:.2f} % (95 %)")
+    for cause, u in sorted(fit.causes.items(), key=lambda kv: -kv[1]):
+        click.echo(f"  {cause:11} {u * 100:.3f} %")
+    click.echo(
+        f"Linearity {fit.linearity * 100:.3f} %, hysteresis {fit.hysteresis * 100:.3f} % of the largest load"
+    )
+    click.echo(
+        f"Arm {made.arm_m * 1e3:.2f} ± {1.96 * made.arm_u_m * 1e3:.2f} mm; zero {made.zero_count:.0f} counts"
+    )
+    for line in fit.notes:
+        click.echo(f"Note: {line}")
+    if number is not None:
+        click.echo(f"calibration {number} is in force for new pulls")
+        per_kN, um = round(made.span_count_per_N * 1000), round(made.arm_m * 1e6)
+        click.echo(f"For the board's own load limit: evenfall board set span={per_kN} arm_length={um}")
+
+
+@calibrate.command("list")
+@archive_option
+@json_option
+def list_calibrations(archive_dir: Path, as_json: bool) -> None:
+    """All calibrations, newest first; * is in force."""
+    from evenfall.archive import Archive
+    from evenfall.model import Calibration
+
+    with Archive(archive_dir) as archive:
+        rows = archive.records(Calibration)
+        now = archive.in_force("calibration")
+    if as_json:
+        print_json(rows)
+        return
+    print_table(
+        ["", "number", "made", "counts/N", "± % (95 %)", "arm, mm", "note"],
+        [["*" if now and now[0] == str(r["number"]) else "", r["number"], when(r["made_unix_s"]),
+          f"{r['span_count_per_N']:.2f}", f"{196 * r['span_u_rel']:.2f}", f"{r['arm_m'] * 1e3:.2f}",
+          r["note"]] for r in rows],
+        {"number", "counts/N", "± % (95 %)", "arm, mm"},
+    )  # fmt: skip
+
+
+@calibrate.command("use")
+@click.argument("number", type=int)
+@archive_option
+def use_calibration(number: int, archive_dir: Path) -> None:
+    """File new pulls under this calibration."""
+    from evenfall.archive import Archive
+    from evenfall.model import Calibration
+
+    with Archive(archive_dir) as archive:
+        archive.record(Calibration, number)
+        archive.put_in_force("calibration", number)
+
+
+@calibrate.command()
+@click.argument("mass", required=False)
+@click.option(
+    "--count", type=float, help="Reading above the zero; else the board is read, weight off and on."
+)
+@click.option("--hanger", help="Where the weight hangs, from the shaft's centre, if not at the cell.")
+@click.option("--latitude", type=float, help="For local gravity, degrees.")
+@click.option("--height", help="For local gravity, e.g. '300 m'.")
+@click.option("--plot", type=click.Path(path_type=Path), help="Drift over time, PNG or SVG.")
+@port_option
+@archive_option
+@json_option
+def check(
+    mass: str | None,
+    count: float | None,
+    hanger: str | None,
+    latitude: float | None,
+    height: str | None,
+    plot: Path | None,
+    port: str | None,
+    archive_dir: Path,
+    as_json: bool,
+) -> None:
+    """Log the check weight MASS (e.g. '5 kg') and say how the cell drifts; without MASS, the log so far."""
+    from evenfall.archive import Archive
+    from evenfall.calibrate import check_drift
+    from evenfall.errors import NotFoundError
+    from evenfall.gravity import gravity_or_standard
+    from evenfall.model import Calibration
+    from evenfall.units import typed
+
+    with Archive(archive_dir) as archive:
+        now = archive.in_force("calibration")
+        if now is None:
+            raise NotFoundError("no calibration is in force; make one with evenfall calibrate span")
+        calibration = archive.record(Calibration, int(now[0]))
+    lever = typed(hanger, "length", "--hanger") / calibration.arm_m if hanger else 1.0
+    g, _ = gravity_or_standard(latitude, typed(height, "length", "--height") if height else None)
+    log = Path(archive_dir) / LOG
+    old = _read_log(log)
+    if mass:
+        kg = typed(mass, "mass", "check weight")
+        if count is None:
+            click.prompt("weight off, then Enter", default="", show_default=False, err=True)
+            zero = _mean_count(port)
+            click.prompt("weight on, then Enter", default="", show_default=False, err=True)
+            count = _mean_count(port) - zero
+        fresh = (float(int(time.time())), kg, count)
+        # judged before it is kept: a slip of the keyboard must not spoil the log
+        check_drift(calibration, [fresh], gravity=g, lever=lever)
+        _append_log(log, fresh)
+        old.append(fresh)
+    drift = check_drift(calibration, old, gravity=g, lever=lever)
+    if plot:
+        from evenfall.evidence import check_weight_figure
+        from evenfall.plots import save
+
+        save(check_weight_figure(drift), plot)
+    if as_json:
+        print_json(vars(drift))
+    else:
+        click.echo(
+            f"Check weight reads {drift.error_rel[-1] * 100:+.2f} %, {len(old)} readings, "
+            f"trend {drift.per_year * 100:+.2f} ± {196 * drift.per_year_u:.2f} % a year"
+        )
+        for line in drift.notes:
+            click.echo(f"Warning: {line}")
+    if drift.notes:
+        click.get_current_context().exit(1)
+
+
+def _read_log(path: Path) -> list[tuple[float, float, float]]:
+    if not path.exists():
+        return []
+    rows = []
+    with path.open(newline="", encoding="utf-8") as stream:
+        for n, row in enumerate(csv.reader(stream), 1):
+            if row == LOG_HEAD or not row:
+                continue
+            try:
+                unix_s, kg, count = (float(v) for v in row)
+            except ValueError:
+                raise InputError(f"{path}, line {n} is not three numbers; mend or remove the line") from None
+            rows.append((unix_s, kg, count))
+    return rows
+
+
+def _append_log(path: Path, row: tuple[float, float, float]) -> None:
+    fresh = not path.exists()
+    with path.open("a", newline="", encoding="utf-8") as stream:
+        writer = csv.writer(stream)
+        if fresh:
+            writer.writerow(LOG_HEAD)
+        writer.writerow([f"{v:.10g}" for v in row])
+        stream.flush()
+        os.fsync(stream.fileno())

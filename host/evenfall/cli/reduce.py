@@ -1,0 +1,258 @@
+"""evenfall reduce, health, inertia: one pull looked at closely."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from evenfall.cli._root import (
+    air_options,
+    archive_option,
+    json_option,
+    print_json,
+    print_table,
+    progress,
+    root,
+    typed_air,
+    units_option,
+)
+from evenfall.errors import InputError, NotFoundError
+
+if TYPE_CHECKING:
+    from evenfall.model import Air, Calibration, Run, Setup
+
+
+def the_run(name: str, archive_dir: Path) -> tuple[Run, Calibration, Setup, Air, str]:
+    """A pull of the archive by number, or a run file, with what it is reduced with."""
+    from evenfall import wire
+    from evenfall.air import air_from_run
+    from evenfall.archive import NO_AIR, Archive
+    from evenfall.reduce import calibration_from_settings, setup_from_settings
+
+    if name.isdigit():
+        with Archive(archive_dir) as archive:
+            run = archive.run(int(name))
+            return (run, *archive.inputs(int(name), run))
+    path = Path(name)
+    if not path.is_file():
+        raise NotFoundError(f"'{name}' is neither a pull's number nor a run file")
+    if path.stat().st_size > 64 << 20:
+        raise InputError(f"{name} is larger than any run (64 MiB); it is no run file")
+    run = wire.decode_run(path.read_bytes())
+    air = air_from_run(run)
+    standard = "iso1585" if air else "none"
+    return run, calibration_from_settings(run), setup_from_settings(run), air or NO_AIR, standard
+
+
+@root.command("reduce")
+@click.argument("run", metavar="RUN")
+@click.option("--standard", help="Correct by another air standard.")
+@air_options
+@click.option("--bin", "bin_rpm", type=float, default=250.0, show_default=True, help="Bin width, rpm.")
+@click.option("--bandwidth", type=float, default=8.0, show_default=True, help="Smoothing, -3 dB, Hz.")
+@click.option("--mean", "over", metavar="LOW:HIGH", help="Mean torque and power between two speeds, rpm.")
+@click.option("--draws", type=click.IntRange(20, 100_000), help="Check the budget by so many draws.")
+@archive_option
+@units_option
+@json_option
+def reduce_command(
+    run: str,
+    standard: str | None,
+    pressure: str | None,
+    temperature: str | None,
+    humidity: str | None,
+    bin_rpm: float,
+    bandwidth: float,
+    over: str | None,
+    draws: int | None,
+    archive_dir: Path,
+    units: str,
+    as_json: bool,
+) -> None:
+    """RUN (a pull's number or a run file) with its budget of uncertainty, nothing stored."""
+    import numpy as np
+
+    from evenfall import uncertainty
+    from evenfall.air import describe
+    from evenfall.reduce import mean_over, monte_carlo, reduce_run
+    from evenfall.report import UNIT_CHOICES, pull_report
+
+    raw, calibration, setup, air, filed = the_run(run, archive_dir)
+    given = typed_air(pressure, temperature, humidity)
+    air, standard = given or air, standard or ("iso1585" if given and filed == "none" else filed)
+    result = reduce_run(raw, calibration, setup, air, standard, bin_rpm, bandwidth)
+    u = UNIT_CHOICES[units]
+    mean = None
+    if over:
+        low, _, high = over.partition(":")
+        try:
+            mean = mean_over(result.bins, float(low), float(high))
+        except ValueError:
+            raise InputError(f"--mean: '{over}' is no range; write it like 6000:9000") from None
+    drawn = None
+    if draws:
+        progress(f"{draws} draws ...")
+        drawn = monte_carlo(raw, calibration, setup, air, standard, bin_rpm, draws)
+    if as_json:
+        print_json(
+            {
+                "run": raw.run_id,
+                "standard": result.standard,
+                "air_factor": result.air_factor,
+                "air_factor_u": result.air_factor_u,
+                "bins": vars(result.bins),
+                "peak_power_W": vars(result.peak_power_W),
+                "peak_torque_Nm": vars(result.peak_torque_Nm),
+                "sweep_time_s": result.sweep_time_s,
+                "budget": result.budget,
+                "mean": mean,
+                "drawn": vars(drawn) if drawn else None,
+                "notes": result.notes,
+                "inputs": result.inputs,
+            }
+        )
+        return
+    from rich.console import Console
+
+    Console().print(pull_report(result, u))
+    click.echo(f"Air: {describe(air)}; factor {result.air_factor:.4f} ± {1.96 * result.air_factor_u:.4f}")
+    if mean and over:
+        torque, torque_half = float(u.torque(mean["torque_Nm"])), float(u.torque(1.96 * mean["torque_u_Nm"]))
+        power, power_half = float(u.power(mean["power_W"])), float(u.power(1.96 * mean["power_u_W"]))
+        click.echo(
+            f"Mean over {over} rpm: {torque:.3f} ± {torque_half:.3f} {u.torque_name}, "
+            f"{power:.3f} ± {power_half:.3f} {u.power_name}"
+        )
+    total, differs = uncertainty.combine({k: np.array(v) for k, v in result.budget.items()})
+    rows = [
+        [cause, f"{v * 100:.3f}", _cancels(uncertainty.DIFFERS[cause])]
+        for cause, v in sorted(result.budget.items(), key=lambda kv: -kv[1])
+    ]
+    rows.append(["all together", f"{float(total) * 100:.3f}", f"left over {float(differs) * 100:.3f} %"])
+    click.echo("\nBudget at peak power, standard uncertainty (twice this is the 95 % interval):")
+    print_table(["cause", "% of power", "before/after"], rows, {"% of power"})
+    if drawn is not None:
+        ratio = drawn.u_Nm / drawn.budget_u_Nm
+        click.echo(
+            f"Drawn {draws} times: uncertainty {np.nanmean(ratio):.3f} of the budget's on average, "
+            f"{np.nanmin(ratio):.3f} to {np.nanmax(ratio):.3f} over the bins."
+        )
+
+
+def _cancels(share: float) -> str:
+    return "cancels" if share == 0 else "stays" if share == 1 else f"{share * 100:.0f} % of variance stays"
+
+
+@root.command()
+@click.argument("run", metavar="RUN")
+@click.option("--flow", help="Water through the brake, e.g. '6 L/min', to judge its warming.")
+@click.option("--tank", help="Water in the tank, e.g. '20 kg'.")
+@click.option("--links", type=click.IntRange(10, 1000), help="Links of the chain, to look at its own order.")
+@click.option(
+    "--plot", type=click.Path(path_type=Path, file_okay=False), help="Folder for the evidence, SVG."
+)
+@archive_option
+@json_option
+def health(
+    run: str,
+    flow: str | None,
+    tank: str | None,
+    links: int | None,
+    plot: Path | None,
+    archive_dir: Path,
+    as_json: bool,
+) -> None:
+    """What is wrong with the bench, told from RUN's raw signals; exit code 1 when anything is."""
+    from evenfall.health import diagnose
+    from evenfall.units import typed
+
+    raw, calibration, setup, _, _ = the_run(run, archive_dir)
+    findings = diagnose(
+        raw,
+        calibration,
+        setup,
+        flow_kg_s=typed(flow, "flow", "--flow") if flow else None,
+        tank_kg=typed(tank, "mass", "--tank") if tank else None,
+        chain_links=links,
+    )
+    if plot:
+        from evenfall.evidence import finding_figure
+        from evenfall.plots import save
+
+        plot.mkdir(parents=True, exist_ok=True)
+        for f in findings:
+            save(finding_figure(f), plot / f"{f.name.replace(' ', '-')}.svg")
+        progress(f"evidence in {plot}")
+    if as_json:
+        print_json([{k: v for k, v in vars(f).items() if k != "evidence"} for f in findings])
+    else:
+        for f in findings:
+            unknown = f.value != f.value
+            mark = "FOUND" if f.found else "  –  " if unknown else " ok  "
+            click.echo(f"{mark}  {f.name}: {f.sentence}")
+    if any(f.found for f in findings):
+        click.get_current_context().exit(1)
+
+
+@root.command()
+@click.argument("runs", nargs=-1, metavar="RUN RUN...")
+@click.option("--standard", default="iso1585", show_default=True, help="Air standard between the pulls.")
+@click.option(
+    "--scatter", type=click.FloatRange(0, 10), default=0.3, show_default=True,
+    help="How far the engine itself varies from pull to pull, %.",
+)  # fmt: skip
+@click.option("--store", metavar="SETUP", help="Keep the result in this set-up and use it for new pulls.")
+@archive_option
+@json_option
+def inertia(
+    runs: tuple[str, ...],
+    standard: str,
+    scatter: float,
+    store: str | None,
+    archive_dir: Path,
+    as_json: bool,
+) -> None:
+    """Find the inertia of all that turns from pulls of one engine at different sweep times."""
+    from evenfall.inertia import find_inertia, pull_bins
+
+    pulls, last = [], None
+    for name in runs:
+        raw, calibration, setup, air, filed = the_run(name, archive_dir)
+        pulls.append(pull_bins(raw, calibration, setup, air, "none" if filed == "none" else standard))
+        if last is not None and (setup.engine_teeth, setup.brake_teeth) != (
+            last.engine_teeth,
+            last.brake_teeth,
+        ):
+            raise InputError("the pulls have different sprockets; the inertia at the crank is not the same")
+        last = setup
+    fit = find_inertia(pulls, scatter / 100)
+    if store:
+        from evenfall.archive import Archive
+        from evenfall.model import Setup
+
+        if fit.inertia_kg_m2 <= 0:
+            raise InputError(f"{fit.notes[0]} Nothing is stored.")
+        with Archive(archive_dir) as archive, archive.change():
+            try:
+                base = archive.record(Setup, archive.record_named(Setup, store))
+            except NotFoundError:
+                assert last
+                base = last
+            made = replace(base, inertia_kg_m2=fit.inertia_kg_m2, inertia_u_kg_m2=fit.u_kg_m2)
+            archive.put_in_force("setup", archive.add_record(made, store))
+    if as_json:
+        kept: dict[str, Any] = {k: v for k, v in vars(fit).items() if k != "residual_Nm"}
+        print_json(kept)
+        return
+    rates = ", ".join(f"{r:.0f}" for r in fit.rates_rpm_s)
+    click.echo(
+        f"Inertia at the crank {fit.inertia_kg_m2 * 1e3:.3f} ± {1.96 * fit.u_kg_m2 * 1e3:.3f} g·m² "
+        f"(95 %), from {len(pulls)} pulls at {rates} rpm/s over {len(fit.speed_rpm)} bins"
+    )
+    for note in fit.notes:
+        click.echo(f"Note: {note}")
+    if store:
+        click.echo(f"stored in set-up '{store}', in force for new pulls")
