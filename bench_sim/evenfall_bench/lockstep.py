@@ -9,11 +9,11 @@ and the PIO machines move on by the same amount.
 from __future__ import annotations
 
 import contextlib
-import fcntl
 import json
 import os
 import select
 import signal
+import socket
 import struct
 import subprocess
 import time
@@ -31,11 +31,12 @@ from .scenario import FAULTS
 # operations; the same numbers stand in shims/bench_wire.py
 SLEEP, STOP, SM_SET, SM_RUN, I2C, WATCHDOG, NOTE = range(7)
 
-REQUEST = struct.Struct("<6I")
+REQUEST = struct.Struct("<7I")
 REPLY = struct.Struct("<24I")
 CHUNK_US = 5000  # people, faults and the line are looked at this often
+BUSY_CHUNK_US = 1000  # ... and so often while bytes are under way: the frames of USB
 USB_BUFFER_US = 2000  # the line is given more when it has less than this left to send
-PIPE_BYTES = 8192  # the board's output buffer; half full, and its poll says "not now", as USB does
+OUTPUT_US = 10000  # what the line sends in so long fills the board's output buffer: its poll says "not now"
 BOOT_US = 150000  # from reset to the first line of _boot.py (common practice, no source)
 BROWN_OUT_V = 2.7  # board supply below which the chip resets (common practice, no source)
 CONSOLE_BYTES = 4000
@@ -88,7 +89,6 @@ class Board:
         self.paced = False  # no faster than real time unless bytes move
         self.host_open = False
         self.stopped = False  # the program on the board came to an end
-        self._loop_us = round(scenario["bench"]["loop_cost_us"])
         self._scale = 1e-6 / (1.0 + scenario["bench"]["crystal_ppm"] * 1e-6)  # true s per board us
         self._ticks_per_s = 4.0 / self._scale
         self._to_board = Lane(scenario["link"], f"{bench.seed}/to board")
@@ -157,7 +157,13 @@ class Board:
             "uid": "e66058388300" + f"{self.bench.seed & 0xFFFF:04x}",
             "servo_pin": PINS["servo"],
             "clock_offset_us": self._clock_offset_us,
+            "pass_us": round(self.scenario["bench"]["loop_cost_us"]),
         }
+        self._output, board_end = socket.socketpair()
+        # Linux counts about 768 bytes for each small write and calls a socket writable up to a quarter
+        # of its buffer; it doubles what is asked for
+        pieces = max(4, self._to_host.bytes_in(OUTPUT_US) // 64)
+        board_end.setsockopt(socket.SOL_SOCKET, socket.SO_SNDBUF, 2 * 768 * pieces)
         self._process = subprocess.Popen(
             [
                 micropython(),
@@ -168,7 +174,7 @@ class Board:
                 str(down_read),
             ],
             stdin=subprocess.PIPE,
-            stdout=subprocess.PIPE,
+            stdout=board_end.fileno(),
             stderr=subprocess.PIPE,
             bufsize=0,
             pass_fds=(up_write, down_read),
@@ -178,12 +184,11 @@ class Board:
         self._up, self._down = up_read, down_write
         set_up = json.dumps(config).encode()
         os.write(down_write, b"%8d" % len(set_up) + set_up)
-        assert self._process.stdin and self._process.stdout and self._process.stderr
+        board_end.close()
+        assert self._process.stdin and self._process.stderr
         self._stdin = self._process.stdin.fileno()
-        self._stdout = self._process.stdout.fileno()
+        self._stdout = self._output.fileno()
         self._stderr = self._process.stderr.fileno()
-        if hasattr(fcntl, "F_SETPIPE_SZ"):
-            fcntl.fcntl(self._stdout, fcntl.F_SETPIPE_SZ, PIPE_BYTES)
         os.set_blocking(self._stdin, False)
         os.set_blocking(self._stdout, False)
         os.set_blocking(self._stderr, False)
@@ -206,7 +211,7 @@ class Board:
             os.kill(self._process.pid, signal.SIGKILL)
         self._process.wait()
         self._drain_output(all_of_it=True)
-        for stream in (self._process.stdin, self._process.stdout, self._process.stderr):
+        for stream in (self._process.stdin, self._process.stderr, self._output):
             assert stream
             stream.close()
         os.close(self._up)
@@ -235,7 +240,8 @@ class Board:
         target = self.now_us + us
         while True:
             if self.now_us >= self._chunk_at:
-                self._chunk_at = self.now_us + CHUNK_US
+                moving = self._to_board.busy or self._to_host.busy
+                self._chunk_at = self.now_us + (BUSY_CHUNK_US if moving else CHUNK_US)
                 self._chores()
             step_to = min(target, self._chunk_at)
             self.now_us = step_to
@@ -446,7 +452,7 @@ class Board:
         if len(head) < REQUEST.size:
             self._ended()
             return
-        word, us, pins_out, pins_dir, duty_ns, size = REQUEST.unpack(head)
+        word, us, pins_out, pins_dir, duty_ns, size, work_us = REQUEST.unpack(head)
         op = word & 0xFF
         extra = os.read(self._up, size) if size else b""
         load, hall = self._machines
@@ -457,11 +463,11 @@ class Board:
             hall.pop(word >> 16 & 0xFF, tick)
         if word >> 24:
             self._fed_us = self.now_us
+        if work_us:
+            self._pass(work_us)
         levels = pins_out & pins_dir
         if levels != self._pins or duty_ns != self._duty:
             self._outputs(levels, duty_ns)
-        if op == SLEEP:
-            us += self._loop_us
         self._pass(us)
         if self._line_full:
             self._drain_output()

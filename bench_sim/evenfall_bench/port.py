@@ -162,7 +162,8 @@ class PtyPort:
                 if error.errno not in (errno.EIO, errno.EAGAIN):
                     raise
         if mask & select.POLLHUP:  # no host; the poll did not wait
-            time.sleep(wait_ms / 1000.0)
+            if wait_ms:
+                time.sleep(wait_ms / 1000.0)
             return b"", False
         return b"", True
 

@@ -12,13 +12,12 @@ SLEEP, STOP, SM_SET, SM_RUN, I2C, WATCHDOG, NOTE = 0, 1, 2, 3, 4, 5, 6
 
 PERIOD = 1 << 30  # of ticks_ms and ticks_us, as on the chip
 CALL_US = 2  # what one look at the clock costs
-SPIN_US = 500  # looking at the clock for this long without sleeping is time that passes
+SPIN_US = 4000  # after so long without a sleep the bench is told, so that time passes for it too
 
 _up = None
 _down = None
-_out = array(
-    "I", [0] * 6
-)  # op | pops0 << 8 | pops1 << 16 | fed << 24, us, pins, directions, duty_ns, extra size
+# op | pops0 << 8 | pops1 << 16 | fed << 24, sleep us, pins, directions, duty_ns, extra size, work us
+_out = array("I", [0] * 7)
 _in = array("I", [0] * 24)  # now low, now high, pins, counts | supply mV << 16, 9 + 9 words, extra size, cut
 DEPTH = 8  # of a joined FIFO; a ninth word is one held up at a full FIFO
 _words = (array("I", [0] * 9), array("I", [0] * 9))
@@ -26,7 +25,9 @@ _have = [0, 0]
 _next = [0, 0]
 _pops = [0, 0]
 _fed = 0
-_spent = 0  # us since the last exchange that the bench does not know of yet
+_spent = 0  # us of work since the last exchange that the bench does not know of yet
+_looks = 0  # at the clock in this pass of the program's loop
+pass_us = 0  # what a pass of the program's loop costs: charged at its second look at the clock
 now_us = 0
 cut_in = 0  # power is to go in this many flash operations
 clock_offset_us = 0
@@ -48,11 +49,12 @@ def exchange(op, us, extra=None):
     global _fed, _spent, now_us, pins_in, cut_in, supply_mV
     out = _out
     out[0] = op | _pops[0] << 8 | _pops[1] << 16 | _fed << 24
-    out[1] = us + _spent
+    out[1] = us
     out[2] = pins_out
     out[3] = pins_dir
     out[4] = duty_ns
     out[5] = 0 if extra is None else len(extra)
+    out[6] = _spent
     _spent = 0
     _fed = 0
     _pops[0] = _pops[1] = 0
@@ -88,11 +90,23 @@ def reply(size):
 
 def look():
     """The clock in us since power-on; looking costs a little time."""
-    global _spent
+    global _spent, _looks
     _spent += CALL_US
+    _looks += 1
+    if _looks == 2:
+        _spent += pass_us
     if _spent > SPIN_US:
         exchange(SLEEP, 0)
     return now_us + _spent + clock_offset_us
+
+
+def sleep(us):
+    """The program sleeps: a pass of its loop is over."""
+    global _spent, _looks
+    if _looks < 2:
+        _spent += pass_us
+    _looks = 0
+    exchange(SLEEP, us if us > 0 else 0)
 
 
 def spend(us):
@@ -101,8 +115,9 @@ def spend(us):
 
 
 def feed():
-    global _fed
+    global _fed, _looks
     _fed = 1
+    _looks = 0
 
 
 def stop(kind):

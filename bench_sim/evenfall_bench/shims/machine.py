@@ -214,8 +214,8 @@ def freq(hz=None):
 
 
 def idle():
-    _w.exchange(0, 50)
+    _w.sleep(50)
 
 
 def lightsleep(ms=0):
-    _w.exchange(0, ms * 1000)
+    _w.sleep(ms * 1000)

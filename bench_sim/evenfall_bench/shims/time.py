@@ -10,15 +10,15 @@ _set_at = 1609459200 * 1000000  # the port's clock starts at 2021-01-01
 
 
 def sleep_us(us):
-    _w.exchange(0, us if us > 0 else 0)
+    _w.sleep(us)
 
 
 def sleep_ms(ms):
-    _w.exchange(0, ms * 1000 if ms > 0 else 0)
+    _w.sleep(ms * 1000)
 
 
 def sleep(s):
-    _w.exchange(0, int(s * 1000000))
+    _w.sleep(int(s * 1000000))
 
 
 def ticks_us():
