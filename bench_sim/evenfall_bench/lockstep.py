@@ -123,6 +123,18 @@ class Board:
         return self.now_us * self._scale
 
     @property
+    def interpreter_cpu_s(self) -> float:
+        """Processor time that the running interpreter has used; 0 where /proc does not say."""
+        if self._process is None:
+            return 0.0
+        try:
+            text = Path(f"/proc/{self._process.pid}/stat").read_text()
+        except OSError:
+            return 0.0
+        fields = text.rpartition(")")[2].split()
+        return (int(fields[11]) + int(fields[12])) / os.sysconf("SC_CLK_TCK")
+
+    @property
     def true_s_per_us(self) -> float:
         """True seconds per microsecond of the board's crystal."""
         return self._scale
