@@ -148,7 +148,8 @@ class Flash:
                 f.seek(block * 4096 + 2048)
                 f.write(rest)
             else:
-                f.write(_BLANK * 16)
+                for _ in range(16):  # a block at once may not fit into a small heap
+                    f.write(_BLANK)
         if cut:
             _power_cut()
         _w.spend(Flash.erase_us)
