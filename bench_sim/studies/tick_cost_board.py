@@ -1,4 +1,4 @@
-# ruff: noqa: E402, F401
+# ruff: noqa: E402, UP031
 """The firmware's own parts, run for a number of rounds: `micropython tick_cost_board.py IMAGE MODE ROUNDS`.
 
 Modes: `none` feeds words and does nothing with them; `tick` adds one control tick per round, in the middle
@@ -20,8 +20,6 @@ if mode == "pystone":
     sys.exit()
 
 sys.path.insert(0, here + "/../evenfall_bench/shims")
-import os
-
 import pio_asm
 import vfs
 
@@ -209,5 +207,11 @@ elif mode == "pass":
         board._load_ms = 0
         board.one_pass(2)
         clock.us += 2000
+elif mode.startswith("part:"):
+    tick, count, half_rpm = clock.ticks_us() * 4, ZERO + 700000, board.speed.half_rpm
+    call = eval("lambda: " + mode[5:])
+    for _ in range(rounds):
+        clock.us += 100
+        call()
 else:
-    raise SystemExit("modes: none, tick, pass, pystone")
+    raise SystemExit("modes: none, tick, pass, part:EXPRESSION, pystone")
