@@ -51,6 +51,7 @@ STEPS = (
 WARM_PULLS = 3  # so many in a row must agree ...
 WARM_SPREAD = 0.01  # ... within this, before the engine counts as warm; common practice, no source
 WEIGHT_READINGS = 20
+WEIGHT_PAUSE_S = 0.1  # between them: two seconds in all, longer than a hanging weight swings
 IDLE_STATES = ("rest", "ready", "safe")
 
 
@@ -347,7 +348,7 @@ class Guide:
                 raise BoardError("the load cell does not answer; check its plug and its four wires")
             counts.append(status["load_count"])
             zero = float(status["zero_count"])
-            time.sleep(0.1)
+            time.sleep(WEIGHT_PAUSE_S)
         return zero, float(np.median(counts))
 
     def _fetch(self, line: Link) -> None:

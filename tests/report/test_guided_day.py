@@ -1,0 +1,282 @@
+"""A guided day over a real pty with a board that answers from the message table; crashed at every question.
+
+The board here is the tests' own (tests/host/faulty_board.py): what it says of the firmware is nothing,
+what it says of the guide, the link and the archive is all.
+"""
+
+from __future__ import annotations
+
+import json
+import time
+from collections.abc import Iterator
+from contextlib import AbstractContextManager
+from pathlib import Path
+
+import numpy as np
+import pytest
+from evenfall.archive import Archive, Query
+from evenfall.cli._pulls import reduced
+from evenfall.cli.report import write_page
+from evenfall.errors import InputError
+from evenfall.guide import STEPS, Day, Guide, load_day
+from evenfall.link import Link
+from evenfall_wire import codes, messages
+from faulty_board import FaultyBoard
+from sample_runs import sample_run
+
+ZERO = 50_000
+SPAN = 42_000.0  # counts/N, the settings' default
+MASS_KG, G = 5.0, 9.80665
+
+
+class RestingBoard(FaultyBoard):
+    """At rest, load cell answering; `hung_N` hangs on the arm; a pull is made by `pull`."""
+
+    hung_N = 0.0
+    fails: tuple[str, ...] = ()
+    made = 0
+
+    def pull(self, gain: float) -> None:
+        self.made += 1
+        flow = gain * (1 + 0.002 * float(np.random.default_rng(self.made).standard_normal()))
+        self.runs[self.made] = sample_run(self.made, flow=flow, started_unix_s=int(time.time()) + self.made)
+
+    def _answer(self, kind: int, sequence: int, payload: bytes) -> list[bytes]:
+        name = messages.BY_TYPE[kind][1]
+        if name == "get_status":
+            values = dict.fromkeys((f[0] for f in messages.BY_NAME["status"][2]), 0)
+            values["state"] = codes.STATES.index("rest")
+            values["flags"] = sum(1 << codes.STATUS_BITS.index(b) for b in ("load_ok", "clock_set"))
+            values["zero_count"] = ZERO
+            values["load_count"] = ZERO + round(SPAN * self.hung_N)
+            return [self._frame("status", sequence, tuple(values.values()))]
+        if name == "self_test":
+            rows = [
+                (i, codes.SELF_TEST_RESULTS.index("fail" if item in self.fails else "pass"), 0)
+                for i, item in enumerate(codes.SELF_TEST_ITEMS)
+            ]
+            return [self._frame("self_test_result", sequence, (), rows)]
+        if name == "zero":
+            return [self._frame("done", sequence, (kind, ZERO))]
+        return super()._answer(kind, sequence, payload)
+
+
+class CrashError(BaseException):
+    """The laptop's lid closes."""
+
+
+class Person:
+    """Answers by a script of (words of the question, answer); crashes at question number `crash_at`."""
+
+    def __init__(self, board: RestingBoard, crash_at: int = -1) -> None:
+        self.board = board
+        self.crash_at = crash_at
+        self.questions: list[str] = []
+        self.heard: list[str] = []
+        self.gain = 1.0
+
+    def say(self, text: str) -> None:
+        self.heard.append(text)
+
+    def _tick(self, question: str) -> None:
+        if len(self.questions) == self.crash_at:
+            raise CrashError
+        step = next((h for h in reversed(self.heard) if h.startswith("\n")), "")
+        self.questions.append(f"{step}: {question}")
+
+    def ask(self, question: str, default: str = "") -> str:
+        self._tick(question)
+        if "mass with unit" in question:
+            self.board.hung_N = MASS_KG * G * 1.001
+        if "weight off" in question:
+            self.board.hung_N = 0.0
+        answers = {
+            "mass with unit": "5 kg",
+            "Pressure": "29.4 inHg",
+            "Temperature": "68 F",
+            "humidity": "45 %",
+            "Engine": "auger 12",
+            "Build as it is now": "stock pipe",
+            "Who": "bench crew",
+            "Pulls before": "3",
+            "What was changed": "pipe cut by 8 mm",
+            "Name of the new": "cut pipe",
+        }
+        if "new build" in question:
+            self.gain = 1.03
+        return next((a for q, a in answers.items() if q in question), default)
+
+    def choose(self, question: str, options: dict[str, str], default: str) -> str:
+        self._tick(question)
+        if "pulls count" in question and default == "fetch":
+            self.board.pull(self.gain)
+        return default
+
+
+@pytest.fixture(autouse=True)
+def hurry(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("evenfall.guide.WEIGHT_PAUSE_S", 0.0)
+
+
+@pytest.fixture
+def board(tmp_path: Path) -> Iterator[RestingBoard]:
+    with RestingBoard(tmp_path, {}) as made:
+        yield made
+
+
+def guide(archive: Archive, board: RestingBoard, person: Person) -> Guide:
+    day = load_day(archive) or Day(archive.add_session(title="guided day"))
+
+    def line() -> AbstractContextManager[Link]:
+        return Link(board.url)
+
+    def page(before: list[int], after: list[int]) -> str:
+        return str(write_page(archive, (",".join(map(str, before)), ",".join(map(str, after))), None))
+
+    made = Guide(archive, day, person, line, lambda n: reduced(archive, n), page)
+    made.keep()
+    return made
+
+
+def check(archive: Archive, day: Day, person: Person) -> None:
+    assert len(day.before) == 3 and len(day.after) == 3 and len(day.warm) >= 3
+    pulls = archive.find(Query(set_aside=None, limit=100))
+    assert sorted(day.known()) == sorted(p["pull"] for p in pulls), "no pull is lost, none counted twice"
+    by_build = {p["pull"]: p["build"] for p in pulls}
+    assert {by_build[n] for n in day.before} == {"stock pipe"}
+    assert {by_build[n] for n in day.after} == {"cut pipe"}
+    assert day.weight is not None and day.weight["error"] == pytest.approx(0.001, abs=1e-5)
+    text = Path(day.page).read_text()
+    assert "pipe cut by 8 mm" in text and "cut pipe against stock pipe" in text
+    assert any("at peak power: real" in line for line in person.heard)
+    assert load_day(archive) is None, "the day is closed"
+
+
+def test_a_whole_day(board: RestingBoard, tmp_path: Path) -> None:
+    board.pull(1.0)  # a run that the board still holds from yesterday
+    person = Person(board)
+    with Archive(tmp_path / "archive") as archive:
+        made = guide(archive, board, person)
+        assert made.run()
+        check(archive, made.day, person)
+        assert made.day.earlier == [1]
+    assert set(board.acknowledged) == set(board.runs)
+    said = "\n".join(person.heard)
+    for at in range(1, len(STEPS) + 1):
+        assert f"\n{at}/{len(STEPS)} " in said
+    assert "+0.10 % off" in said
+
+
+@pytest.mark.slow
+def test_the_lid_closes_at_every_question(tmp_path: Path) -> None:
+    """Whatever question was open, the next start goes on and the day ends the same."""
+    with RestingBoard(tmp_path, {}) as board:
+        whole = Person(board)
+        with Archive(tmp_path / "whole") as archive:
+            guide(archive, board, whole).run()
+        # every question once in each step; the same one asked again in a step is no new place
+        places = [i for i, q in enumerate(whole.questions) if q not in whole.questions[:i]]
+        assert len(places) > 15
+        for crash_at in places:
+            board.runs.clear()
+            board.acknowledged.clear()
+            board.made = 0
+            folder = tmp_path / f"archive-{crash_at}"
+            person = Person(board, crash_at)
+            with Archive(folder) as archive, pytest.raises(CrashError):
+                guide(archive, board, person).run()
+            after = Person(board)
+            after.gain = person.gain
+            with Archive(folder) as archive:
+                made = guide(archive, board, after)
+                assert made.run(), crash_at
+                check(archive, made.day, after)
+                assert archive.check() == []
+
+
+def test_crash_between_fetching_and_noting_down(board: RestingBoard, tmp_path: Path) -> None:
+    """A pull that reached the archive but not the day's list is found again."""
+    with Archive(tmp_path / "archive") as archive:
+        person = Person(board)
+        made = guide(archive, board, person)
+        made._adopt = lambda target: (_ for _ in ()).throw(CrashError())  # type: ignore[method-assign,assignment]
+        made.day.step = "warm_up"
+        made.keep()
+        with pytest.raises(CrashError):
+            made.run()
+        again = guide(archive, board, Person(board))
+        archive.add_engine("auger 12")
+        assert again.day.step == "warm_up"
+        board.pull(1.0)
+        with Link(board.url) as line:
+            again._fetch(line)
+        assert load_day(archive).warm == []  # type: ignore[union-attr]
+        resumed = guide(archive, board, Person(board))
+        resumed._adopt(resumed.day.warm)
+        assert resumed.day.warm == [1]
+
+
+def test_a_failed_part_stops_the_day_until_the_person_says_so(board: RestingBoard, tmp_path: Path) -> None:
+    board.fails = ("load_cell",)
+    answers: list[str] = []
+
+    class Unsure(Person):
+        def choose(self, question: str, options: dict[str, str], default: str) -> str:
+            answers.append(question)
+            return "leave" if "leave" in options else "no"
+
+    with Archive(tmp_path / "archive") as archive:
+        person = Unsure(board)
+        assert not guide(archive, board, person).run()
+        assert answers[0].startswith("Failed: load cell.")
+        assert any("four wires" in line for line in person.heard)
+        assert load_day(archive).step == "self_test"  # type: ignore[union-attr]
+
+
+def test_bad_answers_are_said_and_asked_again(board: RestingBoard, tmp_path: Path) -> None:
+    class Careless(Person):
+        def ask(self, question: str, default: str = "") -> str:
+            good = super().ask(question, default)
+            bad = {"mass with unit": "5", "Pressure": "29.92 hPa", "Pulls before": "1"}
+            for words, answer in bad.items():
+                if words in question and words not in self.said:
+                    self.said.add(words)
+                    return answer
+            return good
+
+        said: set[str] = set()
+
+    with Archive(tmp_path / "archive") as archive:
+        person = Careless(board)
+        made = guide(archive, board, person)
+        assert made.run()
+        check(archive, made.day, person)
+    wrong = [line for line in person.heard if line.startswith("! ")]
+    assert any("'5' has no unit" in line for line in wrong)
+    assert any("2 to 30" in line for line in wrong)
+    assert len(wrong) >= 3
+
+
+def test_a_plan_of_a_newer_program_keeps_what_is_known(tmp_path: Path) -> None:
+    with Archive(tmp_path) as archive:
+        session = archive.add_session()
+        archive.keep_plan(
+            session, json.dumps({"step": "before", "engine": "auger 12", "colour": 3, "session": 99})
+        )
+        day = load_day(archive)
+        assert day is not None and (day.step, day.engine, day.session) == ("before", "auger 12", session)
+
+
+def test_no_board_leaves_the_day_open(tmp_path: Path) -> None:
+    class Leaving(Person):
+        def choose(self, question: str, options: dict[str, str], default: str) -> str:
+            return "leave"
+
+    with RestingBoard(tmp_path, {}) as board, Archive(tmp_path / "archive") as archive:
+        person = Leaving(board)
+        made = guide(archive, board, person)
+        made.line = lambda: Link(str(tmp_path / "nothing-here"))
+        assert not made.run()
+        assert any("there is no port" in line for line in person.heard)
+    with pytest.raises(InputError):
+        made._set_aside([])
