@@ -504,3 +504,12 @@ def test_searches_run_over_indices(kept, query, index):
     plan = [row["detail"] for row in kept.db.execute(f"EXPLAIN QUERY PLAN {sql}", values)]
     assert any(index in step for step in plan), plan
     assert not any(step.startswith("SCAN p") and "USING INDEX" not in step for step in plan), plan
+
+
+@settings(suppress_health_check=[HealthCheck.function_scoped_fixture], deadline=None, max_examples=300)
+@given(words=st.text(max_size=30))
+def test_any_typed_words_can_be_looked_for(kept, words):
+    try:
+        kept.find(Query(words=words))
+    except InputError:
+        assert not any(c.isalnum() for c in words)

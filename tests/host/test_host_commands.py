@@ -364,11 +364,12 @@ def test_exit_codes_are_distinct_and_listed():
 def test_shell_completion_knows_engines(run, tmp_path):
     run("engine", "add", "auger 12")
     out, _ = run(
+        program=True,
         env={
             "_EVENFALL_COMPLETE": "bash_complete",
             "COMP_WORDS": "evenfall engine use aug",
             "COMP_CWORD": "3",
-        }
+        },
     )
     assert "auger 12" in out
 

@@ -1,0 +1,124 @@
+"""Programs killed (SIGKILL) at random moments while they pull and import: nothing is lost."""
+
+import hashlib
+import random
+import signal
+import subprocess
+import sys
+import time
+from binascii import crc32
+
+import pytest
+from evenfall.archive import Archive, Query
+from faulty_board import Faults, FaultyBoard
+from sample_runs import sample_run
+
+SCRIPT = """
+import sys
+from pathlib import Path
+from evenfall import intake, link
+from evenfall.archive import Archive, read_export
+import evenfall.reduce
+
+def work(folder, *what):
+    with Archive(folder) as archive:
+        print("at work", flush=True)
+        if what[0] == "pull":
+            with link.Link(what[1]) as line:
+                for entry in line.runs():
+                    if "acknowledged" not in entry.flags:
+                        pull, _ = intake.take_run(line, archive, entry, intake.Filing())
+                        archive.reduce(pull)
+        else:
+            for path in what[1:]:
+                pull, new = archive.import_file(read_export(Path(path)))
+                archive.add_note(pull, "imported " + path)
+                archive.reduce(pull)
+work(*sys.argv[1:])
+"""
+
+
+def started(folder, *what):
+    """The program, once it is past its imports and at work; each import takes it more than a second."""
+    process = subprocess.Popen(
+        [sys.executable, "-c", SCRIPT, str(folder), *what], stdout=subprocess.PIPE, text=True
+    )
+    assert process.stdout
+    assert process.stdout.readline() == "at work\n"
+    return process
+
+
+def killed_while_pulling(times, seed, tmp_path):
+    """Kill the pull `times` times at random moments, then let it finish; return how often it was hit."""
+    rng = random.Random(seed)
+    hits = 0
+    runs = {n: sample_run(n, seconds=5.0) for n in range(1, 3 + times)}
+    folder = tmp_path / "kept"
+    with FaultyBoard(tmp_path, runs, Faults(bytes_per_s=400_000)) as board:
+        for _ in range(times):
+            process = started(folder, "pull", board.url)
+            time.sleep(rng.uniform(0, 0.25))
+            process.send_signal(signal.SIGKILL)
+            hits += process.wait() == -signal.SIGKILL
+            time.sleep(0.05)  # the board's half-sent frame runs into the closed port
+            with Archive(folder) as archive:
+                assert archive.check() == []
+                kept = {archive.row(r["pull"])["sha256"] for r in archive.find(Query(limit=10_000))}
+            # whatever the board was told is safe, is
+            for run_id, (size, crc) in board.acknowledged.items():
+                assert (size, crc) == (len(runs[run_id]), crc32(runs[run_id]))
+                assert hashlib.sha256(runs[run_id]).hexdigest() in kept
+        last = started(folder, "pull", board.url)
+        assert last.wait(120) == 0
+        assert set(board.acknowledged) == set(runs)
+    with Archive(folder) as archive:
+        rows = archive.find(Query(limit=10_000))
+        assert sorted(archive.raw(r["pull"]) for r in rows) == sorted(runs.values())
+        assert archive.check() == []
+    assert list((folder / "incoming").iterdir()) == []
+    return hits
+
+
+def killed_while_importing(times, seed, tmp_path):
+    """As above with files; a file imported before the kill is not imported twice."""
+    rng = random.Random(seed)
+    hits = 0
+    files = []
+    with Archive(tmp_path / "source") as source:
+        for n in range(8):
+            pull = source.store_run(sample_run(n))
+            source.add_note(pull, f"note {n}")
+            files.append(tmp_path / f"{n}.json")
+            files[-1].write_bytes(source.export(pull))
+    folder = tmp_path / "kept"
+    for _ in range(times):
+        process = started(folder, "import", *map(str, files))
+        time.sleep(rng.uniform(0, 0.2))
+        process.send_signal(signal.SIGKILL)
+        hits += process.wait() == -signal.SIGKILL
+        with Archive(folder) as archive:
+            assert archive.check() == []
+            for row in archive.find(Query(limit=100)):
+                # whole or not at all: with its frames come its notes
+                assert archive.notes(row["pull"])[0]["text"] == f"note {row['run_id']}"
+    assert started(folder, "import", *map(str, files)).wait(120) == 0
+    with Archive(folder) as archive:
+        assert len(archive.find(Query(limit=100))) == len(files)
+        assert archive.check() == []
+    return hits
+
+
+def test_killed_while_pulling(tmp_path):
+    assert killed_while_pulling(3, 1, tmp_path) >= 1
+
+
+def test_killed_while_importing(tmp_path):
+    assert killed_while_importing(3, 2, tmp_path) >= 1
+
+
+@pytest.mark.study
+def test_study_of_killed_programs(tmp_path):
+    for name, work in (("pulling", killed_while_pulling), ("importing", killed_while_importing)):
+        (tmp_path / name).mkdir()
+        hits = work(100, 3, tmp_path / name)
+        print(f"\nkilled {hits} times of 100 while {name}: archive sound, nothing lost or twice")

@@ -1,0 +1,146 @@
+"""An archive of 100,000 pulls, built and timed; 5,000 runs decoded, reduced and stored.
+
+Printed by ``make bench``.  EVENFALL_STUDY_PULLS sets another number of pulls.
+"""
+
+from __future__ import annotations
+
+import cProfile
+import os
+import pstats
+import random
+import sys
+import time
+from collections.abc import Callable
+from pathlib import Path
+
+import pytest
+from evenfall import wire
+from evenfall.archive import Archive, Query
+from evenfall.model import Air
+
+sys.path.insert(0, str(Path(__file__).resolve().parent.parent / "host"))
+from sample_runs import sample_run
+
+pytestmark = pytest.mark.study
+PULLS = int(os.environ.get("EVENFALL_STUDY_PULLS", "100000"))
+WORDS = (
+    "rich lean pipe port plug oil warm cold hose chain new worn loud smooth jet needle filter fuel".split()
+)
+AIR = Air(98_000.0, 295.0, 0.4)
+
+
+def build(archive: Archive, count: int) -> None:
+    """`count` pulls over ten years: 200 engines, five builds each, notes, tags, flags, peaks.
+
+    The raw frames are short (a header and two settings): lists and searches
+    never touch them.  Lines go in by SQL, as making each pull anew would take hours.
+    """
+    rng = random.Random(1)
+    db = archive.db
+    with archive.change():
+        builds = []
+        for e in range(200):
+            archive.add_engine(f"engine {e}", 25 + e % 100)
+            builds += [archive.add_build(f"engine {e}", f"build {b}", rng.choice(WORDS)) for b in range(5)]
+        session = archive.add_session(1_400_000_000)
+        for n in range(count):
+            started = 1_400_000_000 + n * 3000
+            sha = f"{n:064x}"
+            db.execute("INSERT INTO raw VALUES (?, 3, 0, x'000000')", (sha,))
+            power = rng.uniform(1000, 25000)
+            db.execute(
+                "INSERT INTO pulls(id, sha256, board_uid, run_id, firmware, trigger, started_unix_s, "
+                "pulled_unix_s, verdict, reason, complete, damage, settings, build_id, session_id, standard, "
+                "peak_power_W, peak_power_rpm, peak_torque_Nm, peak_torque_rpm) VALUES (?, ?, 'e66', ?, '1', "
+                "'button', ?, ?, ?, 'none', 1, '[]', '{}', ?, ?, 'iso1585', ?, 9500, ?, 7500)",
+                (n + 1, sha, n, started, started, rng.choice(("good", "fair", "poor")), rng.choice(builds),
+                 session, power, power / 1000),
+            )  # fmt: skip
+            if n % 3 == 0:
+                db.execute("INSERT INTO tags VALUES (?, ?)", (rng.choice(WORDS), n + 1))
+            if n % 50 == 0:
+                db.execute("INSERT INTO flags VALUES ('damaged', ?)", (n + 1,))
+            text = " ".join(rng.choices(WORDS, k=8)) + (f" special{n}" if n % 1000 == 0 else "")
+            db.execute(
+                "INSERT INTO notes(pull_id, made_unix_s, text) VALUES (?, ?, ?)", (n + 1, started, text)
+            )
+            archive._index_words(n + 1)
+    db.execute("ANALYZE")
+
+
+def timed(work: Callable[[], object], rounds: int = 7) -> float:
+    """Median milliseconds."""
+    took = []
+    for _ in range(rounds):
+        start = time.perf_counter()
+        work()
+        took.append((time.perf_counter() - start) * 1e3)
+    return sorted(took)[rounds // 2]
+
+
+def test_study_of_a_large_archive(tmp_path):
+    with Archive(tmp_path) as archive:
+        start = time.perf_counter()
+        build(archive, PULLS)
+        print(f"\narchive of {PULLS:,} pulls built in {time.perf_counter() - start:.0f} s")
+    queries = {
+        "list, newest 50": Query(),
+        "one engine": Query(engine="engine 7"),
+        "one build": Query(engine="engine 7", build="build 3"),
+        "a month": Query(since_unix_s=1_500_000_000, until_unix_s=1_502_592_000),
+        "strongest": Query(sort="power"),
+        "a range of peak power": Query(power_W=(5000, 5050)),
+        "flag": Query(flags=("damaged",)),
+        "tag": Query(tags=("oil",)),
+        "a common word": Query(words="oil"),
+        "three words": Query(words="oil rich loud"),
+        "a rare word": Query(words="special5000"),
+        "word that is not there": Query(words="zzz"),
+        "engine, word and verdict": Query(engine="engine 7", words="pipe", verdict="good"),
+        "poor, damaged, with word": Query(words="pipe", verdict="poor", flags=("damaged",)),
+    }
+    slowest = 0.0
+    with Archive(tmp_path) as archive:
+        for name, query in queries.items():
+            ms = timed(lambda q=query: archive.find(q))
+            slowest = max(slowest, ms)
+            print(f"  {name:28} {len(archive.find(query)):3} shown {ms:8.1f} ms")
+        new = archive.store_run(sample_run(1), air_id=archive.add_record(AIR))
+        ms = timed(lambda: archive.reduce(new), 5)
+        print(f"  {'open and reduce one pull':28}           {ms:8.1f} ms (goal 1,000)")
+    print(f"  slowest search {slowest:.0f} ms (goal 100)")
+
+
+def test_study_of_many_runs(tmp_path):
+    """Goal: 5,000 runs decoded, reduced and stored in 10 s of one core, or the profile that shows why not."""
+    runs = [sample_run(n, seconds=14.0) for n in range(200)]
+    samples = wire.decode_run(runs[0]).load_count.size
+    print(f"\n{len(runs)} different runs of {len(runs[0]):,} bytes, {samples} load samples")
+    with Archive(tmp_path) as archive:
+        air = archive.add_record(AIR)
+        archive.reduce(archive.store_run(sample_run(999), air_id=air))  # imports and first-use tables
+        parts = {"decode": 0.0, "keep": 0.0, "reduce and store": 0.0}
+        profile = cProfile.Profile()
+        with archive.change():
+            for turn, data in enumerate(runs):
+                a = time.process_time()
+                run = wire.decode_run(data)
+                b = time.process_time()
+                pull = archive.store_run(data, air_id=air, run=run)
+                c = time.process_time()
+                if turn % 10 == 0:
+                    profile.enable()
+                archive.reduce(pull, run=run)
+                profile.disable()
+                d = time.process_time()
+                if turn % 10:
+                    parts["decode"] += b - a
+                    parts["keep"] += c - b
+                    parts["reduce and store"] += d - c
+    counted = len(runs) - len(runs[::10])
+    total = sum(parts.values()) / counted
+    for name, seconds in parts.items():
+        print(f"  {name:18} {seconds / counted * 1e3:6.2f} ms of one core per run")
+    print(f"  {'all':18} {total * 1e3:6.2f} ms per run: 5,000 runs in {total * 5000:.1f} s (goal 10)")
+    pstats.Stats(profile).sort_stats("tottime").print_stats(14)
