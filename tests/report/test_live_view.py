@@ -1,0 +1,215 @@
+"""The live view: on the real firmware of the simulated bench, through its port."""
+
+from __future__ import annotations
+
+import io
+import re
+import signal
+import subprocess
+import sys
+import time
+from collections.abc import Iterator, Sequence
+from pathlib import Path
+from typing import Any
+
+import pytest
+from evenfall import live
+from evenfall.errors import LinkError
+from evenfall.link import Link
+from evenfall.live import LastPull, View, Watcher, air_line, power_W, render
+from evenfall.model import Air
+from evenfall.report import SI
+from rich.console import Console
+
+BENCH = Path(sys.executable).with_name("evenfall-bench")
+
+
+class Bench:
+    """`evenfall-bench run` as a program, at the pace of the clock; on and off like a plug."""
+
+    def __init__(self, folder: Path, pulls: int) -> None:
+        self.port = str(folder / "port")
+        self.image = folder / "flash.img"
+        self.pulls = pulls
+        self.program: subprocess.Popen[bytes] | None = None
+
+    def on(self) -> None:
+        words = [str(BENCH), "run", "--realtime", "--port-link", self.port, "--image", str(self.image)]
+        words += ["--pulls", str(self.pulls), "--scenario", "trail-crew"]
+        self.program = subprocess.Popen(
+            words, stdin=subprocess.DEVNULL, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL
+        )
+
+    def off(self) -> None:
+        if self.program is not None:
+            self.program.send_signal(signal.SIGINT)
+            try:
+                self.program.wait(10)
+            except subprocess.TimeoutExpired:
+                self.program.kill()
+                self.program.wait(10)
+            self.program = None
+
+
+@pytest.fixture
+def folder(tmp_path: Path) -> Path:
+    return tmp_path
+
+
+@pytest.fixture
+def bench(folder: Path, request: pytest.FixtureRequest) -> Iterator[Bench]:
+    made = Bench(folder, getattr(request, "param", 0))
+    yield made
+    made.off()
+
+
+class NotedLink(Link):
+    """A real line that notes what was asked in which state."""
+
+    asked: list[tuple[str, str]] = []
+    state = "?"
+
+    def request(self, name: str, head: Sequence[Any] = (), *rest: Any, **named: Any) -> Any:
+        type(self).asked.append((name, type(self).state))
+        return super().request(name, head, *rest, **named)
+
+    def status(self) -> dict[str, Any]:
+        found = super().status()
+        type(self).state = found["state"]
+        return found
+
+
+def until(watcher: Watcher, wanted: Any, seconds: float = 30.0) -> View:
+    stop = time.monotonic() + seconds
+    while True:
+        view = watcher.step()
+        if wanted(view):
+            return view
+        assert time.monotonic() < stop, f"not seen in {seconds} s; last: {view}"
+        time.sleep(min(watcher.pause_s, 0.2))
+
+
+def shown(view: View, pulls: Sequence[LastPull] = (), **options: Any) -> str:
+    console = Console(file=io.StringIO(), width=110, record=True)
+    console.print(render(view, pulls, **options))
+    return console.export_text()
+
+
+def test_it_finds_the_board_again_by_itself(bench: Bench) -> None:
+    watcher = Watcher(lambda: Link(bench.port))
+    first = watcher.step()
+    assert not first.connected and "there is no port" in first.sentence
+    assert watcher.pause_s == live.AGAIN_S
+    assert "NO BOARD" in shown(first)
+    bench.on()
+    view = until(watcher, lambda v: v.connected and v.teeth is not None)
+    assert view.status is not None and view.reconnects == 0
+    assert "load cell silent" not in shown(view)
+    bench.off()
+    lost = until(watcher, lambda v: not v.connected)
+    assert lost.status is not None and "s old" in shown(lost)
+    bench.on()
+    again = until(watcher, lambda v: v.connected)
+    assert again.reconnects == 1 and again.sentence == ""
+    watcher.close()
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("bench", [1], indirect=True)
+def test_during_a_pull_only_the_status_is_asked_and_gently(bench: Bench) -> None:
+    NotedLink.asked.clear()
+    watcher = Watcher(lambda: NotedLink(bench.port))
+    bench.on()
+    until(watcher, lambda v: v.connected and v.status["state"] in ("steady", "sweep"), 40)
+    start, before = time.monotonic(), len(NotedLink.asked)
+    while time.monotonic() - start < 4:
+        view = watcher.step()
+        time.sleep(watcher.pause_s)
+        if view.status["state"] not in live.BUSY_STATES:
+            break
+    asked = NotedLink.asked[before:]
+    during = [name for name, state in NotedLink.asked if state in live.BUSY_STATES]
+    assert set(during) == {"get_status"}
+    assert len(asked) <= 2.2 * (time.monotonic() - start) + 2
+    watcher.close()
+
+
+def status(**values: Any) -> dict[str, Any]:
+    base = {
+        "state": "sweep",
+        "fault": "none",
+        "speed": 9000.0,
+        "set_speed": 9010.0,
+        "torque": 4.0,
+        "valve": 1500,
+        "flags": ["load_ok", "speed_ok", "clock_set", "kill_ready", "store_ok", "settings_ok"],
+        "runs_unacked": 2,
+        "flash_free": 800,
+        "pressure": 97_200.0,
+        "temperature": 20.0,
+        "humidity": 45.0,
+        "load_overruns": 0,
+        "load_bad_words": 0,
+        "edge_overruns": 0,
+    }
+    return {**base, **values}
+
+
+def test_power_is_torque_times_brake_speed() -> None:
+    """4 N.m at the brake, crank 9,000 rpm, 10:20 teeth: brake at 4,500 rpm, 4 * 471.24 = 1,885 W."""
+    assert power_W(status(), (10, 20)) == pytest.approx(1884.96, abs=0.01)
+    assert power_W(status(), None) is None
+    text = shown(View(True, "", status(), teeth=(10, 20)), units=SI)
+    assert "1.88 kW" in text and "4.00 N·m" in text and "9,000 rpm" in text
+
+
+def test_what_needs_a_look_is_said() -> None:
+    text = shown(View(True, "", status(flags=["load_ok"], fault="water_lost"), reconnects=3))
+    for words in (
+        "FAULT: The valve is open and the brake takes no load",
+        "clock not set",
+        "3 times",
+        "sweeping",
+    ):
+        assert words in text
+    text = shown(View(True, "", status()))
+    assert re.search(r"look at\s+nothing", text) and "FAULT" not in text
+    lost = status(load_overruns=4, edge_overruns=1)
+    assert re.search(r"lost samples\s+5", shown(View(True, "", lost)))
+
+
+def test_air_from_board_typed_or_missing() -> None:
+    assert "no air reading" in air_line(status(), "iso1585", None)
+    typed = air_line(status(), "iso1585", Air(99_000.0 + 1_000.0, 298.15, 0.3157))
+    # Source: ISO 1585 as in Regulation (EU) 134/2014 annex II: the factor is 1 at 99 kPa dry, 298 K
+    assert "factor 1.000" in typed and "typed" in typed
+    board = air_line(status(flags=["air_ok"]), "iso1585", None)
+    assert "972 hPa" in board and "board" in board
+    broken = air_line(status(flags=["air_ok"], pressure=29.92), "iso1585", None)
+    assert "29.9" in broken or "pressure" in broken
+
+
+def test_names_from_the_archive_cannot_move_the_cursor() -> None:
+    pull = LastPull("7 \x1b[2J[bold]saw[/bold]", "now", "good", 3000.0, 9500.0)
+    text = shown(View(False, "gone \x1b[31m"), [pull])
+    assert "\x1b[2J" not in text and "[bold]saw[/bold]" in text
+
+
+def test_a_line_that_fails_while_opening_is_closed() -> None:
+    class Half:
+        closed = 0
+
+        def open(self) -> None:
+            raise LinkError("port x is in use by another program")
+
+        def close(self) -> None:
+            Half.closed += 1
+
+        def status(self) -> dict[str, Any]:
+            raise AssertionError
+
+        def settings(self) -> dict[str, int]:
+            raise AssertionError
+
+    view = Watcher(Half).step()
+    assert not view.connected and "in use" in view.sentence and Half.closed == 1
