@@ -143,7 +143,7 @@ def _join(session: Session, pulls: list[dict[str, Any]], reduced: list[dict[str,
 
 def tracking(
     truth: list[tuple[float, ...]], start_s: float, verdict: dict[str, Any], clock: float
-) -> dict[str, float]:
+) -> dict[str, Any]:
     """True speed against the straight line that the board says it followed.
 
     verdict: the host's scaled verdict (ticks as seconds from the run's start, speeds in rpm).
@@ -158,12 +158,16 @@ def tracking(
         if first <= at <= last:
             wanted = top + (end - top) * (at - first) / (last - first)
             errors.append(100.0 * (record[SPEED] - wanted) / wanted)
-    crossings = [r[AT] for r in truth if first - 1.0 <= r[AT] <= last + 1.0 and r[SPEED] > end]
+    crossing = 0.0
+    for a, b in pairwise(r for r in truth if first <= r[AT] <= last + 1.0):
+        if a[SPEED] > end >= b[SPEED]:
+            crossing = a[AT] + (b[AT] - a[AT]) * (a[SPEED] - end) / (a[SPEED] - b[SPEED])
+            break
     return {
         "sweep_start_s": round(first, 4),
         "sweep_end_s": round(last, 4),
         "sweep_s": round(last - first, 4),
-        "true_sweep_s": round(max(crossings) - first, 4) if crossings else 0.0,
+        "true_sweep_s": round(crossing - first, 4) if crossing else None,
         "rms_percent": round(math.sqrt(sum(e * e for e in errors) / len(errors)), 4) if errors else 0.0,
         "worst_percent": round(max(map(abs, errors)), 4) if errors else 0.0,
     }
