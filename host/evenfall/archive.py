@@ -101,7 +101,8 @@ _MIGRATIONS = [
         author TEXT NOT NULL DEFAULT '', text TEXT NOT NULL) STRICT;
     CREATE INDEX notes_by_pull ON notes(pull_id);
     -- one document per pull: notes, tags, engine, build and what was changed
-    CREATE VIRTUAL TABLE words USING fts5(text, tokenize = 'unicode61 remove_diacritics 2', prefix = '3', detail = 'none', columnsize = 0);
+    CREATE VIRTUAL TABLE words USING fts5(
+        text, tokenize = 'unicode61 remove_diacritics 2', prefix = '3', detail = 'none', columnsize = 0);
     CREATE VIEW pull_list AS
         SELECT p.id AS pull, e.name AS engine, b.name AS build, b.changed, b.changed_by, p.started_unix_s,
                p.verdict, p.reason, p.sweep_time_s, p.peak_power_W, p.peak_power_rpm, p.peak_torque_Nm,
