@@ -19,9 +19,12 @@ from pathlib import Path
 
 from evenfall.errors import EvenfallError
 from evenfall.link import Link
+from evenfall.model import Setup
 
 SCENARIO = "trail-crew"
 ENGINE = "clearing saw 45"
+# what the crew knows of its bench, the inertia from two pulls at different rates
+SETUP = Setup(engine_teeth=10, brake_teeth=10, inertia_kg_m2=0.0024, inertia_u_kg_m2=0.00005)
 PATIENCE_S = 120.0
 
 
@@ -30,9 +33,7 @@ def bench_program() -> str:
     beside = Path(sys.executable).with_name("evenfall-bench")
     found = str(beside) if beside.exists() else shutil.which("evenfall-bench")
     if not found:
-        raise EvenfallError(
-            "the bench in software is not installed: make setup installs it"
-        )
+        raise EvenfallError("the bench in software is not installed: make setup installs it")
     return found
 
 

@@ -29,8 +29,7 @@ def demo(context: click.Context, scenario: str | None, seed: int, folder: Path |
     this program lists, fetches, verifies, acknowledges, corrects and prints.
     """
     from evenfall.archive import Archive
-    from evenfall.demo import ENGINE, SCENARIO, bench_running, wait_for_runs
-    from evenfall.errors import InputError
+    from evenfall.demo import ENGINE, SCENARIO, SETUP, bench_running, wait_for_runs
 
     start = time.monotonic()
     folder = folder or Path(tempfile.mkdtemp(prefix="evenfall-demo-"))
@@ -39,14 +38,18 @@ def demo(context: click.Context, scenario: str | None, seed: int, folder: Path |
         port = Path(place) / "board"
         with bench_running(port, scenario or SCENARIO, seed, 1, progress) as check:
             wait_for_runs(port, 1, check, progress)
-            engine = ENGINE if scenario is None else Path(scenario).stem
-            with Archive(folder) as archive:
-                try:
-                    archive.add_engine(engine, remark="invented")
-                except InputError:
-                    progress(f"engine '{engine}' is in {folder} already")
+            if scenario is None:
+                with Archive(folder) as archive, archive.change():
+                    if ENGINE not in archive.words("engine"):
+                        archive.add_engine(ENGINE, remark="invented")
+                    archive.put_in_force("setup", archive.add_record(SETUP, "crew's bench"))
             context.invoke(
-                pull, port=str(port), archive_dir=folder, engine=engine, everything=True, units=units
+                pull,
+                port=str(port),
+                archive_dir=folder,
+                engine=None if scenario else ENGINE,
+                everything=True,
+                units=units,
             )
     click.echo(f"Archive: {folder}  (evenfall runs list --archive {folder})")
     progress(f"done in {time.monotonic() - start:.0f} s")
