@@ -192,6 +192,7 @@ def pull(
         host=not no_host,
         truth=truth,
         firmware=firmware,
+        say=lambda text: click.echo(text, err=True),
     )
     result["scenario"] = name
     text = json.dumps(result, indent=1, allow_nan=False)

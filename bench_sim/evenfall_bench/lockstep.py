@@ -32,7 +32,7 @@ from .scenario import FAULTS
 SLEEP, STOP, SM_SET, SM_RUN, I2C, WATCHDOG, NOTE = range(7)
 
 REQUEST = struct.Struct("<7I")
-REPLY = struct.Struct("<24I")
+REPLY = struct.Struct("<25I")
 CHUNK_US = 5000  # people, faults and the line are looked at this often
 BUSY_CHUNK_US = 1000  # ... and so often while bytes are under way: the frames of USB
 USB_BUFFER_US = 2000  # the line is given more when it has less than this left to send
@@ -89,6 +89,8 @@ class Board:
         self.paced = False  # no faster than real time unless bytes move
         self.host_open = False
         self.stopped = False  # the program on the board came to an end
+        self._pass_us = round(scenario["bench"]["loop_cost_us"])
+        self._idle_us = round(scenario["bench"]["idle_pass_us"])
         self._scale = 1e-6 / (1.0 + scenario["bench"]["crystal_ppm"] * 1e-6)  # true s per board us
         self._ticks_per_s = 4.0 / self._scale
         self._to_board = Lane(scenario["link"], f"{bench.seed}/to board")
@@ -169,7 +171,6 @@ class Board:
             "uid": "e66058388300" + f"{self.bench.seed & 0xFFFF:04x}",
             "servo_pin": PINS["servo"],
             "clock_offset_us": self._clock_offset_us,
-            "pass_us": round(self.scenario["bench"]["loop_cost_us"]),
         }
         self._output, board_end = socket.socketpair()
         # Linux counts about 768 bytes for each small write and calls a socket writable up to a quarter
@@ -514,9 +515,29 @@ class Board:
         now = self.now_us
         os.write(
             self._down,
-            REPLY.pack(now & 0xFFFFFFFF, now >> 32, pins, counts, *words, len(answer), self._cut_in) + answer,
+            REPLY.pack(
+                now & 0xFFFFFFFF,
+                now >> 32,
+                pins,
+                counts,
+                *words,
+                len(answer),
+                self._cut_in,
+                self._pass_cost_us(),
+            )
+            + answer,
         )
         self._cut_in = 0
+
+    def _pass_cost_us(self) -> int:
+        if (
+            self._idle_us
+            and self.bench.now["brake_speed_rpm"] == 0.0
+            and not self._to_board.busy
+            and not self._to_host.busy
+        ):
+            return self._idle_us
+        return self._pass_us
 
     def _watch(self) -> None:
         if self._wdt_us and self.now_us - self._fed_us > self._wdt_us:

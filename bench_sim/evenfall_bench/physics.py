@@ -129,6 +129,7 @@ class Bench:
         self.samples2: list[tuple[float, int]] = []
         self.edges: list[float] = []
         self.truth: list[tuple[float, ...]] = []
+        self.truth_limit = 0  # records kept at most, the newest; 0: all
         self.now: dict[str, float] = {}
         self.pull_factor = 1.0
         self.pulls = 0
@@ -704,6 +705,8 @@ class Bench:
                     self.pressure_Pa, self.temperature_K = pressure, temperature
                     gain = make_air() * warm * pull_factor * torque_factor
                     del history[:-keep]
+                    if self.truth_limit and len(truth) > self.truth_limit:
+                        del truth[: -self.truth_limit // 2]
                 if step >= next_truth:
                     next_truth += every
                     truth.append(

@@ -45,6 +45,14 @@ SCHEMA: dict[str, tuple[str, tuple[Key, ...]]] = {
                 "loop_cost_us", "us", 700.0, 0.0, 20000.0, "virtual time each pass of the board's loop costs"
             ),
             Key(
+                "idle_pass_us",
+                "us",
+                0.0,
+                0.0,
+                30000.0,
+                "loop_cost_us while the brake stands still and no byte moves (long soaks); 0: the same",
+            ),
+            Key(
                 "clock_start_ms",
                 "ms",
                 0.0,

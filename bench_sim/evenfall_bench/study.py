@@ -7,6 +7,7 @@ own JSON output.  PULL_JSON.md names every field.
 from __future__ import annotations
 
 import time
+from collections.abc import Callable, Iterable
 from concurrent.futures import ProcessPoolExecutor
 from pathlib import Path
 from typing import Any
@@ -26,15 +27,40 @@ def run_seeds(
     host: bool = True,
     truth: bool = False,
     firmware: Path = PROJECT / "firmware",
+    say: Callable[[str], None] = lambda _: None,
 ) -> dict[str, Any]:
-    """One session per seed; see PULL_JSON.md for what comes back."""
+    """One session per seed; see PULL_JSON.md for what comes back.  `say` hears of each run made."""
     tasks = [(scenario, seed, pulls, host, truth, firmware) for seed in seeds]
     if jobs > 1 and len(tasks) > 1:
         with ProcessPoolExecutor(jobs) as pool:
-            runs = list(pool.map(_task, tasks))
+            runs = _collect(pool.map(_task, tasks), say)
     else:
-        runs = [_task(task) for task in tasks]
+        runs = _collect(map(_task, tasks), say)
     return {"format": 1, "title": scenario["bench"]["title"], "runs": runs}
+
+
+def _collect(made: Iterable[dict[str, Any]], say: Callable[[str], None]) -> list[dict[str, Any]]:
+    runs = []
+    for run in made:
+        runs.append(run)
+        say(f"seed {run['seed']}: {run.get('error') or '; '.join(map(_in_a_line, run['pulls']))}")
+    return runs
+
+
+def _in_a_line(pull: dict[str, Any]) -> str:
+    parts = []
+    if "host" in pull:
+        parts.append(pull["host"]["verdict"])
+    if "tracking" in pull:
+        parts.append(
+            f"sweep {pull['tracking']['sweep_s']:.2f} s, off by {pull['tracking']['rms_percent']:.2f} % rms"
+        )
+    elif pull.get("true_fall"):
+        parts.append(f"true fall {pull['true_fall']['seconds']:.2f} s")
+    error = pull.get("torque_error", {}).get("rms_percent")
+    if error is not None:
+        parts.append(f"torque off by {error:.2f} % rms")
+    return ", ".join(parts) or "no sweep"
 
 
 def _task(task: tuple[dict[str, Any], int, int, bool, bool, Path]) -> dict[str, Any]:

@@ -18,7 +18,9 @@ _up = None
 _down = None
 # op | pops0 << 8 | pops1 << 16 | fed << 24, sleep us, pins, directions, duty_ns, extra size, work us
 _out = array("I", [0] * 7)
-_in = array("I", [0] * 24)  # now low, now high, pins, counts | supply mV << 16, 9 + 9 words, extra size, cut
+_in = array(
+    "I", [0] * 25
+)  # now low, now high, pins, counts | supply mV << 16, 9 + 9 words, extra size, cut, pass us
 DEPTH = 8  # of a joined FIFO; a ninth word is one held up at a full FIFO
 _words = (array("I", [0] * 9), array("I", [0] * 9))
 _have = [0, 0]
@@ -46,7 +48,7 @@ def open_pipes(up, down):
 
 def exchange(op, us, extra=None):
     """Tell the bench, let `us` pass, take what it answers; returns the size of extra data."""
-    global _fed, _spent, now_us, pins_in, cut_in, supply_mV
+    global _fed, _spent, now_us, pins_in, cut_in, supply_mV, pass_us
     out = _out
     out[0] = op | _pops[0] << 8 | _pops[1] << 16 | _fed << 24
     out[1] = us
@@ -80,6 +82,7 @@ def exchange(op, us, extra=None):
             words[i] = got[13 + i]
     if got[23]:
         cut_in = got[23]
+    pass_us = got[24]
     return got[22]
 
 

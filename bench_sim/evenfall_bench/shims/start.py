@@ -19,7 +19,6 @@ import bench_wire
 bench_wire.open_pipes(int(sys.argv[1]), int(sys.argv[2]))
 _config = json.loads(bench_wire.reply(int(bench_wire.reply(8))))
 bench_wire.clock_offset_us = _config["clock_offset_us"]
-bench_wire.pass_us = _config["pass_us"]
 
 import machine
 import rp2
