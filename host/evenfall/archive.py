@@ -642,7 +642,13 @@ class Archive:
 
         run = run or self.run(pull)
         calibration, setup, air, filed = self.inputs(pull, run)
-        result = reduce_run(run, calibration, setup, air, standard or filed, bin_rpm)
+        try:
+            result = reduce_run(run, calibration, setup, air, standard or filed, bin_rpm)
+        except (ArithmeticError, ValueError, LookupError, MemoryError, np.linalg.LinAlgError) as error:
+            # frames whose CRC holds and whose numbers no bench can give: not written by a board
+            raise DamageError(
+                f"pull {pull} cannot be reduced: its samples contradict each other ({error}); it is kept"
+            ) from None
         if air is NO_AIR:
             result = replace(
                 result,
@@ -873,6 +879,7 @@ def restore(folder: Path, source: Path) -> Path | None:
         _sync(spare)
         target, moved = folder / FILE_NAME, None
         if target.exists():
+            _alone(target)
             stamp = time.strftime("%Y%m%d-%H%M%S")
             moved = folder / f"{FILE_NAME}.before-{stamp}"
             for ending in ("-wal", "-shm"):
@@ -884,6 +891,21 @@ def restore(folder: Path, source: Path) -> Path | None:
         return moved
     except (OSError, sqlite3.Error) as error:
         raise ArchiveError(f"{source} was not restored: {error}") from None
+
+
+def _alone(path: Path) -> None:
+    """Refuse while another program has the archive open; also folds the write-ahead log into the file."""
+    with contextlib.closing(sqlite3.connect(path, timeout=1.0, isolation_level=None)) as db:
+        try:
+            db.execute("PRAGMA locking_mode = EXCLUSIVE")
+            db.execute("BEGIN EXCLUSIVE")
+            db.execute("COMMIT")
+            db.execute("PRAGMA wal_checkpoint(TRUNCATE)")
+        except sqlite3.OperationalError as error:
+            if "locked" in str(error):
+                raise ArchiveError(f"another program has {path} open: close it, then restore") from None
+        except sqlite3.DatabaseError:
+            pass  # damaged: that is why it is being replaced
 
 
 def _connect(path: Path) -> sqlite3.Connection:

@@ -3,11 +3,14 @@
 import hashlib
 import json
 import os
+import random
 import sqlite3
 import threading
 import time
+from binascii import crc32
 
 import pytest
+from cobs import cobs
 from evenfall import archive as archives
 from evenfall.archive import Archive, Query
 from evenfall.errors import ArchiveError, DamageError, InputError, NotFoundError
@@ -266,6 +269,24 @@ def test_backup_and_restore(kept, tmp_path):
         assert old.execute("SELECT count(*) FROM pulls").fetchone() == (4,)
 
 
+def test_nothing_is_restored_under_a_program_at_work(kept, tmp_path):
+    fill(kept, 1)
+    kept.backup(tmp_path / "copy.sqlite")
+    with pytest.raises(ArchiveError, match=r"another program has .* open"):
+        archives.restore(kept.folder, tmp_path / "copy.sqlite")
+    assert kept.check() == []
+
+
+def test_an_archive_that_was_damaged_is_replaced(kept, tmp_path):
+    pulls = fill(kept, 1)
+    kept.backup(tmp_path / "copy.sqlite")
+    kept.close()
+    kept.path.write_bytes(os.urandom(50_000))
+    assert archives.restore(kept.folder, tmp_path / "copy.sqlite").stat().st_size == 50_000
+    with Archive(kept.folder) as again:
+        assert again.raw(pulls[0])
+
+
 def test_backup_while_another_program_writes(kept, tmp_path):
     fill(kept, 2)
     stop = threading.Event()
@@ -460,6 +481,44 @@ def test_oversized_files_are_refused_before_they_are_read(kept, tmp_path):
         archives.read_export(big)
     with pytest.raises(DamageError, match="more than any board holds"):
         kept.store_run(b"x" * (16 << 20) + b"y")
+
+
+def nonsense_in_whole_frames(rng):
+    """A run whose frames all have a right CRC and whose contents no board would write."""
+    frames = [bytearray(cobs.decode(c)[:-4]) for c in sample_run(1, seconds=4.0).split(b"\0")[:-1]]
+    for _ in range(rng.randint(1, 30)):
+        frame = rng.choice(frames)
+        at = rng.randrange(3, len(frame))
+        match rng.randrange(4):
+            case 0:
+                frame[at] = rng.randrange(256)
+            case 1:
+                frame[3:] = rng.randbytes(len(frame) - 3)
+            case 2:
+                frame[at : at + 4] = rng.choice(EXTREMES)[: len(frame) - at]
+            case 3:
+                frame[0] = rng.randrange(0x80, 0x90)
+    return b"".join(cobs.encode(bytes(f) + crc32(f).to_bytes(4, "little")) + b"\0" for f in frames)
+
+
+EXTREMES = (b"\0\0\0\0", b"\xff\xff\xff\xff", b"\xff\xff\xff\x7f", b"\0\0\0\x80", b"\0\0\xff\x3f")
+
+
+def test_nonsense_with_a_right_crc_is_kept_and_reduced_or_refused_with_a_sentence(kept):
+    rng = random.Random(7)
+    reduced = refused = 0
+    for _ in range(60):
+        data = nonsense_in_whole_frames(rng)
+        try:
+            pull = kept.store_run(data)
+            assert kept.raw(pull) == data
+            kept.reduce(pull)
+            reduced += 1
+        except (DamageError, InputError) as error:
+            assert "\n" not in str(error)
+            refused += 1
+    assert reduced > 5 and refused > 5
+    assert kept.check() == []
 
 
 JSON = st.recursive(
