@@ -231,10 +231,12 @@ class Bench:
         gauss_amp2, chance = stream("amplifier 2").gauss, stream("edges").random
         gauss_wander, gauss_cell = stream("wander").gauss, stream("cell").gauss
 
-        # engine: table every 25 rpm, long enough that the clip never matters
+        # engine: table every 25 rpm, far past the end of the map; its last cell goes on in a straight line
         map_points = engine["torque_map"]
         cell_w = 25.0 * RPM
-        wot = [interpolate(map_points, 25.0 * i) for i in range(1200)]
+        longest = max(25000.0, 1.5 * map_points[-1][0])
+        wot = [interpolate(map_points, 25.0 * i) for i in range(int(longest / 25.0) + 2)]
+        last_cell = len(wot) - 2
         peak = max(t for _, t in map_points)
         idle_w, stall_w = engine["idle_rpm"] * RPM, engine["stall_rpm"] * RPM
         idle_gain = 0.6 * peak / idle_w
@@ -544,6 +546,8 @@ class Bench:
                     cycle = 1.0 + gauss_cycle(0.0, cycle_rel)
                 xi = we / cell_w
                 i = int(xi)
+                if i > last_cell:
+                    i = last_cell
                 closed = idle_gain * (idle_w - we)
                 if closed < closed_drag:
                     closed = closed_drag

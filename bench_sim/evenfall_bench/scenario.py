@@ -88,7 +88,7 @@ SCHEMA: dict[str, tuple[str, tuple[Key, ...]]] = {
             Key("idle_rpm", "rpm", 2800.0, 500.0, 6000.0, "speed with closed throttle"),
             Key("stall_rpm", "rpm", 1500.0, 0.0, 4000.0, "below this the engine no longer fires"),
             Key("limiter_rpm", "rpm", 0.0, 0.0, 30000.0, "ignition cuts above; 0: no limiter"),
-            Key("inertia_kg_m2", "kg.m2", 0.001, 1e-5, 0.1, "crank, flywheel, clutch, engine sprocket"),
+            Key("inertia_kg_m2", "kg.m2", 0.001, 5e-5, 0.1, "crank, flywheel, clutch, engine sprocket"),
             Key(
                 "cycle_scatter",
                 "",
@@ -193,7 +193,7 @@ SCHEMA: dict[str, tuple[str, tuple[Key, ...]]] = {
             Key(
                 "back_pressure_bar", "bar", 0.0, 0.0, 5.0, "against the inflow when full, at full_torque_rpm"
             ),
-            Key("inertia_kg_m2", "kg.m2", 0.0015, 1e-5, 1.0, "rotor and sprocket, at the brake shaft"),
+            Key("inertia_kg_m2", "kg.m2", 0.0015, 5e-5, 1.0, "rotor and sprocket, at the brake shaft"),
             Key(
                 "windage_Nm",
                 "N.m",
@@ -529,6 +529,17 @@ def complete(partial: dict[str, Any], source: str = "the scenario") -> dict[str,
         raise ScenarioError(
             f"{source}: engine.torque_map must end at a speed where the torque is 0, or no top speed exists"
         )
+    if points[-1][0] > 30000.0 or points[0][0] < 0.0:
+        raise ScenarioError(f"{source}: engine.torque_map must lie between 0 and 30000 rpm")
+    if abs(out["servo"]["open_us"] - out["servo"]["shut_us"]) < 50.0:
+        raise ScenarioError(f"{source}: servo.open_us and servo.shut_us must differ by at least 50 us")
+    if out["engine"]["idle_rpm"] <= out["engine"]["stall_rpm"]:
+        raise ScenarioError(f"{source}: engine.idle_rpm must be above engine.stall_rpm")
+    if out["clutch"]["capacity_rpm"] <= out["clutch"]["engage_rpm"]:
+        raise ScenarioError(f"{source}: clutch.capacity_rpm must be above clutch.engage_rpm")
+    curve = out["valve"]["curve"]
+    if len(curve) < 2 or curve[0][0] > 0.0 or curve[-1][0] < 1.0 or min(y for _, y in curve) < 0.0:
+        raise ScenarioError(f"{source}: valve.curve must run from opening 0 to 1 with shares of 0 or more")
     _derive(out)
     out["board"] = _board(partial.get("board", {}), source)
     out["faults"] = [_fault(f, i, source) for i, f in enumerate(partial.get("faults", []), 1)]

@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+import math
+import random
 from pathlib import Path
 
 import pytest
 from click.testing import CliRunner
 from evenfall_bench import scenario
 from evenfall_bench.cli import main, schema_text
+from evenfall_bench.physics import Bench
 from evenfall_bench.scenario import FAULTS, SCHEMA, ScenarioError, bundled, complete, engines, load
 
 PROJECT = Path(__file__).resolve().parents[2]
@@ -47,6 +50,10 @@ def test_engines_span_the_class() -> None:
         ({"engine": 5}, "must be a table, written [engine]"),
         ({"flash": {"bad_blocks": ["a"]}}, "list of whole numbers"),
         ({"board": {"arm_length": 0.25}}, "whole numbers"),
+        ({"servo": {"open_us": 1010.0}}, "must differ by at least 50 us"),
+        ({"engine": {"idle_rpm": 1400.0}}, "idle_rpm must be above engine.stall_rpm"),
+        ({"clutch": {"engage_rpm": 6000.0}}, "capacity_rpm must be above"),
+        ({"valve": {"curve": [[0.0, 0.0], [0.5, 1.0]]}}, "from opening 0 to 1"),
         ({"faults": [{"at_s": 1}]}, "fault 1 needs a name"),
         ({"faults": [{"name": "hall_lst"}]}, "unknown fault 'hall_lst'; did you mean 'hall_lost'"),
         ({"faults": [{"name": "supply_low"}]}, "supply_low needs a value"),
@@ -113,8 +120,6 @@ def test_document_is_the_schema() -> None:
 
 
 def test_physics_knows_every_fault_it_is_given() -> None:
-    from evenfall_bench.physics import Bench
-
     elsewhere = {"button", "press", "reset", "supply_V", "power_cut", "power_cut_at_flash_op", "unplug"}
     bench = Bench.build({}, 1)
     for target, on, over, _ in FAULTS.values():
@@ -130,3 +135,36 @@ def test_scenario_is_not_changed_by_completing_it() -> None:
     complete(partial)
     assert partial == {"engine": {"use": "auger 12"}}
     assert complete({})["engine"]["torque_map"] is not scenario.SCHEMA["engine"][1][2].default
+
+
+def test_benches_nobody_thought_of_stay_finite() -> None:
+    """Keys at their bounds and between, whole pulls with a lost chain: no value runs off."""
+    made = 0
+    for n in range(60):
+        rng = random.Random(n)
+        partial: dict = {"engine": {"use": rng.choice(list(engines()))}}
+        for table, (_, keys) in SCHEMA.items():
+            for key in keys:
+                number = isinstance(key.default, int | float) and not isinstance(key.default, bool)
+                if number and table != "bench" and rng.random() < 0.15:
+                    at = rng.choice((0.0, 1.0, rng.random(), rng.random() ** 4))
+                    value = key.low + (key.high - key.low) * at
+                    partial.setdefault(table, {})[key.name] = (
+                        int(value) if isinstance(key.default, int) else value
+                    )
+        try:
+            bench = Bench(complete(partial), n)
+        except ScenarioError:
+            continue  # keys that contradict each other
+        made += 1
+        bench.set_throttle(1.0)
+        for _ in range(3):
+            bench.set_servo_us(rng.uniform(900.0, 2100.0))
+            bench.run_until(bench.time_s + 0.4)
+        bench.set("load_lost", 1.0)
+        bench.run_until(bench.time_s + 0.6)
+        values = [*bench.now.values(), *(x for record in bench.truth for x in record)]
+        assert all(math.isfinite(v) for v in values), partial
+        assert 0.0 <= bench.now["fill"] <= 1.0
+        assert bench.now["speed_rpm"] < 40000.0
+    assert made >= 25
