@@ -108,7 +108,7 @@ class LiveBench:
 
     def __exit__(self, *_: object) -> None:
         self._end = True
-        self._thread.join(20)
+        self._thread.join(60)
         self.session.close()
         if self.error:
             raise self.error
