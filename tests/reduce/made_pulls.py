@@ -84,7 +84,7 @@ class MadePull:
     fine_Nm: object = field(repr=False)  # (n,) true torque in the sweep, scatter and all
 
     def as_run(self, centres_rpm, width_rpm=250.0, seen_rpm=None):
-        """True torque of this very pull in bins: a line through the fine record, at each centre.
+        """True torque of this very pull in bins: the mean as it was, brought to the centre by the curve.
 
         `seen_rpm` are the speeds the reduction had: the record is cut to their range, so that
         the half-filled bins at the ends compare like with like.
@@ -94,8 +94,10 @@ class MadePull:
         out = []
         for c in centres_rpm:
             near = inside & (np.abs(self.fine_rpm - c) <= width_rpm / 2)
-            x, y = self.fine_rpm[near] - c, self.fine_Nm[near]
-            out.append(np.polyfit(x, y, 1)[1] if near.sum() > 20 else np.nan)
+            if near.sum() > 20:
+                out.append(self.fine_Nm[near].mean() * self.truth(c) / self.truth(self.fine_rpm[near]).mean())
+            else:
+                out.append(np.nan)
         return np.array(out)
 
 

@@ -1,0 +1,68 @@
+"""Pulls of the simulated bench with the board's real firmware: raw run, what it is reduced with, truth.
+
+The run comes over the port into an archive, as in a person's hands; truth comes from the bench.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from evenfall.archive import Archive
+from evenfall.model import Air, Calibration, Run, Setup
+from evenfall_bench import hosting, scenario, truth
+from evenfall_bench.physics import TRUTH_FIELDS
+from evenfall_bench.session import Session
+
+
+@dataclass(frozen=True)
+class BenchPull:
+    """One pull; `bins` as in PULL_JSON.md's true_bins, of the sweep the board judged."""
+
+    run: Run
+    raw: bytes
+    calibration: Calibration
+    setup: Setup
+    air: Air
+    bins: list[dict[str, float]]
+    engine: dict[str, float]
+    run_start_s: float
+    records: dict[str, np.ndarray]  # by TRUTH_FIELDS, whole session
+
+
+def bench_pulls(partial: dict[str, Any] | str, seed: int = 1, pulls: int = 1) -> list[BenchPull]:
+    """Boot the bench, let the person make `pulls`, fetch them; raises when any is missing."""
+    whole = scenario.load(partial) if isinstance(partial, str) else scenario.complete(partial)
+    out = []
+    result: dict[str, Any] = {}
+    with Session(whole, seed, pulls) as session:
+        told = hosting.tell_set_up(session)
+        session.run_script()
+        person = session.person
+        result["pulls"] = [
+            {"opened_s": o, "closed_s": c, "engine": e}
+            for o, c, e in zip(person.opened_s, person.closed_s, person.engine_states, strict=True)
+        ]
+        hosting.fetch_and_reduce(session, result, told)
+        if "error" in result:
+            raise RuntimeError(f"{result['error']}; {result.get('host_messages')}")
+        table = np.array(session.bench.truth)
+        records = {name: table[:, i] for i, name in enumerate(TRUTH_FIELDS)}
+        with Archive(session.folder / "archive") as archive:
+            for pull in result["pulls"]:
+                if "host" not in pull:
+                    raise RuntimeError(f"seed {seed}: a pull left no run; {result.get('host_messages')}")
+                number = pull["host"]["pull"]
+                run = archive.run(number)
+                calibration, setup, air, _ = archive.inputs(number, run)
+                out.append(
+                    BenchPull(
+                        run, archive.raw(number), calibration, setup, air, pull.get("true_bins", []),
+                        pull["engine"], pull["run_start_s"], records,
+                    )
+                )  # fmt: skip
+    return out
+
+
+__all__ = ["BenchPull", "bench_pulls", "truth"]
