@@ -168,7 +168,8 @@ def test_all_clocks_wrap_in_the_middle_of_a_pull(tmp_path):
 def test_study_of_a_long_day(tmp_path):
     """EVENFALL_SOAK_H simulated hours, else 24; ticks_ms wraps after half an hour, ticks_us 80 times."""
     hours = float(os.environ.get("EVENFALL_SOAK_H", "24"))
-    scenario = day(rest_s=45.0, bench={"clock_start_ms": float(WRAP_MS - 1_800_000)})
+    start_ms = float(WRAP_MS - 1_800_000)
+    scenario = day(rest_s=45.0, bench={"clock_start_ms": start_ms, "idle_pass_us": 20_000.0})
     began = time.monotonic()
     log, bench = live_through(scenario, hours, tmp_path, seed=4)
     board = bench.session.board
