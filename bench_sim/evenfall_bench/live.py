@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import os
 import select
 import signal
 import sys
@@ -78,8 +79,12 @@ def run_live(
                         file=sys.stderr,
                         flush=True,
                     )
-                if select.select([sys.stdin], [], [], 0)[0]:
-                    key = sys.stdin.read(1)
+                if not select.select([sys.stdin], [], [], 0)[0]:
+                    continue
+                pressed = os.read(sys.stdin.fileno(), 64)
+                if b"q" in pressed or not pressed:
+                    break
+                for key in pressed.decode(errors="replace"):
                     if key == "b":
                         person.press(board.time_s)
                     elif key == "t":
@@ -87,6 +92,4 @@ def run_live(
                         bench.set_throttle(1.0 if throttle_open else 0.0)
                     elif key == "k":
                         bench.set("stall", 0.0)
-                    elif key == "q":
-                        break
         print(file=sys.stderr)

@@ -12,6 +12,10 @@ out come amplifier conversions and Hall edges with their times, and the truth.
 
 Sources.  Where none is named the model is common practice, without a source.
 
+Left out, because neither the cell at 80 samples/s nor the pickup shows it: the course of
+torque within a turn beyond its first harmonic, play and swing of the chain, pressure waves
+in the hose, the compressibility of air in the brake, uneven wetting of the rotor.
+
 * Shaft: J dw/dt = sum of torques; torque x angle = work.  The step uses the mean
   speed of the step for angle and work, so that work in = work out + change of kinetic
   energy holds to rounding (tests/bench/test_bench_physics.py).
@@ -68,6 +72,7 @@ TRUTH_FIELDS = (
     "water_K",
     "force_N",  # on the cell, housing dynamics included
     "throttle",
+    "firing",  # 1 while the engine fires
 )
 
 
@@ -727,6 +732,7 @@ class Bench:
                             water_K,
                             x,
                             throttle,
+                            1.0 if firing_on and ignition and we > stall_w else 0.0,
                         )
                     )
                     sum_te = sum_tb = 0.0

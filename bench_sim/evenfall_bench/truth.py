@@ -47,7 +47,7 @@ def find_fall(records: list[tuple[float, ...]], end_rpm: float) -> dict[str, flo
 def bins(
     bench: Bench, records: list[tuple[float, ...]], state: dict[str, float], start_s: float, end_s: float
 ) -> list[dict[str, float]]:
-    """True engine torque on 250 rpm bins between two times, at full throttle only.
+    """True engine torque on 250 rpm bins between two times, at full throttle and firing only.
 
     `expected_Nm`: torque map at the centre in this air; `reference_Nm`: the same at 99 kPa
     dry and 298.15 K; `mean_Nm`: mean over the crank angle turned in the bin, as it was,
@@ -58,9 +58,9 @@ def bins(
     map_work: dict[int, float] = {}
     angle: dict[int, float] = {}
     time, speed, torque = FIELD["time_s"], FIELD["speed_rpm"], FIELD["engine_torque_Nm"]
-    throttle = FIELD["throttle"]
+    throttle, firing = FIELD["throttle"], FIELD["firing"]
     for a, b in pairwise(records):
-        if not start_s <= b[time] <= end_s or b[throttle] < 1.0:
+        if not start_s <= b[time] <= end_s or b[throttle] * b[firing] < 1.0:
             continue
         mean = 0.5 * (a[speed] + b[speed])
         number = round(mean / BIN_RPM)
