@@ -73,27 +73,31 @@ def make_image(
         cache = Path(tempfile.gettempdir()) / f"evenfall-bench-images-{os.getuid()}"
         cache.mkdir(mode=0o700, exist_ok=True)
         kept = cache / f"{digest.hexdigest()[:32]}.img"
-        if not kept.exists():
-            listing = Path(work) / "list"
-            listing.write_text("".join(f"{s}\t{p}\n" for s, p in pairs))
-            made = Path(work) / "image"
-            done = subprocess.run(
-                [micropython(), str(SHIMS / "make_image.py"), str(made), str(blocks), str(listing)],
-                capture_output=True,
-                text=True,
-                check=False,
-            )
-            if done.returncode:
-                last = (done.stderr or done.stdout).strip().splitlines() or ["no message"]
-                raise BenchError(f"the flash image could not be made: {last[-1]}")
-            _trim(cache)
-            fresh = kept.with_suffix(f".{os.getpid()}")
-            shutil.copyfile(made, fresh)
-            os.replace(fresh, kept)
-        shutil.copyfile(kept, target)
+        try:
+            shutil.copyfile(kept, target)
+            return
+        except FileNotFoundError:
+            pass
+        listing = Path(work) / "list"
+        listing.write_text("".join(f"{s}\t{p}\n" for s, p in pairs))
+        made = Path(work) / "image"
+        done = subprocess.run(
+            [micropython(), str(SHIMS / "make_image.py"), str(made), str(blocks), str(listing)],
+            capture_output=True,
+            text=True,
+            check=False,
+        )
+        if done.returncode:
+            last = (done.stderr or done.stdout).strip().splitlines() or ["no message"]
+            raise BenchError(f"the flash image could not be made: {last[-1]}")
+        _trim(cache)
+        fresh = kept.with_suffix(f".{os.getpid()}")
+        shutil.copyfile(made, fresh)
+        os.replace(fresh, kept)
+        shutil.copyfile(made, target)
 
 
-def _trim(cache: Path, keep: int = 8) -> None:
+def _trim(cache: Path, keep: int = 24) -> None:
     """Drop the oldest images of the cache."""
     found = sorted(cache.glob("*.img"), key=lambda p: p.stat().st_mtime, reverse=True)
     for old in found[keep:]:
