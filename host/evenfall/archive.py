@@ -866,7 +866,8 @@ def restore(folder: Path, source: Path) -> Path | None:
     if not source.is_file():
         raise ArchiveError(f"there is no backup {source}")
     try:
-        with contextlib.closing(sqlite3.connect(f"file:{source}?mode=ro", uri=True)) as copy:
+        read_only = source.resolve().as_uri() + "?mode=ro"  # quotes what a URI would misread
+        with contextlib.closing(sqlite3.connect(read_only, uri=True)) as copy:
             _sound(copy, source)
             (version,) = copy.execute("PRAGMA user_version").fetchone()
             if not 0 < version <= len(_MIGRATIONS):
@@ -913,6 +914,7 @@ def _connect(path: Path) -> sqlite3.Connection:
         db = sqlite3.connect(path, isolation_level=None, timeout=10.0)
         db.row_factory = sqlite3.Row
         db.execute("PRAGMA foreign_keys = ON")
+        db.execute("PRAGMA trusted_schema = OFF")  # a restored file may come from anyone
         db.execute("PRAGMA journal_mode = WAL")
         db.execute("PRAGMA synchronous = FULL")
         return db
