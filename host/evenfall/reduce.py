@@ -30,7 +30,9 @@ from evenfall.units import RPM
 
 VERSION = 1
 FEWEST = 5  # samples that make a bin
+MOST_BINS = 4000  # 100,000 rpm in the narrowest bins: a file that says more is not a pull
 CENTRE_SLACK = 0.16  # of a bin: how far short of its centre the data may end
+SCATTER = ("noise", "bin scatter")  # causes that more samples make smaller
 DEFAULT_STANDARD = "iso1585"
 
 
@@ -242,6 +244,10 @@ def fit_bins(speed: FloatArray, values: FloatArray, width: float) -> Lines:
     first = int(place.min())
     k = place - first
     n = int(k.max()) + 1
+    if n > MOST_BINS:
+        raise DamageError(
+            f"the speeds of this run spread over {n * width:.3g} rpm, which no engine does; check the pickup"
+        )
     x = speed - place * width
     many = np.bincount(k, minlength=n)
     low = np.full(n, np.inf)
@@ -304,33 +310,47 @@ def sample_scatter(speed: FloatArray, values: FloatArray, width: float) -> float
 
 
 def find_peak(
-    centre: FloatArray, value: FloatArray, u: FloatArray, smooth_at: tuple[FloatArray, FloatArray]
-) -> Peak:
+    centre: FloatArray,
+    value: FloatArray,
+    u_shared: FloatArray,
+    speed: FloatArray,
+    curve: FloatArray,
+    scatter: float,
+) -> tuple[Peak, float]:
     """Maximum of a curve: a cubic through the samples within three bins of the highest bin.
 
     The highest of many scattering values is too high on average; the top of a
     curve with four parameters through a hundred samples is not, much.
+
+    Args:
+        centre, value, u_shared: (b,) bins and their doubt without scatter.
+        speed, curve: (n,) samples.
+        scatter: of one independent sample, in the unit of `curve`.
+
+    Returns the peak and the variance of its height per variance of a sample.
     """
-    ok = np.isfinite(value)
-    if not ok.any():
-        return Peak(math.nan, math.nan, math.nan)
+    if not np.isfinite(value).any():
+        return Peak(math.nan, math.nan, math.nan), math.nan
     top = int(np.nanargmax(value))
-    u_rel = u[top] / abs(value[top]) if value[top] else math.nan
     width = float(centre[1] - centre[0]) if centre.size > 1 else 1.0
-    speed, curve = smooth_at
     near = np.abs(speed - centre[top]) <= 3 * width
-    if near.sum() < 20:
-        return Peak(float(value[top]), float(uncertainty.COVERAGE * u[top]), float(centre[top]))
     x = (speed[near] - centre[top]) / width
-    base = np.stack((np.ones_like(x), x, x * x, x**3))
-    c = np.linalg.solve(base @ base.T + 1e-9 * np.eye(4), base @ curve[near])
+    if x.size < 20 or np.ptp(x) < 2:
+        few = 1 / max(1, int((np.abs(x) <= 0.5).sum()))
+        u = math.hypot(float(u_shared[top]), scatter * math.sqrt(few))
+        return Peak(float(value[top]), uncertainty.COVERAGE * u, float(centre[top])), few
+    powers = np.arange(4)
+    base = x[:, None] ** powers
+    inverse = np.linalg.inv(base.T @ base + 1e-9 * np.eye(4))
+    c = inverse @ (base.T @ curve[near])
     grid = np.linspace(max(-1.5, float(x.min())), min(1.5, float(x.max())), 121)
-    fitted = c[0] + grid * (c[1] + grid * (c[2] + grid * c[3]))
+    fitted = grid[:, None] ** powers @ c
     best = int(np.argmax(fitted))
+    at = grid[best] ** powers
     height = float(fitted[best])
-    return Peak(
-        height, float(uncertainty.COVERAGE * u_rel * abs(height)), float(centre[top] + grid[best] * width)
-    )
+    leverage = float(at @ inverse @ at)
+    u = math.hypot(float(u_shared[top]), scatter * math.sqrt(leverage))
+    return Peak(height, uncertainty.COVERAGE * u, float(centre[top] + grid[best] * width)), leverage
 
 
 def mean_over(bins: Bins, low_rpm: float, high_rpm: float) -> dict[str, float]:
@@ -390,7 +410,8 @@ def reduce_run(
         raise DamageError(f"run {run.run_id}: no speed is known anywhere in the sweep; check the pickup")
     lines = _lines(seen, bin_rpm)
     engine = lines.value[0]
-    causes = bin_causes(calibration, setup, day, seen, lines, bin_rpm)
+    scatter = sample_scatter(speed_rpm, seen.engine_Nm, bin_rpm)
+    causes = bin_causes(calibration, setup, day, seen, lines, scatter)
     f = day.factor
     u_all, u_repeat = uncertainty.combine(causes)
     omega = lines.centre * RPM
@@ -407,12 +428,20 @@ def reduce_run(
         count=lines.count,
     )
     torque = seen.engine_Nm * f
-    peak_torque = find_peak(bins.speed_rpm, bins.torque_Nm, bins.torque_u_Nm, (speed_rpm, torque))
-    peak_power = find_peak(bins.speed_rpm, bins.power_W, bins.power_u_W, (speed_rpm, torque * a.speed_rad_s))
+    u_shared, _ = uncertainty.combine({k: v for k, v in causes.items() if k not in SCATTER})
+    peak_torque, _ = find_peak(bins.speed_rpm, bins.torque_Nm, u_shared * f, speed_rpm, torque, scatter * f)
+    w = float(omega[np.nanargmax(bins.power_W)]) if np.isfinite(bins.power_W).any() else 0.0
+    peak_power, steadied = find_peak(
+        bins.speed_rpm, bins.power_W, u_shared * f * omega, speed_rpm, torque * a.speed_rad_s, scatter * f * w
+    )
     budget = {}
     if np.isfinite(bins.power_W).any():
         top = int(np.nanargmax(bins.power_W))
-        budget = {name: float(u[top] / abs(engine[top])) for name, u in causes.items()}
+        less = math.sqrt(steadied / lines.leverage[top])
+        budget = {
+            name: float(u[top] / abs(engine[top])) * (less if name in SCATTER else 1.0)
+            for name, u in causes.items()
+        }
     notes = list(seen.notes)
     notes += [
         sentence[0].upper() + sentence[1:] + "; the factor is shown all the same." for sentence in day.outside
@@ -445,13 +474,14 @@ def bin_causes(
     day: Correction,
     seen: Observed,
     lines: Lines,
-    bin_rpm: float,
+    scatter: float,
 ) -> dict[str, FloatArray]:
-    """Standard uncertainty of the observed engine torque per bin, N.m, by cause."""
+    """Standard uncertainty of the observed engine torque per bin, N.m, by cause.
+
+    `scatter` is that of one independent sample, N.m; see `sample_scatter`.
+    """
     engine, brake, rate = lines.value
-    a = seen.aligned
     lever = calibration.arm_m * setup.engine_teeth / setup.brake_teeth / setup.drive_efficiency
-    scatter = sample_scatter(a.speed_rad_s / RPM, seen.engine_Nm, bin_rpm)
     scatter_u = scatter * np.sqrt(lines.leverage)
     # the filter's four conversions share their noise: a mean of n holds n / 2.1 independent ones
     noise_u = np.zeros_like(engine)
@@ -512,7 +542,8 @@ def monte_carlo(
     plain = reduce_run(run, calibration, setup, air, standard, bin_rpm)
     seen = observe(run, calibration, setup)
     lines = _lines(seen, bin_rpm)
-    causes = bin_causes(calibration, setup, correction(air, standard), seen, lines, bin_rpm)
+    scatter = sample_scatter(seen.aligned.speed_rad_s / RPM, seen.engine_Nm, bin_rpm)
+    causes = bin_causes(calibration, setup, correction(air, standard), seen, lines, scatter)
     rng = np.random.default_rng(seed)
     delay = seen.aligned.delay_s
 
