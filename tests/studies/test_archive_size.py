@@ -1,13 +1,11 @@
-"""An archive of 100,000 pulls, built and timed; 5,000 runs decoded, reduced and stored.
+"""An archive of 100,000 pulls, built and timed.
 
 Printed by ``make bench``.  EVENFALL_STUDY_PULLS sets another number of pulls.
 """
 
 from __future__ import annotations
 
-import cProfile
 import os
-import pstats
 import random
 import sys
 import time
@@ -15,7 +13,6 @@ from collections.abc import Callable
 from pathlib import Path
 
 import pytest
-from evenfall import wire
 from evenfall.archive import Archive, Query
 from evenfall.model import Air
 
@@ -110,37 +107,3 @@ def test_study_of_a_large_archive(tmp_path):
         ms = timed(lambda: archive.reduce(new), 5)
         print(f"  {'open and reduce one pull':28}           {ms:8.1f} ms (goal 1,000)")
     print(f"  slowest search {slowest:.0f} ms (goal 100)")
-
-
-def test_study_of_many_runs(tmp_path):
-    """Goal: 5,000 runs decoded, reduced and stored in 10 s of one core, or the profile that shows why not."""
-    runs = [sample_run(n, seconds=14.0) for n in range(200)]
-    samples = wire.decode_run(runs[0]).load_count.size
-    print(f"\n{len(runs)} different runs of {len(runs[0]):,} bytes, {samples} load samples")
-    with Archive(tmp_path) as archive:
-        air = archive.add_record(AIR)
-        archive.reduce(archive.store_run(sample_run(999), air_id=air))  # imports and first-use tables
-        parts = {"decode": 0.0, "keep": 0.0, "reduce and store": 0.0}
-        profile = cProfile.Profile()
-        with archive.change():
-            for turn, data in enumerate(runs):
-                a = time.process_time()
-                run = wire.decode_run(data)
-                b = time.process_time()
-                pull = archive.store_run(data, air_id=air, run=run)
-                c = time.process_time()
-                if turn % 10 == 0:
-                    profile.enable()
-                archive.reduce(pull, run=run)
-                profile.disable()
-                d = time.process_time()
-                if turn % 10:
-                    parts["decode"] += b - a
-                    parts["keep"] += c - b
-                    parts["reduce and store"] += d - c
-    counted = len(runs) - len(runs[::10])
-    total = sum(parts.values()) / counted
-    for name, seconds in parts.items():
-        print(f"  {name:18} {seconds / counted * 1e3:6.2f} ms of one core per run")
-    print(f"  {'all':18} {total * 1e3:6.2f} ms per run: 5,000 runs in {total * 5000:.1f} s (goal 10)")
-    pstats.Stats(profile).sort_stats("tottime").print_stats(14)
