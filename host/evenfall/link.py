@@ -57,6 +57,7 @@ EXTRA_S = {
 FIRST_RTO_S = 0.6
 MIN_RTO_S, MAX_RTO_S = 0.15, 4.0
 ATTEMPTS = 6
+MOST_NOISE = 16384  # bytes in answer to one request without one frame among them: not a board
 BLOCK_FRAMES = 128  # frames asked for at once
 QUIET_LIMIT_S = 12.0  # a transfer without one good frame for so long is given up
 FRUITLESS_LIMIT = 600  # or after so many requests in a row that brought nothing new
@@ -363,6 +364,7 @@ class Link:
         data = b"\x00" + wire.frame_bytes(name, sequence, head, each)  # the zero ends any line noise
         extra = EXTRA_S.get(name, 0.0)
         wait_s = self._rto_s + extra
+        heard, frames = self.counters.bytes_in, self.counters.frames
         for attempt in range(attempts):
             sent = time.monotonic()
             self._send(data)
@@ -377,6 +379,8 @@ class Link:
                         if attempt == 0 and not extra:
                             self._measured(time.monotonic() - sent)
                         return message
+                if self.counters.frames == frames and self.counters.bytes_in - heard > MOST_NOISE:
+                    raise NoAnswerError(f"{self.url} sends without end, and nothing of it is a frame")
                 if self.counters.bytes_in > came:  # a reply on a slow line: let it finish
                     quiet_until = time.monotonic() + wait_s
             self.counters.timeouts += 1
