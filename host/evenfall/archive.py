@@ -1128,7 +1128,9 @@ def _now() -> int:
 
 
 def _sync(path: Path) -> None:
-    """fsync a file or a folder."""
+    """fsync a file or a folder (not every system can do that to folders)."""
+    if os.name == "nt" and path.is_dir():
+        return
     fd = os.open(path, os.O_RDONLY)
     try:
         os.fsync(fd)

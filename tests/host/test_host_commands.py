@@ -56,6 +56,7 @@ def run(tmp_path, monkeypatch, capsys):
                 for name, value in ours.items():
                     patch.setenv(name, value)
                 patch.setattr("sys.stdin", io.StringIO())
+                patch.setattr("serial.tools.list_ports.comports", lambda: [])  # whatever is plugged in here
                 capsys.readouterr()
                 code = evenfall.cli.run(words)
                 out, err = capsys.readouterr()
@@ -390,3 +391,13 @@ def test_csv_of_the_list_is_not_needed_json_is_a_table(run, tmp_path):
 
 def test_query_defaults_hide_what_is_set_aside():
     assert Query().set_aside is False
+
+
+def test_a_pull_that_cannot_be_reduced_is_filed_all_the_same(run, tmp_path):
+    (tmp_path / "1.run").write_bytes(sample_run(1)[:3000])
+    _, err = run("runs", "import", tmp_path / "1.run")
+    assert "is kept but cannot be reduced" in err
+    run("engine", "add", "auger 12")
+    _, err = run("runs", "file", 1, "--engine", "auger 12")
+    assert "is filed but cannot be reduced" in err
+    assert json.loads(run("runs", "list", "--engine", "auger 12", "--flag", "damaged", "--json")[0])

@@ -318,7 +318,10 @@ def file_under(
             raise click.UsageError("say what to file the pulls under, e.g. --engine NAME")
         for number in pulls:
             archive.refile(number, **columns)
-            archive.reduce(number)
+            try:
+                archive.reduce(number)
+            except EvenfallError as error:
+                progress(f"pull {number} is filed but cannot be reduced: {error}")
     click.echo(f"{len(pulls)} pulls filed")
 
 
