@@ -8,6 +8,7 @@ import pytest
 from bench_rig import Rig
 from evenfall import wire
 from evenfall_wire import codes, messages, settings
+from firmware_rig import on_board
 
 IDLE = {"operator": {"ready_s": 600.0}}
 # a person who opens the throttle for 6 s and never touches the button
@@ -209,15 +210,5 @@ def test_the_board_starts_with_its_runs(recorded):
     assert recorded.runs() == before
 
 
-def test_a_host_that_stops_reading_is_given_up(recorded):
-    recorded.line.from_board.clear()
-    recorded.send("read_run", (2, 0, 65535))
-    recorded.run(0.01)
-    recorded.line.write = lambda data: False
-    try:
-        recorded.run(1.0)
-    finally:
-        del recorded.line.write
-    recorded.run(4.0)
-    recorded.line.from_board.clear()
-    assert recorded.ask("hello", (1, 0, 9)).name in ("board_info",)
+def test_a_host_that_stops_reading_is_given_up():
+    assert on_board("link_gives_up.py") == ["ok"]

@@ -118,7 +118,7 @@ def test_fault_in_a_sweep(cause, value, fault):
 def test_engine_stalls_near_the_end_of_the_sweep():
     with Rig() as rig:
         rig.until("sweep", 25)
-        while rig.bench.speed_rpm > 5400:
+        while rig.bench.speed_rpm > 6150:
             rig.run(0.05)
         since = rig.now
         rig.board.fault("engine_stalls")

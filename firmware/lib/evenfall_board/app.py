@@ -35,7 +35,7 @@ STILL_MS = 1000  # without an edge before a zero is taken: the brake still coast
 ZERO_MS = 8000  # longest wait for a standstill after a pull
 ZERO_AGE_MS = 120000  # an older zero is dated so far back: tick differences end at 134 s
 SETTLE_MS = 1000  # a speed that stays within 1.5 % for so long is the top speed
-BLIP_MS = 3000  # a shorter spin of the brake is no pull: not kept
+BLIP_MS = 4000  # a shorter spin of the brake is no pull: not kept
 TURNING_HALF_RPM = 600
 WARM_HALF_RPM = 1000  # above this the valve leaves its shut end, so that a throttle meets some load
 

@@ -1,0 +1,174 @@
+"""Whole pulls of the real firmware on the bench: by the button, by itself, stopped, unattended."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from bench_rig import Rig
+from evenfall import wire
+from evenfall_wire import codes, messages, settings
+
+START, STOP, ARM = (codes.COMMANDS.index(c) for c in ("start", "stop", "arm"))
+
+
+def states_of(run):
+    return [codes.STATES[value] for _, name, value in run.events if name == "state"]
+
+
+def wait_for_run(rig, seconds=60):
+    end = rig.now + seconds
+    while rig.now < end:
+        rig.run(0.5)
+        if rig.status()["runs_unacked"]:
+            rig.until("rest", 20, step=0.5)
+            row = rig.runs()[-1]
+            return row, wire.decode_run(rig.read(row[0]))
+    raise AssertionError(f"no run by {rig.now:.1f} s: {rig.status()}; {rig.trouble()}")
+
+
+def test_a_pull_is_armed_swept_stored_and_the_board_ready_again():
+    with Rig() as rig:
+        row, run = wait_for_run(rig)
+        assert wire.bit_names(codes.RUN_BITS, row[4]) == ["complete"]
+        assert run.damage == [] and run.complete
+        assert states_of(run) == ["steady", "sweep", "release", "store"]
+        assert run.verdict["sweep_end_tick"] - run.verdict["sweep_start_tick"] == pytest.approx(10, abs=0.5)
+        # before_trigger and after_sweep are there, samples without a gap
+        first, last = settings.BY_NAME["before_trigger"][3] / 1000, settings.BY_NAME["after_sweep"][3] / 1000
+        assert run.load_time_s[0] < 0.05 and run.edge_time_s[0] < first
+        assert run.load_time_s[-1] >= run.verdict["sweep_end_tick"] + last - 0.05
+        assert np.diff(run.load_time_s).max() < 0.02
+        trigger = next(t for t, name, _ in run.events if name == "trigger")
+        assert trigger == pytest.approx(first, abs=0.05)
+        # a zero before and one after, and they agree
+        (_, before, _, n1), (_, after, _, n2) = run.zeros
+        assert n1 == n2 == 64 and abs(before - after) < 1000
+        assert run.settings == {
+            s[1]: v for s, v in zip(settings.SETTINGS, run.settings.values(), strict=True)
+        }
+        # the trace agrees with the edges
+        in_sweep = (run.trace_time_s > run.verdict["sweep_start_tick"]) & (
+            run.trace_time_s < run.verdict["sweep_end_tick"]
+        )
+        assert in_sweep.sum() > 350
+        rpm = 60 / np.diff(run.edge_time_s)
+        from_edges = np.interp(run.trace_time_s[in_sweep], run.edge_time_s[1:], rpm)
+        assert np.median(np.abs(run.trace_speed_rpm[in_sweep] / from_edges - 1)) < 0.01
+        status = rig.status()
+        assert status["state"] == "rest" and status["fault"] == "none" and status["last_run_id"] == 1
+        assert [level for _, level in rig.kill] == [1]  # the ignition was never cut
+
+
+def test_pressed_at_full_throttle():
+    """Nobody armed: the board records from the spin-up on, the press makes it a pull."""
+    with Rig({"operator": {"arm_before_s": 0.0, "press_after_s": 3.0}}) as rig:
+        rig.until("record", 10)
+        rig.until("steady", 10, step=0.02)
+        _, run = wait_for_run(rig)
+        assert run.trigger == "button"
+        assert states_of(run)[:2] == ["steady", "sweep"]
+        assert run.verdict["reason"] != "no_button"
+
+
+def test_started_and_stopped_by_the_host():
+    with Rig({"operator": {"arm_before_s": 0.0, "press_after_s": 0.0, "give_up_s": 14.0}}) as rig:
+        rig.until("record", 10)
+        rig.run(2.5)
+        assert rig.ask("list_runs", (0,)).name == "refused"  # recording: status, stop and hello only
+        assert rig.ask("command", (START, 0)).name == "done"
+        rig.until("sweep", 20)
+        reply = rig.ask("read_run", (1, 0, 10))
+        assert codes.REFUSALS[reply.head["error"]] == "busy_state"
+        assert rig.ask("hello", (1, 0, 4)).name == "board_info"
+        rig.run(1.0)
+        shut = settings.BY_NAME["servo_shut"][3]
+        assert rig.ask("command", (STOP, 0)).name == "done"
+        rig.until("release", 1, step=0.02)
+        # the throttle is still open: the load must stay
+        rig.run(0.6)
+        assert rig.status()["valve"] > shut + 50
+        assert rig.bench.speed_rpm < 12000
+        row, run = wait_for_run(rig)
+        assert wire.bit_names(codes.RUN_BITS, row[4]) == ["complete", "aborted"]
+        assert run.trigger == "host"
+        assert (run.verdict["verdict"], run.verdict["reason"]) == ("aborted", "stopped_by_host")
+
+
+def test_stopped_by_the_button():
+    with Rig() as rig:
+        rig.until("sweep", 20)
+        rig.run(2.0)
+        rig.board.fault("press")
+        rig.until("release", 1, step=0.02)
+        rig.board.fault("throttle_closed")
+        row, run = wait_for_run(rig)
+        assert (run.verdict["verdict"], run.verdict["reason"]) == ("aborted", "stopped_by_button")
+        assert row[0] == 1
+
+
+def test_armed_and_disarmed_at_rest():
+    with Rig({"operator": {"ready_s": 600.0}}) as rig:
+        rig.run(2.0)
+        for state in ("ready", "rest", "ready", "rest"):
+            rig.board.fault("press")
+            rig.run(0.6)
+            assert rig.status()["state"] == state
+        assert rig.ask("command", (ARM, 0)).name == "done"
+        assert rig.status()["state"] == "ready"
+        reply = rig.ask("command", (START, 0))  # nothing turns
+        assert reply.name == "refused"
+        assert rig.ask("command", (STOP, 0)).name == "done"
+        assert rig.status()["state"] == "rest"
+
+
+def test_a_second_pull_gets_the_next_number():
+    with Rig(pulls=2) as rig:
+        _, first = wait_for_run(rig)
+        while rig.status()["runs_unacked"] < 2:
+            rig.run(1.0)
+        rig.until("rest", 20, step=0.5)
+        assert [r[0] for r in rig.runs()] == [1, 2]
+        second = wire.decode_run(rig.read(2))
+        assert second.damage == [] and second.verdict["verdict"] == first.verdict["verdict"]
+        assert second.start_tick != first.start_tick
+
+
+def test_an_unattended_run_longer_than_the_memory_keeps_its_end():
+    partial = {"operator": {"arm_before_s": 0.0, "press_after_s": 0.0, "give_up_s": 40.0}}
+    with Rig(partial) as rig:
+        rig.until("record", 10)
+        _, run = wait_for_run(rig, 80)
+        assert run.damage == []
+        assert (run.verdict["verdict"], run.verdict["reason"]) == ("recorded", "buffer_full")
+        # the spin-down is there: the last edges are slow
+        assert 60 / (run.edge_time_s[-1] - run.edge_time_s[-2]) < 3500
+        span = run.load_time_s[-1] - run.load_time_s[0]
+        assert 15 < span < 30
+
+
+def test_a_blip_of_the_throttle_is_not_kept():
+    partial = {"operator": {"arm_before_s": 0.0, "press_after_s": 0.0, "give_up_s": 2.0}}
+    with Rig(partial) as rig:
+        rig.until("record", 10)
+        rig.until("rest", 20)
+        rig.run(3.0)
+        assert rig.status()["runs_unacked"] == 0
+
+
+@pytest.mark.parametrize("period_ms", [(1 << 30) / 1000, (1 << 30) * 0.25 / 1000], ids=["ticks_us", "tick"])
+def test_clocks_wrap_during_a_pull(period_ms):
+    """ticks_us wraps after 2**30 us, the tick of 0.25 us after 268 s: both in mid-sweep."""
+    with Rig({"bench": {"clock_start_ms": period_ms - 11000}}) as rig:
+        _, run = wait_for_run(rig)
+        assert run.damage == [] and states_of(run) == ["steady", "sweep", "release", "store"]
+        assert run.start_tick > messages.TICK_WRAP * 3 // 4  # it lies before the wrap
+        assert np.diff(run.load_time_s).min() > 0.005 and np.diff(run.load_time_s).max() < 0.02
+        assert rig.status()["uptime_s"] < 100
+
+
+def test_a_pull_in_a_small_heap():
+    """272 kB of 64-bit words, from source files; on_32_bits measures with the board's word size."""
+    with Rig(heap_kib=272) as rig:
+        _, run = wait_for_run(rig)
+        assert run.damage == [] and run.verdict["reason"] != "buffer_full"
+        assert rig.status()["heap_free"] > 8 * 1024
