@@ -90,6 +90,24 @@ def test_study_of_killed_hosts(recorded, stored, tmp_path):
     print(f"\nevenfall pull killed at random moments: {counts}; archive sound and nothing lost each time")
 
 
+def test_a_new_host_need_not_wait_for_the_answer_to_a_dead_one(recorded, stored, tmp_path):
+    """At 9,600 baud a run takes half a minute; the board lets go of it when the next host speaks."""
+    with LiveBench(with_link(bytes_per_s=960.0), tmp_path, recorded) as bench:
+        board = bench.session.board
+        first = link.Link(bench.url)
+        first.open()
+        first._send(wire.frame_bytes("read_run", 7, (1, 0, 1000)))
+        while first.counters.bytes_in < 1500:
+            list(first._receive(0.1))
+        first.close()
+        began = board.time_s
+        with link.Link(bench.url) as second:
+            assert second.status()["state"] == "rest"
+            took_s = board.time_s - began
+        assert took_s < 4.0
+        assert board.boots == 1
+
+
 # --- two hosts ---
 
 

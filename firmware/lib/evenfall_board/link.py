@@ -29,6 +29,7 @@ PAIRS = 60  # settings pairs in a message
 
 REFUSED = {name: i for i, name in enumerate(codes.REFUSALS)}
 AFRESH = (BY_NAME["hello"][0], BY_NAME["read_run"][0])  # done again when asked again
+LONG = (BY_NAME["list_runs"][0], BY_NAME["read_run"][0])  # broken off by the next request
 QUIET = ("hello", "get_status", "command")  # answered in every state
 
 
@@ -49,6 +50,7 @@ class Link:
         self._send = None  # memoryview being sent
         self._sent = 0
         self._waited_ms = 0
+        self._torn = False
         self._job = None
         self._job_request = 0
         self._session = 0
@@ -70,21 +72,19 @@ class Link:
         self._ms = (self._ms + passed_ms) & 0x1FFFFFFF
         quiet = self._board.busy()
         if self._job and quiet and self._job_request not in (0x02, 0x0B, 0x01):
-            self._job.close()
-            self._job = None
-            self._send = None
+            self.drop()
             self.refuse(self._job_request, "busy_state")
         if self._send is not None or self._job:
             self._go_on(quiet, passed_ms)
-            return
         for _ in range(READ_BYTES):
             if not self._ready(self._poll_in, select.POLLIN):
                 break
             if not self._in.readinto(self._byte):
                 break
+            before = self._send
             self._unframer.feed(self._byte, self._request)
-            if self._send is not None or self._job:
-                break  # one request at a time; the rest waits in the port
+            if self._send is not before:
+                break  # an answer is ready: the rest waits in the port
 
     def _go_on(self, quiet, passed_ms):
         """Send on; at rest a long answer takes several blocks in one pass, to fill the line."""
@@ -113,6 +113,9 @@ class Link:
 
     def _push(self, quiet, passed_ms, start):
         """Write while the port takes it: 24 bytes a pass during a pull, else until the pass is long."""
+        if self._torn and self._ready(self._poll_out, select.POLLOUT):
+            self._out.write(b"\x00")  # ends what was broken off, so that it costs no other frame
+            self._torn = False
         send = self._send
         piece = 1 if quiet else PIECE
         for _ in range(24 if quiet else 1000):
@@ -121,8 +124,7 @@ class Link:
             if not self._ready(self._poll_out, select.POLLOUT):
                 self._waited_ms += passed_ms
                 if self._waited_ms > GIVE_UP_MS:
-                    self._send = None
-                    self._drop_job()
+                    self.drop()
                 return
             n = self._out.write(send[self._sent : self._sent + piece])
             self._waited_ms = 0
@@ -131,15 +133,13 @@ class Link:
                 self._send = None
                 return
 
-    def _drop_job(self):
+    def drop(self):
+        """Break off an answer."""
+        self._torn = self._torn or self._send is not None
+        self._send = None
         if self._job:
             self._job.close()
             self._job = None
-
-    def drop(self):
-        """Forget a half-sent answer."""
-        self._send = None
-        self._drop_job()
 
     # --- sending ---
 
@@ -163,7 +163,10 @@ class Link:
 
     def _request(self, kind, sequence, payload):
         if self._send is not None or self._job:
-            return
+            # what is being answered is not begun anew; else the host gave up on it, or is another
+            if self._last == (kind, sequence) or self._job and self._job_request not in LONG:
+                return
+            self.drop()
         if self._answer and self._last == (kind, sequence) and kind not in AFRESH:
             self.send(self._answer)  # the reply was lost: say it again, do not do it again
             return
