@@ -99,6 +99,11 @@ class Board:
         self.kill_held = False  # by the self-test
         self._heap = 0
 
+        # every attribute is made here: a new one made in the tick would allocate
+        self._found = 0  # fault seen in this pass
+        self._zero_done = False
+        self._restart_in_ms = 0
+        self._started = 0
         self._control = False  # the controller has the valve
         self._characterising = False
         self._phase = DONE
@@ -653,11 +658,6 @@ class Board:
         self.link.poll(passed_ms)
         if self.led:
             self.led.poll(passed_ms)
-
-    _found = 0
-    _zero_done = False
-    _restart_in_ms = 0
-    _started = 0
 
     def _look(self, passed_ms):
         """Faults that do not wait for a load sample, gaps, standstill."""

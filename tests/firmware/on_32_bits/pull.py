@@ -101,8 +101,11 @@ def locked_sample(t, c):
     micropython.heap_lock()
     try:
         sample(t, c)
-    finally:
+    except MemoryError:
         micropython.heap_unlock()
+        print("allocated at", now, "s in state", board.state, "speed", board.speed.half_rpm)
+        raise
+    micropython.heap_unlock()
 
 
 def locked_edge(t):
