@@ -300,7 +300,8 @@ class Board:
             return
         wait_ms = 0
         ahead_s = (self.now_us - self._virtual_from) * 1e-6 - (time.monotonic() - self._wall_from)
-        quiet = not (self._to_board.busy or self._to_host.busy)
+        stuck = port.full  # the host has the port open and does not read
+        quiet = stuck or not (self._to_board.busy or self._to_host.busy)
         if self.realtime or (self.paced and quiet):
             if ahead_s > 0.002:
                 wait_ms = min(50, int(ahead_s * 1000))
@@ -309,9 +310,9 @@ class Board:
         data, self.host_open = port.exchange(wait_ms)
         if data:
             self._to_board.put(data, self.now_us)
-        due = self._to_host.take(self.now_us)
-        if due and self.host_open:
-            until = time.monotonic() + 2.0
+        due = b"" if stuck else self._to_host.take(self.now_us)
+        if (due or stuck) and self.host_open:
+            until = time.monotonic() + (0.0 if stuck else 2.0)  # a slow computer is waited for, once
             while not port.write(due) and time.monotonic() < until:
                 due = b""
                 more, self.host_open = port.exchange(1)
@@ -418,11 +419,15 @@ class Board:
             self._note("watchdog", "the program had stopped")
             self._pending_restart = (WDT_RESET, 0.0)
 
+    def _line_is_full(self) -> bool:
+        if not self.host_open or self.port is None:
+            return False
+        return self.port.full or self._to_host.backlog_us(self.now_us) > USB_BUFFER_US
+
     def _drain_output(self, all_of_it: bool = False) -> None:
         """Give the line what the board wrote, as much as it soon sends."""
         while True:
-            full = self._to_host.backlog_us(self.now_us) > USB_BUFFER_US
-            if full and self.host_open and not all_of_it:
+            if self._line_is_full() and not all_of_it:
                 break
             try:
                 data = os.read(self._stdout, self._to_host.bytes_in(2 * USB_BUFFER_US))
@@ -442,7 +447,7 @@ class Board:
 
     def _serve(self) -> None:
         """Answer one exchange of the board."""
-        full = self.host_open and self._to_host.backlog_us(self.now_us) > USB_BUFFER_US
+        full = self._line_is_full()
         if full != self._line_full:
             self._line_full = full
             self._poll.modify(self._stdout, 0 if full else select.POLLIN)

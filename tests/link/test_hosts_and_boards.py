@@ -17,9 +17,11 @@ import tty
 from pathlib import Path
 
 import pytest
+import serial
 from evenfall import link, wire
 from evenfall.archive import Archive
 from evenfall.errors import BoardError, EvenfallError, LinkError
+from evenfall_bench import scenario as scenarios
 from evenfall_wire import codes, messages
 from line_rig import BLOCK, LiveBench, files_on_flash, runs_on_flash, with_link
 
@@ -106,6 +108,32 @@ def test_a_new_host_need_not_wait_for_the_answer_to_a_dead_one(recorded, stored,
             took_s = board.time_s - began
         assert took_s < 4.0
         assert board.boots == 1
+
+
+def test_a_host_that_does_not_read_does_not_hold_up_a_pull(tmp_path):
+    """It asks and asks during the whole pull and never takes an answer; the pull is as good as without it."""
+    asked = 0
+    stuck = []
+    with LiveBench(scenarios.complete({}), tmp_path, pulls=1, seed=5) as bench:
+        board = bench.session.board
+        with serial.Serial(bench.url, write_timeout=0) as deaf:
+            bench.at_each_slice(lambda s: s.port.full and stuck.append(s.board.time_s))
+            while not bench.session.person.over:
+                board.paced = board.time_s < 1.0
+                if deaf.out_waiting < 2000:
+                    asked += 1
+                    deaf.write(wire.frame_bytes("get_status", asked & 0xFFFF))
+                time.sleep(0.005)
+                assert bench.error is None
+        assert board.boots == 1 and not bench.happened("watchdog")
+        board.paced = True
+        with link.Link(bench.url) as line:
+            (entry,) = line.runs()
+            run = wire.decode_run(line.read_run(entry, tmp_path / "part"))
+    assert asked > 50 and len(stuck) > 100
+    assert not run.damage
+    assert run.verdict and run.verdict["verdict"] in ("good", "fair", "poor")
+    assert run.verdict["load_overruns"] == run.verdict["edge_overruns"] == 0
 
 
 # --- two hosts ---
