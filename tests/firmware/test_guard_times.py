@@ -140,6 +140,36 @@ def test_overspeed():
         assert rig.bench.speed_rpm < 100  # the engine stopped
 
 
+def test_a_more_serious_fault_follows():
+    """Load samples stop in an unattended run (the engine may run on), then the speed passes its limit."""
+    with Rig({**UNPRESSED, "board": {"overspeed": 11000}}) as rig:
+        while rig.bench.speed_rpm < 8000:
+            rig.run(0.002)
+        rig.board.fault("cell_silent")
+        while rig.status()["fault"] == "none":
+            rig.run(0.01)
+        assert rig.status()["fault"] == "load_silent" and rig.kill[-1][1] == 1
+        rig.board.fault("supply_lost")
+        rig.board.fault("engine_gain", 1.5)
+        while rig.bench.speed_rpm < 11000:
+            rig.run(0.002)
+            assert rig.now < 30, "the engine did not get that fast"
+        rig.run(0.1)
+        assert rig.status()["fault"] == "overspeed" and rig.kill[-1][1] == 0
+
+
+def test_guards_stay_awake_while_a_fault_is_only_noted():
+    bad = b'{"overspeed": 9000, "load_limit": -1}'
+    with Rig(UNPRESSED, extra={"/settings.json": bad}) as rig:
+        rig.run(2.0)
+        assert rig.status()["fault"] == "settings_bad" and rig.kill[-1][1] == 1
+        while rig.bench.speed_rpm < 9000:
+            rig.run(0.002)
+        since = rig.now
+        rig.run(0.2)
+        check(rig, "overspeed", since)
+
+
 @pytest.mark.parametrize(
     ("cause", "fault"),
     [("cell_silent", "load_silent"), ("cell_stuck", "load_stuck"), ("cell_open", "load_open")],

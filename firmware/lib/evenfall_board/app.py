@@ -20,7 +20,7 @@ from .drivers.led import Led
 from .drivers.servo import Servo
 from .guard import Guard
 from .link import Link
-from .recorder import Recorder
+from .recorder import Recorder, pull_seconds
 from .sensing import TICKS_PER_MS, Speed, Torque, Zero, ticks_between
 from .settings import Learned, Settings, Starts, needs_restart
 from .states import BUSY, PULLING, step
@@ -171,6 +171,10 @@ class Board:
             fault = FAULT["settings_bad"]
         elif not self.store.make_room(self.recorder.worst_bytes()):
             fault = FAULT["flash_full"]
+        elif self.recorder.seconds < pull_seconds(self.settings.values):
+            # this heap does not hold such a pull: a shorter sweep or a slower amplifier would fit
+            self.settings.problems.append("sweep_time")
+            fault = FAULT["settings_bad"]
         gc.collect()
         self._heap = gc.mem_free()
         if fault:
@@ -432,8 +436,11 @@ class Board:
         self._go("stop")
 
     def raise_fault(self, fault):
-        """Do what the table of faults says; only the first fault counts until it is cleared."""
-        if self.fault:
+        """Do what the table of faults says.
+
+        The first fault stands until it is cleared, unless a more serious one follows.
+        """
+        if self.fault and guard.severity(fault) <= guard.severity(self.fault):
             return
         self.fault = fault
         self._event("fault", fault)
@@ -533,7 +540,7 @@ class Board:
         }
         for _ in self.store.write(run):
             yield
-        if not self.fault and self._trigger != TRIGGER["spin_up"] or self._pending[0] < VERDICT["aborted"]:
+        if VERDICT["none"] < self._pending[0] < VERDICT["aborted"]:
             pairs = self.sweep.learn()
             if pairs:
                 self.learned.store(pairs)
@@ -559,7 +566,7 @@ class Board:
         self._overruns = self.amp.overruns if self.amp else 0
         self._edge_overruns = self.hall.overruns if self.hall else 0
         self.speed.forget()
-        held = self.fault and guard.action(self.fault) not in ("note", "end")
+        held = guard.severity(self.fault) > 0
         self._go("stored_fault" if held else "stored")
         try:
             room = self.store.make_room(recorder.worst_bytes())
@@ -583,12 +590,10 @@ class Board:
         self.torque_mNm = torque
         if self.recording:
             recorder.loads.put2(tick, count)
-        fault = 0
-        if not self.fault:
-            force = count - self.torque.zero
-            if self.torque.minus:
-                force = -force
-            fault = self.guard.load(count, force, self.torque.limit_count, speed > 0)
+        force = count - self.torque.zero
+        if self.torque.minus:
+            force = -force
+        fault = self.guard.load(count, force, self.torque.limit_count, speed > 0)
         us = 0
         if self._control:
             sweep = self.sweep
@@ -596,7 +601,7 @@ class Board:
             self.servo.move(us)
             self._phase = sweep.phase
             set_speed = sweep.set_half_rpm
-            if not fault and not self.fault:
+            if not fault:
                 fault = self.guard.pull(
                     speed, set_speed, torque, us, self._phase == HOLD, self._phase == FALL
                 )
@@ -675,7 +680,7 @@ class Board:
             if self.hall and self.hall.overruns != self._edge_overruns:
                 self._edge_overruns = self.hall.overruns
                 self._event("edge_gap", self._edge_overruns & 0xFFFF)
-        if self._found or self.fault:
+        if self._found:
             return
         if self.state == "store":
             self._load_ms = 0  # flash stalls the chip: samples are lost then
@@ -778,7 +783,7 @@ class Board:
                 self.read_air()
         # the ignition is allowed again only at standstill: a reset in mid-pull must not start the engine anew
         if self.kill and not self.kill.ready and not self.kill_held and self._still_ms >= ALLOW_MS:
-            if not self.fault or guard.action(self.fault) in ("note", "end"):
+            if guard.severity(self.fault) == 0:
                 self.kill.allow()
         if self._restart_in_ms:
             self._restart_in_ms -= passed_ms
@@ -840,7 +845,7 @@ class Board:
         s = self.settings.values
         if self._held_us is not None:
             self.servo.move(self._held_us)
-        elif self.state == "safe" or (self.fault and guard.action(self.fault) in ("kill", "valve")):
+        elif self.state == "safe" or guard.severity(self.fault) > 0:
             self._fail_valve()
         elif self.state in ("ready", "record") or self.speed.half_rpm > WARM_HALF_RPM:
             self.servo.move(s["servo_shut"] + (s["servo_open"] - s["servo_shut"]) // 4)

@@ -28,7 +28,7 @@ TABLE = (
     ("overspeed", "crank speed above the limit at three edges running", 60, "kill", 3),
     (
         "load_open",
-        "force beyond the limit or 1/16 of it backwards, 4 samples; an end code at standstill",
+        "force beyond the limit, or while turning 1/16 of it backwards, 4 samples; an end code at standstill",
         120,
         "valve",
         2,
@@ -62,6 +62,7 @@ TABLE = (
     ("top_speed_not_held", "12 s without a steady top speed", 12100, "end", 5),
 )
 ROW = {row[0]: row for row in TABLE}
+SEVERITY = {"note": 0, "end": 0, "valve": 1, "kill": 2}
 NUMBER = {name: i for i, name in enumerate(FAULTS)}
 
 NONE = 0
@@ -90,6 +91,11 @@ SENSED_MV = 4300  # seen once, the pin is known to sense the supply
 
 def action(fault):
     return ROW[FAULTS[fault]][3]
+
+
+def severity(fault):
+    """0 for none and what is only noted, 1 when the valve goes to its safe end, 2 when the engine is cut."""
+    return SEVERITY[action(fault)] if fault else 0
 
 
 def blinks(fault):
@@ -207,7 +213,7 @@ class Guard:
                 return LOAD_CLAMPED if turning else LOAD_OPEN
         else:
             self._clamped = 0
-        if force_count > limit_count or force_count < -(limit_count >> 4):
+        if force_count > limit_count or (turning and force_count < -(limit_count >> 4)):
             self._open += 1
             if self._open >= 4 and self._clamped == 0:
                 return LOAD_OPEN

@@ -14,7 +14,8 @@ RAM budget, bytes (the only large allocations of the board):
 with seconds = before_trigger + steady_time + sweep_time + after_sweep + STEADY_S.
 At the defaults and 80 samples/s that is 20 s: 16 kB + 13 kB + 12 kB = 41 kB.  When
 the heap has less than is wanted plus RESERVE, seconds shrink; a run longer than
-that loses its beginning and says so.
+that loses its beginning and says so; settings whose pull itself does not fit are
+a fault before the pull.  At 320 samples/s it is 89 kB: that wants an RP2350.
 """
 
 import struct
@@ -129,19 +130,19 @@ def edges_per_second(settings):
     return rpm * settings["engine_teeth"] * settings["magnets"] // (60 * settings["brake_teeth"]) + 1
 
 
+def pull_seconds(settings):
+    """Length of a pull without the wait for a steady top speed, rounded up."""
+    names = ("before_trigger", "steady_time", "sweep_time", "after_sweep")
+    return (sum([settings[n] for n in names]) + 999) // 1000
+
+
 def plan(settings, nominal_hz, free):
     """(seconds, load, edge, trace capacities) that fit into `free` bytes of heap."""
     load_hz = nominal_hz + nominal_hz // 4
     edge_hz = edges_per_second(settings)
     trace_hz = min(load_hz, TRACE_HZ)
     per_second = load_hz * 8 + edge_hz * 4 + trace_hz * 12
-    ms = (
-        settings["before_trigger"]
-        + settings["steady_time"]
-        + settings["sweep_time"]
-        + settings["after_sweep"]
-    )
-    seconds = (ms + 999) // 1000 + STEADY_S
+    seconds = pull_seconds(settings) + STEADY_S
     fits = (free - RESERVE) // per_second
     seconds = max(MIN_SECONDS, min(seconds, fits))
     return seconds, load_hz * seconds, edge_hz * seconds, trace_hz * seconds

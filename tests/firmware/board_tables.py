@@ -1,0 +1,108 @@
+"""Writes firmware/BOARD.md from the firmware's own tables: states, faults, LED, RAM.
+
+python tests/firmware/board_tables.py > firmware/BOARD.md
+"""
+
+from __future__ import annotations
+
+import sys
+import types
+from pathlib import Path
+
+PROJECT = Path(__file__).resolve().parents[2]
+sys.path[:0] = [str(PROJECT / "firmware" / "lib"), str(PROJECT / "protocol"), str(PROJECT / "host")]
+
+machine = types.ModuleType("machine")
+machine.Pin = object  # type: ignore[attr-defined]
+sys.modules.setdefault("machine", machine)
+
+from evenfall import sentences  # noqa: E402
+from evenfall_board import guard, recorder, states  # noqa: E402
+from evenfall_board.drivers import led  # noqa: E402
+from evenfall_wire import codes, settings  # noqa: E402
+
+ACTIONS = {
+    "kill": "kill output falls, valve by `fail_valve`",
+    "valve": "valve by `fail_valve`; the engine may run on",
+    "end": "the pull ends in a controlled release",
+    "note": "nothing moves; no pull until cleared",
+}
+
+
+def diagram() -> str:
+    lines = ["```mermaid", "stateDiagram-v2", "    [*] --> start"]
+    lines += [f"    {a} --> {b}: {event}" for a, event, b in states.TRANSITIONS if event != "fault"]
+    lines += ["```"]
+    faulty = ", ".join(a for a, event, b in states.TRANSITIONS if event == "fault")
+    return "\n".join([*lines, "", f"From {faulty}: `fault` leads to `safe`."])
+
+
+def faults() -> str:
+    rows = ["| fault | what is seen | within | action | LED blinks |", "|---|---|---|---|---|"]
+    for name, seen, limit_ms, action, blinks in guard.TABLE:
+        within = f"{limit_ms} ms" if limit_ms else "at start, before a pull"
+        rows.append(f"| `{name}` | {seen} | {within} | {ACTIONS[action]} | {blinks} |")
+    return "\n".join(rows)
+
+
+def patterns() -> str:
+    rows = ["| state | LED on / off | meaning |", "|---|---|---|"]
+    for state in codes.STATES:
+        on, off = led.PATTERNS.get(state, (60, 1940))
+        shown = "counted blinks" if state == "safe" else f"{on} / {off} ms" if off else "steady"
+        rows.append(f"| `{state}` | {shown} | {sentences.STATES[state]} |")
+    return "\n".join(rows)
+
+
+def ram() -> str:
+    values = {s[1]: s[3] for s in settings.SETTINGS}
+    rows = [
+        "| amplifier | seconds kept | load samples | edges | trace | bytes |",
+        "|---|---|---|---|---|---|",
+    ]
+    for hz in (80, 320):
+        seconds, loads, edges, trace = recorder.plan(values, hz, 10**9)
+        size = loads * 8 + edges * 4 + trace * 12
+        rows.append(f"| {hz}/s | {seconds} | {loads} | {edges} | {trace} | {size} |")
+    return "\n".join(rows)
+
+
+def document() -> str:
+    return f"""# The board: states, faults, LED, RAM
+
+Made by `python tests/firmware/board_tables.py > firmware/BOARD.md` from the tables that the
+firmware itself uses; tests/firmware checks that it is up to date.
+
+## States
+
+{diagram()}
+
+## Faults
+
+`fail_valve` of the settings: 0 shut, 1 open (most load), 2 stays. The first fault counts until it is
+cleared by the button or the host, unless a more serious one follows; it comes back while its cause
+lasts. The ignition is allowed again
+only after the shaft has stood still. The times are checked on the simulated bench
+(tests/firmware/test_guard_times.py). **An independent kill switch within reach is required all the
+same: none of this works when the board, its supply or its program fails in a way nobody thought of.**
+
+{faults()}
+
+## LED
+
+{patterns()}
+
+In `safe`, and for a fault that is only noted, the LED counts the fault's blinks, then pauses:
+2 load cell, 3 speed, 4 water and valve, 5 engine and drive, 6 board and button, 7 store and settings.
+
+## RAM at the default settings
+
+{ram()}
+
+When the heap holds less, the seconds shrink (evenfall_board/recorder.py). Measured on an interpreter
+with the board's word size: `make board-32-bit`.
+"""
+
+
+if __name__ == "__main__":
+    sys.stdout.write(document())
