@@ -1,0 +1,75 @@
+"""_boot.py, boot.py: flash is never wiped on a mount error; the board stays reachable."""
+
+from __future__ import annotations
+
+import pytest
+from bench_rig import Rig
+from evenfall import wire
+from evenfall_wire import codes
+
+IDLE = {"operator": {"ready_s": 600.0}}
+
+
+def image_of(rig):
+    return rig.board.image.read_bytes()
+
+
+def restarted_with(rig, data):
+    """Stop the board, put `data` on its flash, start it again."""
+    rig.board._halt()
+    rig.board.image.write_bytes(data)
+    rig.board._boot(1)
+    rig.run(2.0)
+
+
+@pytest.mark.parametrize("damage", ["both heads", "zeros", "half erased"])
+def test_damaged_flash_is_left_as_it_is(damage):
+    with Rig(IDLE) as rig:
+        rig.run(2.0)
+        good = bytearray(image_of(rig))
+        bad = bytearray(good)
+        if damage == "both heads":
+            bad[0:8192] = bytes((b * 7 + 3) & 255 for b in good[0:8192])
+        elif damage == "zeros":
+            bad[0:8192] = bytes(8192)
+        else:
+            bad[0:6000] = b"\xff" * 6000
+        restarted_with(rig, bad)
+        assert image_of(rig) == bytes(bad), "a byte of the flash was changed"
+        assert rig.kill[-1][1] == 0 if rig.kill else True
+        # somebody who mends the head finds everything again
+        restarted_with(rig, good)
+        assert rig.status()["state"] == "rest"
+
+
+def test_flash_never_used_is_formatted():
+    with Rig(IDLE) as rig:
+        rig.run(1.0)
+        blank = b"\xff" * len(image_of(rig))
+        restarted_with(rig, blank)
+        assert b"littlefs" in image_of(rig)[:8192]
+
+
+def test_an_unreadable_store_is_said_and_the_board_answers():
+    with Rig(IDLE, extra={"/runs": b"a file where the folder should be"}) as rig:
+        rig.run(2.5)
+        status = rig.status()
+        assert (status["state"], status["fault"]) == ("rest", "store_damaged")
+        assert "store_ok" not in wire.bit_names(codes.STATUS_BITS, status["flags"])
+        assert rig.ask("hello", (1, 0, 1)).name == "board_info"
+        assert rig.ask("command", (codes.COMMANDS.index("arm"), 0)).name == "refused"
+        assert rig.runs() == []
+        assert rig.ask("get_settings", (0,)).name == "settings"
+        rig.ask("command", (codes.COMMANDS.index("clear_fault"), 0))
+        assert rig.status()["fault"] == "store_damaged"
+
+
+def test_starts_are_counted_and_a_damaged_count_does_no_harm():
+    with Rig(IDLE, extra={"/starts.json": b"[3, 17, 0]"}) as rig:
+        rig.run(2.0)
+        assert rig.ask("hello", (1, 0, 1)).head["boot_count"] == 4
+        assert rig.status()["last_run_id"] == 17
+    for text in (b"", b"[1]", b'{"a": 1}', b"[1, 2, 3", b'["x", 2, 0]'):
+        with Rig(IDLE, extra={"/starts.json": text}) as rig:
+            rig.run(2.0)
+            assert rig.status()["state"] == "rest"
