@@ -76,7 +76,7 @@ def test_what_is_wrong_is_said_in_one_sentence(partial: dict, part: str) -> None
         (b"[engine\n", "is not valid TOML"),
         (b"\xff\xfe\x00", "is not UTF-8 text"),
         (b"a = " + b"[" * 5000, "is not valid TOML"),
-        (b"#" * 300_000, "larger than 256 KiB"),
+        (b"#" * 300_000, "larger than 64 KiB"),
     ],
 )
 def test_files_that_are_no_scenarios(tmp_path: Path, content: bytes, part: str) -> None:
