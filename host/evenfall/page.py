@@ -290,7 +290,7 @@ def comparison_sheet(c: Comparison, about: About, units: Units = SHOP) -> Sheet:
     method = [
         *_method(c.after.pulls[0]),
         "Each side is the mean of its pulls. The ± of a gain comes from how much the pulls of each side "
-        "scatter (Welch's test), so it holds the engine's own moods as well as the bench's noise.",
+        "scatter (Student's or Welch's t), so it holds the engine's own moods as well as the bench's noise.",
         "The same calibration stands behind both sides, so its error cancels in the gain."
         if c.calibration_cancels
         else "The set-up changed between the sides, so the calibration's error is counted in full in the ±.",
