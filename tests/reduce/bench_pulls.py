@@ -5,13 +5,14 @@ The run comes over the port into an archive, as in a person's hands; truth comes
 
 from __future__ import annotations
 
+import tomllib
 from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 from evenfall.archive import Archive
 from evenfall.model import Air, Calibration, Run, Setup
-from evenfall_bench import hosting, scenario, truth
+from evenfall_bench import hosting, scenario
 from evenfall_bench.physics import TRUTH_FIELDS
 from evenfall_bench.session import Session
 
@@ -31,9 +32,15 @@ class BenchPull:
     records: dict[str, np.ndarray]  # by TRUTH_FIELDS, whole session
 
 
-def bench_pulls(partial: dict[str, Any] | str, seed: int = 1, pulls: int = 1) -> list[BenchPull]:
-    """Boot the bench, let the person make `pulls`, fetch them; raises when any is missing."""
-    whole = scenario.load(partial) if isinstance(partial, str) else scenario.complete(partial)
+def bench_pulls(name: str, seed: int = 1, pulls: int = 1, **change: dict[str, Any]) -> list[BenchPull]:
+    """Boot a bundled bench, let the person make `pulls`, fetch them; raises when any is missing.
+
+    `change` is laid over the scenario's tables: engine={"wander": 0.0}.
+    """
+    partial = tomllib.loads(scenario.bundled()[name].read_text())
+    for table, values in change.items():
+        partial[table] = {**partial.get(table, {}), **values}
+    whole = scenario.complete(partial)
     out = []
     result: dict[str, Any] = {}
     with Session(whole, seed, pulls) as session:
@@ -63,6 +70,3 @@ def bench_pulls(partial: dict[str, Any] | str, seed: int = 1, pulls: int = 1) ->
                     )
                 )  # fmt: skip
     return out
-
-
-__all__ = ["BenchPull", "bench_pulls", "truth"]
