@@ -522,7 +522,7 @@ def complete(partial: dict[str, Any], source: str = "the scenario") -> dict[str,
             use = given.get("use", "" if given.get("torque_map") else values["use"])
             if use:
                 known = engines()
-                if use not in known:
+                if not isinstance(use, str) or use not in known:
                     raise ScenarioError(f"{source}: unknown engine {use!r}{_near(str(use), list(known))}")
                 values.update(known[use])
             values["use"] = use
@@ -546,7 +546,10 @@ def complete(partial: dict[str, Any], source: str = "the scenario") -> dict[str,
         raise ScenarioError(f"{source}: valve.curve must run from opening 0 to 1 with shares of 0 or more")
     _derive(out)
     out["board"] = _board(partial.get("board", {}), source)
-    out["faults"] = [_fault(f, i, source) for i, f in enumerate(partial.get("faults", []), 1)]
+    faults = partial.get("faults", [])
+    if not isinstance(faults, list):
+        raise ScenarioError(f"{source}: faults must be a list of tables, each written [[faults]]")
+    out["faults"] = [_fault(f, i, source) for i, f in enumerate(faults, 1)]
     return out
 
 

@@ -91,6 +91,22 @@ def test_any_value_in_a_scenario_is_within_bounds_or_refused_with_a_sentence(pla
             assert key.low <= value <= key.high
 
 
+@settings(max_examples=150, deadline=None)
+@given(st.sampled_from([*scenarios.SCHEMA, "board", "faults", "nothing"]), anything)
+def test_any_value_for_a_table_is_refused_with_a_sentence_or_taken(table, value):
+    for given_value in (
+        value,
+        [value],
+        {"name": value},
+        [{"name": value}],
+        [{"name": "reset", "at_s": value}],
+    ):
+        try:
+            scenarios.complete({table: given_value})
+        except scenarios.ScenarioError as error:
+            assert "\n" not in str(error) and len(str(error)) < 1000
+
+
 @pytest.mark.parametrize(
     "text",
     [
