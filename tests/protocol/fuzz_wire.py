@@ -10,10 +10,10 @@ import sys
 import atheris
 
 with atheris.instrument_imports(include=["evenfall_wire", "evenfall.wire", "evenfall.link"]):
-    from evenfall import wire
+    from evenfall import link, wire  # noqa: F401
     from evenfall_wire import frames
 
-from wire_references import build_frame
+from wire_references import HostParser, build_frame
 
 
 def one(data: bytes) -> None:
@@ -23,8 +23,12 @@ def one(data: bytes) -> None:
     cut = data[0] if data else 0
     for piece in (data[:cut], data[cut:], b"\x00"):
         parser.feed(piece, lambda k, s, p: board.append((k, s, bytes(p))))
-    host = [f for f in map(wire.open_frame, filter(None, data.split(b"\x00"))) if f]
+    host: list[tuple[int, int, bytes]] = []
+    receiver = HostParser()
+    for piece in (data[:cut], data[cut:], b"\x00"):
+        receiver.feed(piece, lambda k, s, p: host.append((k, s, p)))
     assert host == board, (host, board)
+    assert receiver.bad == parser.bad
     wire.decode_run(data)
     # forged: the same bytes as (type, payload) frames with a right CRC
     forged = []

@@ -16,7 +16,7 @@ from evenfall import wire
 from evenfall_wire import frames, messages
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from wire_references import HERE, PROTOCOL, VECTORS, build_frame, run_micropython
+from wire_references import HERE, PROTOCOL, VECTORS, HostParser, build_frame, run_micropython
 
 BASES = hostile_frames.load_bases(str(PROTOCOL))
 DEFAULT = 30_000
@@ -28,23 +28,6 @@ def check(result: dict, count: int) -> None:
     assert result["wrong"] == 0, "a damaged frame was accepted (odds: one in 4.3e9)"
     assert result["alive"]
     assert result["damaged"] > count // 2
-
-
-class HostParser:
-    """evenfall.wire.open_frame behind the interface of Unframer, as the host's link splits a stream."""
-
-    def __init__(self) -> None:
-        self.rest = b""
-        self.bad = 0
-
-    def feed(self, data: bytes, handler) -> None:
-        *chunks, self.rest = (self.rest + data).split(b"\x00")
-        for chunk in filter(None, chunks):
-            frame = wire.open_frame(chunk)
-            if frame is None:
-                self.bad += 1
-            else:
-                handler(*frame)
 
 
 def in_micropython(count: int, seed: int) -> dict:

@@ -13,7 +13,8 @@ from typing import Any
 import construct as c
 import numpy as np
 from cobs import cobs
-from evenfall_wire import messages
+from evenfall import link
+from evenfall_wire import frames, messages
 
 PROTOCOL = Path(messages.__file__).resolve().parent.parent
 HERE = Path(__file__).resolve().parent
@@ -78,6 +79,43 @@ def parse_frame(wire: bytes) -> tuple[int, int, bytes]:
     assert zlib.crc32(body[:-4]) == crc
     kind, sequence = struct.unpack("<BH", body[:3])
     return kind, sequence, body[3:-4]
+
+
+class BytePort:
+    """What Link needs of a port: bytes that have come."""
+
+    timeout = 0.0
+
+    def __init__(self) -> None:
+        self.data = b""
+
+    @property
+    def in_waiting(self) -> int:
+        return len(self.data)
+
+    def read(self, size: int) -> bytes:
+        got, self.data = self.data[:size], self.data[size:]
+        return got
+
+
+class HostParser:
+    """The host's own Link, its port fed with bytes, behind the interface of Unframer."""
+
+    def __init__(self) -> None:
+        self.link = link.Link("none")
+        self.link._port = self.port = BytePort()
+
+    @property
+    def bad(self) -> int:
+        return self.link.counters.bad
+
+    def feed(self, data: bytes, handler) -> None:
+        """Hand bytes to the link; call `handler(type, sequence, payload)` per good frame."""
+        self.port.data = data
+        for frame, _ in self.link._receive(0.0):
+            if frame is not None:
+                handler(*frame)
+        assert len(self.link._pending) < frames.MAX_WIRE
 
 
 def micropython() -> str:
