@@ -172,3 +172,23 @@ def test_a_pull_in_a_small_heap():
         _, run = wait_for_run(rig)
         assert run.damage == [] and run.verdict["reason"] != "buffer_full"
         assert rig.status()["heap_free"] > 8 * 1024
+
+
+def test_the_fast_amplifier_and_the_barometer():
+    """The second amplifier (I2C, 320 samples/s) through the same driver interface, air in the run."""
+    partial = {
+        "amplifier": {"second_rate_Hz": 320.0},
+        "weather": {"sensor": True, "pressure_Pa": 97200.0, "temperature_C": 18.0},
+        "board": {"amplifier": 1, "barometer": 1},
+    }
+    with Rig(partial) as rig:
+        _, run = wait_for_run(rig)
+        assert run.damage == [] and run.verdict["verdict"] in ("good", "fair", "poor")
+        steps = np.diff(run.load_time_s)
+        assert np.median(steps) == pytest.approx(1 / 320, rel=0.02) and steps.max() < 0.01
+        in_sweep = run.verdict["sweep_end_tick"] - run.verdict["sweep_start_tick"]
+        assert len(run.load_count) > 320 * in_sweep
+        assert len(run.trace_time_s) < 60 * (run.load_time_s[-1] - run.load_time_s[0])  # thinned
+        times = [a[0] for a in run.air]
+        assert times[0] < run.verdict["sweep_start_tick"] < run.verdict["sweep_end_tick"] < times[-1]
+        assert run.air[0][1] == pytest.approx(97200, abs=300) and run.air[0][2] == pytest.approx(18, abs=1)

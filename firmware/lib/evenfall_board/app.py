@@ -290,15 +290,12 @@ class Board:
         if name == "clear_fault":
             self._clear()
             return "none", self.fault
+        if name == "characterise":
+            if state not in ("rest", "ready", "record"):
+                return "busy_state", STATE[state]
+            return self._characterise()
         if state not in ("rest", "safe"):
             return "busy_state", STATE[state]
-        if name == "characterise":
-            if state != "rest" or not self.servo or not self.hall or not self.amp:
-                return "busy_state", STATE[state]
-            self._go("characterise")
-            self._characterising = True
-            self.sweep.characterise_begin()
-            return "none", 0
         if name == "forget_learned":
             try:
                 self.learned.forget()
@@ -398,6 +395,21 @@ class Board:
         self.guard.pull_begins()
         return "none", 0
 
+    def _characterise(self):
+        """The guided run that measures the valve; recorded and stored like a pull."""
+        no = self._may_pull()
+        if no:
+            return no
+        gc.collect()
+        self._mark(TRIGGER["host"])
+        self._go("characterise")
+        self.sweep = Sweep(self.settings.values, self.learned.values)
+        self.sweep.characterise_begin()
+        self._phase = HOLD
+        self._characterising = True
+        self.guard.pull_begins()
+        return "none", 0
+
     def _mark(self, trigger):
         """A run starts here, its pre-trigger part included."""
         now = ticks.now()
@@ -454,10 +466,9 @@ class Board:
             if self._control:
                 self._control = False
                 self._finish_run(True)
-            elif self.state == "record":
-                self._finish_run(True)
-            elif self.state == "characterise":
+            elif self.state in ("record", "characterise"):
                 self._characterising = False
+                self._finish_run(True)
             self._fail_valve()
             self._go("fault")
         self.show()
@@ -487,11 +498,11 @@ class Board:
         self.recording = False
         verdict = VERDICT["recorded"]
         head = [0] * 10
-        if self.state != "record":
+        if self.state == "record":
+            self._reason = REASON["no_button"]
+        elif self.state != "characterise":
             head = list(self.sweep.verdict())
             verdict = head[0]
-        else:
-            self._reason = REASON["no_button"]
         if broken_off:
             verdict = VERDICT["aborted"]
             if not self._reason or self._reason == REASON["no_button"]:
@@ -502,7 +513,10 @@ class Board:
         if recorder.lost_since_begin() and not broken_off:
             # the newest records are kept; a judged sweep that is still whole keeps its verdict
             first = recorder.loads.tick(0)
-            if self.state == "record" or ticks_between(self.sweep.sweep_start_tick, first) < 0:
+            if (
+                self.state in ("record", "characterise")
+                or ticks_between(self.sweep.sweep_start_tick, first) < 0
+            ):
                 self._reason = REASON["buffer_full"]
         head[0] = verdict
         if self._reason:
@@ -540,10 +554,12 @@ class Board:
         }
         for _ in self.store.write(run):
             yield
-        if VERDICT["none"] < self._pending[0] < VERDICT["aborted"]:
+        recorded = self._pending[0] == VERDICT["recorded"] and self._trigger == TRIGGER["host"]  # the valve
+        if recorded or VERDICT["none"] < self._pending[0] < VERDICT["aborted"]:
             pairs = self.sweep.learn()
             if pairs:
                 self.learned.store(pairs)
+                self._event("learned", len(pairs))
                 yield
         gc.collect()
 
@@ -595,13 +611,16 @@ class Board:
             force = -force
         fault = self.guard.load(count, force, self.torque.limit_count, speed > 0)
         us = 0
-        if self._control:
+        if self._control or self._characterising:
             sweep = self.sweep
-            us = sweep.step(tick, speed, torque)
+            if self._control:
+                us = sweep.step(tick, speed, torque)
+            else:
+                us = sweep.characterise_step(tick, speed, torque)
             self.servo.move(us)
             self._phase = sweep.phase
             set_speed = sweep.set_half_rpm
-            if not fault:
+            if not fault and self._control:
                 fault = self.guard.pull(
                     speed, set_speed, torque, us, self._phase == HOLD, self._phase == FALL
                 )
@@ -614,10 +633,6 @@ class Board:
                 if self.speed.held_over:
                     flags |= HELD_SPEED
                 recorder.trace.put5(tick, set_speed, speed, us, flags)
-        elif self._characterising:
-            us = self.sweep.characterise_step(tick, speed, torque)
-            self.servo.move(us)
-            self._phase = self.sweep.phase
         elif self.recording and self.servo and recorder.trace_due():
             recorder.trace.put5(tick, 0, speed, self.servo.us, 0)
         if fault:
@@ -734,15 +749,10 @@ class Board:
             self._clear()
 
     def _end_characterise(self):
+        """Measured, or stopped by somebody: what was learnt is stored with the run."""
         self._characterising = False
-        pairs = self.sweep.learn()
-        if pairs:
-            try:
-                self.learned.store(pairs)
-                self._event("learned", len(pairs))
-            except OSError:
-                pass
-        self._go("stop")
+        self._finish_run(False)
+        self._go("measured")
 
     def _follow(self, passed_ms):
         """What the state itself leads to."""

@@ -14,8 +14,10 @@ TRANSITIONS = (
     ("rest", "fault", "safe"),
     ("ready", "disarm", "rest"),
     ("ready", "begin", "steady"),
+    ("ready", "characterise", "characterise"),
     ("ready", "fault", "safe"),
     ("record", "begin", "steady"),
+    ("record", "characterise", "characterise"),
     ("record", "spun_down", "store"),
     ("record", "forget", "rest"),
     ("record", "fault", "safe"),
@@ -31,7 +33,7 @@ TRANSITIONS = (
     ("store", "stored_fault", "safe"),
     ("safe", "calm", "store"),
     ("safe", "clear", "rest"),
-    ("characterise", "stop", "rest"),
+    ("characterise", "measured", "store"),
     ("characterise", "fault", "safe"),
 )
 
