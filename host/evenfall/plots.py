@@ -20,6 +20,7 @@ import matplotlib
 matplotlib.use("Agg")
 
 import numpy as np
+from evenfall_wire import codes
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
@@ -77,6 +78,8 @@ class Curve:
     torque_half_Nm: FloatArray
     power_W: FloatArray
     power_half_W: FloatArray
+    peak_torque: tuple[float, float]  # rpm, N.m
+    peak_power: tuple[float, float]  # rpm, W
 
 
 def curve_of(reduction: Reduction, label: str | None = None) -> Curve:
@@ -89,6 +92,8 @@ def curve_of(reduction: Reduction, label: str | None = None) -> Curve:
         COVERAGE * b.torque_u_Nm,
         b.power_W,
         COVERAGE * b.power_u_W,
+        (reduction.peak_torque_Nm.speed_rpm, reduction.peak_torque_Nm.value),
+        (reduction.peak_power_W.speed_rpm, reduction.peak_power_W.value),
     )
 
 
@@ -101,6 +106,8 @@ def group_curve(g: Group) -> Curve:
         g.torque_Nm.half_width,
         g.power_W.mean,
         g.power_W.half_width,
+        (g.peak_torque_rpm, float(g.peak_torque_Nm.mean[0])),
+        (g.peak_power_rpm, float(g.peak_power_W.mean[0])),
     )
 
 
@@ -138,10 +145,17 @@ def _draw(axes: Axes, number: int, x: FloatArray, y: FloatArray, half: FloatArra
         )
 
 
-def _mark_peak(axes: Axes, number: int, x: FloatArray, y: FloatArray) -> None:
-    if np.isfinite(y).any():
-        at = int(np.nanargmax(y))
-        axes.plot(x[at], y[at], marker="D", markersize=4.5, color=COLOURS[number % MOST_CURVES], zorder=5)
+def _two_panels(upper: Axes, lower: Axes, curves: Sequence[Curve], units: Units) -> None:
+    """Power above, torque below, each with its peak as reported (a fit, so not always on the line)."""
+    for number, c in enumerate(curves):
+        for axes, values, half, peak, convert in (
+            (upper, c.power_W, c.power_half_W, c.peak_power, units.power),
+            (lower, c.torque_Nm, c.torque_half_Nm, c.peak_torque, units.torque),
+        ):
+            _draw(axes, number, c.speed_rpm, convert(values), convert(half), c.label)
+            if np.isfinite(peak[1]):
+                colour = COLOURS[number % MOST_CURVES]
+                axes.plot(peak[0], float(convert(peak[1])), "D", markersize=4.5, color=colour, zorder=5)
 
 
 def _thousands(axes: Axes) -> None:
@@ -165,12 +179,7 @@ def curves_figure(
         raise InputError(f"{len(curves)} curves asked for; more than {MOST_CURVES} cannot be told apart")
     with matplotlib.rc_context(STYLE):
         figure, (upper, lower) = _figure(2, width_in, height_in, (1.25, 1))
-        for number, c in enumerate(curves):
-            power, torque = units.power(c.power_W), units.torque(c.torque_Nm)
-            _draw(upper, number, c.speed_rpm, power, units.power(c.power_half_W), c.label)
-            _draw(lower, number, c.speed_rpm, torque, units.torque(c.torque_half_Nm), c.label)
-            _mark_peak(upper, number, c.speed_rpm, power)
-            _mark_peak(lower, number, c.speed_rpm, torque)
+        _two_panels(upper, lower, curves, units)
         upper.set_ylabel(f"power at the crank, {units.power_name}")
         lower.set_ylabel(f"torque at the crank, {units.torque_name}")
         lower.set_xlabel("crank speed, rpm")
@@ -190,15 +199,9 @@ def comparison_figure(
     c: Comparison, units: Units = SHOP, width_in: float = 7.2, height_in: float = 7.6
 ) -> Figure:
     """Mean curves before and after with the 95 % bands of the means, and the gain in power below."""
-    curves = [group_curve(c.before), group_curve(c.after)]
     with matplotlib.rc_context(STYLE):
         figure, (upper, lower, gain) = _figure(3, width_in, height_in, (1.3, 1, 0.8))
-        for number, curve in enumerate(curves):
-            power, torque = units.power(curve.power_W), units.torque(curve.torque_Nm)
-            _draw(upper, number, curve.speed_rpm, power, units.power(curve.power_half_W), curve.label)
-            _draw(lower, number, curve.speed_rpm, torque, units.torque(curve.torque_half_Nm), curve.label)
-            _mark_peak(upper, number, curve.speed_rpm, power)
-            _mark_peak(lower, number, curve.speed_rpm, torque)
+        _two_panels(upper, lower, [group_curve(c.before), group_curve(c.after)], units)
         b = c.bins
         at = units.power(b.power_W)
         half = units.power(b.power_half_W)
@@ -260,14 +263,20 @@ def set_speed_figure(run: Run, width_in: float = 7.2, height_in: float = 5.6) ->
     with matplotlib.rc_context(STYLE):
         figure, (top, middle, bottom) = _figure(3, width_in, height_in, (2, 1, 1))
         t = run.trace_time_s
+        set_rpm = np.where(run.trace_set_speed_rpm > 0, run.trace_set_speed_rpm, np.nan)
+        falling = (run.trace_flags >> codes.TRACE_BITS.index("in_sweep")) & 1 == 1
         top.plot(t, run.trace_speed_rpm, label="speed", **stroke(0))
-        top.plot(t, run.trace_set_speed_rpm, label="set speed", **stroke(1))
+        top.plot(t, set_rpm, label="set speed", **stroke(1))
         top.set_ylabel("crank speed, rpm")
         top.yaxis.set_major_formatter(matplotlib.ticker.StrMethodFormatter("{x:,.0f}"))
+        if falling.any():
+            for axes in (top, middle, bottom):
+                axes.axvspan(
+                    t[falling][0], t[falling][-1], color=GRID, alpha=0.45, linewidth=0, label="sweep"
+                )
         top.legend(loc="upper right", handlelength=4.2)
-        off = np.full(len(t), np.nan)
-        has = run.trace_set_speed_rpm > 0
-        off[has] = 100 * (run.trace_speed_rpm[has] / run.trace_set_speed_rpm[has] - 1)
+        shown = falling if falling.any() else np.isfinite(set_rpm)
+        off = np.where(shown, 100 * (run.trace_speed_rpm / set_rpm - 1), np.nan)
         middle.plot(t, off, **stroke(0))
         middle.axhline(0, color=INK, linewidth=0.6)
         middle.set_ylabel("off set, %")
