@@ -55,19 +55,27 @@ class Hall:
 
     def poll(self):
         """Drain the FIFO; return how many edges are new. Allocates nothing."""
+        waiting = self._sm.rx_fifo()
+        n = self._drain(waiting) if waiting else 0
+        silent = self.silent_ticks
+        if silent < LONG_SILENCE:
+            silent = (ticks.now() - self._last_edge) & ticks.MASK
+            # an edge that the clock has not reached yet is no long silence
+            self.silent_ticks = silent if silent < ticks.HALF else 0
+        return n
+
+    # More than 11 variables and stack places would go to the heap for the call: it stays below.
+    def _drain(self, waiting):
         sm = self._sm
         n = 0
-        full = sm.rx_fifo() >= FIFO_DEPTH
-        while n < CAPACITY and sm.rx_fifo():
+        while n < CAPACITY and waiting:
             word = sm.get()
-            if full:
-                full = False
-                if sm.rx_fifo() >= FIFO_DEPTH:
-                    # a word was held up and goes in just now: it and those
-                    # before it are good, then the count begins from here
-                    self.overruns += 1
-                    self._lost_in = FIFO_DEPTH + 1
-                    self._resumed = ticks.now()
+            if waiting == FIFO_DEPTH and not self._lost_in and sm.rx_fifo() == FIFO_DEPTH:
+                # a word was held up and goes in just now: it and those
+                # before it are good, then the count begins from here
+                self.overruns += 1
+                self._lost_in = FIFO_DEPTH + 1
+                self._resumed = ticks.now()
             t = self._now + (HALL_TIMEOUT_TICKS + HALL_OVERHEAD_TICKS - word)
             if t >= ticks.HALF:
                 t = t - ticks.HALF - ticks.HALF
@@ -80,6 +88,5 @@ class Hall:
                 self._lost_in -= 1
                 if self._lost_in == 0:
                     self._anchor(self._resumed)
-        if self.silent_ticks < LONG_SILENCE:
-            self.silent_ticks = max(0, ticks.diff(ticks.now(), self._last_edge))
+            waiting = sm.rx_fifo()
         return n

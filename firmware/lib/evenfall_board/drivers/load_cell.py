@@ -42,7 +42,7 @@ class LoadCell:
         self._data_pin = settings["pin_load_data"]
         self._clock_pin = settings["pin_load_clock"]
         self._sm = None
-        self._now = self._last_word = self._resumed = 0
+        self._now = self._resumed = 0
         self._stale_in = -1
         self._settling = SETTLING
         self._excused = True  # the next read-out may come at any moment of a conversion
@@ -69,7 +69,6 @@ class LoadCell:
         )
         self._sm.active(1)
         self._anchor(ticks.now())
-        self._last_word = self._now
         self._now -= LOAD_OVERHEAD_TICKS[self._k]  # nothing was read out before the first wait
         self._stale_in = -1
         self.silent_ticks = 0
@@ -83,57 +82,65 @@ class LoadCell:
     def poll(self):
         """Drain the FIFO; return how many samples are new. Allocates nothing."""
         sm = self._sm
-        n = 0
         waiting = sm.rx_fifo()
-        if waiting >= 2:
-            k = self._k
-            in_step = (1 << k) - 1
-            overhead = LOAD_OVERHEAD_TICKS[k]
-            full = waiting >= FIFO_DEPTH
-            while n < CAPACITY and sm.rx_fifo() >= 2:
-                wait = sm.get()
-                if full:
-                    full = False
-                    if sm.rx_fifo() >= FIFO_DEPTH:
-                        # A read-out was held up and begins just now: what it
-                        # finds is of unknown age.  The pairs before it are good.
-                        self.overruns += 1
-                        self._stale_in = FIFO_DEPTH // 2
-                        self._resumed = ticks.now()
-                word = sm.get()
-                if self._stale_in == 0:
-                    self._anchor(self._resumed)
-                    self._stale_in = -1
-                    continue
-                if self._stale_in > 0:
-                    self._stale_in -= 1
-                if wait > LONG_WAIT:
-                    self._anchor(ticks.now())
-                    continue
-                t = self._now + (wait + overhead)
-                if t >= ticks.HALF:
-                    t = t - ticks.HALF - ticks.HALF
-                self._now = t
-                if word & in_step != in_step or wait < SHORT_WAIT:
-                    if not self._excused:
-                        self.bad_words += 1
-                    self._excused = False
-                    self._settling = SETTLING
-                    continue
-                self._excused = False
-                if self._settling:
-                    self._settling -= 1
-                    continue
-                code = word >> k
-                if code >= 0x800000:
-                    code -= 0x1000000
-                if code == CLAMP_HIGH or code == CLAMP_LOW:
-                    self.clamped += 1
-                self.tick[n] = t & ticks.MASK
-                self.count[n] = code
+        if waiting < 2:
+            silent = self.silent_ticks
+            if silent < LONG_WAIT:
+                silent = (ticks.now() - self._now) & ticks.MASK
+                self.silent_ticks = silent if silent < ticks.HALF else 0
+            return 0
+        n = 0
+        while n < CAPACITY and waiting >= 2:
+            if self._pair(n, waiting):
                 n += 1
-            self._last_word = self._now
-            self.silent_ticks = 0
-        elif self.silent_ticks < LONG_WAIT:
-            self.silent_ticks = max(0, ticks.diff(ticks.now(), self._last_word & ticks.MASK))
+            waiting = sm.rx_fifo()
+        self.silent_ticks = 0
         return n
+
+    # More than 11 variables and stack places would go to the heap for the call: these stay below.
+    def _pair(self, n, waiting):
+        """Take one pair; true when it is a sample, then in place `n`."""
+        wait = self._sm.get()
+        if waiting == FIFO_DEPTH and self._stale_in < 0 and self._sm.rx_fifo() == FIFO_DEPTH:
+            # A read-out was held up and begins just now: what it finds is of
+            # unknown age.  The pairs before it are good.
+            self.overruns += 1
+            self._stale_in = FIFO_DEPTH // 2
+            self._resumed = ticks.now()
+        word = self._sm.get()
+        if self._stale_in >= 0:
+            self._stale_in -= 1
+            if self._stale_in < 0:
+                self._anchor(self._resumed)
+                return False
+        if wait > LONG_WAIT:
+            self._anchor(ticks.now())
+            return False
+        t = self._now + (wait + LOAD_OVERHEAD_TICKS[self._k])
+        if t >= ticks.HALF:
+            t = t - ticks.HALF - ticks.HALF
+        self._now = t
+        # all check bits set: one more carries beyond them
+        if self._settles((word + 1) & ((1 << self._k) - 1) == 0 and wait >= SHORT_WAIT):
+            return False
+        word >>= self._k
+        if word >= 0x800000:
+            word -= 0x1000000
+        if word == CLAMP_HIGH or word == CLAMP_LOW:
+            self.clamped += 1
+        self.tick[n] = t & ticks.MASK
+        self.count[n] = word
+        return True
+
+    def _settles(self, good):
+        """Count a read-out out of step; true while samples are not to be trusted."""
+        if not good:
+            if not self._excused:
+                self.bad_words += 1
+            self._settling = SETTLING
+        elif self._settling:
+            self._settling -= 1
+        else:
+            return False
+        self._excused = False
+        return True
