@@ -55,6 +55,9 @@ WEIGHT_PAUSE_S = 0.1  # between them: two seconds in all, longer than a hanging 
 IDLE_STATES = ("rest", "ready", "safe")
 
 
+Reading = tuple[float, float, float]  # Unix seconds, kg, counts above the zero
+
+
 class Talk(Protocol):
     """The person."""
 
@@ -105,7 +108,8 @@ class Guide:
     """Leads through the steps.
 
     `line()` opens the board; `reduce(number)` gives a reduced pull; `write_page(before, after)` writes
-    the sheet and returns where it lies.
+    the sheet and returns where it lies; `keep_weight(reading)` adds to the check-weight log and returns
+    all of it.
     """
 
     def __init__(
@@ -117,6 +121,7 @@ class Guide:
         reduce: Callable[[int], Pull],
         write_page: Callable[[list[int], list[int]], str],
         units: Units = SHOP,
+        keep_weight: Callable[[Reading], list[Reading]] = lambda reading: [reading],
     ) -> None:
         self.archive = archive
         self.day = day
@@ -125,6 +130,7 @@ class Guide:
         self.reduce = reduce
         self.write_page = write_page
         self.units = units
+        self.keep_weight = keep_weight
 
     def run(self) -> bool:
         """Go on from the day's step; return whether the day came to its end."""
@@ -200,7 +206,9 @@ class Guide:
         calibration, source = self._calibration()
         with self.line() as line:
             zero, counts = self._read_load(line)
-        error = check_drift(calibration, [(time.time(), mass, counts - zero)])
+        reading = (float(int(time.time())), mass, counts - zero)
+        check_drift(calibration, [reading])  # a slip of the keyboard must not spoil the log
+        error = check_drift(calibration, self.keep_weight(reading))
         self.day.weight = {"mass_kg": mass, "error": float(error.error_rel[-1])}
         self.talk.say(f"The weight reads {100 * self.day.weight['error']:+.2f} % off ({source}).")
         for note in error.notes:

@@ -44,8 +44,9 @@ def day(port: str | None, anew: bool, bench: str, units: str, archive_dir: Path)
     """
     from evenfall.archive import Archive
     from evenfall.cli._pulls import reduced
+    from evenfall.cli.calibrate import LOG, _append_log, _read_log
     from evenfall.cli.report import write_page
-    from evenfall.guide import Day, Guide, load_day
+    from evenfall.guide import Day, Guide, Reading, load_day
     from evenfall.report import UNIT_CHOICES
 
     with Archive(archive_dir) as archive:
@@ -63,6 +64,10 @@ def day(port: str | None, anew: bool, bench: str, units: str, archive_dir: Path)
             specs = tuple(",".join(map(str, counting(archive, numbers))) for numbers in (before, after))
             return str(write_page(archive, specs, None, units=units, bench=bench))
 
+        def weigh(reading: Reading) -> list[Reading]:
+            _append_log(archive.folder / LOG, reading)
+            return _read_log(archive.folder / LOG)
+
         guide = Guide(
             archive,
             today,
@@ -71,6 +76,7 @@ def day(port: str | None, anew: bool, bench: str, units: str, archive_dir: Path)
             lambda number: reduced(archive, number),
             sheet,
             UNIT_CHOICES[units],
+            weigh,
         )
         guide.keep()
         guide.run()
