@@ -1,7 +1,8 @@
 """One run from the board into the archive, and only then acknowledged.
 
 Order, each step safe to be killed after: frames to the partial file, run into
-the archive (committed), read back from disk, acknowledged to the board, noted.
+the archive (committed), read back from disk, partial file removed, acknowledged to
+the board, noted.
 """
 
 from __future__ import annotations
@@ -87,6 +88,7 @@ def take_run(
                 f"its bytes are kept in {partial}, it is not acknowledged"
             ) from None
     copy = archive.read_back(pull)
+    partial.unlink(missing_ok=True)  # before the board is told: after that nobody would come for it
     if "acknowledged" not in entry.flags:
         try:
             line.acknowledge(entry.run_id, copy)
@@ -96,7 +98,6 @@ def take_run(
                 f"({error}); the next pull tells it"
             ) from None
     archive.acknowledged(pull)
-    partial.unlink(missing_ok=True)
     return pull, new
 
 
