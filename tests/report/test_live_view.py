@@ -2,11 +2,16 @@
 
 from __future__ import annotations
 
+import fcntl
 import io
+import json
+import os
 import re
 import signal
+import struct
 import subprocess
 import sys
+import termios
 import time
 from collections.abc import Iterator, Sequence
 from pathlib import Path
@@ -19,6 +24,7 @@ from evenfall.link import Link
 from evenfall.live import LastPull, View, Watcher, air_line, power_W, render
 from evenfall.model import Air
 from evenfall.report import SI
+from evenfall_wire import codes
 from rich.console import Console
 
 BENCH = Path(sys.executable).with_name("evenfall-bench")
@@ -112,6 +118,40 @@ def test_it_finds_the_board_again_by_itself(bench: Bench) -> None:
     again = until(watcher, lambda v: v.connected)
     assert again.reconnects == 1 and again.sentence == ""
     watcher.close()
+
+
+def test_the_command_in_a_terminal_and_without_one(bench: Bench, tmp_path: Path) -> None:
+    bench.on()
+    first = Watcher(lambda: Link(bench.port))
+    until(first, lambda v: v.connected)
+    first.close()
+    words = [
+        str(BENCH.with_name("evenfall")),
+        "live",
+        "--port",
+        bench.port,
+        "--archive",
+        str(tmp_path / "none"),
+    ]
+    outer, inner = os.openpty()
+    fcntl.ioctl(inner, termios.TIOCSWINSZ, struct.pack("HHHH", 40, 110, 0, 0))
+    program = subprocess.Popen([*words, "--seconds", "2"], stdin=inner, stdout=inner, stderr=inner)
+    os.close(inner)
+    seen = b""
+    try:
+        while piece := os.read(outer, 65536):
+            seen += piece
+    except OSError:  # how Linux says that the other side of a pty is closed
+        pass
+    os.close(outer)
+    text = seen.decode(errors="replace")
+    assert program.wait(20) == 0, text[-800:]
+    assert "\x1b[?1049h" in text and "\x1b[?1049l" in text, "the screen is put back as it was"
+    assert "crank speed" in text and "none yet" in text
+    plain = subprocess.run(words, capture_output=True, text=True, timeout=60)
+    assert plain.returncode == 2 and "needs a terminal" in plain.stderr
+    once = subprocess.run([*words, "--json"], capture_output=True, text=True, timeout=60)
+    assert json.loads(once.stdout)["state"] in codes.STATES
 
 
 @pytest.mark.slow

@@ -33,7 +33,7 @@ def live(
     """
     from rich.console import Console
 
-    from evenfall.errors import LinkError
+    from evenfall.errors import InputError, LinkError
     from evenfall.link import Link, find_port
     from evenfall.live import Watcher, render, watch
     from evenfall.report import UNIT_CHOICES
@@ -51,6 +51,8 @@ def live(
         else:
             Console().print(render(view, last_pulls(archive_dir), chosen, standard, air))
         return
+    if not Console().is_terminal:
+        raise InputError("the live view needs a terminal; for one reading write --once or --json")
     watch(watcher, lambda: last_pulls(archive_dir), chosen, standard, air, seconds)
 
 
