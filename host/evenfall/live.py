@@ -1,7 +1,8 @@
 """The bench on the laptop's screen while it runs.
 
 Only `get_status` is ever sent while anything turns, at a gentle rate (a status reply is about a
-hundred bytes; the board answers between its samples).  The tooth counts are read once, at rest.
+hundred bytes; the board answers between its samples).  The tooth counts are read once, at rest, and
+stored runs are fetched at rest only, if that is asked for.
 When the board vanishes the view says so and looks for it again until it is back.
 """
 
@@ -22,7 +23,7 @@ from rich.text import Text
 
 from evenfall import sentences
 from evenfall.air import correction
-from evenfall.errors import EvenfallError
+from evenfall.errors import EvenfallError, LinkError
 from evenfall.model import Air
 from evenfall.report import SHOP, Units, printable
 from evenfall.units import RPM
@@ -55,6 +56,7 @@ class View:
     teeth: tuple[int, int] | None = None  # engine, brake
     trace: tuple[tuple[float, float], ...] = ()  # (rpm, N.m) of the last readings
     reconnects: int = 0
+    fetched: str = ""  # what the last fetch of stored runs came to
 
 
 @dataclass
@@ -63,6 +65,7 @@ class Watcher:
 
     find: Callable[[], Board]
     now: Callable[[], float] = time.monotonic
+    fetch: Callable[[Any], str] | None = None  # takes stored runs from the open line; says what came
     _line: Board | None = None
     _status: dict[str, Any] | None = None
     _at: float = 0.0
@@ -70,6 +73,8 @@ class Watcher:
     _trace: deque[tuple[float, float]] = field(default_factory=lambda: deque(maxlen=TRACE))
     _connected_before: bool = False
     _reconnects: int = 0
+    _fetched: str = ""
+    _fetch_tried: tuple[int, int] | None = None  # (last run, runs waiting) of the last attempt
 
     def step(self) -> View:
         """One question or one attempt to find the board; never raises for a board that is not there."""
@@ -83,10 +88,26 @@ class Watcher:
             if self._teeth is None and self._status["state"] in ("rest", "ready"):
                 settings = self._line.settings()
                 self._teeth = (settings["engine_teeth"], settings["brake_teeth"])
+            self._fetch_at_rest()
         except EvenfallError as error:
             self._drop()
             return self._view(str(error))
         return self._view("")
+
+    def _fetch_at_rest(self) -> None:
+        """Fetch what waits on the board, once for each new run; a failure is said, not raised."""
+        s = self._status
+        if self.fetch is None or not s or s["state"] != "rest" or s["speed"] or not s["runs_unacked"]:
+            return
+        waiting = (s["last_run_id"], s["runs_unacked"])
+        if waiting != self._fetch_tried:
+            self._fetch_tried = waiting
+            try:
+                self._fetched = self.fetch(self._line)
+            except LinkError:
+                raise
+            except EvenfallError as error:
+                self._fetched = str(error)
 
     @property
     def pause_s(self) -> float:
@@ -125,6 +146,7 @@ class Watcher:
             teeth=self._teeth,
             trace=tuple(self._trace),
             reconnects=self._reconnects,
+            fetched=self._fetched,
         )
 
 
@@ -151,14 +173,15 @@ def watch(
     """Show the view until interrupted (or for `seconds`)."""
     until = None if seconds is None else time.monotonic() + seconds
     shown = live if live is not None else Live(screen=True, auto_refresh=False)
-    last_run = None
+    last_seen: tuple[int, str] | None = None
     recent: Sequence[LastPull] = pulls()
     with shown:
         try:
             while until is None or time.monotonic() < until:
                 view = watcher.step()
-                if view.status and view.status["last_run_id"] != last_run:
-                    last_run = view.status["last_run_id"]
+                seen = (view.status["last_run_id"], view.fetched) if view.status else None
+                if seen != last_seen:
+                    last_seen = seen
                     recent = pulls()
                 shown.update(render(view, recent, units, standard, typed_air), refresh=True)
                 time.sleep(watcher.pause_s)
@@ -299,6 +322,8 @@ def _facts(view: View, s: dict[str, Any], standard: str, typed_air: Air | None) 
     lost = s["load_overruns"] + s["load_bad_words"] + s["edge_overruns"]
     if lost:
         table.add_row("lost samples", str(lost))
+    if view.fetched:
+        table.add_row("fetched", Text(printable(view.fetched)))
     if view.reconnects:
         table.add_row("reconnected", f"{view.reconnects} times")
     table.add_row(

@@ -19,6 +19,7 @@ from typing import Any
 
 import pytest
 from evenfall import live
+from evenfall.cli.live import fetcher, last_pulls
 from evenfall.errors import LinkError
 from evenfall.link import Link
 from evenfall.live import LastPull, View, Watcher, air_line, power_W, render
@@ -156,7 +157,7 @@ def test_the_command_in_a_terminal_and_without_one(bench: Bench, tmp_path: Path)
 
 @pytest.mark.slow
 @pytest.mark.parametrize("bench", [1], indirect=True)
-def test_during_a_pull_only_the_status_is_asked_and_gently(bench: Bench) -> None:
+def test_during_a_pull_only_the_status_is_asked_and_gently(bench: Bench, folder: Path) -> None:
     NotedLink.asked.clear()
     watcher = Watcher(lambda: NotedLink(bench.port))
     bench.on()
@@ -171,7 +172,16 @@ def test_during_a_pull_only_the_status_is_asked_and_gently(bench: Bench) -> None
     during = [name for name, state in NotedLink.asked if state in live.BUSY_STATES]
     assert set(during) == {"get_status"}
     assert len(asked) <= 2.2 * (time.monotonic() - start) + 2
+    # the run is stored; with a fetcher the view takes it, at rest
+    watcher.fetch = fetcher(folder / "archive")
+    view = until(watcher, lambda v: v.fetched, 60)
     watcher.close()
+    assert view.fetched == "pull 1" and view.status["state"] == "rest"
+    assert {state for name, state in NotedLink.asked if name in ("list_runs", "read_run", "ack_run")} == {
+        "rest"
+    }
+    (pull,) = last_pulls(folder / "archive")
+    assert pull.peak_power_W is not None and pull.peak_power_W > 1000
 
 
 def status(**values: Any) -> dict[str, Any]:

@@ -11,6 +11,9 @@ from evenfall import sentences
 from evenfall.cli._root import archive_option, json_option, port_option, print_json, root, units_option, when
 
 if TYPE_CHECKING:
+    from collections.abc import Callable
+
+    from evenfall.link import Link
     from evenfall.live import LastPull
     from evenfall.model import Air
 
@@ -20,16 +23,24 @@ SHOWN_PULLS = 6
 @root.command()
 @port_option
 @click.option("--once", is_flag=True, help="Show one reading and end.")
+@click.option("--pull", "fetching", is_flag=True, help="Fetch new runs whenever the board is at rest.")
 @click.option("--seconds", type=float, help="End after so long.")
 @units_option
 @json_option
 @archive_option
 def live(
-    port: str | None, once: bool, seconds: float | None, units: str, as_json: bool, archive_dir: Path
+    port: str | None,
+    once: bool,
+    fetching: bool,
+    seconds: float | None,
+    units: str,
+    as_json: bool,
+    archive_dir: Path,
 ) -> None:
     """Speed, torque, power, air factor, state and last pulls; finds a lost board again by itself.
 
-    Sends nothing but the question for the status, four times a second at rest, twice during a pull.
+    Sends nothing but the question for the status, four times a second at rest, twice during a pull;
+    with --pull also fetches, keeps and reduces new runs, at rest only.
     """
     from rich.console import Console
 
@@ -38,7 +49,7 @@ def live(
     from evenfall.live import Watcher, render, watch
     from evenfall.report import UNIT_CHOICES
 
-    watcher = Watcher(lambda: Link(port or find_port()))
+    watcher = Watcher(lambda: Link(port or find_port()), fetch=fetcher(archive_dir) if fetching else None)
     chosen = UNIT_CHOICES[units]
     standard, air = in_force(archive_dir)
     if once or as_json:
@@ -54,6 +65,30 @@ def live(
     if not Console().is_terminal:
         raise InputError("the live view needs a terminal; for one reading write --once or --json")
     watch(watcher, lambda: last_pulls(archive_dir), chosen, standard, air, seconds)
+
+
+def fetcher(archive_dir: Path) -> Callable[[Link], str]:
+    """Fetch, keep, acknowledge and reduce every run that waits; say what came."""
+    from evenfall.archive import Archive
+    from evenfall.errors import EvenfallError
+    from evenfall.intake import filing_in_force, take_run
+
+    def fetch(line: Link) -> str:
+        came, unreduced = [], []
+        with Archive(archive_dir) as archive:
+            filing = filing_in_force(archive)
+            for entry in line.runs():
+                if "acknowledged" in entry.flags:
+                    continue
+                number, _ = take_run(line, archive, entry, filing)
+                came.append(str(number))
+                try:
+                    archive.reduce(number)
+                except EvenfallError as error:
+                    unreduced.append(f"pull {number} is kept but cannot be reduced: {error}")
+        return "; ".join([f"pull {', '.join(came)}" if came else "nothing new", *unreduced])
+
+    return fetch
 
 
 def in_force(archive_dir: Path) -> tuple[str, Air | None]:
