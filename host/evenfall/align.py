@@ -150,7 +150,30 @@ def smooth(values: FloatArray, period_s: float, bandwidth_Hz: float = BANDWIDTH_
     half = min(half, (values.shape[-1] - 1) // 2)
     if half < 2:
         return values
-    result: FloatArray = signal.savgol_filter(values, 2 * half + 1, 2, axis=-1, mode="interp")
+    window = 2 * half + 1
+    through = _parabolas(half)
+    rows = [
+        np.concatenate(
+            (
+                through[:half] @ row[:window],
+                np.convolve(row, through[half], "valid"),  # symmetric: a convolution is a correlation
+                through[half + 1 :] @ row[-window:],
+            )
+        )
+        for row in values.reshape(-1, values.shape[-1])
+    ]
+    return np.asarray(rows).reshape(values.shape)
+
+
+@functools.lru_cache(maxsize=256)
+def _parabolas(half: int) -> FloatArray:
+    """(2 half + 1, 2 half + 1): row i times a window gives its least-squares parabola at place i.
+
+    The middle row is what scipy.signal.savgol_coeffs gives; scipy works the ends
+    out anew on each call, which took a third of a reduction.
+    """
+    powers = np.vander(np.linspace(-1.0, 1.0, 2 * half + 1), 3)
+    result: FloatArray = powers @ np.linalg.pinv(powers)
     return result
 
 

@@ -339,14 +339,14 @@ def find_peak(
         few = 1 / max(1, int((np.abs(x) <= 0.5).sum()))
         u = math.hypot(float(u_shared[top]), scatter * math.sqrt(few))
         return Peak(float(value[top]), uncertainty.COVERAGE * u, float(centre[top])), few
-    powers = np.arange(4)
-    base = x[:, None] ** powers
+    base = np.vander(x, 4, increasing=True)
     inverse = np.linalg.inv(base.T @ base + 1e-9 * np.eye(4))
     c = inverse @ (base.T @ curve[near])
     grid = np.linspace(max(-1.5, float(x.min())), min(1.5, float(x.max())), 121)
-    fitted = grid[:, None] ** powers @ c
+    powers = np.vander(grid, 4, increasing=True)
+    fitted = powers @ c
     best = int(np.argmax(fitted))
-    at = grid[best] ** powers
+    at = powers[best]
     height = float(fitted[best])
     leverage = float(at @ inverse @ at)
     u = math.hypot(float(u_shared[top]), scatter * math.sqrt(leverage))
