@@ -207,20 +207,23 @@ class Board:
         s, store, amp, hall = self.settings.values, self.store, self.amp, self.hall
         if self.state not in PULLING:
             self._heap = gc.mem_free()
-        flags = 0
-        for name, on in (
-            ("button", self.button and self.button.down),
-            ("load_ok", amp and self._load_ms <= guard.SILENT_MS),
-            ("speed_ok", hall and self.speed.half_rpm > 0),
-            ("clock_set", self.clock_set),
-            ("air_ok", self.barometer and self.air[0]),
-            ("kill_ready", self.kill and self.kill.ready),
-            ("store_ok", store.ok),
-            ("settings_ok", not self.settings.problems),
-            ("learning", s["learning"]),
-        ):
-            if on:
-                flags |= BIT[name]
+        flags = BIT["learning"] if s["learning"] else 0
+        if self.button and self.button.down:
+            flags |= BIT["button"]
+        if amp and self._load_ms <= guard.SILENT_MS:
+            flags |= BIT["load_ok"]
+        if hall and self.speed.half_rpm > 0:
+            flags |= BIT["speed_ok"]
+        if self.clock_set:
+            flags |= BIT["clock_set"]
+        if self.barometer and self.air[0]:
+            flags |= BIT["air_ok"]
+        if self.kill and self.kill.ready:
+            flags |= BIT["kill_ready"]
+        if store.ok:
+            flags |= BIT["store_ok"]
+        if not self.settings.problems:
+            flags |= BIT["settings_ok"]
         return (
             STATE[self.state],
             self.fault,

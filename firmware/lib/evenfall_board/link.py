@@ -44,7 +44,8 @@ class Link:
         self._poll_out.register(sink or sys.stdout, select.POLLOUT)
         self._framer = Framer()
         self._unframer = Unframer()
-        self._byte = bytearray(1)
+        self._byte = bytearray(1)  # a longer read would block
+        self._came = bytearray(READ_BYTES)
         self._chunk = bytearray(512)
         self._chunk_view = memoryview(self._chunk)
         self._send = None  # memoryview being sent
@@ -76,15 +77,16 @@ class Link:
             self.refuse(self._job_request, "busy_state")
         if self._send is not None or self._job:
             self._go_on(quiet, passed_ms)
-        for _ in range(READ_BYTES):
-            if not self._ready(self._poll_in, select.POLLIN):
+        # one frame at most: while it is answered the rest waits in the port
+        n = 0
+        came = self._came
+        while n < READ_BYTES and self._ready(self._poll_in, select.POLLIN) and self._in.readinto(self._byte):
+            came[n] = self._byte[0]
+            n += 1
+            if came[n - 1] == 0:
                 break
-            if not self._in.readinto(self._byte):
-                break
-            before = self._send
-            self._unframer.feed(self._byte, self._request)
-            if self._send is not before:
-                break  # an answer is ready: the rest waits in the port
+        if n:
+            self._unframer.feed(came if n == READ_BYTES else came[:n], self._request)
 
     def _go_on(self, quiet, passed_ms):
         """Send on; at rest a long answer takes several blocks in one pass, to fill the line."""
@@ -117,7 +119,6 @@ class Link:
             self._out.write(b"\x00")  # ends what was broken off, so that it costs no other frame
             self._torn = False
         send = self._send
-        piece = 1 if quiet else PIECE
         for _ in range(24 if quiet else 1000):
             if time.ticks_diff(time.ticks_ms(), start) >= LONG_PASS_MS:
                 return
@@ -126,7 +127,11 @@ class Link:
                 if self._waited_ms > GIVE_UP_MS:
                     self.drop()
                 return
-            n = self._out.write(send[self._sent : self._sent + piece])
+            if quiet:
+                self._byte[0] = send[self._sent]  # a slice for each byte would allocate
+                n = self._out.write(self._byte)
+            else:
+                n = self._out.write(send[self._sent : self._sent + PIECE])
             self._waited_ms = 0
             self._sent += n or 0
             if self._sent >= len(send):
