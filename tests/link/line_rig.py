@@ -87,6 +87,7 @@ class LiveBench:
         pulls: int = 0,
         port: PtyPort | None = None,
         seed: int = 7,
+        slice_s: float = SLICE_S,
     ) -> None:
         self.image = folder / "flash.img"
         if image:
@@ -98,6 +99,7 @@ class LiveBench:
         self.session.board.paced = True
         self._todo: queue.Queue[Callable[[Session], object]] = queue.Queue()
         self._each: list[Callable[[Session], object]] = []
+        self._slice_s = slice_s
         self._end = False
         self.error: BaseException | None = None
         self._thread = threading.Thread(target=self._work, daemon=True)
@@ -117,7 +119,7 @@ class LiveBench:
         board = self.session.board
         try:
             while not self._end:
-                board.run_until(board.time_s + SLICE_S)
+                board.run_until(board.time_s + self._slice_s)
                 while not self._todo.empty():
                     self._todo.get()(self.session)
                 for look in self._each:
