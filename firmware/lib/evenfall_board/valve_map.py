@@ -1,0 +1,327 @@
+"""What the board knows of the bench it stands on: valve table and inertia.
+
+Learned slots (learned.json, messages `learned` and `run_learned`):
+
+    1          inertia seen by the controller: mN.m per half rpm/s, times 2**16
+    2          how flow follows the opening: d ln(flow) / d ln(opening), times 256
+    10 + k     at 512 k half rpm (256 k rpm): opening in 1/4096 of the servo's travel,
+               plus 8192 times the brake torque in mN.m on a wide-open-throttle sweep
+
+Integers below 2**30 only; nothing here allocates but `load` and `learn`.
+"""
+
+from array import array
+
+SLOT_INERTIA = 1
+SLOT_SLOPE = 2
+SLOT_KNOT = 10
+KNOTS = 128
+MAX_KNOTS = 56  # with the two above, what one message carries
+FULL = 16384  # valve fully open
+TORQUE_MAX = 131071  # mN.m
+INERTIA_MIN = 256
+INERTIA_MAX = 262143
+SLOPE = 333  # d ln(flow) / d ln(opening) when nothing is known, times 256
+SLOPE_MIN = 205
+SLOPE_MAX = 640
+ZERO_FLOW = 492  # opening that stands for the leak, 1/16384: 3 %
+
+_LOG2 = array("h", [round(1024 * x) for x in (
+    0.0, 0.0874628, 0.169925, 0.2479275, 0.3219281, 0.3923174, 0.4594316, 0.5235620,
+    0.5849625, 0.6438562, 0.7004397, 0.7548875, 0.8073549, 0.8579810, 0.9068906, 0.9541963, 1.0,
+)])  # fmt: skip
+_EXP2 = array("h", [round(16384 * x) for x in (
+    1.0, 1.0442738, 1.0905077, 1.1387886, 1.1892071, 1.2418578, 1.2968396, 1.3542555,
+    1.4142136, 1.4768262, 1.5422108, 1.6104903, 1.6817928, 1.7562522, 1.8340081, 1.9152065, 1.9999390,
+)])  # fmt: skip
+
+
+def log2_x1024(x):
+    """1024 log2(x) of an integer 1 <= x < 2**28, to about 1 part in 1000."""
+    n = 15360
+    while x >= 65536:
+        x >>= 4
+        n += 4096
+    while x < 4096:
+        x <<= 4
+        n -= 4096
+    while x < 32768:
+        x <<= 1
+        n -= 1024
+    i = (x >> 11) - 16
+    low = _LOG2[i]
+    return n + low + (((_LOG2[i + 1] - low) * (x & 2047)) >> 11)
+
+
+def exp2_x1024(n):
+    """2 ** (n / 1024) for 0 <= n < 26 * 1024, as an integer."""
+    i = (n & 1023) >> 6
+    low = _EXP2[i]
+    m = low + (((_EXP2[i + 1] - low) * (n & 63)) >> 6)
+    n >>= 10
+    return m >> (14 - n) if n <= 14 else m << (n - 14)
+
+
+def root(x):
+    """Integer square root of 0 <= x < 2**30."""
+    if x < 2:
+        return x
+    r = 1 << 15
+    while True:
+        s = (r + x // r) >> 1
+        if s >= r:
+            return r
+        r = s
+
+
+class ValveMap:
+    """Opening and torque over the set speed, learnt from pull to pull."""
+
+    def __init__(self, learned):
+        self._opening = array("H", bytearray(2 * KNOTS))  # 1/16384 + 1; 0: not known
+        self._torque = array("i", bytearray(4 * KNOTS))  # mN.m
+        self._sum_u = array("i", bytearray(4 * KNOTS))
+        self._sum_t = array("i", bytearray(4 * KNOTS))
+        self._weight = array("H", bytearray(2 * KNOTS))
+        self.inertia = 0  # 0: not known
+        self.slope = SLOPE
+        self.low = KNOTS  # first and last knot known
+        self.high = -1
+        if learned:
+            self.load(learned)
+
+    def load(self, learned):
+        """Take what is in bounds of the slots; the rest is as if never learnt."""
+        value = learned.get(SLOT_INERTIA, 0)
+        if INERTIA_MIN <= value <= INERTIA_MAX:
+            self.inertia = value
+        value = learned.get(SLOT_SLOPE, 0)
+        if SLOPE_MIN <= value <= SLOPE_MAX:
+            self.slope = value
+        for k in range(KNOTS):
+            value = learned.get(SLOT_KNOT + k, 0)
+            if 0 < value < 1 << 30 and value & 8191 <= 4096:
+                self._opening[k] = ((value & 8191) << 2) + 1
+                self._torque[k] = value >> 13
+        self._span()
+
+    def _span(self):
+        """Longest run of known knots."""
+        best = 0
+        k = 0
+        self.low, self.high = KNOTS, -1
+        while k < KNOTS:
+            first = k
+            while k < KNOTS and self._opening[k]:
+                k += 1
+            if k - first > best:
+                best = k - first
+                self.low, self.high = first, k - 1
+            k += 1
+
+    def covers(self, low_half_rpm, high_half_rpm):
+        """True when the table reaches over these speeds but for a knot at each end."""
+        return (self.low - 1) * 512 <= low_half_rpm and high_half_rpm <= (self.high + 1) * 512
+
+    def opening(self, half_rpm):
+        """Opening at a set speed, 0 .. 16384."""
+        k = half_rpm >> 9
+        if k < self.low:
+            return self._opening[self.low] - 1
+        if k >= self.high:
+            return self._opening[self.high] - 1
+        a = self._opening[k]
+        return a - 1 + (((self._opening[k + 1] - a) * (half_rpm & 511)) >> 9)
+
+    def torque(self, half_rpm):
+        """Brake torque at a set speed, mN.m, at least 1."""
+        k = half_rpm >> 9
+        if k < self.low:
+            t = self._torque[self.low]
+        elif k >= self.high:
+            t = self._torque[self.high]
+        else:
+            t = self._torque[k]
+            t += ((self._torque[k + 1] - t) * (half_rpm & 511)) >> 9
+        return t if t > 0 else 1
+
+    def clear_record(self):
+        for k in range(KNOTS):
+            self._sum_u[k] = self._sum_t[k] = self._weight[k] = 0
+
+    def record(self, half_rpm, opening, torque_mNm):
+        """Note what this set speed took; called at each step of a sweep."""
+        k = half_rpm >> 9
+        if k >= KNOTS - 1 or k < 0:
+            return
+        f = (half_rpm & 511) >> 3
+        if torque_mNm < 0:
+            torque_mNm = 0
+        g = 64 - f
+        if self._weight[k] < 25600:
+            self._weight[k] += g
+            self._sum_u[k] += opening * g
+            self._sum_t[k] += torque_mNm * (g >> 2)
+        k += 1
+        if self._weight[k] < 25600:
+            self._weight[k] += f
+            self._sum_u[k] += opening * f
+            self._sum_t[k] += torque_mNm * (f >> 2)
+
+    def learn(self, inertia, fresh):
+        """Fold the record into the table; return the slots that hold it now.
+
+        `fresh` replaces what was known; otherwise 7/10 of the difference is taken.
+        """
+        weight = self._weight
+        keys = [k for k in range(KNOTS) if weight[k] >= 96]
+        u = {}
+        t = {}
+        for k in keys:
+            u[k] = self._sum_u[k] // weight[k]
+            t[k] = min(self._sum_t[k] // (weight[k] >> 2), TORQUE_MAX)
+        if fresh:
+            for k in range(KNOTS):
+                self._opening[k] = 0
+        for k in keys[:MAX_KNOTS]:
+            before, after = k - 1 if k - 1 in u else k, k + 1 if k + 1 in u else k
+            uk = (u[before] + 2 * u[k] + u[after]) >> 2
+            tk = (t[before] + 2 * t[k] + t[after]) >> 2
+            if self._opening[k]:
+                old = self._opening[k] - 1
+                uk = old + (uk - old) * 7 // 10
+                old = self._torque[k]
+                tk = old + (tk - old) * 7 // 10
+            self._opening[k] = min(max(uk, 0), FULL) + 1
+            self._torque[k] = min(max(tk, 1), TORQUE_MAX)
+        self._span()
+        if inertia:
+            self.inertia = min(max(inertia, INERTIA_MIN), INERTIA_MAX)
+        pairs = [(SLOT_INERTIA, self.inertia), (SLOT_SLOPE, self.slope)]
+        for k in range(self.low, min(self.high + 1, self.low + MAX_KNOTS)):
+            pairs.append((SLOT_KNOT + k, (self._torque[k] << 13) + ((self._opening[k] - 1) >> 2)))
+        return pairs
+
+
+def _unit(x):
+    """Shift that brings x >= 0 below 2**14, even number of bits, as half of it."""
+    s = 0
+    while x >> (2 * s) >= 16384:
+        s += 1
+    return s
+
+
+class InertiaFit:
+    """Inertia from how torque and speed change together, by geometric mean regression.
+
+    At a fixed speed, torque T and dw/dt are bound by -J; changes of T, of speed w and of
+    dw/dt within about 0.1 to 0.6 s are correlated with a memory of some 1.5 s, w is
+    projected out.  The geometric mean of both regressions takes the noise of either side
+    alike.  Needs no extra motion: loading the engine is enough.
+    """
+
+    def __init__(self):
+        self._tl = self._tm = self._wl = self._wm = self._ym = 0
+        self.restart()
+
+    def restart(self):
+        self._n = 0
+        self._aa = self._ab = self._bb = self._ay = self._by = self._yy = 0
+        self._scale = 0  # torque is counted in 2**scale / 4 mN.m
+
+    def step(self, torque_mNm, half_rpm, dt15):
+        """`half_rpm` two samples old, as the torque is; `dt15` in 1/32768 s."""
+        t = torque_mNm << 4
+        w = half_rpm << 4
+        if self._n == 0:
+            self._tl = self._tm = t
+            self._wl = self._wm = w
+            self._ym = 0
+            self._n = 1
+            return
+        k = dt15 * 1024 // (2621 + dt15)
+        d = t - self._tl
+        if d > 524287:
+            d = 524287
+        elif d < -524287:
+            d = -524287
+        self._tl += (d * k) >> 10
+        d = w - self._wl
+        if d > 524287:
+            d = 524287
+        elif d < -524287:
+            d = -524287
+        self._wl += (d * k) >> 10
+        d = w - self._wl
+        if d > 524287:
+            d = 524287
+        elif d < -524287:
+            d = -524287
+        d = d * 25 >> 5  # dw/dt of the smoothed speed, half rpm/s
+        k = dt15 * 13 >> 8
+        self._ym += (d - self._ym) * k >> 10
+        y = d - self._ym >> 4
+        d = self._tl - self._tm
+        if d > 524287:
+            d = 524287
+        elif d < -524287:
+            d = -524287
+        self._tm += d * k >> 10
+        a = d >> (2 + self._scale)
+        d = self._wl - self._wm
+        if d > 524287:
+            d = 524287
+        elif d < -524287:
+            d = -524287
+        self._wm += d * k >> 10
+        b = d >> 3
+        if self._n < 24:  # the filters settle first
+            self._n += 1
+            return
+        if (a > 1600 or a < -1600) and self._scale < 6:
+            self._scale += 1
+            a >>= 1
+            self._aa >>= 2
+            self._ab >>= 1
+            self._ay >>= 1
+        if a > 2047:
+            a = 2047
+        elif a < -2047:
+            a = -2047
+        if b > 2047:
+            b = 2047
+        elif b < -2047:
+            b = -2047
+        if y > 2047:
+            y = 2047
+        elif y < -2047:
+            y = -2047
+        self._aa += a * a - (self._aa >> 7)
+        self._ab += a * b - (self._ab >> 7)
+        self._bb += b * b - (self._bb >> 7)
+        self._ay += a * y - (self._ay >> 7)
+        self._by += b * y - (self._by >> 7)
+        self._yy += y * y - (self._yy >> 7)
+
+    def solve(self):
+        """Inertia in mN.m per half rpm/s times 2**16; 0 when T and dw/dt do not go together."""
+        p, q, r = _unit(self._aa), _unit(self._bb), _unit(self._yy)
+        aa, bb, yy = self._aa >> 2 * p, self._bb >> 2 * q, self._yy >> 2 * r
+        ab, ay, by = self._ab >> p + q, self._ay >> p + r, self._by >> q + r
+        if by * ab <= ay * bb:
+            return 0
+        d_a = aa * bb - ab * ab
+        d_y = yy * bb - by * by
+        if d_a <= 0 or d_y <= 0:
+            return 0
+        while d_y < 1 << 22 and d_a < 1 << 27:
+            d_y <<= 1
+            d_a <<= 1
+        ratio = (d_a << 1) // ((d_y >> 13) or 1)  # times 2**14
+        j = root(ratio)  # times 2**7
+        shift = 3 + self._scale + p - r
+        if shift < 0:
+            return j >> -shift
+        if shift > 12 or j >> 18 - shift:
+            return INERTIA_MAX
+        return j << shift
