@@ -131,10 +131,11 @@ def _noise(s: _Signals) -> Finding:
     """Scatter of the load everywhere in the pull, and lone samples that no load makes."""
     fs = 1 / s.seen.aligned.period_s
     _, per_bin = _flutter_by_speed(s)
-    floor = float(np.nanmedian(per_bin))
+    floor = float(np.nanmedian(per_bin)) if np.isfinite(per_bin).any() else math.nan
     limit = NOISE_LIMIT * s.top_N
     found = floor > limit or s.spikes > SPIKE_LIMIT
-    sentence = f"Load signal scatters by {floor:.3f} N a sample, {s.spikes} lone spikes."
+    scatters = f"scatters by {floor:.3f} N a sample" if math.isfinite(floor) else "is too short to judge"
+    sentence = f"Load signal {scatters}, {s.spikes} lone spikes."
     if found:
         sentence += (
             " Electrical noise: earth the cable's shield at one end, keep it away from the ignition, "
@@ -155,7 +156,10 @@ def _flutter_by_speed(s: _Signals, width: float = 250.0) -> tuple[FloatArray, Fl
 
 def _resonance(s: _Signals) -> Finding:
     """Flutter of the load that is large in one band of speed and small elsewhere."""
+    name = "vibration resonance"
     speed, spread = _flutter_by_speed(s)
+    if not np.isfinite(spread).any():
+        return Finding(name, False, math.nan, RESONANCE_LIMIT * 100, "%", "Too few load samples to judge.")
     usual = float(np.nanmedian(spread))
     top = int(np.nanargmax(spread))
     share = float(spread[top] / s.top_N)
@@ -168,7 +172,6 @@ def _resonance(s: _Signals) -> Finding:
             "and do not trust torque close to that speed."
         )
     show = Evidence(speed, spread, "speed, rpm", "flutter of the load, N", limit)
-    name = "vibration resonance"
     return Finding(name, found, share * 100, limit / s.top_N * 100, "%", sentence, show)
 
 

@@ -5,15 +5,19 @@ from __future__ import annotations
 import csv
 import io
 import json
+import re
 import sqlite3
 from collections.abc import Callable
 from pathlib import Path
 
 import numpy as np
 import pytest
+from evenfall import wire
 from evenfall.archive import Archive
 from evenfall.cli import main
+from evenfall.cli._pulls import reduced
 from evenfall.export import BINS_QUERY
+from evenfall_wire import messages
 from sample_runs import sample_run
 
 DAY = 86_400
@@ -170,3 +174,23 @@ def test_export_equals_the_query_in_any_sqlite_tool(
     assert run("export", "--schema")[1].count("| torque_u_repeat_Nm | N.m |") == 1
     code, _, err = run("export", "1-8", "--out", str(tmp_path / "x.xls"))
     assert code == 2 and "must end in .csv or .parquet" in err
+
+
+def test_what_ails_the_bench_stands_on_the_page(tmp_path: Path) -> None:
+    """A load cell that clamps in one pull of a group: the page and the comparison name the pull's trouble."""
+    good = sample_run(1)
+    weak = bytearray()
+    frames = [wire.open_frame(chunk) for chunk in sample_run(2).split(b"\x00")[:-1]]
+    for at, frame in enumerate(frames):
+        assert frame is not None
+        head, each = messages.unpack(messages.BY_TYPE[frame.kind][1], frame.payload)
+        if messages.BY_TYPE[frame.kind][1] == "load_samples":
+            each = [(tick, min(count, 500_000)) for tick, count in each]
+            each = [(tick, 0x7FFFFF if count == 500_000 else count) for tick, count in each]
+        weak += wire.frame_bytes(messages.BY_TYPE[frame.kind][1], at, head, each)
+    with Archive(tmp_path) as archive:
+        numbers = [archive.store_run(data) for data in (good, bytes(weak))]
+        found = [reduced(archive, n) for n in numbers]
+    at_the_end = re.compile(r"^Clamp: [1-9]\d* samples at the amplifier's end")
+    assert not any(at_the_end.match(note) for note in found[0].reduction.notes)
+    assert any(at_the_end.match(note) for note in found[1].reduction.notes)

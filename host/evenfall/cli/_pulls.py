@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import re
+from dataclasses import replace
 from pathlib import Path
 
 from evenfall.archive import Archive, Query
 from evenfall.compare import Group, Pull, group
 from evenfall.errors import InputError, NotFoundError
+from evenfall.health import diagnose
 
 _NUMBERS = re.compile(r"\d+(-\d+)?(,\d+(-\d+)?)*")
 MOST_PULLS = 200  # in one group; more is a slip of the keyboard
@@ -42,10 +44,12 @@ def pull_numbers(archive: Archive, spec: str, engine: str | None) -> list[int]:
 
 
 def reduced(archive: Archive, number: int, standard: str | None = None, bin_rpm: float = 250.0) -> Pull:
-    """One pull from the archive, reduced, with its circumstances."""
+    """One pull from the archive, reduced, with its circumstances; what ails the bench joins its notes."""
     run = archive.run(number)
     calibration, setup, air, _ = archive.inputs(number, run)
     reduction = archive.reduce(number, standard, bin_rpm, run)
+    ailing = [f"{f.name.capitalize()}: {f.sentence}" for f in diagnose(run, calibration, setup) if f.found]
+    reduction = replace(reduction, notes=[*reduction.notes, *ailing])
     return Pull(reduction, calibration, setup, air, run.started_unix_s, number)
 
 
