@@ -1,4 +1,4 @@
-# ruff: noqa: E402, UP031
+# ruff: noqa: E402, I001, UP031
 """The firmware's own parts, run for a number of rounds: `micropython tick_cost_board.py IMAGE MODE ROUNDS`.
 
 Modes: `none` feeds words and does nothing with them; `tick` adds one control tick per round, in the middle
@@ -26,6 +26,9 @@ import pio_asm
 import vfs
 
 
+calls = 0  # of what is C on the board: their price here is taken off again
+
+
 class Part:
     """Whatever pin, PWM, watchdog: does nothing, at the price of a call."""
 
@@ -35,12 +38,16 @@ class Part:
     def __init__(self, *args, **keywords):
         pass
 
-    def value(self, *args):
+    def value(self, level=0):
+        global calls
+        calls += 1
         return 1
 
     duty_ns = freq = feed = value
 
     def read_u16(self):
+        global calls
+        calls += 1
         return 0
 
 
@@ -60,9 +67,13 @@ class Fifo:
         self._in += 1
 
     def rx_fifo(self):
+        global calls
+        calls += 1
         return self._in - self._out
 
     def get(self):
+        global calls
+        calls += 1
         word = self._words[self._out & 15]
         self._out += 1
         return word
@@ -72,6 +83,8 @@ class Clock:
     us = 1000000
 
     def ticks_us(self):
+        global calls
+        calls += 1
         return self.us & 0x3FFFFFFF
 
     def ticks_ms(self):
@@ -193,6 +206,7 @@ for _ in range(120):
     feeder.sample(board.sweep.set_half_rpm, True)
     drain()
 
+calls = 0
 gc.collect()  # as before each pull
 if mode == "none":
     sweep = board.sweep
@@ -220,3 +234,4 @@ elif mode.startswith("part:"):
         call()
 else:
     raise SystemExit("modes: none, tick, pass, part:EXPRESSION, pystone")
+print("calls", calls)
