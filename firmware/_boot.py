@@ -1,5 +1,7 @@
 """First of all, in an image of our own (frozen): mounts the flash, never wipes it.
 
+Goes in the place of ports/rp2/modules/_boot.py when MicroPython is built.
+
 The stock script of the port makes a new file system whenever mounting fails,
 which would take the stored runs with it.  Here only flash that was never used
 (both blocks of the file system's head still erased) is formatted; otherwise

@@ -73,3 +73,36 @@ def test_starts_are_counted_and_a_damaged_count_does_no_harm():
         with Rig(IDLE, extra={"/starts.json": text}) as rig:
             rig.run(2.0)
             assert rig.status()["state"] == "rest"
+
+
+UNPRESSED = {"operator": {"ready_s": 2.5, "arm_before_s": 0.0, "press_after_s": 0.0, "give_up_s": 6.0}}
+
+
+@pytest.mark.parametrize("operation", [2, 9, 23, 37])
+def test_power_goes_while_a_run_is_written(operation):
+    """The whole board: a cut in a flash operation of storing, then a start, then the next run."""
+    with Rig(UNPRESSED, pulls=2, seed=operation) as rig:
+        rig.until("store", 40)
+        rig.board.fault("power_cut_at_flash_op", operation)
+        while rig.board.boots == 1 and rig.now < 40:
+            rig.run(0.05)
+        rig.run(2.0)
+        status = rig.status()
+        assert status["fault"] in ("none", "watchdog") and rig.board.boots == 2
+        rows = rig.runs()
+        assert len(rows) <= 1
+        for row in rows:
+            assert wire.bit_names(codes.RUN_BITS, row[4]) in (["torn"], ["complete"])
+            data = rig.read(row[0])
+            assert len(data) == row[1] and data.count(b"\0") == row[3]
+            run = wire.decode_run(data)
+            assert [d for d in run.damage if "no whole frame" in d or "missing" in d] in (
+                [],
+                ["the run_end frame is missing: the recording was cut off"],
+            )
+            assert len(run.load_count) > 0 and len(run.edge_time_s) > 0
+        while rig.now < 80 and rig.status()["runs_unacked"] <= len(rows):
+            rig.run(1.0)
+        newest = rig.runs()[-1]
+        assert wire.bit_names(codes.RUN_BITS, newest[4]) == ["complete"]
+        assert wire.decode_run(rig.read(newest[0])).damage == []
