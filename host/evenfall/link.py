@@ -710,6 +710,12 @@ def refusal(request: str, head: dict[str, Any]) -> BoardError:
     name = wire.code_name("error", head["error"])
     sentence = sentences.say(sentences.REFUSALS, name)
     detail = head["detail"]
+    if name == "newer_protocol":  # detail: the board's own
+        ours = f"{messages.PROTO_MAJOR}.{messages.PROTO_MINOR}"
+        return BoardError(
+            f"the board speaks protocol {detail}, this evenfall speaks {ours}: update the board's firmware "
+            "(evenfall board install)"
+        )
     if name in ("no_such_setting", "out_of_bounds"):
         sentence = f"setting '{wire.setting_name(detail)}': {sentence}"
     elif name in ("busy_state", "moving") and 0 <= detail < len(codes.STATES):
