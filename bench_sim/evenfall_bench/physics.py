@@ -601,14 +601,15 @@ class Bench:
                     if not coupled:
                         cap = 0.0
                     slip = we - wb
-                    tc = cap if slip > 0.0 else -cap
+                    # just let go: the side that pulled more runs ahead
+                    tc = cap if slip > 0.0 or (slip == 0.0 and te > load_c) else -cap
                     w1 = we + (te - tc) / j_engine * dt
                     w2 = wb + (tc - load_c) / j_brake * dt
                     if w1 < 0.0:
                         w1 = 0.0
                     if w2 < 0.0:
                         w2 = 0.0
-                    if (w1 - w2) * slip <= 0.0 and cap > 0.0:
+                    if (w1 - w2) * slip < 0.0 and cap > 0.0:
                         # they meet within the step: momentum decides the common speed
                         w1 = w2 = (j_engine * w1 + j_brake * w2) / j_all
                         locked = True
