@@ -53,15 +53,16 @@ rp2.StateMachine = Stand
 sys.modules["machine"] = machine
 sys.modules["rp2"] = rp2
 
-gc.collect()
+# ----
 start = gc.mem_alloc()
 from evenfall_board import app  # noqa: E402
 from evenfall_board.drivers import hall, load_cell  # noqa: E402, F401
 
-gc.collect()
+# ----
 code = gc.mem_alloc() - start
 board = app.Board()
-gc.collect()
+
+# ----
 total = gc.mem_alloc() - start
 rings = 0
 for ring in (board.recorder.loads, board.recorder.edges, board.recorder.trace):

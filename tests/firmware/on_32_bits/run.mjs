@@ -19,7 +19,10 @@ function copy(from, to) {
 
 copy(lib, "/lib");
 try {
-  mp.runPython(fs.readFileSync(script, "utf8"));
+  // this port collects garbage only between calls: one call for each section
+  for (const section of fs.readFileSync(script, "utf8").split("\n# ----\n")) {
+    mp.runPython(section + "\nimport gc\ngc.collect()\n");
+  }
 } catch (error) {
   console.log(String(error.message ?? error).slice(0, 3000));
   process.exit(1);
