@@ -171,7 +171,16 @@ def to_parquet(rows: Sequence[Row], path: str | Path, table: str = "bins") -> Pa
 
 def schema_text() -> str:
     """All tables and columns as Markdown, and the query for SQLite tools."""
-    lines = []
+    lines = [
+        "# Exported tables",
+        "",
+        "Made by `evenfall export --schema`; do not edit by hand.",
+        "",
+        "CSV: UTF-8, comma, dot as decimal sign, lines end with CR LF (RFC 4180); the heading of a column with",
+        "a unit is `name [unit]`; an empty cell is a value that is not known. Parquet: the same columns, unit and",
+        "meaning in each column's metadata.",
+        "",
+    ]
     for table, columns in TABLES.items():
         lines += [f"## {table}", "", "| column | unit | meaning |", "|---|---|---|"]
         lines += [f"| {c.name} | {c.unit} | {c.meaning} |" for c in columns]

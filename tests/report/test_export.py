@@ -93,3 +93,8 @@ def test_empty_and_unknown() -> None:
     assert export.to_csv([]).count("\r\n") == 1
     with pytest.raises(InputError, match="no table 'curves' to export; choose one of bins, pulls, samples"):
         export.to_csv([], "curves")
+
+
+def test_the_written_schema_is_the_programs_own() -> None:
+    written = Path(export.__file__).parents[1] / "EXPORTS.md"
+    assert written.read_text() == export.schema_text(), "run: evenfall export --schema > host/EXPORTS.md"

@@ -124,13 +124,18 @@ def board(tmp_path: Path) -> Iterator[RestingBoard]:
         yield made
 
 
-def guide(archive: Archive, board: RestingBoard, person: Person) -> Guide:
+def guide(archive: Archive, board: RestingBoard, person: Person, plain: bool = False) -> Guide:
+    """The guide of the open or a new day; `plain` writes a stand-in for the page, which is slow to draw."""
     day = load_day(archive) or Day(archive.add_session(title="guided day"))
 
     def line() -> AbstractContextManager[Link]:
         return Link(board.url)
 
     def page(before: list[int], after: list[int]) -> str:
+        if plain:
+            stand_in = archive.folder / "page.txt"
+            stand_in.write_text(f"{archive.row(after[0])['changed']}: {before} {after}")
+            return str(stand_in)
         return str(write_page(archive, (",".join(map(str, before)), ",".join(map(str, after))), None))
 
     made = Guide(archive, day, person, line, lambda n: reduced(archive, n), page)
@@ -146,8 +151,7 @@ def check(archive: Archive, day: Day, person: Person) -> None:
     assert {by_build[n] for n in day.before} == {"stock pipe"}
     assert {by_build[n] for n in day.after} == {"cut pipe"}
     assert day.weight is not None and day.weight["error"] == pytest.approx(0.001, abs=1e-5)
-    text = Path(day.page).read_text()
-    assert "pipe cut by 8 mm" in text and "cut pipe against stock pipe" in text
+    assert "pipe cut by 8 mm" in Path(day.page).read_text()
     assert any("at peak power: real" in line for line in person.heard)
     assert load_day(archive) is None, "the day is closed"
 
@@ -160,6 +164,7 @@ def test_a_whole_day(board: RestingBoard, tmp_path: Path) -> None:
         assert made.run()
         check(archive, made.day, person)
         assert made.day.earlier == [1]
+        assert "cut pipe against stock pipe" in Path(made.day.page).read_text()
     assert set(board.acknowledged) == set(board.runs)
     said = "\n".join(person.heard)
     for at in range(1, len(STEPS) + 1):
@@ -173,7 +178,7 @@ def test_the_lid_closes_at_every_question(tmp_path: Path) -> None:
     with RestingBoard(tmp_path, {}) as board:
         whole = Person(board)
         with Archive(tmp_path / "whole") as archive:
-            guide(archive, board, whole).run()
+            guide(archive, board, whole, plain=True).run()
         # every question once in each step; the same one asked again in a step is no new place
         places = [i for i, q in enumerate(whole.questions) if q not in whole.questions[:i]]
         assert len(places) > 15
@@ -184,11 +189,11 @@ def test_the_lid_closes_at_every_question(tmp_path: Path) -> None:
             folder = tmp_path / f"archive-{crash_at}"
             person = Person(board, crash_at)
             with Archive(folder) as archive, pytest.raises(CrashError):
-                guide(archive, board, person).run()
+                guide(archive, board, person, plain=True).run()
             after = Person(board)
             after.gain = person.gain
             with Archive(folder) as archive:
-                made = guide(archive, board, after)
+                made = guide(archive, board, after, plain=True)
                 assert made.run(), crash_at
                 check(archive, made.day, after)
                 assert archive.check() == []

@@ -44,7 +44,7 @@ def export(
     from evenfall.report import UNIT_CHOICES
 
     if schema:
-        click.echo(schema_text())
+        click.echo(schema_text(), nl=False)
         return
     if not specs:
         raise click.UsageError("say which pulls, e.g. 3,5-8")
