@@ -194,3 +194,9 @@ def test_what_ails_the_bench_stands_on_the_page(tmp_path: Path) -> None:
     at_the_end = re.compile(r"^Clamp: [1-9]\d* samples at the amplifier's end")
     assert not any(at_the_end.match(note) for note in found[0].reduction.notes)
     assert any(at_the_end.match(note) for note in found[1].reduction.notes)
+
+
+def test_a_poor_pull_is_marked_in_its_group(tmp_path: Path) -> None:
+    with Archive(tmp_path) as archive:
+        number = archive.store_run(sample_run(1, verdict="poor"))
+        assert "The board judged it poor: nothing to remark." in reduced(archive, number).reduction.notes

@@ -6,6 +6,7 @@ import re
 from dataclasses import replace
 from pathlib import Path
 
+from evenfall import sentences
 from evenfall.archive import Archive, Query
 from evenfall.compare import Group, Pull, group
 from evenfall.errors import InputError, NotFoundError
@@ -49,6 +50,11 @@ def reduced(archive: Archive, number: int, standard: str | None = None, bin_rpm:
     calibration, setup, air, _ = archive.inputs(number, run)
     reduction = archive.reduce(number, standard, bin_rpm, run)
     ailing = [f"{f.name.capitalize()}: {f.sentence}" for f in diagnose(run, calibration, setup) if f.found]
+    if run.verdict and run.verdict["verdict"] in ("poor", "aborted"):
+        verdict = sentences.say(sentences.VERDICTS, run.verdict["verdict"])
+        ailing.append(
+            f"The board judged it {verdict}: {sentences.say(sentences.REASONS, run.verdict['reason'])}."
+        )
     reduction = replace(reduction, notes=[*reduction.notes, *ailing])
     return Pull(reduction, calibration, setup, air, run.started_unix_s, number)
 
