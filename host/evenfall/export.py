@@ -177,8 +177,8 @@ def schema_text() -> str:
         "Made by `evenfall export --schema`; do not edit by hand.",
         "",
         "CSV: UTF-8, comma, dot as decimal sign, lines end with CR LF (RFC 4180). The heading of a column",
-        "with a unit is `name [unit]`; an empty cell is a value that is not known. Parquet: the same columns,",
-        "unit and meaning in each column's metadata.",
+        "with a unit is `name [unit]`; an empty cell is a value that is not known. Parquet: the same",
+        "columns, unit and meaning in each column's metadata.",
         "",
     ]
     for table, columns in TABLES.items():
