@@ -325,7 +325,7 @@ def control_figure(
             for side in (-k, k):
                 axes.axhline(centre + side * sigma, color=LIMIT, linewidth=0.9, linestyle=dash)
                 axes.annotate(
-                    f"{side:+d} s",
+                    f"{side:+d} σ",
                     (1.005, centre + side * sigma),
                     xycoords=("axes fraction", "data"),
                     va="center",
@@ -336,7 +336,7 @@ def control_figure(
         if len(alarms):
             at = np.asarray(alarms, int)
             axes.plot(x[at], values[at], "o", markersize=11, fillstyle="none", color=LIMIT, label="alarm")
-            axes.legend(loc="upper left")
+            axes.legend(loc="best")
         axes.set_xticks(x if len(x) <= 12 else x[:: max(1, len(x) // 10)])
         axes.set_xticklabels(
             [_plain(labels[int(i) - 1]) for i in axes.get_xticks()], rotation=30, ha="right", fontsize=7
