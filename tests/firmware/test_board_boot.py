@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import json
+
 import pytest
 from bench_rig import Rig
 from evenfall import wire
@@ -73,6 +75,24 @@ def test_starts_are_counted_and_a_damaged_count_does_no_harm():
         with Rig(IDLE, extra={"/starts.json": text}) as rig:
             rig.run(2.0)
             assert rig.status()["state"] == "rest"
+
+
+def test_a_board_with_nothing_fitted():
+    """Every part may be missing; the board says so and refuses a pull."""
+    bare = {
+        name: -1 for name in ("pin_load_data", "pin_hall", "pin_servo", "pin_button", "pin_led", "pin_kill")
+    }
+    settings = json.dumps({**bare, "kill_fitted": 0}).encode()
+    with Rig(IDLE, extra={"/settings.json": settings}) as rig:
+        rig.run(2.5)
+        status = rig.status()
+        assert (status["state"], status["fault"], status["valve"]) == ("rest", "none", 0)
+        reply = rig.ask("self_test", seconds=8)
+        results = {codes.SELF_TEST_ITEMS[i]: codes.SELF_TEST_RESULTS[r] for i, r, _ in reply.each}
+        for item in ("load_cell", "speed_pickup", "servo", "button", "led", "kill", "air"):
+            assert results[item] == "not_fitted"
+        assert rig.ask("command", (codes.COMMANDS.index("arm"), 0)).name == "refused"
+        assert rig.kill == []
 
 
 UNPRESSED = {"operator": {"ready_s": 2.5, "arm_before_s": 0.0, "press_after_s": 0.0, "give_up_s": 6.0}}

@@ -31,6 +31,7 @@ def test_limits_of_the_store(case):
     assert on_board("store_limits.py", case)[-1]
 
 
+@pytest.mark.study
 def test_flash_life():
     """At 100,000 erases a block (the usual rating of serial NOR flash, from memory; see the part's sheet)."""
     runs, size, erases, worst = map(int, on_board("store_limits.py", "life", heap_kib=16384)[-1].split())

@@ -200,7 +200,7 @@ class Board:
     def set_clock(self, unix_s):
         self._unix_at_0 = unix_s - self.uptime_ms // 1000
         self.clock_set = True
-        self._event("clock_set", unix_s & 0x3FFFFFFF)
+        self._event("clock_set", unix_s & 0x7FFFFFFF)
 
     def status(self):
         """Fields of the status message."""
@@ -365,6 +365,10 @@ class Board:
 
     def _spun_up(self):
         return self.speed.half_rpm > self.settings.values["spin_up_speed"] * 2
+
+    def _again(self):
+        """Speed rises again after a pull: somebody is in a hurry."""
+        return self._since_ms > 2000 and self._spun_up()
 
     def _may_pull(self):
         """None, or the (error, detail) that keeps a pull from starting."""
@@ -535,7 +539,7 @@ class Board:
         block = self._zero_block
         until = self.uptime_ms + ZERO_MS
         if self.amp and not self.fault:
-            while self.uptime_ms < until and self._zero_block < block + 2:
+            while self.uptime_ms < until and self._zero_block < block + 2 and not self._again():
                 yield  # the first block may have begun before the brake stood still
             if self._zero_block >= block + 2:
                 zero = self.zero
