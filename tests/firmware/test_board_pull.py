@@ -195,3 +195,44 @@ def test_the_fast_amplifier_and_the_barometer():
         times = [a[0] for a in run.air]
         assert times[0] < run.verdict["sweep_start_tick"] < run.verdict["sweep_end_tick"] < times[-1]
         assert run.air[0][1] == pytest.approx(97200, abs=300) and run.air[0][2] == pytest.approx(18, abs=1)
+
+
+UNPRESSED = {"operator": {"arm_before_s": 0.0, "press_after_s": 0.0, "give_up_s": 45.0}}
+CHARACTERISE = codes.COMMANDS.index("characterise")
+
+
+def test_the_valve_is_measured_and_the_result_kept():
+    with Rig(UNPRESSED) as rig:
+        rig.run(1.0)
+        assert rig.ask("command", (CHARACTERISE, 0)).name == "refused"  # nothing turns
+        rig.until("record", 10)
+        rig.run(2.5)
+        assert rig.ask("get_learned").name == "refused"
+        assert rig.ask("command", (CHARACTERISE, 0)).name == "done"
+        assert rig.status()["state"] == "characterise"
+        _, run = wait_for_run(rig, 90)
+        assert run.verdict["verdict"] == "recorded"
+        assert run.trace_valve_us.max() - run.trace_valve_us.min() > 50
+        learned = rig.ask("get_learned").each
+        assert len(learned) > 3
+        # another start of the board still knows
+        rig.board.restart(cause=1)
+        rig.run(2.0)
+        assert rig.ask("get_learned").each == learned
+        assert rig.ask("command", (codes.COMMANDS.index("forget_learned"), 0)).name == "done"
+        assert rig.ask("get_learned").each == []
+
+
+def test_measuring_the_valve_is_stopped_with_the_load_kept():
+    with Rig(UNPRESSED) as rig:
+        rig.until("record", 10)
+        rig.run(2.5)
+        rig.ask("command", (CHARACTERISE, 0))
+        rig.run(6.0)
+        rig.board.fault("press")
+        rig.run(1.0)
+        assert rig.status()["valve"] > settings.BY_NAME["servo_shut"][3] + 50  # the throttle is still open
+        rig.board.fault("throttle_closed")
+        _, run = wait_for_run(rig)
+        assert (run.verdict["verdict"], run.verdict["reason"]) == ("aborted", "stopped_by_button")
+        assert rig.ask("get_learned").each == []

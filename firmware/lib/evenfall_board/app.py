@@ -277,26 +277,20 @@ class Board:
         """Do a host's command; (error name, detail)."""
         state = self.state
         if name == "stop":
-            if state in ("steady", "sweep"):
+            if state in ("steady", "sweep", "characterise"):
                 self._stop("stopped_by_host")
             elif state == "ready":
                 self._go("disarm")
-            elif state == "characterise":
-                self._end_characterise()
             return "none", 0
         if name == "arm":
             return self._arm() if state == "rest" else ("busy_state", STATE[state])
-        if name == "start":
+        if name in ("start", "characterise"):
             if state in ("ready", "record") and self._spun_up():
-                return self._begin(TRIGGER["host"])
+                return self._begin(TRIGGER["host"], "begin" if name == "start" else name)
             return "busy_state", STATE[state]
         if name == "clear_fault":
             self._clear()
             return "none", self.fault
-        if name == "characterise":
-            if state not in ("rest", "ready", "record"):
-                return "busy_state", STATE[state]
-            return self._characterise()
         if state not in ("rest", "safe"):
             return "busy_state", STATE[state]
         if name == "forget_learned":
@@ -387,33 +381,21 @@ class Board:
         self._go("arm")
         return "none", 0
 
-    def _begin(self, trigger):
-        """A pull begins now: the controller gets the valve."""
+    def _begin(self, trigger, event="begin"):
+        """A pull, or the run that measures the valve, begins now: the controller gets the valve."""
         no = self._may_pull()
         if no:
             return no
         gc.collect()  # so that none is due during the pull
         self._mark(trigger)
-        self._go("begin")
+        self._go(event)
         self.sweep = Sweep(self.settings.values, self.learned.values)
         self.sweep.begin(ticks.now(), self.speed.half_rpm, self.servo.us)
+        self._characterising = event == "characterise"
+        if self._characterising:
+            self.sweep.characterise_begin()
         self._phase = HOLD
         self._control = True
-        self.guard.pull_begins()
-        return "none", 0
-
-    def _characterise(self):
-        """The guided run that measures the valve; recorded and stored like a pull."""
-        no = self._may_pull()
-        if no:
-            return no
-        gc.collect()
-        self._mark(TRIGGER["host"])
-        self._go("characterise")
-        self.sweep = Sweep(self.settings.values, self.learned.values)
-        self.sweep.characterise_begin()
-        self._phase = HOLD
-        self._characterising = True
         self.guard.pull_begins()
         return "none", 0
 
@@ -466,15 +448,14 @@ class Board:
         action = guard.action(fault)
         if action == "kill" and self.kill:
             self.kill.cut()
-        if action == "end" and self.state in ("steady", "sweep"):
+        if action == "end" and self._control:
             self._stop(codes.FAULTS[fault] if fault == guard.TOP_SPEED_NOT_HELD else "fault")
             self._reason = REASON["top_speed_not_held"]
         elif action != "note":
             if self._control:
                 self._control = False
                 self._finish_run(True)
-            elif self.state in ("record", "characterise"):
-                self._characterising = False
+            elif self.state == "record":
                 self._finish_run(True)
             self._fail_valve()
             self._go("fault")
@@ -507,9 +488,10 @@ class Board:
         head = [0] * 10
         if self.state == "record":
             self._reason = REASON["no_button"]
-        elif self.state != "characterise":
+        else:
             head = list(self.sweep.verdict())
-            verdict = head[0]
+            if self.state != "characterise":
+                verdict = head[0]
         if broken_off:
             verdict = VERDICT["aborted"]
             if not self._reason or self._reason == REASON["no_button"]:
@@ -520,10 +502,7 @@ class Board:
         if recorder.lost_since_begin() and not broken_off:
             # the newest records are kept; a judged sweep that is still whole keeps its verdict
             first = recorder.loads.tick(0)
-            if (
-                self.state in ("record", "characterise")
-                or ticks_between(self.sweep.sweep_start_tick, first) < 0
-            ):
+            if self.state == "record" or ticks_between(self.sweep.sweep_start_tick, first) < 0:
                 self._reason = REASON["buffer_full"]
         head[0] = verdict
         if self._reason:
@@ -618,16 +597,16 @@ class Board:
             force = -force
         fault = self.guard.load(count, force, self.torque.limit_count, speed > 0)
         us = 0
-        if self._control or self._characterising:
+        if self._control:
             sweep = self.sweep
-            if self._control:
-                us = sweep.step(tick, speed, torque)
-            else:
+            if self._characterising:
                 us = sweep.characterise_step(tick, speed, torque)
+            else:
+                us = sweep.step(tick, speed, torque)
             self.servo.move(us)
             self._phase = sweep.phase
             set_speed = sweep.set_half_rpm
-            if not fault and self._control:
+            if not fault:
                 fault = self.guard.pull(
                     speed, set_speed, torque, us, self._phase == HOLD, self._phase == FALL
                 )
@@ -706,7 +685,7 @@ class Board:
             return
         if self.state == "store":
             self._load_ms = 0  # flash stalls the chip: samples are lost then
-        pulling = self.state in ("steady", "sweep")
+        pulling = self._control and self._phase < RELEASE
         edge_ticks = self.hall.silent_ticks if self.hall else 0
         guard_ = self.guard
         self._found = guard_.every_pass(
@@ -716,7 +695,7 @@ class Board:
             self._found = guard_.supply(self._supply.read_u16() * 9900 // 65535, passed_ms)
         if not self._found and pulling and not self.speed.held_over:
             self._found = guard_.breakdown(half_rpm, self.sweep.set_half_rpm, passed_ms)
-        if not self._found and self.state == "steady":
+        if not self._found and pulling and self._phase == HOLD:
             self._found = guard_.steady(passed_ms)
         if not self._found and self.button and self.button.stuck:
             self._found = FAULT["button_stuck"]
@@ -746,20 +725,12 @@ class Board:
                 self._go("disarm")
         elif state == "record":
             self._begin(TRIGGER["button"])
-        elif state in ("steady", "sweep"):
+        elif state in ("steady", "sweep", "characterise"):
             self._stop("stopped_by_button")
-        elif state == "characterise":
-            self._end_characterise()
         elif state == "safe":
             self._clear()
         if self.fault and state == "rest":
             self._clear()
-
-    def _end_characterise(self):
-        """Measured, or stopped by somebody: what was learnt is stored with the run."""
-        self._characterising = False
-        self._finish_run(False)
-        self._go("measured")
 
     def _follow(self, passed_ms):
         """What the state itself leads to."""
@@ -785,7 +756,9 @@ class Board:
             self._follow_release()
         elif state == "characterise":
             if self._phase == DONE:
-                self._end_characterise()
+                self._control = False
+                self._finish_run(False)
+                self._go("measured")
         elif state == "store":
             self._follow_store()
         elif state == "safe":
@@ -857,7 +830,7 @@ class Board:
 
     def _valve(self):
         """The valve while the controller does not have it."""
-        if self.servo is None or self._control or self._characterising:
+        if self.servo is None or self._control:
             return
         s = self.settings.values
         if self._held_us is not None:

@@ -10,7 +10,6 @@ TRANSITIONS = (
     ("start", "fault", "safe"),
     ("rest", "arm", "ready"),
     ("rest", "spin_up", "record"),
-    ("rest", "characterise", "characterise"),
     ("rest", "fault", "safe"),
     ("ready", "disarm", "rest"),
     ("ready", "begin", "steady"),
