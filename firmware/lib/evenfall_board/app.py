@@ -858,6 +858,7 @@ def run():
 
 def _loop(board):
     dog = machine.WDT(timeout=WATCHDOG_MS)
+    board.store.pulse = dog.feed  # making room may erase for seconds
     last = time.ticks_us()
     rest_us = 0
     while True:

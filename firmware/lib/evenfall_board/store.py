@@ -90,10 +90,14 @@ class Store:
         self.entries = []
         self.ok = False
         self.free = 0
-        self._need = 0
+        self.pulse = None  # called between long steps: the watchdog's feed
 
     def _path(self, run_id, ending):
         return "%s/%08x%s" % (self._folder, run_id, ending)
+
+    def _breathe(self):
+        if self.pulse:
+            self.pulse()
 
     # --- start ---
 
@@ -117,6 +121,7 @@ class Store:
             self.entries = []
             for run_id in sorted(found):
                 self.entries.append(self._inspect(Entry(run_id, found[run_id])))
+                self._breathe()
             self.ok = True
             self.measure()
         except OSError:
@@ -240,6 +245,7 @@ class Store:
             else:
                 return False
             self.remove(entry)
+            self._breathe()
             self.measure()
         return True
 
