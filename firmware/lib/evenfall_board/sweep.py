@@ -150,8 +150,9 @@ class Sweep:
         self._fit.restart()
         self._count = 0
         self._set_inertia(self.map.inertia)
+        self._fits = 8 if self.map.inertia else 0
         self._f = ONE_F
-        self._log_base = 0
+        self._log_base = self._held_base = 0
         self._slope = self.map.slope
         self._steady = 0
         self._too_low = 0
@@ -281,7 +282,9 @@ class Sweep:
                 j = tw * 200
             if j > INERTIA_MAX:
                 j = INERTIA_MAX
-            j = self._inertia + ((j - self._inertia) * 86 >> 8)
+            if self._fits < 16:
+                self._fits += 1
+            j = self._inertia + (j - self._inertia) // self._fits
             self._set_inertia(j if j > INERTIA_MIN else INERTIA_MIN)
 
         # the engine's torque: smoothed over 80 ms, and its trend over 0.3 s
@@ -428,7 +431,7 @@ class Sweep:
                 base = self.map.opening(set_speed) + ZERO_FLOW
             else:
                 x = te - ((self._jm * acc >> self._js) << 2)
-                base = self._base(x if x > 80 else 80, set_speed)
+                base = self._base(x if x > 80 else 80, set_speed) if stage > _STEADY else self._held_base
             p = 229376 // lj + (kap * A_INV >> 8)
             pd = (p * e >> 8) + ((611669 // lj) * ed >> 9)
             if pd > 1048575:
@@ -463,7 +466,7 @@ class Sweep:
                 self._wait(d, e, wd, u, te, set_speed, w)
             elif stage <= _RUN:
                 if stage == _RUN:
-                    self._judge(tick, d, dt, e, u, w)
+                    self._judge(tick, d, e, u)
                 self.map.record(set_speed, min(max(u, 0), FULL), t)
             elif stage == _KEEP:
                 self._keep(d, te, w)
@@ -535,7 +538,8 @@ class Sweep:
         """Make the present opening the base."""
         x = (183501 // self._slope) * log2_x1024(te) >> 10
         y = (104858 // self._slope) * log2_x1024(set_speed) >> 10
-        self._log_base = log2_x1024(self._u + ZERO_FLOW) - x + y
+        self._held_base = self._u + ZERO_FLOW
+        self._log_base = log2_x1024(self._held_base) - x + y
         self._f = ONE_F
 
     def _load(self, dt, e, te, set_speed, w):
@@ -623,7 +627,7 @@ class Sweep:
         self._stage = _LEAD
         self._stage_tick = self._tick
 
-    def _judge(self, tick, d, dt, e, u, w):
+    def _judge(self, tick, d, e, u):
         """Sum up the sweep; end it when the end speed is crossed."""
         x = e * 625 >> 11  # 1/10000
         if x < 0:
@@ -642,18 +646,17 @@ class Sweep:
         elif u <= 0:
             self._shut_ticks += d
         gone = (tick - self.sweep_start_tick) & MASK
-        if self._end < self._start:
-            over = self._end - w
-            step = self._w2 - w
+        # the mean of four samples, brought to now by the rate: one rough turn ends no sweep
+        rate = self._rate
+        over = (self._w1 + self._w2 + self._w3 + self._w4) >> 2
+        over = self._end - over - (rate * (self._d1 + self._d2 + self._d3) >> 16)
+        if rate > 0:
+            over = -over
         else:
-            over = w - self._end
-            step = w - self._w2
+            rate = -rate
         if over >= 0 and gone > 200000:
-            # between the last two samples
-            back = 0
-            if step > over:
-                back = (d >> 4) * (over if over < 1024 else 1024) // (step if step < 4096 else 4096) << 4
-            self._finish(tick - back & MASK)
+            back = ((over if over < 1024 else 1024) << 12) // (rate or 1) * 977
+            self._finish(tick - (back if back < d else d) & MASK)
         elif gone > self._sweep_ms * 6000:
             self._off = _TIME_OFF
             self._finish(tick)

@@ -21,7 +21,7 @@ FULL = 16384  # valve fully open
 TORQUE_MAX = 131071  # mN.m
 INERTIA_MIN = 256
 INERTIA_MAX = 262143
-SLOPE = 333  # d ln(flow) / d ln(opening) when nothing is known, times 256
+SLOPE = 435  # d ln(flow) / d ln(opening) when nothing is known, times 256
 SLOPE_MIN = 205
 SLOPE_MAX = 640
 ZERO_FLOW = 492  # opening that stands for the leak, 1/16384: 3 %
@@ -308,17 +308,20 @@ class InertiaFit:
         p, q, r = _unit(self._aa), _unit(self._bb), _unit(self._yy)
         aa, bb, yy = self._aa >> 2 * p, self._bb >> 2 * q, self._yy >> 2 * r
         ab, ay, by = self._ab >> p + q, self._ay >> p + r, self._by >> q + r
-        if by * ab <= ay * bb:
+        together = by * ab - ay * bb
+        if together <= 0:
             return 0
         d_a = aa * bb - ab * ab
         d_y = yy * bb - by * by
         if d_a <= 0 or d_y <= 0:
             return 0
+        # correlation; with noise on both sides the mean leans to the larger, sqrt(r) takes it back
+        bound = together // ((root(d_a) * root(d_y) >> 8) or 1)
         while d_y < 1 << 22 and d_a < 1 << 27:
             d_y <<= 1
             d_a <<= 1
         ratio = (d_a << 1) // ((d_y >> 13) or 1)  # times 2**14
-        j = root(ratio)  # times 2**7
+        j = root(ratio) * root((bound if bound < 256 else 256) << 20) >> 14  # times 2**7
         shift = 3 + self._scale + p - r
         if shift < 0:
             return j >> -shift
