@@ -20,20 +20,20 @@ from scipy import ndimage, signal, stats
 
 from evenfall import align, reduce, water
 from evenfall.errors import InputError
-from evenfall.model import Calibration, FloatArray, Run, Setup
+from evenfall.model import Calibration, FloatArray, IntArray, Run, Setup
 from evenfall.units import RPM
 
 NOISE_LIMIT = 0.006  # scatter of one load sample in the usual bin of speed, of the largest load
 SPIKE_LIMIT = 3  # lone samples in a pull
 RESONANCE_LIMIT = 0.008  # scatter of one load sample in the worst bin, of the largest load
 RESONANCE_RATIO = 4.0  # of that bin over the usual bin
-STEP_LIMIT = 0.02  # sudden lasting change of load, of the largest load
+STEP_LIMIT = 0.025  # sudden lasting change of load, of the largest load
 STEP_SIGMAS = 9.0
 PULSE_LIMIT = 0.002  # share of pulses missed or extra
-CHAIN_LIMIT = 0.0015  # speed ripple of one order, relative amplitude
+CHAIN_LIMIT = 0.0003  # speed ripple of one order, relative amplitude
 CHAIN_SIGMAS = 8.0  # of that line over the floor around it
-SLIP_POWER = 3.5  # torque falls faster than speed to this power at the low end
-SLIP_DROP = 0.25  # of the torque just above
+SLIP_RATIO = 0.8  # of the inertia above that takes part below
+SLIP_SIGMAS = 4.5  # of the difference of the two
 HOLD_LIMIT = 0.015  # how far the speed may wander in the hold before the fall
 FLAT_TOP = 0.985  # of the largest load: above it the top may be cut off
 FLAT_QUIET = 0.3  # of the flutter elsewhere
@@ -96,14 +96,16 @@ def diagnose(
         if value is not None and not value > 0:
             raise InputError(f"the {what} is {value:g}; it must be above zero, or left out")
     s = _signals(run, calibration, setup)
+    chain = rough_chain(s.seen.edges, s.setup, s.seen.start_s, s.seen.end_s, chain_links)
+    connector = _connector(s)
     return [
-        _noise(s),
+        _noise(s, chain.found),
         _resonance(s),
         _clamp(s),
-        _connector(s),
+        connector,
         _pulses(s),
-        rough_chain(s.seen.edges, s.setup, s.seen.start_s, s.seen.end_s, chain_links),
-        _slip(s),
+        chain,
+        _slip(s, connector.found),
         _heating(s, flow_kg_s, tank_kg),
         _hold(s),
     ]
@@ -127,13 +129,16 @@ def _signals(run: Run, calibration: Calibration, setup: Setup) -> _Signals:
     )
 
 
-def _noise(s: _Signals) -> Finding:
-    """Scatter of the load everywhere in the pull, and lone samples that no load makes."""
+def _noise(s: _Signals, chain_is_rough: bool) -> Finding:
+    """Scatter of the load everywhere in the pull, and lone samples that no load makes.
+
+    A rough chain shakes the load at every speed too; then only lone samples count.
+    """
     fs = 1 / s.seen.aligned.period_s
     _, per_bin = _flutter_by_speed(s)
     floor = float(np.nanmedian(per_bin)) if np.isfinite(per_bin).any() else math.nan
     limit = NOISE_LIMIT * s.top_N
-    found = floor > limit or s.spikes > SPIKE_LIMIT
+    found = (floor > limit and not chain_is_rough) or s.spikes > SPIKE_LIMIT
     scatters = f"scatters by {floor:.3f} N a sample" if math.isfinite(floor) else "is too short to judge"
     sentence = f"Load signal {scatters}, {s.spikes} lone spikes."
     if found:
@@ -206,7 +211,7 @@ def _clamp(s: _Signals) -> Finding:
 def _connector(s: _Signals) -> Finding:
     """Sudden lasting changes of load that the engine cannot make.
 
-    Mean of six samples after less mean of six before, four conversions apart
+    Median of seven samples after less that of seven before, four conversions apart
     (the amplifier's own spread), against the same figure's usual scatter.
     Half a second at each end is left out: there the fall itself begins and ends.
     """
@@ -216,11 +221,11 @@ def _connector(s: _Signals) -> Finding:
     at = s.grid_s
     rate = np.interp(at, a.time_s, np.nan_to_num(a.rate_rad_s2))
     raw = s.load_N + s.setup.inertia_kg_m2 * rate / lever
-    m, gap = 6, 4
+    m, gap = 7, 4
     if raw.size < 60:
         return Finding("loose connector", False, math.nan, STEP_LIMIT * 100, "%", "Too short to judge.")
-    mean = np.convolve(raw, np.ones(m) / m, "valid")
-    step = mean[m + gap :] - mean[: -(m + gap)]
+    level = ndimage.median_filter(raw, m, mode="nearest")[m // 2 : -(m // 2)]
+    step = level[m + gap :] - level[: -(m + gap)]
     when = at[m + gap // 2 :][: step.size]
     slow = ndimage.median_filter(step, 41, mode="nearest")
     sharp = step - slow
@@ -323,43 +328,59 @@ def _folded(order: float, magnets: int) -> float:
     return min(rest, magnets - rest)
 
 
-def _slip(s: _Signals) -> Finding:
-    """The clutch lets go: at the low end torque falls faster than any engine's does.
+def _slip(s: _Signals, load_jumps: bool = False) -> Finding:
+    """The clutch lets go: below some speed the engine's flywheel no longer takes part.
 
-    A centrifugal clutch carries in proportion to speed squared less the
-    square of where it engages, so near there what it carries falls steeply.
-    Judged on the lowest eighth of the speed range against the eighth above.
+    While the clutch holds, the speed answers the brake's torque through the
+    inertia of engine and brake together: rate = -torque / J for what varies
+    faster than the fall.  Slipping, the engine runs on at the speed where the
+    clutch just carries it, torque stays level and the brake's own inertia alone
+    answers.  The slope of rate on torque is compared below and above every
+    split of the lower half of the pull.  A calm pull says little about it, a
+    load that jumps by itself nothing.
     """
     a = s.seen.aligned
+    name, unit = "clutch slip", "of the inertia above"
     ok = np.isfinite(a.speed_rad_s)
-    w, torque = a.speed_rad_s[ok], s.seen.engine_Nm[ok]
-    low, high = float(w.min()), float(w.max())
-    eighth = (high - low) / 8
-    near = w <= low + eighth
-    above = (w > low + eighth) & (w <= low + 2 * eighth)
-    name = "clutch slip"
-    if near.sum() < 15 or above.sum() < 15 or (torque[near | above] <= 0).any():
-        empty = near.sum() < 15 or above.sum() < 15
-        if empty:
-            return Finding(
-                name, False, math.nan, SLIP_POWER, "power of speed", "Too short at the low end to judge."
-            )
-    clipped = np.maximum(torque, 1e-3 * float(np.max(torque)))
-    power = float(stats.linregress(np.log(w[near]), np.log(clipped[near])).slope)
-    drop = 1 - float(clipped[near][np.argsort(w[near])[:10]].mean() / clipped[above].mean())
-    found = power > SLIP_POWER and drop > SLIP_DROP
-    sentence = (
-        f"At the low end torque goes with speed to the power {power:.1f}, {max(drop, 0) * 100:.0f} % down."
-    )
+    w, rate, torque = a.speed_rad_s[ok], a.rate_rad_s2[ok], s.seen.brake_Nm[ok]
+    n = w.size
+    wide = 2 * (round(0.5 / a.period_s)) + 1
+    if n < 4 * wide or load_jumps:
+        why = "The load jumps" if load_jumps else "The pull is too short"
+        return Finding(name, False, math.nan, SLIP_RATIO, unit, f"{why}: the clutch cannot be judged.")
+    r = rate - signal.savgol_filter(rate, wide, 2)
+    q = torque - signal.savgol_filter(torque, wide, 2)
+    order = np.argsort(w)
+    w, r, q = w[order], r[order], q[order]
+    sqq, sqr, srr = np.cumsum(q * q), np.cumsum(q * r), np.cumsum(r * r)
+    split = np.arange(n // 10, n // 2)
+
+    def line(qq: FloatArray, qr: FloatArray, rr: FloatArray, m: IntArray) -> tuple[FloatArray, FloatArray]:
+        """(slope, its variance) of m samples; smoothing leaves about one in six independent."""
+        slope = qr / np.maximum(qq, 1e-30)
+        return slope, np.maximum(rr - slope * qr, 0) / np.maximum(m / 6 - 1, 1) / np.maximum(qq, 1e-30)
+
+    low, low_var = line(sqq[split], sqr[split], srr[split], split + 1)
+    high, high_var = line(sqq[-1] - sqq[split], sqr[-1] - sqr[split], srr[-1] - srr[split], n - split - 1)
+    sigmas = (high - low) / np.sqrt(low_var + high_var + 1e-30)
+    k = int(np.argmax(sigmas))
+    ratio = float(high[k] / low[k]) if low[k] < 0 and high[k] < 0 else 1.0
+    found = bool(sigmas[k] > SLIP_SIGMAS and 0 < ratio < SLIP_RATIO)
+    at = float(w[split[k]] / RPM)
+    sentence = f"At the low end {min(ratio, 1.0):.2f} of the inertia above takes part."
     if found:
         sentence += (
-            " The clutch lets go there: end the sweep at a higher speed, or see to the shoes; "
-            "values below are the clutch's, not the engine's."
+            f" The clutch slips below about {at:.0f} rpm: see to its shoes or end the sweep higher; "
+            "there the speed is the brake's, not the engine's."
         )
-    show = Evidence(
-        w / RPM, torque, "speed, rpm", "engine torque, N·m", marks=np.array([(low + eighth) / RPM])
-    )
-    return Finding(name, found, power, SLIP_POWER, "power of speed", sentence, show)
+    # inertia in windows of a second, low to high speed, for the eye
+    m = n // max(1, round(n * a.period_s))
+    edges = np.arange(0, n - m + 1, m)
+    qq, qr = np.add.reduceat(q * q, edges), np.add.reduceat(q * r, edges)
+    here = np.asarray(-qq / np.where(qr < 0, qr, np.nan) * 1e3, np.float64)
+    middle = np.asarray(np.add.reduceat(w, edges) / np.diff(np.append(edges, n)) / RPM, np.float64)
+    show = Evidence(middle, here, "speed, rpm", "inertia that takes part, g·m²", marks=np.array([at]))
+    return Finding(name, found, ratio, SLIP_RATIO, unit, sentence, show)
 
 
 def _heating(s: _Signals, flow_kg_s: float | None, tank_kg: float | None) -> Finding:

@@ -71,6 +71,8 @@ class Flaws:
     hold_wander: float = 0.0  # of the speed in the hold before the sweep
     clamp_N: float = 1e9
     magnet_off_deg: tuple[float, ...] = ()
+    slip_below_rpm: float = 0.0  # the clutch lets go below this crank speed
+    engine_share: float = 0.4  # of the inertia that is the engine's side of the clutch
 
 
 @dataclass(frozen=True)
@@ -144,6 +146,11 @@ def make_pull(
     throttle = np.where(t < before + sweep_s, 1.0, np.exp(-(t - before - sweep_s) / 0.2))
     engine_Nm = gain * engine.torque(rpm) * (1 + flaws.cycle_rel * slow) * throttle
     brake_crank = engine_Nm - engine.inertia_kg_m2 * accel
+    if flaws.slip_below_rpm:
+        # the engine stays where the clutch just carries it; only the brake's side answers the brake
+        held = gain * engine.torque(flaws.slip_below_rpm) * throttle
+        slipping = held - (1 - flaws.engine_share) * engine.inertia_kg_m2 * accel
+        brake_crank = np.where(rpm < flaws.slip_below_rpm, slipping, brake_crank)
     ratio = engine.engine_teeth / engine.brake_teeth  # brake speed per crank speed
     force = brake_crank / ratio / engine.arm_m
     if flaws.force_extra is not None:

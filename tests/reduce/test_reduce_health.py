@@ -30,17 +30,6 @@ def rough(share, order):
     return lambda t, brake_rpm: share * brake_rpm * np.sin(TURN * order * np.cumsum(brake_rpm / 60) * STEP)
 
 
-def letting_go(engine):
-    """A clutch that carries k (n^2 - n0^2), where that is less than the engine makes."""
-
-    def extra(t, rpm):
-        carries = engine.torque(6200) * np.maximum(rpm**2 - 4800.0**2, 0) / (6200.0**2 - 4800.0**2)
-        lost = np.maximum(engine.torque(rpm) - carries, 0)
-        return -lost / (engine.engine_teeth / engine.brake_teeth) / engine.arm_m
-
-    return extra
-
-
 FAULTS = {
     "electrical noise": [
         lambda e: Flaws(noise_counts=0.015 * load_N(e) * 42000),
@@ -51,7 +40,7 @@ FAULTS = {
     "loose connector": [lambda e: Flaws(force_extra=steps(0.06 * load_N(e)))],
     "pulses missed": [lambda e: Flaws(missed=0.01), lambda e: Flaws(extra=0.01)],
     "rough chain": [lambda e: Flaws(speed_extra=rough(0.004, 0.21))],
-    "clutch slip": [lambda e: Flaws(force_extra=letting_go(e))],
+    "clutch slip": [lambda e: Flaws(slip_below_rpm=6800, ripple_rel=0.005)],
     "start speed not held": [lambda e: Flaws(hold_wander=0.02)],
 }
 CASES = [
