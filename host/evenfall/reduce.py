@@ -32,6 +32,7 @@ VERSION = 1
 FEWEST = 5  # samples that make a bin
 MOST_BINS = 4000  # 100,000 rpm in the narrowest bins: a file that says more is not a pull
 CENTRE_SLACK = 0.16  # of a bin: how far short of its centre the data may end
+UNQUIET = 4.0  # times the least spread of a run's zeros: more was not taken at rest
 SCATTER = ("noise", "bin scatter")  # causes that more samples make smaller
 DEFAULT_STANDARD = "iso1585"
 
@@ -178,6 +179,9 @@ def observe(
             f"({abs(shift) / max(float(np.max(np.abs(a.force_N))), 1e-9) * 100:.1f} % of the largest load): "
             "look at the hoses and the cell's mounting."
         )
+    spreads = [z[2] for z in run.zeros]
+    if spreads and max(spreads) > UNQUIET * max(min(spreads), 1.0):
+        notes.append("A zero was left out: the load was not at rest when it was taken.")
     if setup.inertia_kg_m2 == 0:
         share = float(np.median(-a.rate_rad_s2) * 1e-3)
         notes.append(
@@ -207,18 +211,21 @@ def _zero(
     own allowance for wandering stands.
     """
     span = abs(calibration.span_count_per_N)
-    before = [z for z in run.zeros if z[0] <= start]
-    after = [z for z in run.zeros if z[0] >= end]
+    # a zero that scatters far more than the quietest was not taken at rest
+    quiet = min((z[2] for z in run.zeros), default=0.0)
+    zeros = [z for z in run.zeros if z[2] <= UNQUIET * max(quiet, 1.0)]
+    before = [z for z in zeros if z[0] <= start]
+    after = [z for z in zeros if z[0] >= end]
     noise = math.nan
-    if run.zeros and run.zeros[0][3] > 3:
-        noise = run.zeros[0][2] / _usual_range(run.zeros[0][3]) / span
+    if zeros and zeros[0][3] > 3:
+        noise = zeros[0][2] / _usual_range(zeros[0][3]) / span
     if before and after:
         (t0, z0, _, n0), (t1, z1, _, n1) = before[-1], after[0]
         zero = np.interp(run.load_time_s, [t0, t1], [z0, z1])
         shift = (z1 - z0) / calibration.span_count_per_N
         still = 0.0 if math.isnan(noise) else noise * math.sqrt(1 / max(n0, 1) + 1 / max(n1, 1)) / 2
         return zero, shift, math.hypot(abs(shift) / 2 / math.sqrt(3), still), noise
-    value = (before or run.zeros or [(0.0, calibration.zero_count, 0.0, 0)])[-1][1]
+    value = (before or zeros or [(0.0, calibration.zero_count, 0.0, 0)])[-1][1]
     return np.full(run.load_time_s.size, float(value)), math.nan, calibration.zero_u_N, noise
 
 

@@ -162,7 +162,7 @@ def test_reference_day_of_the_regulation():
 
 @outside("29.92 inHg and 68 F as used by many shops, common practice, no source")
 def test_shop_day_in_its_own_units():
-    """Shop preset: 10 grains below, hotter day, by the rule (29.92/p)(T/528 R)^0.5"""
+    """Shop preset by the rule (29.92/p)(T/528 R)^0.5 in its own units"""
     by_rule = 29.92 / 29.00 * math.sqrt((85 + 459.67) / (68 + 459.67))
     got = humid.factor(humid.STANDARDS["shop"], 29.00 * 3386.389, (85 + 459.67) / 1.8, 0.0)
     assert got == pytest.approx(by_rule, rel=1e-5)

@@ -174,6 +174,15 @@ def test_zero_before_and_after():
     assert not any("zero moved" in n for n in torque_error(p)[0].notes)
 
 
+def test_zero_that_was_not_taken_at_rest_is_left_out():
+    p = make_pull(ENGINES[2], 8, flaws=replace(QUIET, noise_counts=40, zero_after_N=0.0))
+    (t0, z0, s0, n0), after = p.run.zeros
+    run = replace(p.run, zeros=[(t0, z0 + 0.3 * 42000, 30 * s0, n0), after])
+    r, error = torque_error(p, run=run)
+    assert any("A zero was left out" in n for n in r.notes)
+    assert np.abs(error).max() < 0.004
+
+
 def test_efficiency_is_a_stated_assumption():
     p = make_pull(ENGINES[2], 8, flaws=QUIET)
     r, error = torque_error(p, setup=replace(p.setup, drive_efficiency=0.97))

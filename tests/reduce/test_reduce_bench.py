@@ -1,0 +1,44 @@
+"""The reduction and the health checks on pulls of the simulated bench with the board's real firmware."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from bench_pulls import bench_pulls
+from evenfall import health, reduce
+
+pytestmark = pytest.mark.slow
+
+
+def found_in(pull):
+    return {f.name for f in health.diagnose(pull.run, pull.calibration, pull.setup) if f.found}
+
+
+def test_torque_of_a_bench_pull_is_that_of_the_bench():
+    """Every bin near the torque as run, on the whole much nearer; and nothing is wrong with the bench."""
+    (pull,) = bench_pulls("trail-crew", 1, pulls=1)
+    r = reduce.reduce_run(pull.run, pull.calibration, pull.setup, pull.air)
+    true = {b["speed_rpm"]: b["torque_Nm"] for b in pull.bins if b["turns"] > 20}
+    ok = [i for i, s in enumerate(r.bins.speed_rpm) if s in true and np.isfinite(r.bins.torque_Nm[i])]
+    error = np.array([r.bins.torque_observed_Nm[i] / true[r.bins.speed_rpm[i]] - 1 for i in ok])
+    assert len(ok) >= 22
+    assert np.sqrt(np.mean(error**2)) < 0.005
+    assert abs(error.mean()) < 0.002
+    assert np.abs(error).max() < 0.02
+    left_in = reduce.reduce_run(pull.run, pull.calibration, reduce.setup_from_settings(pull.run), pull.air)
+    assert np.nanmean(left_in.bins.torque_Nm / r.bins.torque_Nm) > 1.04
+    assert found_in(pull) <= {"start speed not held"}
+
+
+FAULTS = {
+    "pulses missed": {"hall": {"missed": 0.02}},
+    "electrical noise": {"amplifier": {"spike_chance": 0.01}},
+    "rough chain": {"drive": {"chain_ripple": 0.1}},
+    "vibration resonance": {"load_cell": {"vibration_N": 60.0, "resonance_Hz": 100.0, "damping": 0.03}},
+}
+
+
+@pytest.mark.parametrize("name", FAULTS)
+def test_fault_of_the_bench_is_named(name):
+    (pull,) = bench_pulls("trail-crew", 3, pulls=1, **FAULTS[name])
+    assert name in found_in(pull)
