@@ -241,7 +241,7 @@ def align(
     edge_time, angle = shaft_angle(edges, setup.magnets)
     # half a second of the hold before the fall steadies the filter; what follows the end is another regime
     first = max(start_s - 0.5, at[0], edge_time[0] + window / 2)
-    last = min(end_s - window, at[-1], edge_time[-1] - window / 2)
+    last = min(end_s - window / 2, at[-1], edge_time[-1] - window / 2)
     if last - first < 1.0:
         raise DamageError(f"run {run.run_id}: the sweep lasts under a second; nothing to reduce")
     # the mean period over the section keeps grid and samples in step: interpolation changes next to nothing
