@@ -46,8 +46,7 @@ def test_firmware_against_the_ports_stubs():
 
 def test_the_check_would_notice(tmp_path):
     (tmp_path / "wrong.py").write_text(
-        "import machine\n\n\ndef f():\n    machine.Pin(1).levle()\n"
-        "    machine.WDT(time=5)\n"
+        "import machine\n\n\ndef f():\n    machine.Pin(1).levle()\n    machine.WDT(time=5)\n"
     )
     found = findings(tmp_path, ["wrong.py"])
     assert len(found) == 2 and "levle" in found[0], found
