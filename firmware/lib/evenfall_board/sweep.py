@@ -60,8 +60,11 @@ STEP_TICKS = 36000  # samples closer than 9 ms are averaged: the servo takes 50 
 LEAD_TICKS = 1600000  # 0.4 s from standing set speed to the full rate, before the clock starts
 STEADY_Q15 = 330  # within 1 % is steady
 GIVE_UP_MS = 6000  # of trying to hold, above the steady time
-WC_M = 896  # crossover 5 /s x m 0.7, times 256
-A_INV = 149  # WC_M / A, A = 6 /s, times 256
+WC_M = 1200  # crossover 6.7 /s x m 0.7, times 256
+A = 6  # rate of the fill, 1/s: a cautious one
+P_SHAFT = WC_M << 8
+P_FILL = WC_M // A
+D_SHAFT = (WC_M << 12) // A
 ONE_F = 1 << 23
 F_MIN = ONE_F // 5
 F_MAX = ONE_F * 4
@@ -93,7 +96,7 @@ class Sweep:
         self._start_setting = settings["start_speed"] * 2
         self._end_setting = settings["end_speed"] * 2
         self._upward = settings["upward"]
-        self._sweep_time = settings["sweep_time"]
+        self._sweep_time = self._sweep_ms = settings["sweep_time"]
         self._steady_ticks = settings["steady_time"] * 4000
         self._learning = settings["learning"]
         self.map = ValveMap(learned if self._learning else None)
@@ -184,7 +187,7 @@ class Sweep:
 
     def _plan_from_start(self, start):
         self._start = start
-        self._rate = (self._end - start) * 1000 // (self._sweep_ms if self._stage != _OFF else 10000)
+        self._rate = (self._end - start) * 1000 // self._sweep_ms
         self._held_speed = start - self._rate // 5
 
     def _plan_from_held(self, held):
@@ -192,8 +195,6 @@ class Sweep:
         self._held_speed = held
         self._rate = (self._end - held) * 1000 // (self._sweep_ms + 200)
         self._start = held + self._rate // 5
-
-    _sweep_ms = 10000
 
     def _set_inertia(self, j):
         self._inertia = j
@@ -315,7 +316,7 @@ class Sweep:
             te = 524287
         # n: how the torque goes with speed
         y = w - self._w_slow
-        self._w_slow += (y << 4) * k >> 16
+        self._w_slow += y * k >> 12
         if y > 2047:
             y = 2047
         elif y < -2047:
@@ -325,8 +326,8 @@ class Sweep:
         elif x < -32767:
             x = -32767
         k = dt * 5 >> 4
-        self._xx += ((y * y - self._xx) >> 6) * k >> 6
-        self._xy += ((x * y - self._xy) >> 6) * k >> 6
+        self._xx += ((y * y - self._xx) >> 8) * k >> 4
+        self._xy += ((x * y - self._xy) >> 8) * k >> 4
         x = self._begin_speed >> 8
         x = (self._xx + x * x) >> 4
         y = self._xy
@@ -432,8 +433,8 @@ class Sweep:
             else:
                 x = te - ((self._jm * acc >> self._js) << 2)
                 base = self._base(x if x > 80 else 80, set_speed) if stage > _STEADY else self._held_base
-            p = 229376 // lj + (kap * A_INV >> 8)
-            pd = (p * e >> 8) + ((611669 // lj) * ed >> 9)
+            p = P_SHAFT // lj + (kap * P_FILL >> 8)
+            pd = (p * e >> 8) + ((D_SHAFT // lj) * ed >> 9)
             if pd > 1048575:
                 pd = 1048575
             elif pd < -1048575:

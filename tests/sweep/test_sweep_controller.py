@@ -1,0 +1,295 @@
+"""The sweep controller: small integers, nothing allocated, pulls on benches nobody tuned against."""
+
+from __future__ import annotations
+
+import itertools
+import struct
+import subprocess
+import sys
+from array import array
+from pathlib import Path
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+PROJECT = Path(__file__).resolve().parents[2]
+sys.path.insert(0, str(PROJECT / "bench_sim" / "studies"))
+
+import sweep_loop  # noqa: E402
+from benches import draw  # noqa: E402
+from evenfall_board import sweep as sweep_module  # noqa: E402
+from evenfall_board import valve_map  # noqa: E402
+from evenfall_board.sweep import DONE, FALL, HOLD, RELEASE, Sweep  # noqa: E402
+from evenfall_wire import codes, messages  # noqa: E402
+from evenfall_wire.settings import BY_NAME  # noqa: E402
+
+LOW, HIGH = -(1 << 30), (1 << 30) - 1
+USED = (
+    "sweep_time start_speed end_speed steady_time upward learning "
+    "servo_shut servo_open servo_slew servo_deadband servo_backlash"
+).split()
+
+
+def _small(value):
+    assert LOW <= value <= HIGH, f"{value} does not fit 31 bits"
+    return Small(value)
+
+
+class Small(int):
+    """An int whose every result must fit a 31-bit small int (py/obj.h of a 32-bit MicroPython)."""
+
+
+def _wrap(name):
+    plain = getattr(int, name)
+
+    def method(self, *args):
+        result = plain(self, *args)
+        return _small(result) if isinstance(result, int) and not isinstance(result, bool) else result
+
+    return method
+
+
+for _name in (
+    "add radd sub rsub mul rmul floordiv rfloordiv mod rmod "
+    "lshift rlshift rshift rrshift and rand or ror neg abs"
+).split():
+    setattr(Small, f"__{_name}__", _wrap(f"__{_name}__"))
+
+
+class SmallArray:
+    def __init__(self, plain):
+        self._a = plain
+
+    def __getitem__(self, i):
+        return Small(self._a[i])
+
+    def __setitem__(self, i, value):
+        self._a[i] = value
+
+
+def harden(thing):
+    """Every int of the controller's state becomes a Small, every array hands them out."""
+    for key, value in vars(thing).items():
+        if type(value) is int:
+            setattr(thing, key, _small(value))
+        elif isinstance(value, array):
+            setattr(thing, key, SmallArray(value))
+
+
+def hard_sweep(values, learned):
+    c = Sweep({k: Small(v) for k, v in values.items()}, {k: Small(v) for k, v in learned.items()})
+    for part in (c, c.map, c._fit):
+        harden(part)
+    return c
+
+
+values_of = st.fixed_dictionaries({n: st.integers(BY_NAME[n][4], BY_NAME[n][5]) for n in USED})
+learned_of = st.dictionaries(st.integers(0, 200), st.integers(0, HIGH), max_size=60)
+sample = st.tuples(
+    st.integers(0, 1 << 20),  # ticks since the last sample
+    st.integers(0, 65535),
+    st.integers(-(1 << 28), 1 << 28),
+)
+
+
+@settings(max_examples=120, deadline=None)
+@given(
+    values_of, learned_of, st.integers(0, 65535), st.lists(sample, min_size=40, max_size=120), st.booleans()
+)
+def test_any_input_stays_small(values, learned, speed, samples, upward):
+    """Whatever settings, slots and samples: no intermediate leaves 31 bits, the servo its ends."""
+    values["upward"] = int(upward)
+    c = hard_sweep(values, learned)
+    tick = Small(0x3FFF0000)
+    c.begin(tick, Small(speed), Small(values["servo_shut"]))
+    ends = sorted((values["servo_shut"], values["servo_open"]))
+    for dt, half_rpm, mNm in samples:
+        tick = Small((int(tick) + dt) & HIGH)
+        us = c.step(tick, Small(half_rpm), Small(mNm))
+        assert ends[0] <= us <= ends[1]
+    c.abort(codes.REASONS.index("fault"))
+    c.verdict()
+
+
+@settings(max_examples=40, deadline=None)
+@given(
+    values_of,
+    st.integers(0, 65535),
+    st.integers(0, 131071),
+    st.integers(1, 60),
+    st.sampled_from([12500, 37500, 50000, 200000]),
+    st.data(),
+)
+def test_a_sweep_that_follows_stays_small(values, speed, torque, swing, dt, data):
+    """Speeds near the set speed take the controller through every stage; still all small."""
+    c = hard_sweep(values, {})
+    tick = Small(0x30000000)
+    c.begin(tick, Small(speed), Small(values["servo_shut"]))
+    phases = set()
+    for i in range(500):
+        tick = Small((int(tick) + dt) & HIGH)
+        w = int(c.set_half_rpm) + (i * 7919 % (2 * swing + 1)) - swing
+        t = torque * (90 + i * 31 % 21) // 100
+        c.step(tick, Small(min(max(w, 0), 65535)), Small(t))
+        phases.add(int(c.phase))
+    c.verdict()
+    c.learn()
+    assert HOLD in phases or c.phase >= RELEASE
+
+
+def test_the_check_would_find_a_large_product():
+    with pytest.raises(AssertionError, match="31 bits"):
+        Small(1 << 20) * Small(1 << 11)
+
+
+def test_steps_allocate_nothing_in_micropython():
+    done = subprocess.run(
+        [
+            PROJECT / ".venv/bin/micropython",
+            Path(__file__).with_name("sweep_in_micropython.py"),
+            PROJECT / "firmware/lib",
+            PROJECT / "protocol",
+        ],
+        capture_output=True,
+        text=True,
+        timeout=120,
+        check=False,
+    )
+    assert done.returncode == 0, done.stdout + done.stderr
+    assert done.stdout.count("slots") == 2
+
+
+@pytest.mark.parametrize("engine", ["trimmer 25", "saw 62", "race 120"])
+def test_ten_seconds_on_bundled_engines(engine):
+    loop = sweep_loop.Loop({"engine": {"use": engine}}, 3)
+    first, second, third = loop.pulls(3)
+    assert abs(first.sweep_s - 10) <= 0.2
+    for p in (second, third):
+        assert p.done and abs(p.sweep_s - 10) <= 0.12 and p.rms_percent <= 0.9
+    assert third.rms_percent < first.rms_percent
+
+
+@pytest.mark.parametrize("seed", [1001, 1003, 1005])
+def test_random_benches_neither_swing_nor_run_away(seed):
+    loop = sweep_loop.Loop(draw(seed), seed)
+    for p in loop.pulls(2):
+        assert p.done and p.worst_percent < 10 and p.top_share < 1.03
+
+
+def test_learning_off_learns_nothing_and_ignores_slots():
+    loop = sweep_loop.Loop({"engine": {"use": "saw 62"}, "board": {"learning": 0}}, 1)
+    c = Sweep(loop.settings, {valve_map.SLOT_INERTIA: 30000})
+    p = loop.pull(c)
+    assert p.done and c.learn() == []
+    assert c.map.low > c.map.high
+
+
+def test_learned_slots_fit_one_message_and_their_bounds():
+    loop = sweep_loop.Loop({"engine": {"use": "saw 85 ported"}}, 1)
+    slots: dict[int, int] = {}
+    loop.pulls(2, slots)
+    each = messages.EACH["learned"]
+    assert len(slots) * struct.calcsize(each) <= 365
+    assert all(0 < v < 1 << 30 for v in slots.values())
+
+
+def test_hostile_slots_are_as_if_never_learnt():
+    m = valve_map.ValveMap({1: -5, 2: 1 << 29, 10: -1, 12: 8191, 13: (1 << 30) + 4})
+    assert m.inertia == 0 and m.slope == valve_map.SLOPE and m.low > m.high
+
+
+def test_load_stays_on_until_the_throttle_is_shut():
+    """At the end and after an abort at full throttle the valve stays open."""
+    for abort in (False, True):
+        loop = sweep_loop.Loop({"engine": {"use": "saw 62"}}, 2)
+        c = Sweep(loop.settings, {})
+        bench = loop.bench
+        bench.set_throttle(1.0)
+        samples = []
+        while bench.time_s < 4 or not samples:
+            samples = loop.poll()
+        c.begin(samples[-1][0], samples[-1][1], 1000)
+        fall_since = release_since = None
+        us = 1000
+        while bench.time_s < 45:
+            for tick, half_rpm, mNm in loop.poll():
+                us = c.step(tick, half_rpm, mNm)
+                bench.set_servo_us(us)
+            if c.phase == FALL and fall_since is None:
+                fall_since = bench.time_s
+            if abort and fall_since and c.phase == FALL and bench.time_s > fall_since + 4:
+                c.abort(codes.REASONS.index("stopped_by_button"))
+            if c.phase == RELEASE and release_since is None:
+                release_since, held_rpm = bench.time_s, bench.speed_rpm
+            if release_since and bench.time_s > release_since + 3:
+                break
+        assert c.phase == RELEASE and us > 1100
+        assert abs(bench.speed_rpm / held_rpm - 1) < 0.05
+        verdict = c.verdict()
+        if abort:
+            assert codes.VERDICTS[verdict[0]] == "aborted"
+            assert codes.REASONS[verdict[1]] == "stopped_by_button"
+        bench.set_throttle(0.0)
+        shut_at = bench.time_s
+        widths = []
+        while bench.time_s < shut_at + 4 and c.phase != DONE:
+            for tick, half_rpm, mNm in loop.poll():
+                us = c.step(tick, half_rpm, mNm)
+                bench.set_servo_us(us)
+                widths.append(us)
+        assert max(abs(a - b) for a, b in itertools.pairwise(widths)) < 200, "the valve must not slam"
+
+
+def test_too_little_water_is_said():
+    loop = sweep_loop.Loop({"engine": {"use": "saw 62"}, "supply": {"pressure_bar": 0.15}}, 1)
+    c = Sweep(loop.settings, {})
+    p = loop.pull(c)
+    verdict = c.verdict()
+    assert p.done
+    assert codes.VERDICTS[verdict[0]] == "poor"
+    assert codes.REASONS[verdict[1]] in ("valve_full_open", "supply_low")
+    assert verdict[8] > 200
+
+
+def test_verdict_packs_as_the_message():
+    loop = sweep_loop.Loop({"engine": {"use": "auger 12"}}, 1)
+    (p,) = loop.pulls(1)
+    buffer = bytearray(64)
+    messages.pack_into("verdict", buffer, 0, (*p.verdict, 0, 0, 0, 0, 0))
+
+
+def test_a_guided_run_gives_a_table_that_serves_the_next_pull():
+    loop = sweep_loop.Loop({"engine": {"use": "saw 62"}}, 4)
+
+    class Guided(Sweep):
+        def begin(self, tick, speed_half_rpm, servo_us):
+            self.characterise_begin()
+
+        def step(self, tick, speed_half_rpm, torque_mNm):
+            if self._ask:
+                return self.characterise_step(tick, speed_half_rpm, torque_mNm)
+            return super().step(tick, speed_half_rpm, torque_mNm)
+
+    c = Guided(loop.settings, {})
+    p = loop.pull(c)
+    assert p.done
+    slots = dict(c.learn())
+    assert len(slots) > 15
+    (after,) = loop.pulls(1, slots)
+    assert after.rms_percent < 0.6 and abs(after.sweep_s - 10) < 0.15
+
+
+def test_logarithms_against_math():
+    """Tables against the math library of CPython."""
+    import math
+
+    for x in (1, 2, 3, 100, 4095, 40000, 65536, 123456, (1 << 28) - 1):
+        assert abs(valve_map.log2_x1024(x) / 1024 - math.log2(x)) < 0.004
+    for n in range(0, 15 * 1024, 97):
+        exact = 2 ** (n / 1024)
+        assert abs(valve_map.exp2_x1024(n) - exact) <= max(1.0, exact * 0.001)
+    for x in (0, 1, 2, 3, 15, 16, 1 << 20, (1 << 30) - 1):
+        assert valve_map.root(x) == math.isqrt(x)
+    assert sweep_module.IN_SWEEP == 1 << codes.TRACE_BITS.index("in_sweep")
+    assert sweep_module.SHUT_LIMIT == 1 << codes.TRACE_BITS.index("valve_shut_limit")
