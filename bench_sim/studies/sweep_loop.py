@@ -89,7 +89,7 @@ class Loop:
             for t, c in self.bench.take_samples()
         ]
 
-    def pull(self, controller: Controller, spin_s: float = 3.0, limit_s: float = 45.0) -> Pull:
+    def pull(self, controller: Controller, spin_s: float = 3.0, limit_s: float = 60.0) -> Pull:
         """Throttle open, spin up, let the controller sweep, close the throttle, come to rest."""
         bench = self.bench
         out = Pull()
@@ -142,12 +142,14 @@ class Loop:
         n = hi - lo + 1
         t = [p.time_s[i] - p.time_s[last] for i in range(lo, hi + 1)]
         w = p.true_rpm[lo : hi + 1]
-        if p.done and n > 6 and not self.settings["upward"]:
+        if self.settings["upward"]:
+            goal = self.settings["start_speed"] * 1.0
+        if p.done and n > 6:
             mt, mw = sum(t) / n, sum(w) / n
             slope = sum((a - mt) * (b - mw) for a, b in zip(t, w, strict=True)) / sum(
                 (a - mt) ** 2 for a in t
             )
-            if slope < 0:
+            if (slope > 0) == bool(self.settings["upward"]):
                 p.sweep_s = p.time_s[last] + mt + (goal - mw) / slope - p.time_s[first]
 
     def pulls(self, count: int, learned: dict[int, int] | None = None) -> list[Pull]:

@@ -361,7 +361,7 @@ class Sweep:
         elif stage <= _STEADY:
             goal = self._held_speed << 4
             if self._set16 > goal:
-                x = (goal >> 4) * 5 >> 6
+                x = (goal >> 4 if goal > 16384 << 4 else 16384) * 5 >> 6
                 acc = -x
                 self._set16 -= x * dt >> 11
                 if self._set16 < goal:
@@ -581,6 +581,8 @@ class Sweep:
     def _wait(self, d, e, wd, u, te, set_speed, w):
         """Steady at the held speed for as long as asked; then lead in."""
         on_goal = self._set16 == self._held_speed << 4
+        if not on_goal:
+            self._stage_tick = self._tick  # the way there does not count
         if on_goal and -STEADY_Q15 < e < STEADY_Q15:
             self._steady += d
         else:
