@@ -199,7 +199,7 @@ def test_top_speed_not_held():
         wave = 0
         while rig.now - since < 14 and rig.status()["state"] == "steady":
             wave += 1
-            rig.board.fault("engine_gain", 1.15 if wave % 2 else 0.85)
+            rig.board.fault("engine_gain", 1.4 if wave % 2 else 0.5)
             rig.run(0.25)
         assert rig.now - since < 12
         rig.board.fault("engine_gain", 1.0)
