@@ -8,14 +8,12 @@ from __future__ import annotations
 
 import math
 import sys
-import types
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, Protocol
 
 PROJECT = Path(__file__).resolve().parents[2]
 sys.path[:0] = [str(PROJECT / p) for p in ("firmware/lib", "bench_sim", "protocol")]
-sys.modules.setdefault("micropython", types.ModuleType("micropython"))
 
 from evenfall_bench.physics import Bench  # noqa: E402
 from evenfall_board.sensing import Speed  # noqa: E402

@@ -2,8 +2,9 @@
 """The firmware's own parts, run for a number of rounds: `micropython tick_cost_board.py IMAGE MODE ROUNDS`.
 
 Modes: `none` feeds words and does nothing with them; `tick` adds one control tick per round, in the middle
-of a pull: drain both FIFOs, `_sample` with controller, guard and recorder; `pass` is an empty round of
-the main loop, as it comes five times between two samples; `pystone` is the yardstick.
+of a pull: drain both FIFOs, `_sample` with controller, guard and recorder; `loop` is all the main loop
+does in the sweep from one sample to the next: six passes, one of them with a tick; `pystone` is the
+yardstick.
 """
 
 import sys
@@ -221,11 +222,21 @@ elif mode == "tick":
         drain()
     if not board._control or board._found or sweep.phase != app.FALL:
         raise SystemExit("the pull did not last: fault %d, phase %d" % (board._found, sweep.phase))
-elif mode == "pass":
+elif mode == "loop":
+    sweep = board.sweep
+    board.state = "sweep"
+    board.quiet = True
+    rest_us = 0
     for _ in range(rounds):
-        board._load_ms = 0
-        board.one_pass(2)
-        clock.us += 2000
+        feeder.sample(sweep.set_half_rpm, True)
+        clock.us -= 12500
+        for us in (2000, 2000, 2000, 2000, 2000, 2500):
+            clock.us += us
+            rest_us += us
+            board.one_pass(rest_us // 1000)
+            rest_us %= 1000
+    if board.fault or board.state != "sweep" or sweep.phase != app.FALL:
+        raise SystemExit("the pull did not last: fault %d, state %s" % (board.fault, board.state))
 elif mode.startswith("part:"):
     tick, count, half_rpm = clock.ticks_us() * 4, ZERO + 700000, board.speed.half_rpm
     call = eval("lambda: " + mode[5:])
@@ -233,5 +244,5 @@ elif mode.startswith("part:"):
         clock.us += 100
         call()
 else:
-    raise SystemExit("modes: none, tick, pass, part:EXPRESSION, pystone")
+    raise SystemExit("modes: none, tick, loop, part:EXPRESSION, pystone")
 print("calls", calls)

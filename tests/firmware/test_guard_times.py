@@ -7,7 +7,6 @@ the moment the bench brings the cause about to the change of the kill line or va
 from __future__ import annotations
 
 import sys
-import types
 
 import pytest
 from bench_rig import Rig
@@ -16,9 +15,8 @@ from evenfall_wire import codes, settings
 from firmware_rig import PROJECT
 
 sys.path.insert(0, str(PROJECT / "firmware" / "lib"))
-sys.modules.setdefault("micropython", types.ModuleType("micropython"))
 
-from evenfall_board import guard  # noqa: E402
+from evenfall_board import guard
 
 IDLE = {"operator": {"ready_s": 600.0}}
 UNPRESSED = {"operator": {"ready_s": 2.5, "arm_before_s": 0.0, "press_after_s": 0.0}}

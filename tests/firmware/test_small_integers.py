@@ -7,7 +7,6 @@ A MicroPython int beyond -2**30 .. 2**30 - 1 goes to the heap on a 32-bit board
 from __future__ import annotations
 
 import sys
-import types
 from array import array
 
 import pytest
@@ -17,9 +16,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 sys.path.insert(0, str(PROJECT / "firmware" / "lib"))
-sys.modules.setdefault("micropython", types.ModuleType("micropython"))
 
-from evenfall_board import guard, sensing  # noqa: E402
+from evenfall_board import guard, sensing
 
 LOW, HIGH = -(1 << 30), (1 << 30) - 1
 

@@ -1,7 +1,7 @@
 """Wires the parts together and runs the main loop.
 
-One pass: drain the two FIFOs, one control step for each load sample, look for
-faults, button, link, LED, watchdog, then sleep to the next 2 ms.  What happens
+One pass: drain the two FIFOs, one control step for each load sample, link; every
+8 ms faults, button, LED, and the link of a pull; watchdog, then sleep to the next 2 ms.  What happens
 at each load sample (`_sample`) allocates nothing.
 """
 
@@ -20,6 +20,7 @@ from .drivers.led import Led
 from .drivers.servo import Servo
 from .guard import Guard
 from .link import Link
+from .native import micropython
 from .recorder import Recorder, pull_seconds
 from .sensing import TICKS_PER_MS, Speed, Torque, Zero, ticks_between
 from .settings import Learned, Settings, Starts, needs_restart
@@ -28,6 +29,7 @@ from .store import Store
 from .sweep import DONE, FALL, HOLD, RELEASE, Sweep
 
 PASS_US = 2000
+ROUND_MS = 8  # what a person or a fault's time limit does not need at every pass comes this often
 WATCHDOG_MS = 3000
 SUPPLY_PIN = 29  # a third of the board's supply, on boards that have it
 ALLOW_MS = 500  # of standstill
@@ -83,6 +85,7 @@ class Board:
 
         self.uid = machine.unique_id()
         self.state = "start"
+        self.quiet = False  # the link must stay so: as busy()
         self.fault = 0
         self.uptime_ms = 0
         self.clock_set = False
@@ -114,6 +117,7 @@ class Board:
         self._trigger = 0
         self._reason = 0
         self._since_ms = 0  # in this state
+        self._round_ms = 0  # since the last whole round
         self._peak_ms = 0
         self._settled_ms = 0
         self._settled_at = 0
@@ -186,7 +190,7 @@ class Board:
 
     def busy(self):
         """True while the link must stay quiet."""
-        return self.state in BUSY
+        return self.quiet
 
     def state_number(self):
         return STATE[self.state]
@@ -351,6 +355,7 @@ class Board:
         if new is None:
             return False
         self.state = new
+        self.quiet = new in BUSY
         self._since_ms = 0
         self._settled_ms = 0
         self._event("state", STATE[new])
@@ -582,6 +587,7 @@ class Board:
 
     # --- one load sample: nothing from here to the next line of dashes allocates ---
 
+    @micropython.native
     def _sample(self, tick, count):
         recorder = self.recorder
         self._load_ms = 0
@@ -628,6 +634,7 @@ class Board:
 
     # --- the pass ---
 
+    @micropython.native
     def one_pass(self, passed_ms):
         """One round of the main loop."""
         self.uptime_ms += passed_ms
@@ -650,6 +657,17 @@ class Board:
                 self._sample(amp.tick[i], amp.count[i])
         else:
             self._load_ms = 0
+        self._round_ms += passed_ms
+        if self._round_ms >= ROUND_MS or self._found or self._zero_done:
+            self._round(self._round_ms)
+            self._round_ms = 0
+        elif self.state == "store":
+            self._follow_store()
+        if not self.quiet:
+            self.link.poll(passed_ms)
+
+    def _round(self, passed_ms):
+        """What need not be done at every pass."""
         self._look(passed_ms)
         if self._zero_done:
             self._zero_done = False
@@ -661,10 +679,12 @@ class Board:
             self.presses += 1
             self._pressed()
         self._valve()
-        self.link.poll(passed_ms)
+        if self.quiet:
+            self.link.poll(passed_ms)
         if self.led:
             self.led.poll(passed_ms)
 
+    @micropython.native
     def _look(self, passed_ms):
         """Faults that do not wait for a load sample, gaps, standstill."""
         now = ticks.now()

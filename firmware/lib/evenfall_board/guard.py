@@ -24,6 +24,7 @@ from array import array
 
 from evenfall_wire.codes import FAULTS
 
+from .native import micropython
 from .sensing import TICKS_PER_MS
 
 TABLE = (
@@ -212,6 +213,7 @@ class Guard:
         self._steady_ms += passed_ms
         return TOP_SPEED_NOT_HELD if self._steady_ms > STEADY_LIMIT_MS else NONE
 
+    @micropython.native
     def load(self, count, force_count, limit_count, turning):
         """One raw sample; `force_count` is the count less zero, positive for brake torque."""
         if count >= CLAMP_HIGH or count <= CLAMP_LOW:
@@ -236,6 +238,7 @@ class Guard:
             self._before = count
         return NONE
 
+    @micropython.native
     def pull(self, half_rpm, set_half_rpm, torque, valve_us, steady, sweeping):
         """One control step of a pull: does the brake still do what it should?"""
         if torque < 0:
@@ -272,6 +275,7 @@ class Guard:
         self._off = 0
         return NONE
 
+    @micropython.native
     def _is_off(self, sign, half_rpm, torque, valve_us):
         """Speed over (1) or under (-1) the set speed by 4 %: is the valve answered?"""
         speed = half_rpm >> 4

@@ -18,10 +18,11 @@ that loses its beginning and says so; settings whose pull itself does not fit ar
 a fault before the pull.  At 320 samples/s it is 89 kB: that wants an RP2350.
 """
 
-import struct
+from struct import calcsize, pack_into, unpack_from
 
 from evenfall_wire.messages import EACH
 
+from .native import micropython
 from .sensing import ticks_between
 
 RESERVE = 20 * 1024  # bytes of heap left for the program at work
@@ -43,7 +44,7 @@ class Ring:
     def __init__(self, name, capacity):
         self.name = name
         self.format = EACH[name]
-        self.size = struct.calcsize(self.format)
+        self.size = calcsize(self.format)
         pages = (capacity + PAGE - 1) // PAGE
         self.capacity = pages * PAGE
         self.bytes = self.capacity * self.size
@@ -64,23 +65,26 @@ class Ring:
     # one method per width: a call with *args would allocate
     def put1(self, a):
         at = self._next()
-        struct.pack_into(self.format, self._pages[at >> SHIFT], (at & LAST) * self.size, a)
+        pack_into(self.format, self._pages[at >> SHIFT], (at & LAST) * self.size, a)
 
     def put2(self, a, b):
         at = self._next()
-        struct.pack_into(self.format, self._pages[at >> SHIFT], (at & LAST) * self.size, a, b)
+        pack_into(self.format, self._pages[at >> SHIFT], (at & LAST) * self.size, a, b)
 
+    @micropython.native
     def put3(self, a, b, c):
         at = self._next()
-        struct.pack_into(self.format, self._pages[at >> SHIFT], (at & LAST) * self.size, a, b, c)
+        pack_into(self.format, self._pages[at >> SHIFT], (at & LAST) * self.size, a, b, c)
 
+    @micropython.native
     def put4(self, a, b, c, d):
         at = self._next()
-        struct.pack_into(self.format, self._pages[at >> SHIFT], (at & LAST) * self.size, a, b, c, d)
+        pack_into(self.format, self._pages[at >> SHIFT], (at & LAST) * self.size, a, b, c, d)
 
+    @micropython.native
     def put5(self, a, b, c, d, e):
         at = self._next()
-        struct.pack_into(self.format, self._pages[at >> SHIFT], (at & LAST) * self.size, a, b, c, d, e)
+        pack_into(self.format, self._pages[at >> SHIFT], (at & LAST) * self.size, a, b, c, d, e)
 
     def _place(self, i):
         """Place of the i-th oldest kept record."""
@@ -90,7 +94,7 @@ class Ring:
     def tick(self, i):
         """Tick of the i-th oldest kept record."""
         at = self._place(i)
-        return struct.unpack_from("<I", self._pages[at >> SHIFT], (at & LAST) * self.size)[0]
+        return unpack_from("<I", self._pages[at >> SHIFT], (at & LAST) * self.size)[0]
 
     def keep_from(self, tick):
         """Drop what is older than `tick`; count losses from here."""

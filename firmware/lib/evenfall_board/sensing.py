@@ -8,6 +8,7 @@ from array import array
 
 from .drivers.ticks import HALF, MASK
 from .drivers.ticks import diff as ticks_between
+from .native import micropython
 
 TICKS_PER_MS = 4000
 MARKS = 64  # magnet passages remembered
@@ -57,6 +58,7 @@ class Speed:
         self.half_rpm = 0
         self.held_over = True
 
+    @micropython.native
     def _push(self, tick):
         at = self._at + 1
         if at == MARKS:
@@ -81,6 +83,7 @@ class Speed:
         self._push((tick - interval) & MASK)
         self._push(tick)
 
+    @micropython.native
     def edge(self, tick):
         """Take one raw edge."""
         if self._n == 0:
@@ -131,6 +134,7 @@ class Speed:
         if self._odd and self._even > self._per_turn + 2:
             self._lock(tick, raw)
 
+    @micropython.native
     def update(self, now):
         """Work out `half_rpm` as seen at tick `now`; return it.
 
@@ -193,6 +197,7 @@ class Torque:
         self._shift = shift
         self.limit_count = min(abs(settings["span"]) * settings["load_limit"] // 1000, 1 << 24)
 
+    @micropython.native
     def mNm(self, count):
         """Torque of a raw count; exact to 1 in 30,000 and 1 mN.m."""
         c = count - self.zero

@@ -1,0 +1,13 @@
+"""`micropython` for its decorator `@micropython.native`: machine code, and no frame on the heap.
+
+The name alone tells the compiler; in CPython (tests, studies) the decorator does nothing.
+"""
+
+try:
+    import micropython
+except ImportError:
+
+    class micropython:  # type: ignore[no-redef]  # noqa: N801
+        @staticmethod
+        def native(function):
+            return function
