@@ -90,6 +90,7 @@ class Board:
         self.host_open = False
         self.stopped = False  # the program on the board came to an end
         self._pass_us = round(scenario["bench"]["loop_cost_us"])
+        self._sample_us = round(scenario["bench"]["sample_cost_us"])
         self._idle_us = round(scenario["bench"]["idle_pass_us"])
         self._scale = 1e-6 / (1.0 + scenario["bench"]["crystal_ppm"] * 1e-6)  # true s per board us
         self._ticks_per_s = 4.0 / self._scale
@@ -528,13 +529,14 @@ class Board:
                 *words,
                 len(answer),
                 self._cut_in,
-                self._pass_cost_us(),
+                self._costs_us(),
             )
             + answer,
         )
         self._cut_in = 0
 
-    def _pass_cost_us(self) -> int:
+    def _costs_us(self) -> int:
+        """Pass and sample << 16."""
         if (
             self._idle_us
             and self.bench.now["brake_speed_rpm"] == 0.0
@@ -542,7 +544,7 @@ class Board:
             and not self._to_host.busy
         ):
             return self._idle_us
-        return self._pass_us
+        return self._pass_us | self._sample_us << 16
 
     def _watch(self) -> None:
         if self._wdt_us and self.now_us - self._fed_us > self._wdt_us:

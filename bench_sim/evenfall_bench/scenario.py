@@ -45,8 +45,18 @@ SCHEMA: dict[str, tuple[str, tuple[Key, ...]]] = {
             Key("title", "text", "unnamed bench", 0, 0, "one line for people"),
             Key("step_s", "s", 0.001, 0.0001, 0.002, "step of the physics"),
             Key("truth_s", "s", 0.005, 0.001, 0.1, "interval of the truth records"),
+            # both as studies/tick_cost.py estimates them for an RP2040 at 125 MHz, in the sweep, rounded up
             Key(
-                "loop_cost_us", "us", 700.0, 0.0, 20000.0, "virtual time each pass of the board's loop costs"
+                "loop_cost_us", "us", 1000.0, 0.0, 20000.0, "virtual time each pass of the board's loop costs"
+            ),
+            Key(
+                "sample_cost_us",
+                "us",
+                6500.0,
+                0.0,
+                20000.0,
+                "what each load sample costs beside that: filters, controller, guard, recorder "
+                "(not with an amplifier on the bus)",
             ),
             Key(
                 "idle_pass_us",
@@ -54,7 +64,7 @@ SCHEMA: dict[str, tuple[str, tuple[Key, ...]]] = {
                 0.0,
                 0.0,
                 30000.0,
-                "loop_cost_us while the brake stands still and no byte moves (long soaks); 0: the same",
+                "replaces both while the brake stands still and no byte moves (long soaks); 0: the same",
             ),
             Key(
                 "clock_start_ms",

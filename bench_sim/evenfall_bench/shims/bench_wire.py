@@ -20,7 +20,7 @@ _down = None
 _out = array("I", [0] * 7)
 _in = array(
     "I", [0] * 25
-)  # now low, now high, pins, counts | supply mV << 16, 9 + 9 words, extra size, cut, pass us
+)  # now low, now high, pins, counts | supply mV << 16, 9 + 9 words, extra size, cut, pass | sample us << 16
 DEPTH = 8  # of a joined FIFO; a ninth word is one held up at a full FIFO
 _words = (array("I", [0] * 9), array("I", [0] * 9))
 _have = [0, 0]
@@ -30,6 +30,7 @@ _fed = 0
 _spent = 0  # us of work since the last exchange that the bench does not know of yet
 _looks = 0  # at the clock in this pass of the program's loop
 pass_us = 0  # what a pass of the program's loop costs: charged at its second look at the clock
+half_sample_us = 0  # half of what a load sample costs: charged at each of its two words
 now_us = 0
 cut_in = 0  # power is to go in this many flash operations
 clock_offset_us = 0
@@ -48,7 +49,7 @@ def open_pipes(up, down):
 
 def exchange(op, us, extra=None):
     """Tell the bench, let `us` pass, take what it answers; returns the size of extra data."""
-    global _fed, _spent, now_us, pins_in, cut_in, supply_mV, pass_us
+    global _fed, _spent, now_us, pins_in, cut_in, supply_mV, pass_us, half_sample_us
     out = _out
     out[0] = op | _pops[0] << 8 | _pops[1] << 16 | _fed << 24
     out[1] = us
@@ -82,7 +83,8 @@ def exchange(op, us, extra=None):
             words[i] = got[13 + i]
     if got[23]:
         cut_in = got[23]
-    pass_us = got[24]
+    pass_us = got[24] & 0xFFFF
+    half_sample_us = got[24] >> 17
     return got[22]
 
 
@@ -136,9 +138,12 @@ def fifo_level(slot):
 
 
 def fifo_get(slot):
+    global _spent
     at = _next[slot]
     if at >= _have[slot]:
         return None
     _next[slot] = at + 1
     _pops[slot] += 1
+    if slot == 0:
+        _spent += half_sample_us
     return _words[slot][at]
