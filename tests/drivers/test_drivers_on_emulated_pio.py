@@ -10,7 +10,7 @@ from bisect import bisect_right
 from itertools import pairwise
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 from pio_rig import CYCLES_PER_TICK, EmulatedStateMachine, board
 from test_pio_load_cell import Amplifier
@@ -152,6 +152,7 @@ PAIR = st.tuples(st.integers(8, (1 << 30) - 1), st.integers(0, (1 << 27) - 1))
 
 
 @given(us=US, k=st.integers(0, 2), batches=st.lists(st.tuples(US, st.lists(PAIR, max_size=5)), max_size=6))
+@example(us=0, k=0, batches=[((1 << 28) - 52, [])])  # the clock about to wrap, the last word before zero
 @settings(max_examples=300, deadline=None)
 def test_load_cell_stays_in_small_ints(us, k, batches):
     Fed.us, Fed.words = us, []

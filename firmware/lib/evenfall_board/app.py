@@ -20,7 +20,7 @@ from .drivers.led import Led
 from .drivers.servo import Servo
 from .guard import Guard
 from .link import Link
-from .native import micropython
+from .native import const, micropython
 from .recorder import Recorder, pull_seconds
 from .sensing import TICKS_PER_MS, Speed, Torque, Zero, ticks_between
 from .settings import Learned, Settings, Starts, needs_restart
@@ -28,12 +28,12 @@ from .states import BUSY, PULLING, step
 from .store import Store
 from .sweep import DONE, FALL, HOLD, RELEASE, Sweep
 
-PASS_US = 2000
-ROUND_MS = 8  # what a person or a fault's time limit does not need at every pass comes this often
+PASS_US = const(2000)
+ROUND_MS = const(8)  # what a person or a fault's time limit does not need at every pass comes this often
 WATCHDOG_MS = 3000
 SUPPLY_PIN = 29  # a third of the board's supply, on boards that have it
 ALLOW_MS = 500  # of standstill
-STILL_MS = 1000  # without an edge before a zero is taken: the brake still coasts and drains
+STILL_MS = const(1000)  # without an edge before a zero is taken: the brake still coasts and drains
 ZERO_MS = 8000  # longest wait for a standstill after a pull
 ZERO_AGE_MS = 120000  # an older zero is dated so far back: tick differences end at 134 s
 SETTLE_MS = 1000  # a speed that stays within 1.5 % for so long is the top speed

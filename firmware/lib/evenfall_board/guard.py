@@ -24,7 +24,7 @@ from array import array
 
 from evenfall_wire.codes import FAULTS
 
-from .native import micropython
+from .native import const, micropython
 from .sensing import TICKS_PER_MS
 
 TABLE = (
@@ -74,7 +74,7 @@ ROW = {row[0]: row for row in TABLE}
 SEVERITY = {"note": 0, "end": 0, "valve": 1, "kill": 2}
 NUMBER = {name: i for i, name in enumerate(FAULTS)}
 
-NONE = 0
+NONE = const(0)
 OVERSPEED = NUMBER["overspeed"]
 LOAD_OPEN = NUMBER["load_open"]
 LOAD_CLAMPED = NUMBER["load_clamped"]
@@ -88,14 +88,14 @@ LOAD_LOST = NUMBER["load_lost"]
 STALLED = NUMBER["stalled"]
 TOP_SPEED_NOT_HELD = NUMBER["top_speed_not_held"]
 
-CLAMP_HIGH = 0x7FFFFF
-CLAMP_LOW = -0x800000
-SILENT_MS = 120
-STEADY_LIMIT_MS = 12000
-BROWN_OUT_MV = 4000
-PAST = 4  # speeds remembered, one every PAST_MS
-PAST_MS = 16
-SENSED_MV = 4300  # seen once, the pin is known to sense the supply
+CLAMP_HIGH = const(0x7FFFFF)
+CLAMP_LOW = const(-0x800000)
+SILENT_MS = const(120)
+STEADY_LIMIT_MS = const(12000)
+BROWN_OUT_MV = const(4000)
+PAST = const(4)  # speeds remembered, one every PAST_MS
+PAST_MS = const(16)
+SENSED_MV = const(4300)  # seen once, the pin is known to sense the supply
 
 
 def action(fault):

@@ -22,16 +22,16 @@ from struct import calcsize, pack_into, unpack_from
 
 from evenfall_wire.messages import EACH
 
-from .native import micropython
+from .native import const, micropython
 from .sensing import ticks_between
 
 RESERVE = 20 * 1024  # bytes of heap left for the program at work
 STEADY_S = 6  # longest wait for a steady top speed that must fit before the sweep
 TRACE_HZ = 50
 MIN_SECONDS = 8
-SHIFT = 6
-PAGE = 1 << SHIFT  # records
-LAST = PAGE - 1
+SHIFT = const(6)
+PAGE = const(1 << SHIFT)  # records
+LAST = const(PAGE - 1)
 
 
 class Ring:

@@ -8,12 +8,12 @@ from array import array
 
 from .drivers.ticks import HALF, MASK
 from .drivers.ticks import diff as ticks_between
-from .native import micropython
+from .native import const, micropython
 
-TICKS_PER_MS = 4000
-MARKS = 64  # magnet passages remembered
-WINDOW_TICKS = 40000  # a speed is averaged over whole turns of at least this: 10 ms
-TOP_SPEED = 65535  # half rpm; what the trace can carry
+TICKS_PER_MS = const(4000)
+MARKS = const(64)  # magnet passages remembered
+WINDOW_TICKS = const(40000)  # a speed is averaged over whole turns of at least this: 10 ms
+TOP_SPEED = const(65535)  # half rpm; what the trace can carry
 
 
 class Speed:

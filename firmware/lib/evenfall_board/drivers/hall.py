@@ -19,6 +19,7 @@ from .programs import (
     HALL_TIMER,
     PIO_HZ,
 )
+from .ticks import HALF, MASK
 
 CAPACITY = 16  # edges of one poll
 LONG_SILENCE = 1 << 28  # 67 s; silent_ticks stops counting there
@@ -45,13 +46,13 @@ class Hall:
         self._sm = rp2.StateMachine(STATE_MACHINE, HALL_TIMER, freq=PIO_HZ, in_base=pin, jmp_pin=pin)
         self._sm.active(1)
         self._anchor(ticks.now())
-        self._last_edge = self._now & ticks.MASK
+        self._last_edge = self._now & MASK
         self._lost_in = 0
         self.silent_ticks = 0
 
     def _anchor(self, tick):
         # an edge came before the program had made sure of it
-        self._now = ticks.signed((tick - HALL_CONFIRM) & ticks.MASK)
+        self._now = ticks.signed((tick - HALL_CONFIRM) & MASK)
 
     def poll(self):
         """Drain the FIFO; return how many edges are new. Allocates nothing."""
@@ -59,9 +60,9 @@ class Hall:
         n = self._drain(waiting) if waiting else 0
         silent = self.silent_ticks
         if silent < LONG_SILENCE:
-            silent = (ticks.now() - self._last_edge) & ticks.MASK
+            silent = (ticks.now() - self._last_edge) & MASK
             # an edge that the clock has not reached yet is no long silence
-            self.silent_ticks = silent if silent < ticks.HALF else 0
+            self.silent_ticks = silent if silent < HALF else 0
         return n
 
     # More than 11 variables and stack places would go to the heap for the call: it stays below.
@@ -77,11 +78,11 @@ class Hall:
                 self._lost_in = FIFO_DEPTH + 1
                 self._resumed = ticks.now()
             t = self._now + (HALL_TIMEOUT_TICKS + HALL_OVERHEAD_TICKS - word)
-            if t >= ticks.HALF:
-                t = t - ticks.HALF - ticks.HALF
+            if t >= HALF:
+                t = t - HALF - HALF
             self._now = t
             if word:
-                self._last_edge = self.tick[n] = t & ticks.MASK
+                self._last_edge = self.tick[n] = t & MASK
                 n += 1
                 self.silent_ticks = 0
             if self._lost_in:

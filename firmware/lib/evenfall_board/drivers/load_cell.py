@@ -14,6 +14,7 @@ from machine import Pin
 
 from . import ticks
 from .programs import FIFO_DEPTH, LOAD_CELL_READERS, LOAD_CONFIRM, LOAD_OVERHEAD_TICKS, PIO_HZ
+from .ticks import HALF, MASK
 
 CAPACITY = 8  # samples of one poll
 CLAMP_HIGH = 0x7FFFFF
@@ -75,7 +76,7 @@ class LoadCell:
 
     def _anchor(self, tick):
         # data became ready before the program had made sure of it
-        self._now = ticks.signed((tick - LOAD_CONFIRM) & ticks.MASK)
+        self._now = ticks.signed((tick - LOAD_CONFIRM) & MASK)
         self._settling = SETTLING
         self._excused = True
 
@@ -86,8 +87,8 @@ class LoadCell:
         if waiting < 2:
             silent = self.silent_ticks
             if silent < LONG_WAIT:
-                silent = (ticks.now() - self._now) & ticks.MASK
-                self.silent_ticks = silent if silent < ticks.HALF else 0
+                silent = (ticks.now() - (self._now & MASK)) & MASK
+                self.silent_ticks = silent if silent < HALF else 0
             return 0
         n = 0
         while n < CAPACITY and waiting >= 2:
@@ -117,8 +118,8 @@ class LoadCell:
             self._anchor(ticks.now())
             return False
         t = self._now + (wait + LOAD_OVERHEAD_TICKS[self._k])
-        if t >= ticks.HALF:
-            t = t - ticks.HALF - ticks.HALF
+        if t >= HALF:
+            t = t - HALF - HALF
         self._now = t
         # all check bits set: one more carries beyond them
         if self._settles((word + 1) & ((1 << self._k) - 1) == 0 and wait >= SHORT_WAIT):
@@ -128,7 +129,7 @@ class LoadCell:
             word -= 0x1000000
         if word == CLAMP_HIGH or word == CLAMP_LOW:
             self.clamped += 1
-        self.tick[n] = t & ticks.MASK
+        self.tick[n] = t & MASK
         self.count[n] = word
         return True
 
