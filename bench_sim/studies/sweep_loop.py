@@ -30,6 +30,7 @@ class Controller(Protocol):
 
     phase: int
     set_half_rpm: int
+    speed_tick: int
 
     def begin(self, tick: int, speed_half_rpm: int, servo_us: int) -> None: ...
     def step(self, tick: int, speed_half_rpm: int, torque_mNm: int) -> int: ...
@@ -104,6 +105,7 @@ class Loop:
         close_at = math.inf
         while self._t < end and self._t < close_at + 2.5:
             for tick, half_rpm, mNm in self.poll():
+                controller.speed_tick = self._speed.mid_tick
                 us = controller.step(tick, half_rpm, mNm)
                 bench.set_servo_us(us)
                 out.time_s.append(bench.time_s)

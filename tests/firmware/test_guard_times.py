@@ -197,8 +197,8 @@ def test_top_speed_not_held():
         wave = 0
         while rig.now - since < 14 and rig.status()["state"] == "steady":
             wave += 1
-            rig.board.fault("engine_gain", 1.4 if wave % 2 else 0.5)
-            rig.run(0.25)
+            rig.board.fault("engine_gain", 0.2 if wave % 2 else 1.3)
+            rig.run(0.5)
         assert rig.now - since < 12
         rig.board.fault("engine_gain", 1.0)
         end = rig.now + 40

@@ -594,6 +594,7 @@ class Board:
         self.load_samples = (self.load_samples + 1) & 0x3FFFFFFF
         self.load_count = count
         speed = self.speed.update(tick)
+        self.sweep.speed_tick = self.speed.mid_tick
         torque = self.torque.mNm(count)
         self.torque_mNm = torque
         if self.recording:

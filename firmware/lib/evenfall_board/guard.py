@@ -39,7 +39,7 @@ TABLE = (
     ("load_clamped", "an end code of the amplifier, 3 samples", 100, "valve", 2),
     ("load_stuck", "the same count for 0.3 s", 400, "valve", 2),
     ("load_silent", "no sample for 120 ms", 130, "valve", 2),
-    ("hall_lost", "no edge for hall_timeout, torque still there", 160, "kill", 3),
+    ("hall_lost", "no edge for hall_timeout, torque still there", 175, "kill", 3),
     (
         "servo_no_answer",
         "0.5 s off the set speed by 4 %, valve moved 15 % of its travel, fill unchanged",

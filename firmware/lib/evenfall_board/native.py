@@ -8,7 +8,7 @@ try:
     from micropython import const
 except ImportError:
 
-    def const(value):
+    def const(value):  # type: ignore[misc]
         return value
 
     class micropython:  # type: ignore[no-redef]  # noqa: N801

@@ -56,6 +56,7 @@ class Speed:
         self._even = 0
         self._odd = 0
         self.half_rpm = 0
+        self.mid_tick = 0  # when the crank had `half_rpm`: the middle of the turns it is a mean of
         self.held_over = True
 
     @micropython.native
@@ -160,6 +161,7 @@ class Speed:
             self.forget()
             return 0
         self.held_over = since > self._mean << 1
+        self.mid_tick = (self._last - (span >> 1)) & MASK
         if span > 0x03FFFFFF:
             span = 0x03FFFFFF
         span = (span * per_turn) >> self._shift

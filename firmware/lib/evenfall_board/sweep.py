@@ -5,6 +5,7 @@ Pure integers, no I/O, no allocation in `step`; every intermediate stays below
 
     c = Sweep(settings, learned)     settings: name -> int, learned: slot -> int
     c.begin(tick, speed_half_rpm, servo_us)          enters HOLD
+    c.speed_tick = when the speed was so         before each step, if it is known
     servo_us = c.step(tick, speed_half_rpm, torque_mNm)   at every load sample
     c.phase, c.set_half_rpm, c.flags, c.sweep_start_tick, c.sweep_end_tick
     c.verdict()      tuple: message "verdict", fields verdict .. saturated_shut_ms
@@ -19,7 +20,7 @@ late by the amplifier's filter (the controller allows for two sample periods).
 How it works.  A brake's torque goes as fill x speed^2 and its outflow as
 speed x fill^m, an engine's torque as some power n of speed.  So the logarithm of
 speed answers the logarithm of flow with a gain that has no unit, -1 / (m (2 - n)),
-through two lags: the fill's rate (about A per second) and the shaft's,
+through two lags: the fill's rate (about A per second, growing with speed) and the shaft's,
 (2 - n) T / (J w).  Three figures are found while the engine is loaded: T / (J w),
 n, and the opening that holds the speed.  A proportional-integral-rate rule on the
 relative error, which cancels both lags, then sets the *relative* opening; its gains
@@ -57,11 +58,12 @@ OPEN_LIMIT, SHUT_LIMIT, SLEWING, IN_SWEEP = 1, 2, 4, 8  # codes.TRACE_BITS
 _LOAD, _STEADY, _LEAD, _RUN, _KEEP, _UNLOAD, _OFF = range(7)
 
 STEP_TICKS = 36000  # samples closer than 9 ms are averaged: the servo takes 50 a second
+LAG_TICKS = 240000  # 60 ms; an older speed is taken as it is
 LEAD_TICKS = 1600000  # 0.4 s from standing set speed to the full rate, before the clock starts
 STEADY_Q15 = 330  # within 1 % is steady
 GIVE_UP_MS = 6000  # of trying to hold, above the steady time
-WC_M = 1200  # crossover 6.7 /s x m 0.7, times 256
-A = 6  # rate of the fill, 1/s: a cautious one
+WC_M = 1400  # crossover 7.8 /s x m 0.7, times 256
+A = 4  # rate of the fill at the lowest speed, 1/s: a cautious one
 P_SHAFT = WC_M << 8
 P_FILL = WC_M // A
 D_SHAFT = (WC_M << 12) // A
@@ -104,6 +106,8 @@ class Sweep:
         self._ask = False
         self.phase = DONE
         self.set_half_rpm = 0
+        self.speed_tick = -1
+        self._acc = 0  # what the set speed did at the last step, half rpm/s
         self.flags = 0
         self.sweep_start_tick = 0
         self.sweep_end_tick = 0
@@ -139,10 +143,12 @@ class Sweep:
         self._stage = _LOAD
         self._fresh = False
         self._table = False
+        self._acc = 0
         self._tick = self._begin_tick = self._stage_tick = tick
         self._us = servo_us
         self._u = min(max((servo_us - self._shut_us) * FULL // (self._span_us or 1), 0), FULL)
         self._x = self._ramp = self._u_slow = self._u
+        self._u_mean = self._u << 8
         self._dir = 0
         self._w1 = self._w2 = self._w3 = self._w4 = self._w_slow = self._begin_speed = speed
         self._d1 = self._d2 = self._d3 = 410
@@ -182,6 +188,7 @@ class Sweep:
                 self._plan_from_start(max(high, low + 200))
             else:
                 self._plan_from_held(max(high, low + 200))
+        self._w_low = min(self._start, self._end)
         self._set16 = max(speed, self._held_speed) << 4
         self.set_half_rpm = self._set16 >> 4
 
@@ -230,6 +237,11 @@ class Sweep:
         w = speed_half_rpm
         if w < 1000:  # no speed to go by: keep the load as it is; the guard decides
             return self._us
+        # the speed is a mean of turns gone by: bring it to now along the set line
+        if self.speed_tick >= 0:
+            x = (tick - self.speed_tick) & MASK
+            if x < LAG_TICKS:
+                w += self._acc * (x >> 7) >> 15
         if w > 65535:
             w = 65535
         dt = d * 1074 >> 17  # 1/32768 s
@@ -369,6 +381,7 @@ class Sweep:
                     acc = 0
             elif self._set16 < goal:
                 self._set16 = goal
+        self._acc = acc if -16384 < acc < 16384 else 0
         set_speed = self._set16 >> 4
         if set_speed < 512:
             set_speed = 512
@@ -429,12 +442,26 @@ class Sweep:
         else:
             # base opening
             if table:
-                base = self.map.opening(set_speed) + ZERO_FLOW
+                # held and falling take different openings: what the integral holds is the water's
+                if stage > _LEAD:
+                    base = self.map.opening(set_speed)
+                else:
+                    base = self.map.hold(self._held_speed)
+                    if stage == _LEAD:
+                        x = ((tick - self._stage_tick) & MASK) >> 8
+                        base += (self.map.opening(set_speed) - base) * x // (LEAD_TICKS >> 8)
+                base += ZERO_FLOW
             else:
                 x = te - ((self._jm * acc >> self._js) << 2)
                 base = self._base(x if x > 80 else 80, set_speed) if stage > _STEADY else self._held_base
-            p = P_SHAFT // lj + (kap * P_FILL >> 8)
-            pd = (p * e >> 8) + ((D_SHAFT // lj) * ed >> 9)
+            # the fill follows faster the faster the brake turns
+            x = (self._w_low << 8) // set_speed
+            if x > 256:
+                x = 256
+            elif x < 64:
+                x = 64
+            p = P_SHAFT // lj + ((kap * P_FILL >> 8) * x >> 8)
+            pd = (p * e >> 8) + (((D_SHAFT // lj) * x >> 9) * ed >> 8)
             if pd > 1048575:
                 pd = 1048575
             elif pd < -1048575:
@@ -482,6 +509,7 @@ class Sweep:
             if u == 0:
                 flags |= SHUT_LIMIT
         self._u = u
+        self._u_mean += ((u << 8) - self._u_mean) >> 5
         x = u - self._u_slow
         self._u_slow += x * 77 >> 8
         if x > 49:
@@ -548,7 +576,7 @@ class Sweep:
         near = e < 197 and self._begin_speed - set_speed >= (self._begin_speed >> 7) or e < -160
         u = self._ramp
         if self._table:
-            goal = self.map.opening(set_speed)
+            goal = self.map.hold(self._held_speed)
             x = 24576 * dt >> 15
             y = goal - u
             if y > x:
@@ -625,6 +653,7 @@ class Sweep:
                 or not ONE_F // 2 < self._f < ONE_F * 2
             ):
                 self._table = False
+        self.map.note_hold(self._held_speed, self._u_mean >> 8)
         if not self._table:
             self._rebase(te, set_speed)
         self._stage = _LEAD

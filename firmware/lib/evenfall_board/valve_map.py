@@ -4,6 +4,8 @@ Learned slots (learned.json, messages `learned` and `run_learned`):
 
     1          inertia seen by the controller: mN.m per half rpm/s, times 2**16
     2          how flow follows the opening: d ln(flow) / d ln(opening), times 256
+    3          opening that held the top speed before the fall, in 1/4096, plus 8192 times
+               that speed in 16 half rpm
     10 + k     at 512 k half rpm (256 k rpm): opening in 1/4096 of the servo's travel,
                plus 8192 times the brake torque in mN.m on a wide-open-throttle sweep
 
@@ -14,9 +16,10 @@ from array import array
 
 SLOT_INERTIA = 1
 SLOT_SLOPE = 2
+SLOT_HOLD = 3
 SLOT_KNOT = 10
 KNOTS = 128
-MAX_KNOTS = 56  # with the two above, what one message carries
+MAX_KNOTS = 56  # with the three above, what one message carries
 FULL = 16384  # valve fully open
 TORQUE_MAX = 131071  # mN.m
 INERTIA_MIN = 256
@@ -85,6 +88,7 @@ class ValveMap:
         self._weight = array("H", bytearray(2 * KNOTS))
         self.inertia = 0  # 0: not known
         self.slope = SLOPE
+        self._hold = self._hold_speed = 0  # opening 1/16384, half rpm; 0: not known
         self.low = KNOTS  # first and last knot known
         self.high = -1
         if learned:
@@ -98,6 +102,10 @@ class ValveMap:
         value = learned.get(SLOT_SLOPE, 0)
         if SLOPE_MIN <= value <= SLOPE_MAX:
             self.slope = value
+        value = learned.get(SLOT_HOLD, 0)
+        if 0 < value < 1 << 30 and value & 8191 <= 4096:
+            self._hold = (value & 8191) << 2
+            self._hold_speed = value >> 13 << 4
         for k in range(KNOTS):
             value = learned.get(SLOT_KNOT + k, 0)
             if 0 < value < 1 << 30 and value & 8191 <= 4096:
@@ -132,6 +140,18 @@ class ValveMap:
             return self._opening[self.high] - 1
         a = self._opening[k]
         return a - 1 + (((self._opening[k + 1] - a) * (half_rpm & 511)) >> 9)
+
+    def hold(self, half_rpm):
+        """Opening that held this speed before the last fall; the table's where none did."""
+        off = half_rpm - self._hold_speed
+        if not self._hold or off > half_rpm >> 5 or off < -(half_rpm >> 5):
+            return self.opening(half_rpm)
+        return self._hold
+
+    def note_hold(self, half_rpm, opening):
+        """Remember what held the speed; as bounded as the table."""
+        self._hold_speed = min(max(half_rpm, 0), 65535)
+        self._hold = min(max(opening, 4), FULL)
 
     def torque(self, half_rpm):
         """Brake torque at a set speed, mN.m, at least 1."""
@@ -198,6 +218,8 @@ class ValveMap:
         if inertia:
             self.inertia = min(max(inertia, INERTIA_MIN), INERTIA_MAX)
         pairs = [(SLOT_INERTIA, self.inertia), (SLOT_SLOPE, self.slope)]
+        if self._hold:
+            pairs.append((SLOT_HOLD, (self._hold_speed >> 4 << 13) + (self._hold >> 2)))
         for k in range(self.low, min(self.high + 1, self.low + MAX_KNOTS)):
             pairs.append((SLOT_KNOT + k, (self._torque[k] << 13) + ((self._opening[k] - 1) >> 2)))
         return pairs
