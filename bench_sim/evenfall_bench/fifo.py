@@ -13,20 +13,33 @@ from collections import deque
 DEPTH = 8
 
 
-class LoadReader:
+class _Fifo:
+    """Joined receive FIFO; a push into a full one stalls the machine."""
+
+    def __init__(self) -> None:
+        self.words: deque[int] = deque()
+        self.held: int | None = None  # word that waits at a full FIFO
+        self.running = False
+
+    def _push(self, word: int) -> None:
+        if len(self.words) >= DEPTH:
+            self.held = word
+        else:
+            self.words.append(word)
+
+
+class LoadReader(_Fifo):
     """`load_cell_reader`: two words per conversion."""
 
     def __init__(self, k: int, overhead: int, confirm: int) -> None:
+        super().__init__()
         self.k = k
         self.overhead = overhead
         self.confirm = confirm
-        self.words: deque[int] = deque()
-        self.held: int | None = None  # word that waits at a full FIFO
         self._second = False  # the held word is the second of its pair
         self._waiting_from = 0
         self._code: int | None = None  # conversion that the amplifier holds, not read out yet
         self._ready = 0
-        self.running = False
         self.lost = 0  # conversions never read out
         self.odd_check: int | None = None  # fault: levels during the extra pulses
 
@@ -67,12 +80,6 @@ class LoadReader:
         if self.held is None:
             self._second = False
 
-    def _push(self, word: int) -> None:
-        if len(self.words) >= DEPTH:
-            self.held = word
-        else:
-            self.words.append(word)
-
     def pop(self, count: int, now: int) -> None:
         """The board took `count` words by now; a held word goes in and the machine goes on."""
         for _ in range(count):
@@ -88,17 +95,15 @@ class LoadReader:
                     self._read_out(now)  # the conversion of now, not of then
 
 
-class HallTimer:
+class HallTimer(_Fifo):
     """`hall_timer`: one word per accepted edge, 0 for a time-out."""
 
     def __init__(self, timeout: int, overhead: int, confirm: int) -> None:
+        super().__init__()
         self.whole = timeout + overhead
         self.confirm = confirm
-        self.words: deque[int] = deque()
-        self.held: int | None = None
         self._from = 0
         self._edges: deque[int] = deque()
-        self.running = False
         self.lost = 0  # edges that came while the machine was held up
 
     def start(self, tick: int) -> None:
@@ -135,12 +140,6 @@ class HallTimer:
         while edges and edges[0] <= now:
             edges.popleft()
             self.lost += 1
-
-    def _push(self, word: int) -> None:
-        if len(self.words) >= DEPTH:
-            self.held = word
-        else:
-            self.words.append(word)
 
     def pop(self, count: int, now: int) -> None:
         """The board took `count` words by now."""

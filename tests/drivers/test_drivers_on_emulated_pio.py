@@ -13,6 +13,7 @@ import pytest
 from hypothesis import example, given, settings
 from hypothesis import strategies as st
 from pio_rig import CYCLES_PER_TICK, EmulatedStateMachine, board
+from small_ints import Small, TooBigError
 from test_pio_load_cell import Amplifier
 
 SETTINGS = {"amplifier_gain": 0, "pin_load_data": 2, "pin_load_clock": 3, "pin_hall": 4}
@@ -87,28 +88,6 @@ def test_samples_through_the_driver():
     # four at the start, then what the absence cost and four to settle
     assert lost[:4] == [c for _, c in conversions[:4]] and 5 <= len(lost[4:]) <= 10
     assert max(amplifier.highs) <= 16  # 1 us, whatever the processor did
-
-
-class Small(int):
-    """An integer that refuses to leave the small ints of a 32-bit board."""
-
-
-def _checked(name):
-    plain = getattr(int, name)
-
-    def op(self, other=None):
-        value = plain(self, other) if other is not None else plain(self)
-        if value is NotImplemented or isinstance(value, bool) or not isinstance(value, int):
-            return value
-        if not -(1 << 30) <= value < 1 << 30:
-            raise OverflowError(f"{int(self)} {name} {other} = {value}")
-        return Small(value)
-
-    return op
-
-
-for _name in "add radd sub rsub mul rmul and rand or ror lshift rshift neg".split():
-    setattr(Small, f"__{_name}__", _checked(f"__{_name}__"))
 
 
 class Fed:
@@ -201,5 +180,5 @@ def test_i2c_amplifier_stays_in_small_ints(us, steps):
 
 
 def test_the_check_itself_refuses():
-    with pytest.raises(OverflowError):
+    with pytest.raises(TooBigError):
         Small(1 << 29) + Small(1 << 29)

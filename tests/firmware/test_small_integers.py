@@ -1,76 +1,19 @@
-"""Speed, torque, zero and guard with integers that refuse to leave 31 bits.
-
-A MicroPython int beyond -2**30 .. 2**30 - 1 goes to the heap on a 32-bit board
-(py/obj.h: small ints are 31 bits wide there), so no intermediate may.
-"""
+"""Speed, torque, zero and guard with integers that refuse to leave 31 bits."""
 
 from __future__ import annotations
 
 import sys
-from array import array
 
 import pytest
 from evenfall_wire.settings import BY_NAME, SETTINGS
 from firmware_rig import PROJECT
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from small_ints import Small, harden
 
 sys.path.insert(0, str(PROJECT / "firmware" / "lib"))
 
 from evenfall_board import guard, sensing
-
-LOW, HIGH = -(1 << 30), (1 << 30) - 1
-
-
-class TooBigError(AssertionError):
-    pass
-
-
-def _small(value):
-    if not LOW <= value <= HIGH:
-        raise TooBigError(value)
-    return Small(value)
-
-
-class Small(int):
-    """An int whose every result must be small."""
-
-
-def _wrap(name):
-    plain = getattr(int, name)
-
-    def method(self, *args):
-        result = plain(self, *args)
-        return _small(result) if isinstance(result, int) and not isinstance(result, bool) else result
-
-    return method
-
-
-for _name in (
-    "add radd sub rsub mul rmul floordiv rfloordiv mod rmod "
-    "lshift rlshift rshift rrshift and rand or ror neg abs"
-).split():
-    setattr(Small, f"__{_name}__", _wrap(f"__{_name}__"))
-
-
-class SmallArray:
-    """An array('i') that hands out Small."""
-
-    def __init__(self, n):
-        self._a = array("i", [0] * n)
-
-    def __getitem__(self, i):
-        return Small(self._a[i])
-
-    def __setitem__(self, i, value):
-        self._a[i] = value
-
-
-def harden(thing):
-    """Make every plain int attribute of `thing` a Small."""
-    for key, value in vars(thing).items():
-        if type(value) is int:
-            setattr(thing, key, _small(value))
 
 
 def setting(name):
@@ -83,7 +26,6 @@ DEFAULTS = {s[1]: s[3] for s in SETTINGS}
 
 def make_speed(values):
     speed = sensing.Speed({**DEFAULTS, **values})
-    speed._marks = SmallArray(sensing.MARKS)
     harden(speed)
     return speed
 

@@ -6,12 +6,12 @@ import itertools
 import struct
 import subprocess
 import sys
-from array import array
 from pathlib import Path
 
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from small_ints import HIGH, Small, TooBigError, harden
 
 PROJECT = Path(__file__).resolve().parents[2]
 sys.path.insert(0, str(PROJECT / "bench_sim" / "studies"))
@@ -24,57 +24,10 @@ from evenfall_board.sweep import DONE, FALL, HOLD, RELEASE, Sweep  # noqa: E402
 from evenfall_wire import codes, messages  # noqa: E402
 from evenfall_wire.settings import BY_NAME  # noqa: E402
 
-LOW, HIGH = -(1 << 30), (1 << 30) - 1
 USED = (
     "sweep_time start_speed end_speed steady_time upward learning "
     "servo_shut servo_open servo_slew servo_deadband servo_backlash"
 ).split()
-
-
-def _small(value):
-    assert LOW <= value <= HIGH, f"{value} does not fit 31 bits"
-    return Small(value)
-
-
-class Small(int):
-    """An int whose every result must fit a 31-bit small int (py/obj.h of a 32-bit MicroPython)."""
-
-
-def _wrap(name):
-    plain = getattr(int, name)
-
-    def method(self, *args):
-        result = plain(self, *args)
-        return _small(result) if isinstance(result, int) and not isinstance(result, bool) else result
-
-    return method
-
-
-for _name in (
-    "add radd sub rsub mul rmul floordiv rfloordiv mod rmod "
-    "lshift rlshift rshift rrshift and rand or ror neg abs"
-).split():
-    setattr(Small, f"__{_name}__", _wrap(f"__{_name}__"))
-
-
-class SmallArray:
-    def __init__(self, plain):
-        self._a = plain
-
-    def __getitem__(self, i):
-        return Small(self._a[i])
-
-    def __setitem__(self, i, value):
-        self._a[i] = value
-
-
-def harden(thing):
-    """Every int of the controller's state becomes a Small, every array hands them out."""
-    for key, value in vars(thing).items():
-        if type(value) is int:
-            setattr(thing, key, _small(value))
-        elif isinstance(value, array):
-            setattr(thing, key, SmallArray(value))
 
 
 def hard_sweep(values, learned):
@@ -139,7 +92,7 @@ def test_a_sweep_that_follows_stays_small(values, speed, torque, swing, dt, data
 
 
 def test_the_check_would_find_a_large_product():
-    with pytest.raises(AssertionError, match="31 bits"):
+    with pytest.raises(TooBigError, match="31 bits"):
         Small(1 << 20) * Small(1 << 11)
 
 
