@@ -22,7 +22,7 @@ from evenfall.archive import Archive, Query
 from evenfall.calibrate import check_drift
 from evenfall.compare import Group, Pull, compare, group
 from evenfall.errors import BoardError, EvenfallError, InputError, LinkError
-from evenfall.intake import file_air, filing_in_force, take_run
+from evenfall.intake import file_air, filing_in_force, take_runs
 from evenfall.link import Link
 from evenfall.model import Air, Calibration
 from evenfall.report import (
@@ -368,9 +368,9 @@ class Guide:
             state = sentences.say(sentences.STATES, status["state"])
             raise BoardError(f"the board is not at rest ({state}); wait until the pull is stored")
         filing = filing_in_force(self.archive, self.talk.say)
-        for entry in line.runs():
-            if "acknowledged" not in entry.flags:
-                take_run(line, self.archive, entry, filing)
+        entries = [e for e in line.runs() if "acknowledged" not in e.flags]
+        for _ in take_runs(line, self.archive, entries, filing):
+            pass
 
     def _adopt(self, target: list[int]) -> list[int]:
         """Pulls of this session that stand in no list yet go into this one; return them."""

@@ -1,4 +1,4 @@
-"""One run from the board into the archive, and only then acknowledged.
+"""Runs from the board into the archive, and only then acknowledged.
 
 Order, each step safe to be killed after: frames to the partial file, run into
 the archive (committed), read back from disk, partial file removed, acknowledged to
@@ -8,13 +8,14 @@ the board, noted.
 from __future__ import annotations
 
 import time
-from collections.abc import Callable
-from dataclasses import dataclass
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from dataclasses import asdict, dataclass
+from pathlib import Path
 
 from evenfall import wire
 from evenfall.archive import Archive
 from evenfall.errors import DamageError, LinkError
-from evenfall.link import Link, RunEntry
+from evenfall.link import Link, Progress, RunEntry
 from evenfall.model import Air
 
 AIR_STALE_S = 3 * 3600  # common practice, no source: the weather moves the factor by 0.1-0.3 % an hour
@@ -53,52 +54,62 @@ def filing_in_force(archive: Archive, warn: Callable[[str], None] = lambda _: No
     )
 
 
-def take_run(
+def take_runs(
     line: Link,
     archive: Archive,
-    entry: RunEntry,
+    entries: Sequence[RunEntry],
     filing: Filing,
-    progress: Callable[[int, int], None] = lambda *_: None,
-) -> tuple[int, bool]:
-    """Fetch, keep, verify and acknowledge one run; return (pull, whether it is new here).
+    progress: Progress = lambda *_: None,
+) -> Iterator[tuple[RunEntry, int, bool]]:
+    """Fetch, keep, verify and acknowledge runs; give (entry, pull, whether it is new here) in order.
 
-    Raises LinkError when the line gives up, DamageError when the bytes are no
-    run; the board keeps what was not acknowledged, the partial file stays.
+    Runs that follow each other quickly are fetched in one go before the first is kept.
+    Raises LinkError when the line gives up, DamageError when the bytes are no run, at the
+    first entry that was not given yet; the board keeps what was not acknowledged, and the
+    partial files stay.
     """
     assert line.info
-    key = (line.info.uid, entry.run_id, entry.size, entry.crc32)
-    partial = archive.partial_path(*key)
-    pull = archive.known_run(*key)
-    new = pull is None
-    if pull is None:
-        data = line.read_run_through(entry, partial, progress)
-        try:
-            pull = archive.store_run(
-                data,
-                build_id=filing.build_id,
-                calibration_id=filing.calibration_id,
-                setup_id=filing.setup_id,
-                air_id=filing.air_id,
-                standard=filing.standard,
-                run=wire.decode_run(data),
-            )
-        except DamageError as error:
-            raise DamageError(
-                f"run {entry.run_id} came as the board stores it, but {error}; "
-                f"its bytes are kept in {partial}, it is not acknowledged"
-            ) from None
-    copy = archive.read_back(pull)
-    partial.unlink(missing_ok=True)  # before the board is told: after that nobody would come for it
-    if "acknowledged" not in entry.flags:
-        try:
-            line.acknowledge(entry.run_id, copy)
-        except LinkError as error:
-            raise LinkError(
-                f"run {entry.run_id} is safe in the archive as pull {pull}, but the board was not told "
-                f"({error}); the next pull tells it"
-            ) from None
-    archive.acknowledged(pull)
-    return pull, new
+    partials = {e.run_id: archive.partial_path(line.info.uid, e.run_id, e.size, e.crc32) for e in entries}
+    todo = list(entries)
+    while todo:
+        known = [archive.known_run(line.info.uid, e.run_id, e.size, e.crc32) for e in todo]
+        if known[0] is not None:
+            came: Iterable[tuple[RunEntry, int, bool]] = [(todo[0], known[0], False)]
+        else:
+            here = next((n for n, pull in enumerate(known) if pull is not None), len(todo))
+            wanted = [(e, partials[e.run_id]) for e in todo[:here]]
+            fetched = line.read_runs_through(wanted, progress)
+            came = ((e, _keep(archive, e, data, filing, partials[e.run_id]), True) for e, data in fetched)
+        for entry, pull, new in came:
+            copy = archive.read_back(pull)
+            # before the board is told: after that nobody would come for it
+            partials[entry.run_id].unlink(missing_ok=True)
+            _tell(line, entry, pull, copy)
+            archive.acknowledged(pull)
+            del todo[0]
+            yield entry, pull, new
+
+
+def _keep(archive: Archive, entry: RunEntry, data: bytes, filing: Filing, partial: Path) -> int:
+    try:
+        return archive.store_run(data, run=wire.decode_run(data), **asdict(filing))
+    except DamageError as error:
+        raise DamageError(
+            f"run {entry.run_id} came as the board stores it, but {error}; "
+            f"its bytes are kept in {partial}, it is not acknowledged"
+        ) from None
+
+
+def _tell(line: Link, entry: RunEntry, pull: int, copy: bytes) -> None:
+    if "acknowledged" in entry.flags:
+        return
+    try:
+        line.acknowledge(entry.run_id, copy)
+    except LinkError as error:
+        raise LinkError(
+            f"run {entry.run_id} is safe in the archive as pull {pull}, but the board was not told "
+            f"({error}); the next pull tells it"
+        ) from None
 
 
 def file_air(archive: Archive, air: Air) -> int:

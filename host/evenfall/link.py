@@ -14,13 +14,15 @@ from __future__ import annotations
 
 import contextlib
 import errno
+import itertools
 import os
 import secrets
 import time
 import uuid
 from binascii import crc32
+from collections import deque
 from collections.abc import Callable, Iterable, Iterator, Sequence
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, field
 from pathlib import Path
 from typing import Any
 
@@ -38,6 +40,7 @@ REPLY_TO = {
     "get_status": "status",
     "list_runs": "run_list",
     "read_run": "read_done",
+    "read_next": "read_done",
     "get_settings": "settings",
     "self_test": "self_test_result",
     "get_learned": "learned",
@@ -59,8 +62,13 @@ MIN_RTO_S, MAX_RTO_S = 0.15, 4.0
 ATTEMPTS = 6
 MOST_NOISE = 16384  # bytes in answer to one request without one frame among them: not a board
 BLOCK_FRAMES = 128  # frames asked for at once
+AHEAD_FRAMES = 32  # so many frames before the end of an answer the next is asked for
+AHEAD_S = 2.0  # runs that begin so soon are fetched in one go, then kept and acknowledged one by one
 QUIET_LIMIT_S = 12.0  # a transfer without one good frame for so long is given up
 FRUITLESS_LIMIT = 600  # or after so many requests in a row that brought nothing new
+
+
+Progress = Callable[[int, int, int], None]  # run number, frames here, frames in all
 
 
 class PortGoneError(LinkError):
@@ -171,6 +179,7 @@ class Link:
         self._srtt_s: float | None = None
         self._rttvar_s = 0.0
         self._echoes = 0
+        self._reads_ahead = False  # the board knows read_next
 
     def __enter__(self) -> Link:
         self.open()
@@ -252,6 +261,7 @@ class Link:
                 f"the board on {self.url} speaks protocol {board}, this evenfall speaks {ours}: "
                 f"update {older}"
             )
+        self._reads_ahead = head["proto_minor"] >= 1
         self.info = BoardInfo(
             head["board_uid"].hex(),
             head["firmware"].split(b"\0")[0].decode("ascii", "replace"),
@@ -493,45 +503,63 @@ class Link:
     def read_run(
         self, entry: RunEntry, partial: Path, progress: Callable[[int, int], None] = lambda *_: None
     ) -> bytes:
-        """Fetch one run, whole and verified against `entry`'s size and CRC-32.
+        """`read_runs` of one run; `progress(frames here, frames in all)`."""
+        ((_, data),) = self.read_runs([(entry, partial)], lambda _, *frames: progress(*frames))
+        return data
 
-        `partial` holds the frames received so far; it is taken up when it exists
-        and left for the caller to remove.  `progress(frames here, frames in all)`.
-        Raises LinkError when the line gives up (what came stays in `partial`),
-        DamageError when all frames are here and the whole still does not verify.
+    def read_runs(
+        self, wanted: Sequence[tuple[RunEntry, Path]], progress: Progress = lambda *_: None
+    ) -> list[tuple[RunEntry, bytes]]:
+        """Fetch the first of `wanted`, whole and verified against its entry's size and CRC-32.
+
+        The runs after it follow without a pause on the line, as many as begin within AHEAD_S;
+        what came whole is returned, in order, and trouble after the first is left to the next
+        call.  Each partial path holds the frames received so far; it is taken up when it exists
+        and left for the caller to remove.  `progress(run number, frames here, frames in all)`.
+        Raises LinkError when the line gives up (what came stays in the partial file),
+        DamageError when all frames of the first are here and the whole still does not verify.
         """
-        if entry.size > wire.MAX_RUN_BYTES:
+        first = wanted[0][0]
+        if first.size > wire.MAX_RUN_BYTES:
             raise DamageError(
-                f"run {entry.run_id}: the board lists {entry.size} bytes; no board holds that much"
+                f"run {first.run_id}: the board lists {first.size} bytes; no board holds that much"
             )
-        for last_try in (False, True):
-            transfer = _Transfer(entry, partial)
-            try:
-                self._fill(transfer, progress)
-            finally:
-                transfer.close()
-            data = transfer.data()
-            if len(data) == entry.size and crc32(data) == entry.crc32:
-                return data
-            # frames of another run slipped in, or the file changed: start over once
-            partial.unlink(missing_ok=True)
-            if last_try:
-                break
-            self.say(f"run {entry.run_id}: the copy does not verify; fetching it anew")
+        for some in (wanted, wanted[:1]):
+            good: list[tuple[RunEntry, bytes]] = []
+            for transfer in self._fetch(some, progress):
+                data = transfer.data()
+                if len(data) != transfer.entry.size or crc32(data) != transfer.entry.crc32:
+                    # frames of another run slipped in, or the file changed: start over once
+                    transfer.partial.unlink(missing_ok=True)
+                    break
+                good.append((transfer.entry, data))
+            if good:
+                return good
+            if some is wanted:
+                self.say(f"run {first.run_id}: the copy does not verify; fetching it anew")
         raise DamageError(
-            f"run {entry.run_id}: all {entry.frames} frames came, but the whole differs from what the board "
+            f"run {first.run_id}: all {first.frames} frames came, but the whole differs from what the board "
             "lists; not acknowledged, the board keeps it"
         )
 
-    def _fill(self, transfer: _Transfer, progress: Callable[[int, int], None]) -> None:
+    def _fetch(self, wanted: Sequence[tuple[RunEntry, Path]], progress: Progress) -> list[_Transfer]:
+        reading = _Reading(wanted, progress)
+        try:
+            self._fill(reading)
+        except (LinkError, BoardError):
+            if not reading.whole():
+                raise
+        finally:
+            reading.close()
+        return reading.whole()
+
+    def _fill(self, reading: _Reading) -> None:
         fruitless = 0
         last_good = time.monotonic()
         wait_s = self._rto_s
-        while span := transfer.next_span():
-            first, count = span
-            if fruitless > 3:
-                count = 1
-            new, answered = self._read_block(transfer, first, count, wait_s, progress)
+        while reading.asked or self._ask(reading, "read_run", 1 if fruitless > 3 else BLOCK_FRAMES):
+            transfer = reading.asked[0].transfer
+            new, answered = self._listen(reading, wait_s)
             if new or answered:
                 last_good = time.monotonic()
                 wait_s = self._rto_s
@@ -543,47 +571,81 @@ class Link:
             if time.monotonic() - last_good > QUIET_LIMIT_S:
                 raise NoAnswerError(f"run {transfer.entry.run_id}: the board fell silent; {transfer.kept()}")
 
-    def _read_block(
-        self,
-        transfer: _Transfer,
-        first: int,
-        count: int,
-        wait_s: float,
-        progress: Callable[[int, int], None],
-    ) -> tuple[int, bool]:
-        """Ask for one span of frames; return (new frames, whether the board ended its answer)."""
-        sequence = self._next_sequence()
-        request = b"\x00" + wire.frame_bytes("read_run", sequence, (transfer.entry.run_id, first, count))
-        sent = time.monotonic()
+    def _ask(self, reading: _Reading, name: str, most: int) -> bool:
+        """Ask for the next frames that are neither here nor asked for; False when there are none."""
+        found = reading.next_span(most)
+        if found is None:
+            return False
+        transfer, first, count = found
+        span = _Span(transfer, first, count, self._next_sequence(), name)
+        request = b"\x00" + wire.frame_bytes(name, span.sequence, (transfer.entry.run_id, first, count))
+        reading.asked.append(span)
         self._send(request)
         if not transfer.first_request(first):
             self.counters.retransmitted_bytes += len(request)
+        return True
+
+    def _listen(self, reading: _Reading, wait_s: float) -> tuple[int, bool]:
+        """Take frames in until the answer to the first span asked for ends, or nothing comes for `wait_s`.
+
+        Returns (new frames, whether it ended).  Shortly before, the next span is asked for.
+        """
+        asked = reading.asked
+        head = asked[0]
         new = 0
-        broken: list[bytes] = []
+        sent = time.monotonic()
         quiet_until = sent + wait_s
-        first_answer = True
-        while (now := time.monotonic()) < quiet_until:
+        while asked and asked[0] is head and (now := time.monotonic()) < quiet_until:
             for frame, chunk in self._receive(quiet_until - now):
-                if first_answer:
-                    first_answer = False
-                    self._measured(time.monotonic() - sent)
                 quiet_until = time.monotonic() + wait_s
-                if frame is None:
-                    broken.append(chunk)
-                elif frame.kind >= 0x80:
-                    if not first <= frame.sequence < first + count:
-                        self.counters.stale += 1
-                    elif transfer.add(frame.sequence, chunk):
-                        new += 1
-                        progress(len(transfer.frames), transfer.entry.frames)
-                    else:
-                        self.counters.retransmitted_bytes += len(chunk) + 1
-                elif self._wanted(frame, sequence, "read_run", "read_done"):
-                    if count == 1 and not new and len(broken) == 1 and broken[0]:
-                        new += transfer.broken_on_board(first, broken[0])
-                    return new, True
+                new += self._take_in(reading, frame, chunk, sent)
+            if len(asked) == 1 and self._reads_ahead and asked[0].ends_soon():
+                self._ask(reading, "read_next", BLOCK_FRAMES)
+        if not asked or asked[0] is not head:
+            return new, True
         self.counters.timeouts += 1
+        two_runs = asked[-1].transfer is not head.transfer
+        asked.clear()
+        if two_runs:  # frames do not name their run: let pass what may still come of the other
+            self.request("get_status")
         return new, False
+
+    def _take_in(self, reading: _Reading, frame: wire.Frame | None, chunk: bytes, sent: float) -> int:
+        """One frame of an answer; return how many new frames it brought."""
+        asked = reading.asked
+        if not asked:
+            self.counters.stale += 1
+            return 0
+        span = asked[0]
+        if not span.heard and span.name == "read_run":
+            self._measured(time.monotonic() - sent)
+        span.heard = True
+        if frame is None:
+            span.broken.append(chunk)
+            return 0
+        if frame.kind < 0x80:
+            span = next((s for s in asked if s.sequence == frame.sequence), span)
+            if not self._wanted(frame, span.sequence, span.name, "read_done"):
+                return 0
+            while asked.popleft() is not span:
+                pass  # the read_done of the one before was lost
+            return span.lone_broken()
+        number = frame.sequence
+        if len(asked) > 1 and number in asked[1] and (number <= span.last or number not in span):
+            asked.popleft()  # its read_done was lost
+            span = asked[0]
+            span.heard = True
+        if number not in span:
+            self.counters.stale += 1
+            return 0
+        span.last = number
+        if not span.transfer.add(number, chunk):
+            self.counters.retransmitted_bytes += len(chunk) + 1
+            return 0
+        span.new += 1
+        entry = span.transfer.entry
+        reading.progress(entry.run_id, len(span.transfer.frames), entry.frames)
+        return 1
 
     def read_run_through(
         self,
@@ -592,14 +654,27 @@ class Link:
         progress: Callable[[int, int], None] = lambda *_: None,
         patience_s: float = 20.0,
     ) -> bytes:
-        """`read_run` that waits for an unplugged or restarted board and goes on where it stopped."""
+        """`read_runs_through` of one run; `progress(frames here, frames in all)`."""
+        ((_, data),) = self.read_runs_through(
+            [(entry, partial)], lambda _, *frames: progress(*frames), patience_s
+        )
+        return data
+
+    def read_runs_through(
+        self,
+        wanted: Sequence[tuple[RunEntry, Path]],
+        progress: Progress = lambda *_: None,
+        patience_s: float = 20.0,
+    ) -> list[tuple[RunEntry, bytes]]:
+        """`read_runs` that waits for an unplugged or restarted board and goes on where it stopped."""
+        entry, partial = wanted[0]
         give_up = time.monotonic() + patience_s
         while True:
             size = partial.stat().st_size if partial.exists() else 0
             try:
                 if self._port is None:
                     self._reconnect(entry)
-                return self.read_run(entry, partial, progress)
+                return self.read_runs(wanted, progress)
             except (PortGoneError, NoAnswerError) as error:
                 self.close()
                 if partial.exists() and partial.stat().st_size > size:
@@ -625,11 +700,75 @@ class Link:
             raise DamageError(f"run {entry.run_id} changed on the board meanwhile: list its runs again")
 
 
+@dataclass
+class _Span:
+    """Frames asked for by one request, and what came of its answer."""
+
+    transfer: _Transfer
+    first: int
+    count: int
+    sequence: int  # of the request
+    name: str
+    heard: bool = False
+    last: int = -1  # number of the newest frame
+    new: int = 0
+    broken: list[bytes] = field(default_factory=list)
+
+    def __contains__(self, number: int) -> bool:
+        return self.first <= number < self.first + self.count
+
+    def ends_soon(self) -> bool:
+        """Time to ask for what follows; on a line with damage it is not known yet what that is."""
+        left = self.first + self.count - 1 - max(self.last, self.first - 1)
+        return self.heard and not self.broken and left <= AHEAD_FRAMES
+
+    def lone_broken(self) -> int:
+        """Look at the answer's only frame when it was damaged; frames gained."""
+        if self.count == 1 and not self.new and len(self.broken) == 1 and self.broken[0]:
+            return self.transfer.broken_on_board(self.first, self.broken[0])
+        return 0
+
+
+class _Reading:
+    """Transfers of some runs in order, and the spans asked for and not answered yet."""
+
+    def __init__(self, wanted: Sequence[tuple[RunEntry, Path]], progress: Progress) -> None:
+        self.progress = progress
+        self.asked: deque[_Span] = deque()
+        self._to_come = deque(wanted)
+        self._transfers: list[_Transfer] = []
+        self._ahead_until = time.monotonic() + AHEAD_S
+
+    def next_span(self, most: int) -> tuple[_Transfer, int, int] | None:
+        """(transfer, first, count) of at most `most` frames to ask for next."""
+        for transfer in self._transfers:
+            span = transfer.next_span(most, [s for s in self.asked if s.transfer is transfer])
+            if span:
+                return transfer, *span
+        if not self._to_come or (self._transfers and time.monotonic() > self._ahead_until):
+            return None
+        entry, partial = self._to_come.popleft()
+        if entry.size > wire.MAX_RUN_BYTES:
+            self._to_come.clear()
+            return None
+        self._transfers.append(_Transfer(entry, partial))
+        return self.next_span(most)
+
+    def whole(self) -> list[_Transfer]:
+        """The first transfers, up to one with frames missing."""
+        return list(itertools.takewhile(_Transfer.whole, self._transfers))
+
+    def close(self) -> None:
+        for transfer in self._transfers:
+            transfer.close()
+
+
 class _Transfer:
     """The frames of one run as they come in, mirrored to a file of appended frames."""
 
     def __init__(self, entry: RunEntry, partial: Path) -> None:
         self.entry = entry
+        self.partial = partial
         self.frames: dict[int, bytes] = {}
         self._broken: dict[bytes, int] = {}
         self._asked: set[int] = set()
@@ -666,15 +805,20 @@ class _Transfer:
         self._asked.add(first)
         return fresh
 
-    def next_span(self) -> tuple[int, int] | None:
+    def whole(self) -> bool:
+        return len(self.frames) >= self.entry.frames
+
+    def next_span(self, most: int, asked: Sequence[_Span] = ()) -> tuple[int, int] | None:
         """(first, count) of frames to ask for next; small islands are fetched again rather than skipped."""
         self._file.flush()
-        first = next((n for n in range(self.entry.frames) if n not in self.frames), None)
+        here = self.frames
+        end = self.entry.frames
+        first = next((n for n in range(end) if n not in here and not any(n in s for s in asked)), None)
         if first is None:
             return None
         last = first
-        for n in range(first, min(first + BLOCK_FRAMES, self.entry.frames)):
-            if n not in self.frames:
+        for n in range(first, min(first + most, end)):
+            if n not in here:
                 last = n
             elif n - last > 2:
                 break
@@ -687,9 +831,11 @@ class _Transfer:
         return f"{len(self.frames)} of {self.entry.frames} frames are kept, the next pull goes on from there"
 
     def close(self) -> None:
+        """What is whole goes into the archive now; what is not must outlast a power cut."""
         with contextlib.suppress(OSError):
             self._file.flush()
-            os.fsync(self._file.fileno())
+            if not self.whole():
+                os.fsync(self._file.fileno())
         self._file.close()
 
 

@@ -14,7 +14,7 @@ small integers never allocates for a time; the receiver unwraps them.
 import struct
 
 PROTO_MAJOR = 1
-PROTO_MINOR = 0
+PROTO_MINOR = 1
 
 TICK_HZ = 4000000
 TICK_WRAP = 1 << 30
@@ -43,6 +43,13 @@ MESSAGES = (
     (0x0B, "command", (("command", "B", "", 1), ("argument", "i", "", 1)), ()),
     (0x0C, "self_test", (), ()),
     (0x0D, "get_learned", (), ()),
+    # as read_run, but answered after the answer under way, so that the line need not wait for the host
+    (
+        0x0E,
+        "read_next",
+        (("run_id", "I", "", 1), ("first_frame", "H", "", 1), ("frame_count", "H", "", 1)),
+        (),
+    ),
     # --- replies ---
     (
         0x41,

@@ -175,7 +175,7 @@ def test_two_programs_at_once(run, board):
     [
         (Faults(silent=True), 3, "no answer from"),
         (Faults(garbage=b"OK\r\n"), 3, "is not an evenfall board"),
-        (Faults(major=2), 3, "speaks protocol 2.0, this evenfall speaks 1.0: update evenfall"),
+        (Faults(major=2), 3, "speaks protocol 2.0, this evenfall speaks 1.1: update evenfall"),
         (Faults(refuse={"hello": "other_session"}), 4, "Another program talks to this board"),
         (Faults(refuse={"list_runs": "store_unreadable"}), 4, "cannot read this run from its flash"),
     ],

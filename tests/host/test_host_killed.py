@@ -25,10 +25,9 @@ def work(folder, *what):
         print("at work", flush=True)
         if what[0] == "pull":
             with link.Link(what[1]) as line:
-                for entry in line.runs():
-                    if "acknowledged" not in entry.flags:
-                        pull, _ = intake.take_run(line, archive, entry, intake.Filing())
-                        archive.reduce(pull)
+                entries = [e for e in line.runs() if "acknowledged" not in e.flags]
+                for _, pull, _ in intake.take_runs(line, archive, entries, intake.Filing()):
+                    archive.reduce(pull)
         else:
             for path in what[1:]:
                 pull, new = archive.import_file(read_export(Path(path)))

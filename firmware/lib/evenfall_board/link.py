@@ -28,8 +28,10 @@ LIST_RUNS = 17  # entries of 20 bytes in a run_list
 PAIRS = 60  # settings pairs in a message
 
 REFUSED = {name: i for i, name in enumerate(codes.REFUSALS)}
-AFRESH = (BY_NAME["hello"][0], BY_NAME["read_run"][0])  # done again when asked again
-LONG = (BY_NAME["list_runs"][0], BY_NAME["read_run"][0])  # broken off by the next request
+READ_NEXT = BY_NAME["read_next"][0]
+READS = (BY_NAME["read_run"][0], READ_NEXT)
+AFRESH = (BY_NAME["hello"][0],) + READS  # done again when asked again
+LONG = (BY_NAME["list_runs"][0],) + READS  # broken off by the next request
 QUIET = ("hello", "get_status", "command")  # answered in every state
 
 
@@ -54,6 +56,7 @@ class Link:
         self._torn = False
         self._job = None
         self._job_request = 0
+        self._next = None  # (sequence, payload) of a read_next that waits for the answer under way
         self._session = 0
         self._heard_ms = -SESSION_MS
         self._ms = 0
@@ -75,8 +78,6 @@ class Link:
         if self._job and quiet and self._job_request not in (0x02, 0x0B, 0x01):
             self.drop()
             self.refuse(self._job_request, "busy_state")
-        if self._send is not None or self._job:
-            self._go_on(quiet, passed_ms)
         # one frame at most: while it is answered the rest waits in the port
         n = 0
         came = self._came
@@ -87,6 +88,8 @@ class Link:
                 break
         if n:
             self._unframer.feed(came if n == READ_BYTES else came[:n], self._request)
+        if self._send is not None or self._job:
+            self._go_on(self._board.busy(), passed_ms)
 
     def _go_on(self, quiet, passed_ms):
         """Send on; at rest a long answer takes several blocks in one pass, to fill the line."""
@@ -96,6 +99,10 @@ class Link:
                 self._push(quiet, passed_ms, start)
                 if self._send is not None:
                     return  # the port is full, or time is up
+            if self._next and not self._job:
+                sequence, payload = self._next
+                self._next = None
+                self._take(READ_NEXT, sequence, payload)
             if not self._job:
                 return
             try:
@@ -141,7 +148,7 @@ class Link:
     def drop(self):
         """Break off an answer."""
         self._torn = self._torn or self._send is not None
-        self._send = None
+        self._send = self._next = None
         if self._job:
             self._job.close()
             self._job = None
@@ -171,10 +178,18 @@ class Link:
             # what is being answered is not begun anew; else the host gave up on it, or is another
             if self._last == (kind, sequence) or self._job and self._job_request not in LONG:
                 return
+            if kind == READ_NEXT:
+                self._heard_ms = self._ms
+                self._next = (sequence, bytes(payload))
+                return
             self.drop()
         if self._answer and self._last == (kind, sequence) and kind not in AFRESH:
             self.send(self._answer)  # the reply was lost: say it again, do not do it again
             return
+        self._take(kind, sequence, payload)
+
+    def _take(self, kind, sequence, payload):
+        """Answer a request, or begin to."""
         self._last = (kind, sequence)
         self._answer = None
         self._sequence = sequence
@@ -250,6 +265,8 @@ class Link:
         entry = self._find(kind, head[0])
         if entry is not None:
             return self._reading(entry, head[1], head[2])
+
+    _read_next = _read_run
 
     def _reading(self, entry, first, count):
         """Send stored frames as they are, then read_done with the CRC of the bytes sent."""

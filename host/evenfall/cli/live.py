@@ -71,16 +71,14 @@ def fetcher(archive_dir: Path) -> Callable[[Link], str]:
     """Fetch, keep, acknowledge and reduce every run that waits; say what came."""
     from evenfall.archive import Archive
     from evenfall.errors import EvenfallError
-    from evenfall.intake import filing_in_force, take_run
+    from evenfall.intake import filing_in_force, take_runs
 
     def fetch(line: Link) -> str:
         came, unreduced = [], []
         with Archive(archive_dir) as archive:
             filing = filing_in_force(archive)
-            for entry in line.runs():
-                if "acknowledged" in entry.flags:
-                    continue
-                number, _ = take_run(line, archive, entry, filing)
+            entries = [e for e in line.runs() if "acknowledged" not in e.flags]
+            for _, number, _ in take_runs(line, archive, entries, filing):
                 came.append(str(number))
                 try:
                     archive.reduce(number)

@@ -78,7 +78,7 @@ def pull(
     """
     from evenfall.air import standard_named
     from evenfall.archive import Archive
-    from evenfall.intake import file_air, filing_in_force, take_run
+    from evenfall.intake import file_air, filing_in_force, take_runs
     from evenfall.model import Calibration, Setup
 
     air = typed_air(pressure, temperature, humidity)
@@ -105,21 +105,26 @@ def pull(
             progress(f"board {info.uid} on {line.url}, firmware {info.firmware}, protocol {info.protocol}")
             entries = _choose(line.runs_at_rest(), wanted, everything)
             _set_clock_once(line)
-            for entry in entries:
+            while entries:
                 try:
-                    with _bar(entry) as bar:
-                        number, new = take_run(line, archive, entry, filing, bar)
+                    with _bars(entries) as bars:
+                        for entry, number, new in take_runs(line, archive, entries, filing, bars):
+                            how = (
+                                "verified, archived and acknowledged"
+                                if new
+                                else "was here already; acknowledged"
+                            )
+                            progress(f"run {entry.run_id}: pull {number}, {entry.size} bytes {how}")
+                            results.append({"pull": number, "run_id": entry.run_id, "new": new})
+                            if delete_after:
+                                line.delete(entry.run_id)
+                            entries = entries[1:]
                 except EvenfallError as error:
                     if line.info is None or not _still_there(line):
                         raise
                     failed.append(error)
                     progress(f"evenfall: {error}")
-                    continue
-                how = "verified, archived and acknowledged" if new else "was here already; acknowledged"
-                progress(f"run {entry.run_id}: pull {number}, {entry.size} bytes {how}")
-                results.append({"pull": number, "run_id": entry.run_id, "new": new})
-                if delete_after:
-                    line.delete(entry.run_id)
+                    entries = entries[1:]
             counters = line.counters
         progress(f"line: {counters.sentence()}")
         for result in results:
@@ -176,20 +181,20 @@ def _still_there(line: Link) -> bool:
 
 
 @contextmanager
-def _bar(entry: RunEntry) -> Iterator[Callable[[int, int], None]]:
+def _bars(entries: list[RunEntry]) -> Iterator[Callable[[int, int, int], None]]:
     from rich.console import Console
     from rich.progress import BarColumn, Progress, TextColumn, TimeRemainingColumn
 
     with Progress(
-        TextColumn(f"run {entry.run_id}"),
+        TextColumn("{task.description}"),
         BarColumn(),
         TextColumn("{task.completed}/{task.total} frames"),
         TimeRemainingColumn(),
         console=Console(stderr=True),
         transient=True,
-    ) as bar:
-        task = bar.add_task("", total=entry.frames)
-        yield lambda here, total: bar.update(task, completed=here, total=total)
+    ) as bars:
+        tasks = {e.run_id: bars.add_task(f"run {e.run_id}", total=e.frames, visible=False) for e in entries}
+        yield lambda run_id, here, _: bars.update(tasks[run_id], completed=here, visible=True)
 
 
 def _draw(
