@@ -36,7 +36,7 @@ FAULTS = {
     "hall_lost": "The speed pickup went silent under load. Check magnet, gap and cable.",
     "servo_no_answer": "The valve was moved and the torque did not follow. Check servo, linkage, supply.",
     "water_lost": "The valve is open and the brake takes no load: no water. Check tap, hose and filter.",
-    "brown_out": "The board's supply dropped too low. Give the servo its own supply.",
+    "brown_out": "The board's supply dropped or went in a pull. Check its cable; give the servo its own.",
     "button_stuck": "The button has been down too long. Check the button and its cable.",
     "load_lost": "The engine's load went away during the pull. Check chain, coupling and water.",
     "stalled": "The engine stalled under the brake. Raise the end speed or check the valve.",

@@ -32,6 +32,7 @@ PASS_US = const(2000)
 ROUND_MS = const(8)  # what a person or a fault's time limit does not need at every pass comes this often
 WATCHDOG_MS = 3000
 SUPPLY_PIN = 29  # a third of the board's supply, on boards that have it
+FRESH_MS = 1000  # after a start: what turns then turned before, so the board had lost its supply
 ALLOW_MS = 500  # of standstill
 STILL_MS = const(1000)  # without an edge before a zero is taken: the brake still coasts and drains
 ZERO_MS = 8000  # longest wait for a standstill after a pull
@@ -757,7 +758,12 @@ class Board:
         """What the state itself leads to."""
         state = self.state
         if state == "rest":
-            if self._spun_up() and self.recording and not self.fault:
+            if self.uptime_ms < FRESH_MS and self.turning() and self.recording and not self.fault:
+                # what the RAM held of the pull is lost; a short run on flash says so
+                self._mark(TRIGGER["spin_up"])
+                self._go("spin_up")
+                self.raise_fault(guard.BROWN_OUT)
+            elif self._spun_up() and self.recording and not self.fault:
                 self._mark(TRIGGER["spin_up"])
                 self._peak_ms = 0
                 self._go("spin_up")
