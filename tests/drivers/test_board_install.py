@@ -77,6 +77,12 @@ def small_checkout(where: Path, version: int, extra: tuple[str, ...] = ()) -> Pa
     return where
 
 
+def forms_of(checkout):
+    """Both forms of a checkout's firmware; the compiled one holds no machine code here."""
+    files = board_files.firmware_files(checkout)
+    return files, board_files.compiled(files)
+
+
 def on_board(port, code):
     with board_files.Prompt(port) as prompt:
         return prompt.run(code)
@@ -99,7 +105,9 @@ def test_the_whole_firmware_goes_there_runs_and_stays(board):
     done = evenfall("board", "install", "--port", board.port, "--any-board", "--no-restart", "--compiled")
     assert done.returncode == 0, done.stderr
     assert "every file agrees by hash" in done.stderr
-    small = board_files.compiled(files)
+    with board_files.Prompt(board.port) as prompt:
+        interpreter = board_files.check_board(prompt, any_board=True)
+    small = board_files.compiled(files, interpreter.arch)
     found = tree(board.port)
     assert {p: board_files.sha256(c) for p, c in small.items()} == {
         p: h for p, h in found.items() if p != board_files.MANIFEST
@@ -108,9 +116,12 @@ def test_the_whole_firmware_goes_there_runs_and_stays(board):
     said = on_board(
         board.port,
         "from evenfall_wire import messages\nfrom evenfall_board import settings\n"
-        "print(messages.PROTO_MAJOR, len(settings.defaults()) > 20)",
+        "print(messages.PROTO_MAJOR, len(settings.defaults()) > 20)\n"
+        # machine code of this processor, too
+        "from evenfall_board.sensing import Torque\n"
+        "t = Torque(settings.defaults())\nprint(t.mNm(4200000))",
     )
-    assert said.split() == ["1", "True"]
+    assert said.split() == ["1", "True", "24999"]
 
 
 def test_update_keeps_settings_and_runs_and_rolls_back(board, tmp_path):
@@ -122,6 +133,9 @@ def test_update_keeps_settings_and_runs_and_rolls_back(board, tmp_path):
 
     dry = evenfall("board", "install", *common, "--checkout", one, "--dry-run")
     assert dry.returncode == 0 and "nothing was written" in dry.stderr
+    sizes = [sum(map(len, f.values())) for f in forms_of(one)]
+    assert f"as source: {sizes[0]} bytes" in dry.stdout and f"as compiled: {sizes[1]} bytes" in dry.stdout
+    assert sizes[1] < sizes[0]
     assert tree(board.port) == kept
 
     assert evenfall("board", "install", *common, "--checkout", one).returncode == 0
@@ -137,6 +151,9 @@ def test_update_keeps_settings_and_runs_and_rolls_back(board, tmp_path):
     assert change["new"] == ["/lib/evenfall_board/new_part.py"]
     assert change["gone"] == ["/lib/evenfall_board/old_part.py"]
     assert "/main.py" in change["changed"] and change["dry_run"] is True
+    assert [change["source_bytes"], change["compiled_bytes"]] == [
+        sum(map(len, f.values())) for f in forms_of(two)
+    ]
 
     assert evenfall("board", "install", *common, "--checkout", two).returncode == 0
     second = tree(board.port)
@@ -218,6 +235,53 @@ def test_wrong_board_and_wrong_folder_and_no_port(board, tmp_path):
     assert missing.returncode == 3 and "/dev/there-is-none" in missing.stderr
     with pytest.raises(InputError, match=r"/lib/a\.py"):
         board_files.compiled({"/lib/a.py": b"def ("})
+
+
+class Says:
+    """A prompt whose interpreter says this of itself."""
+
+    def __init__(self, mpy, makes_code=1, version="1.26.0", platform="rp2"):
+        self.answer = f"{platform},{version},{mpy},{makes_code}"
+
+    def run(self, code):
+        return self.answer
+
+
+# sys.implementation._mpy: version | sub-version << 8 | architecture << 10 (MicroPython's documentation,
+# "MicroPython .mpy files"; the numbers of the architectures are those of py/persistentcode.h, from memory)
+RP2040, RP2350, RISC_V, NO_LOADER = (
+    6 | 3 << 8 | 4 << 10,
+    6 | 3 << 8 | 7 << 10,
+    6 | 3 << 8 | 11 << 10,
+    6 | 3 << 8,
+)
+
+
+@pytest.mark.parametrize(("mpy", "arch"), [(RP2040, "armv6m"), (RP2350, "armv7emsp"), (RISC_V, "rv32imc")])
+def test_each_processor_gets_its_own_machine_code(mpy, arch):
+    files = board_files.firmware_files(ROOT)
+    interpreter = board_files.check_board(Says(mpy), any_board=False)
+    assert interpreter.arch == arch
+    small = board_files.in_form(files, interpreter, bytecode=True)
+    # what the loader on the board compares: the architecture in bits 2 to 5 of a file's third byte,
+    # 0 in a file without machine code
+    inside = {content[2] >> 2 & 15 for path, content in small.items() if path.endswith(".mpy")}
+    assert inside == {0, mpy >> 10}
+    assert board_files.in_form(files, interpreter, bytecode=False) == files
+
+
+def test_a_board_is_not_given_a_form_it_cannot_run():
+    files = board_files.firmware_files(ROOT)
+
+    def refusal(says, bytecode):
+        with pytest.raises(BoardError) as caught:
+            board_files.in_form(files, board_files.check_board(says, any_board=False), bytecode)
+        return str(caught.value)
+
+    assert "install without --compiled" in refusal(Says(NO_LOADER), bytecode=True)
+    assert "version 6.2" in refusal(Says(RP2040 ^ 1 << 8), bytecode=True)
+    assert "add --compiled" in refusal(Says(RP2040, makes_code=0), bytecode=False)
+    assert "standard build" in refusal(Says(NO_LOADER, makes_code=0), bytecode=False)
 
 
 def test_a_port_without_a_prompt():

@@ -11,6 +11,7 @@ import click
 from evenfall import board_files
 from evenfall import wiring as drawn
 from evenfall.cli._root import json_option, noun, open_link, port_option, print_json, print_table, progress
+from evenfall.errors import EvenfallError
 from evenfall.link import find_port
 
 board = noun("board", "Ask and set the board: status, runs, settings, zero, self-test, firmware.")
@@ -31,7 +32,7 @@ no_restart_option = click.option("--no-restart", is_flag=True, help="Leave the b
 @board.command()
 @port_option
 @checkout_option
-@click.option("--compiled", "bytecode", is_flag=True, help="Send bytecode: smaller files.")
+@click.option("--compiled", "bytecode", is_flag=True, help="Send compiled files: smaller.")
 @click.option("--dry-run", is_flag=True, help="Say what would change; write nothing.")
 @any_board_option
 @no_restart_option
@@ -51,16 +52,19 @@ def install(
     earlier firmware is kept on the board for `evenfall board rollback`.  If the
     board already runs evenfall, hold its button while you plug it in.
     """
-    files = board_files.firmware_files(checkout)
-    if bytecode:
-        files = board_files.compiled(files)
+    source = board_files.firmware_files(checkout)
     with board_files.Prompt(port or find_port()) as prompt:
-        name = board_files.check_board(prompt, any_board, bytecode)
-        plan = board_files.plan(prompt, files, name)
+        interpreter = board_files.check_board(prompt, any_board)
+        files = board_files.in_form(source, interpreter, bytecode)
+        plan = board_files.plan(prompt, files, interpreter.name)
+        forms = _forms(source, interpreter) if dry_run else []
         if as_json:
-            print_json({**asdict(plan), "dry_run": dry_run})
+            sizes = {f"{form}_bytes": size for form, size, _ in forms}
+            print_json({**asdict(plan), **sizes, "dry_run": dry_run})
         else:
             _show(plan)
+            for form, size, why_not in forms:
+                click.echo(f"  as {form}: {why_not or f'{size} bytes'}")
         if dry_run:
             progress("nothing was written")
         elif plan.nothing_to_do and not plan.notes:
@@ -79,7 +83,7 @@ def install(
 def rollback(port: str | None, any_board: bool, no_restart: bool) -> None:
     """Go back to the firmware that the last install replaced; settings and runs stay."""
     with board_files.Prompt(port or find_port()) as prompt:
-        board_files.check_board(prompt, any_board, bytecode=False)
+        board_files.check_board(prompt, any_board)
         version = board_files.rollback(prompt)
         click.echo(f"the board has its earlier firmware again ({version})")
         if not no_restart:
@@ -91,11 +95,18 @@ def rollback(port: str | None, any_board: bool, no_restart: bool) -> None:
 @click.option(
     "--out", type=click.Path(path_type=Path, file_okay=False), help="Write the compiled files here."
 )
+@click.option(
+    "--arch",
+    type=click.Choice(["armv6m", "armv7emsp", "rv32imc"]),
+    default="armv6m",
+    show_default=True,
+    help="Processor: RP2040 (and RP2350); RP2350 only; RP2350 on its RISC-V cores.",
+)
 @json_option
-def build(checkout: Path, out: Path | None, as_json: bool) -> None:
-    """Compile the firmware to bytecode and show the sizes."""
+def build(checkout: Path, out: Path | None, arch: str, as_json: bool) -> None:
+    """Compile the firmware and show the sizes."""
     files = board_files.firmware_files(checkout)
-    small = board_files.compiled(files)
+    small = board_files.compiled(files, arch)
     if out is not None:
         for path, content in small.items():
             target = out / path.lstrip("/")
@@ -130,6 +141,20 @@ def wiring(port: str | None, out: Path) -> None:
         (out / name).write_text(content, encoding="utf-8")
         progress(f"wrote {out / name}")
     click.echo(drawn.table(pins), nl=False)
+
+
+def _forms(
+    source: dict[str, bytes], interpreter: board_files.Interpreter
+) -> list[tuple[str, int | None, str]]:
+    """Bytes of each form of the firmware on this board, or why it does not run that form."""
+    forms: list[tuple[str, int | None, str]] = []
+    for form, bytecode in (("source", False), ("compiled", True)):
+        try:
+            files = board_files.in_form(source, interpreter, bytecode)
+            forms.append((form, sum(map(len, files.values())), ""))
+        except EvenfallError as error:
+            forms.append((form, None, str(error)))
+    return forms
 
 
 def _twin(small: dict[str, bytes], path: str) -> bytes:
