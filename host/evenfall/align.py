@@ -29,6 +29,8 @@ CLAMP_CODES = (-0x800000, 0x7FFFFF)
 SHORTEST = 0.6  # of the expected interval: below it an edge is extra
 LONGEST = 1.5  # of the expected interval: above it edges are missed
 SILENT_S = 0.15  # no edge for so long: speed unknown, not "edges missed"
+FINE = 8  # steps of the fine grid per conversion
+SPEED_MEAN_S = 0.0125  # speed on the fine grid: one turn's mean, averaged over this
 SPIKE_SIGMAS = 10.0  # a lone load sample so far from its neighbours is not torque
 
 
@@ -44,6 +46,20 @@ class Edges:
 
 
 @dataclass(frozen=True)
+class Fine:
+    """Force, speed and rate on a fine even grid, not smoothed: what bins are summed from.
+
+    `rate` is the exact difference of a speed that is known half a step before and after each
+    place, so that its sum over any stretch is the change of speed over that stretch.
+    """
+
+    time_s: FloatArray  # (n,)
+    speed_rad_s: FloatArray  # (n,) crank; NaN where the pickup was silent
+    rate_rad_s2: FloatArray  # (n,) crank
+    force_N: FloatArray  # (n,) at the load cell
+
+
+@dataclass(frozen=True)
 class Aligned:
     """Brake torque and speed on one even time grid, both seen through the same smoothing."""
 
@@ -56,6 +72,7 @@ class Aligned:
     spikes: int
     clamped: int
     gaps: int  # conversions that never arrived
+    fine: Fine
 
 
 def heal_edges(time_s: FloatArray) -> Edges:
@@ -139,6 +156,46 @@ def mean_speed(
     return result
 
 
+def turn_speed(edge_time_s: FloatArray, angle_rad: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """(times, speeds in rad/s): the mean over the whole turn that begins at each edge, at its middle.
+
+    A whole turn, because torque and speed swing within each: with several magnets a shorter
+    interval would show that swing.
+    """
+    whole = angle_rad <= angle_rad[-1] - 2 * np.pi
+    begin = edge_time_s[whole]
+    end = np.interp(angle_rad[whole] + 2 * np.pi, angle_rad, edge_time_s)
+    return (begin + end) / 2, 2 * np.pi / (end - begin)
+
+
+def fine_grid(
+    first_s: float,
+    last_s: float,
+    step_s: float,
+    load: tuple[FloatArray, FloatArray],
+    turns: tuple[FloatArray, FloatArray],
+) -> Fine:
+    """Force and speed every `step_s` from `first_s` to `last_s`.
+
+    Args:
+        load: (time_s, force_N) of the samples, delay taken off.
+        turns: (time_s, rad/s) at the crank, one value a turn.
+
+    The brake's torque is smooth between two samples (fill and speed cannot jump), so straight
+    lines serve it; what the engine scatters from turn to turn shows in the speed alone.
+    """
+    n = max(2, round((last_s - first_s) / step_s))
+    step = (last_s - first_s) / n
+    around = max(1, round(SPEED_MEAN_S / step / 2))
+    places = first_s + step * np.arange(-around, n + 1 + around)
+    speed = np.interp(places, *turns)
+    sums = np.concatenate(([0.0], np.cumsum((speed[1:] + speed[:-1]) / 2)))
+    mean = (sums[2 * around :] - sums[: -2 * around]) / (2 * around)  # (n + 1,) at the steps' ends
+    at = np.asarray(first_s + step * (np.arange(n) + 0.5), np.float64)
+    rate = np.asarray(np.diff(mean) / step, np.float64)
+    return Fine(at, (mean[1:] + mean[:-1]) / 2, rate, np.interp(at, *load))
+
+
 def smooth(values: FloatArray, period_s: float, bandwidth_Hz: float = BANDWIDTH_HZ) -> FloatArray:
     """Zero-phase low pass along the last axis, -3 dB at `bandwidth_Hz`.
 
@@ -199,11 +256,13 @@ def align(
     end_s: float,
     bandwidth_Hz: float = BANDWIDTH_HZ,
     edges: Edges | None = None,
+    hold_s: float = 0.0,
 ) -> Aligned:
     """Pair force with speed over [start_s, end_s].
 
     Args:
         force_N: (n,) force at each of `run.load_time_s`.
+        hold_s: how much of the hold before the sweep the fine grid takes in.
 
     The amplifier's answer at data-ready describes the time one filter delay
     earlier, so that delay is taken off each sample's own time.  Speed is the
@@ -263,8 +322,18 @@ def align(
         speed = np.interp(grid, grid[np.isfinite(speed)], speed[np.isfinite(speed)])
     # one filter for all three, so that force and inertia stay in balance even where the fall begins and ends
     seen = smooth(np.stack((force, speed, np.gradient(speed, period))), period, bandwidth_Hz)
+    turns = turn_speed(edge_time, angle)
+    reach = SPEED_MEAN_S / 2 + period / FINE
+    fine = fine_grid(
+        max(start_s - hold_s, at[0], turns[0][0] + reach),
+        min(end_s, at[-1], turns[0][-1] - reach),
+        period / FINE,
+        (at[good], force_N[good]),
+        (turns[0], turns[1] * ratio),
+    )
     for a, b in edges.silent:
         seen[1, (grid > a - window) & (grid < b + window)] = np.nan
+        fine.speed_rad_s[(fine.time_s > a - window) & (fine.time_s < b + window)] = np.nan
     use = grid >= start_s
     return Aligned(
         grid[use],
@@ -276,6 +345,7 @@ def align(
         int(spike.sum()),
         clamped,
         gaps,
+        fine,
     )
 
 

@@ -67,19 +67,19 @@ def pull_bins(
     """Brake torque and rate of one pull in bins; any inertia in `setup` is left out."""
     seen = reduce.observe(run, calibration, setup)
     a = seen.aligned
-    speed = a.speed_rad_s / RPM
-    lines = reduce.fit_bins(speed, np.stack((seen.brake_Nm, a.rate_rad_s2)), bin_rpm)
+    lines = reduce.bin_lines(seen, bin_rpm)
     # the brake's torque wobbles with the rate; what remains of both is the scatter that counts
-    wobble = np.polyfit(a.rate_rad_s2 - a.rate_rad_s2.mean(), seen.brake_Nm, 1)[0] if speed.size > 10 else 0.0
-    steady = seen.brake_Nm - min(wobble, 0.0) * (a.rate_rad_s2 - a.rate_rad_s2.mean())
-    scatter = reduce.sample_scatter(speed, steady, bin_rpm)
+    off = a.rate_rad_s2 - a.rate_rad_s2.mean()
+    wobble = float(off @ seen.brake_Nm / max(float(off @ off), 1e-9))
+    _, brake, rate = seen.fine_terms
+    scatter = reduce.sample_scatter(seen.fine_speed_rpm, brake - min(wobble, 0.0) * rate, bin_rpm)
     lever = calibration.arm_m * setup.engine_teeth / setup.brake_teeth / setup.drive_efficiency
     return PullBins(
         run.run_id,
         lines.centre,
-        lines.value[0],
-        scatter * np.sqrt(lines.leverage),
         lines.value[1],
+        scatter * np.sqrt(lines.leverage),
+        lines.value[2],
         correction(air, standard).factor,
         seen.zero_u_N * lever,
         math.hypot(calibration.span_u_rel, calibration.arm_u_m / calibration.arm_m),

@@ -28,10 +28,12 @@ from evenfall.errors import DamageError, InputError
 from evenfall.model import Air, Bins, Calibration, FloatArray, IntArray, Peak, Reduction, Run, Setup
 from evenfall.units import RPM
 
-VERSION = 1
+VERSION = 2
 FEWEST = 5  # samples that make a bin
+HOLD_S = 0.9  # of the lead-in and hold before the sweep that is used
 MOST_BINS = 4000  # 100,000 rpm in the narrowest bins: a file that says more is not a pull
-CENTRE_SLACK = 0.16  # of a bin: how far short of its centre the data may end
+CENTRE_SLACK = 0.08  # of a bin: how far short of its centre the data may end
+PART_FILLED = 0.85  # of a bin's width: less is said in a note
 UNQUIET = 4.0  # times the least spread of a run's zeros: more was not taken at rest
 SCATTER = ("noise", "bin scatter")  # causes that more samples make smaller
 DEFAULT_STANDARD = "iso1585"
@@ -45,6 +47,8 @@ class Observed:
     edges: align.Edges
     brake_Nm: FloatArray  # (n,) of the brake, referred to the crank, drive losses put back
     engine_Nm: FloatArray  # (n,)
+    fine_speed_rpm: FloatArray  # (m,) on aligned.fine's grid, not smoothed
+    fine_terms: FloatArray  # (3, m) engine N.m, brake N.m, rate rad/s2, as above
     start_s: float
     end_s: float
     found_by: str
@@ -62,6 +66,8 @@ class Lines:
     value: FloatArray  # (b,) NaN where the bin is not filled
     leverage: FloatArray  # (b,) variance of value per variance of one sample
     count: IntArray  # (b,)
+    low: FloatArray  # (b,) where the bin's data begin, same unit; inf where it has none
+    high: FloatArray  # (b,) where they end
 
 
 def calibration_from_settings(run: Run) -> Calibration:
@@ -154,10 +160,14 @@ def observe(
     start, end, found_by = align.find_sweep(run, setup, edges)
     zero, shift, zero_u, noise = _zero(run, calibration, start, end)
     force = (run.load_count - zero) / calibration.span_count_per_N
-    a = align.align(run, setup, force, start, end, bandwidth_Hz, edges)
-    ratio = setup.engine_teeth / setup.brake_teeth
-    brake = a.force_N * (calibration.arm_m * ratio / setup.drive_efficiency)
+    # held at full throttle, the engine gives the same torque at the top: it fills the first bin
+    hold = 0.0 if found_by == "data" else min(HOLD_S, run.settings.get("steady_time", 0) / 1000)
+    a = align.align(run, setup, force, start, end, bandwidth_Hz, edges, hold)
+    lever = calibration.arm_m * setup.engine_teeth / setup.brake_teeth / setup.drive_efficiency
+    brake = a.force_N * lever
     engine = brake + setup.inertia_kg_m2 * a.rate_rad_s2
+    fine = np.stack((a.fine.force_N * lever, a.fine.rate_rad_s2))
+    terms = np.vstack((fine[0] + setup.inertia_kg_m2 * fine[1], fine))
 
     if found_by == "data":
         notes.append("The sweep was found from the speed itself: the board had not marked one.")
@@ -197,7 +207,10 @@ def observe(
             f"The board judged this pull {run.verdict['verdict']} "
             f"({str(run.verdict.get('reason', 'none')).replace('_', ' ')})."
         )
-    return Observed(a, edges, brake, engine, start, end, found_by, shift, zero_u, noise, notes)
+    return Observed(
+        a, edges, brake, engine, a.fine.speed_rad_s / RPM, terms, start, end, found_by, shift, zero_u, noise,
+        notes,
+    )  # fmt: skip
 
 
 def _zero(
@@ -235,13 +248,13 @@ def _usual_range(n: int) -> float:
     return float(2 * special.ndtri((n - 0.375) / (n + 0.25)))
 
 
-def fit_bins(speed: FloatArray, values: FloatArray, width: float) -> Lines:
+def fit_bins(speed: FloatArray, values: FloatArray, width: float, fewest: int = FEWEST) -> Lines:
     """Mean of (speed, value) in bins centred on whole multiples of `width`, brought to the centre.
 
     A bin is filled unevenly where the speed wobbles, and by half at the ends of
     a sweep.  Its mean belongs to its mean speed, so it is moved to the centre
-    along the slope from the bin below to the bin above; a slope from within
-    the bin would double the scatter.  A bin stands when it holds `FEWEST`
+    along the slope of a least-squares parabola through the five nearest bins; a
+    slope from within the bin would double the scatter.  A bin stands when it holds `fewest`
     samples, spans nearly half its width and reaches its own centre.  `values`
     is (n,) or (k, n).
     """
@@ -262,7 +275,7 @@ def fit_bins(speed: FloatArray, values: FloatArray, width: float) -> Lines:
     np.minimum.at(low, k, x)
     np.maximum.at(high, k, x)
     good = np.flatnonzero(
-        (many >= FEWEST)
+        (many >= fewest)
         & (low <= CENTRE_SLACK * width)
         & (high >= -CENTRE_SLACK * width)
         & (high - low >= (0.5 - CENTRE_SLACK) * width)
@@ -270,24 +283,84 @@ def fit_bins(speed: FloatArray, values: FloatArray, width: float) -> Lines:
     centre = np.asarray(np.arange(first, first + n) * width, np.float64)
     count = many[good]
     off = np.bincount(k, x, n)[good] / count
-    at = centre[good] + off
-    place = np.arange(good.size)
-    below, above = np.maximum(place - 1, 0), np.minimum(place + 1, good.size - 1)
-    # how far the centre is from the mean, in steps from the bin below to the bin above
-    step = off / np.maximum(at[above] - at[below], 1e-9) if good.size > 1 else 0.0 * off
+    square = np.bincount(k, x * x, n)[good] / count
+    slope, bend = _parabolas(centre[good] + off, centre[good])
+    bring = np.eye(good.size) - off[:, None] * slope - square[:, None] * bend
     rows = np.full((1 if values.ndim == 1 else values.shape[0], n), np.nan)
     for row, y in zip(rows, np.atleast_2d(values), strict=True):
-        mean = np.bincount(k, y, n)[good] / count
-        row[good] = mean - step * (mean[above] - mean[below])
+        row[good] = bring @ (np.bincount(k, y, n)[good] / count)
     leverage = np.full(n, np.nan)
-    own = 1 - step * ((above == place) * 1.0 - (below == place))
-    leverage[good] = own**2 / count + step**2 * (
-        (above != place) / count[above] + (below != place) / count[below]
+    leverage[good] = bring**2 @ (1 / count)
+    return Lines(
+        centre,
+        rows if values.ndim > 1 else rows[0],
+        leverage,
+        many.astype(np.int64),
+        centre + low,
+        centre + high,
     )
-    return Lines(centre, rows if values.ndim > 1 else rows[0], leverage, many.astype(np.int64))
 
 
-def sample_scatter(speed: FloatArray, values: FloatArray, width: float) -> float:
+def _parabolas(x: FloatArray, at: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Two (n, n): row i times values at `x` gives the slope and half the second derivative at `at[i]`
+    of a least-squares parabola through the five points nearest to x[i]; fewer points, a lower degree."""
+    n = x.size
+    slope, bend = np.zeros((n, n)), np.zeros((n, n))
+    many = min(5, n)
+    if many < 2:
+        return slope, bend
+    for i, f in enumerate(np.clip(np.arange(n) - many // 2, 0, n - many)):
+        near = slice(f, f + many)
+        width = float(np.ptp(x[near]))
+        powers = np.linalg.pinv(np.vander((x[near] - at[i]) / width, min(3, many), increasing=True))
+        slope[i, near] = powers[1] / width
+        if many > 2:
+            bend[i, near] = powers[2] / width**2
+    return slope, bend
+
+
+def fill_notes(lines: Lines, bin_rpm: float) -> list[str]:
+    """Sentences for bins that are not given, and why, and for those filled in part only."""
+    missing, part = [], []
+    for centre, value, samples, low, high in zip(
+        lines.centre, lines.value[0], lines.count // align.FINE, lines.low, lines.high, strict=True
+    ):
+        if math.isfinite(value):
+            if high - low < PART_FILLED * bin_rpm:
+                part.append(f"{centre:.0f} rpm ({low:.0f} to {high:.0f})")
+        elif samples < FEWEST:
+            missing.append(f"{centre:.0f} rpm ({samples} load samples)")
+        else:
+            missing.append(f"{centre:.0f} rpm (swept from {low:.0f} to {high:.0f} only)")
+    notes = []
+    if part:
+        notes.append(
+            f"Filled in part only: {', '.join(part)}; brought to the bin's centre, with a wider interval."
+        )
+    if missing:
+        notes.append(f"Not given, for too little data: {', '.join(missing)}.")
+    return notes
+
+
+def turn_level(speed_rpm: FloatArray, torque: FloatArray) -> FloatArray:
+    """(b,) how large the scatter of one sample is at each bin, relative to its root mean square.
+
+    An engine's work varies from turn to turn in proportion to itself, each turn on its own (the
+    coefficient of variation of indicated work, J. B. Heywood, Internal Combustion Engine
+    Fundamentals, 9.4.1, from memory); a second holds as many turns as the speed says.  So the
+    variance of a mean over a given time goes as torque^2 / speed.  NaN stays NaN.
+    """
+    known = np.isfinite(torque)
+    if not known.any():
+        return np.ones_like(speed_rpm)
+    size = np.abs(torque)
+    level = np.maximum(size, 0.1 * float(np.nanmax(size))) / np.sqrt(np.maximum(speed_rpm, 1.0))
+    return level / max(math.sqrt(float(np.nanmean(level**2))), 1e-12)
+
+
+def sample_scatter(
+    speed: FloatArray, values: FloatArray, width: float, level: FloatArray | None = None
+) -> float:
     """Standard deviation that independent samples would need to make means of bins scatter as they do.
 
     Fourth differences of bin values, taken every half bin: a curve that is
@@ -295,25 +368,43 @@ def sample_scatter(speed: FloatArray, values: FloatArray, width: float) -> float
     (1 + 16 + 36 + 16 + 1).  Working on means as long as a bin pays for the
     correlation between samples.  With under seven bins, the scatter about a
     cubic in speed stands in.
+
+    Args:
+        level: (n,) relative size of the scatter at each sample, see `turn_level`; None: even.
+
+    The result stands for a normal distribution: a few differences know their own size
+    poorly, which the factor sqrt(f / (f - 2)) pays for (JCGM 101 clause 6.4.9.4); of the
+    differences, which overlap, about one in three counts as a degree of freedom f.
     """
+    both = np.stack((values, np.ones_like(values) if level is None else level))
     found = []
     for shift in (0.0, width / 2):
-        lines = fit_bins(speed + shift, values, width)
+        lines = fit_bins(speed + shift, both, width)
         if np.isfinite(lines.leverage).sum() < 5:
             continue
-        whole = lines.leverage < 1.5 * np.nanmin(lines.leverage)
-        mean = np.where(whole, lines.value, np.nan)
+        whole = lines.leverage < 1.5 * np.nanmedian(lines.leverage)
+        mean = np.where(whole, lines.value[0], np.nan)
         d = np.convolve(mean, (1, -4, 6, -4, 1), "valid")
-        found.append(d**2 / (70 * lines.leverage[2:-2]))
+        found.append(d**2 / (70 * lines.leverage * lines.value[1] ** 2)[2:-2])
     each = np.concatenate(found) if found else np.zeros(0)
     each = each[np.isfinite(each)]
     if each.size >= 5:
-        return math.sqrt(float(np.mean(each)))
+        free = max(each.size / 3, 3.0)
+        return math.sqrt(float(np.mean(each)) * free / (free - 2))
     ok = np.isfinite(speed)
     speed, values = speed[ok], values[ok]
     x = (speed - speed.mean()) / max(float(np.ptp(speed)), 1e-9)
-    left = values - np.polyval(np.polyfit(x, values, 3), x)
+    powers = np.vander(x, 4)
+    left = values - powers @ np.linalg.lstsq(powers, values, rcond=None)[0]
     return float(left.std() * 2)  # twice: neighbouring samples share most of their scatter
+
+
+def scatter_by_bin(seen: Observed, lines: Lines, bin_rpm: float) -> FloatArray:
+    """(b,) standard deviation in N.m of one independent fine sample of engine torque, bin by bin."""
+    level = turn_level(lines.centre, lines.value[0])
+    known = np.isfinite(level)
+    at = np.interp(seen.fine_speed_rpm, lines.centre[known], level[known])
+    return sample_scatter(seen.fine_speed_rpm, seen.fine_terms[0], bin_rpm, at) * level
 
 
 def find_peak(
@@ -322,7 +413,7 @@ def find_peak(
     u_shared: FloatArray,
     speed: FloatArray,
     curve: FloatArray,
-    scatter: float,
+    scatter: FloatArray,
 ) -> tuple[Peak, float]:
     """Maximum of a curve: a cubic through the samples within three bins of the highest bin.
 
@@ -332,7 +423,7 @@ def find_peak(
     Args:
         centre, value, u_shared: (b,) bins and their doubt without scatter.
         speed, curve: (n,) samples.
-        scatter: of one independent sample, in the unit of `curve`.
+        scatter: (b,) of one independent sample, in the unit of `curve`.
 
     Returns the peak and the variance of its height per variance of a sample.
     """
@@ -344,7 +435,7 @@ def find_peak(
     x = (speed[near] - centre[top]) / width
     if x.size < 20 or np.ptp(x) < 2:
         few = 1 / max(1, int((np.abs(x) <= 0.5).sum()))
-        u = math.hypot(float(u_shared[top]), scatter * math.sqrt(few))
+        u = math.hypot(float(u_shared[top]), float(scatter[top]) * math.sqrt(few))
         return Peak(float(value[top]), uncertainty.COVERAGE * u, float(centre[top])), few
     base = np.vander(x, 4, increasing=True)
     inverse = np.linalg.inv(base.T @ base + 1e-9 * np.eye(4))
@@ -356,7 +447,7 @@ def find_peak(
     at = powers[best]
     height = float(fitted[best])
     leverage = float(at @ inverse @ at)
-    u = math.hypot(float(u_shared[top]), scatter * math.sqrt(leverage))
+    u = math.hypot(float(u_shared[top]), float(scatter[top]) * math.sqrt(leverage))
     return Peak(height, uncertainty.COVERAGE * u, float(centre[top] + grid[best] * width)), leverage
 
 
@@ -413,11 +504,11 @@ def reduce_run(
     seen = observe(run, calibration, setup, bandwidth_Hz)
     a = seen.aligned
     speed_rpm = a.speed_rad_s / RPM
-    if not np.isfinite(speed_rpm).any():
+    if not np.isfinite(seen.fine_speed_rpm).any():
         raise DamageError(f"run {run.run_id}: no speed is known anywhere in the sweep; check the pickup")
-    lines = _lines(seen, bin_rpm)
+    lines = bin_lines(seen, bin_rpm)
     engine = lines.value[0]
-    scatter = sample_scatter(speed_rpm, seen.engine_Nm, bin_rpm)
+    scatter = scatter_by_bin(seen, lines, bin_rpm)
     causes = bin_causes(calibration, setup, day, seen, lines, scatter)
     f = day.factor
     u_all, u_repeat = uncertainty.combine(causes)
@@ -432,14 +523,16 @@ def reduce_run(
         power_u_repeat_W=u_repeat * omega * f,
         torque_observed_Nm=engine,
         power_observed_W=engine * omega,
-        count=lines.count,
+        count=lines.count // align.FINE,
     )
     torque = seen.engine_Nm * f
     u_shared, _ = uncertainty.combine({k: v for k, v in causes.items() if k not in SCATTER})
-    peak_torque, _ = find_peak(bins.speed_rpm, bins.torque_Nm, u_shared * f, speed_rpm, torque, scatter * f)
-    w = float(omega[np.nanargmax(bins.power_W)]) if np.isfinite(bins.power_W).any() else 0.0
+    known = np.isfinite(seen.fine_speed_rpm)
+    fine_rpm, fine_Nm = seen.fine_speed_rpm[known], seen.fine_terms[0][known] * f
+    peak_torque, _ = find_peak(bins.speed_rpm, bins.torque_Nm, u_shared * f, fine_rpm, fine_Nm, scatter * f)
+    fine_W = fine_Nm * fine_rpm * RPM
     peak_power, steadied = find_peak(
-        bins.speed_rpm, bins.power_W, u_shared * f * omega, speed_rpm, torque * a.speed_rad_s, scatter * f * w
+        bins.speed_rpm, bins.power_W, u_shared * f * omega, fine_rpm, fine_W, scatter * f * omega
     )
     budget = {}
     if np.isfinite(bins.power_W).any():
@@ -449,7 +542,7 @@ def reduce_run(
             name: float(u[top] / abs(engine[top])) * (less if name in SCATTER else 1.0)
             for name, u in causes.items()
         }
-    notes = list(seen.notes)
+    notes = [*seen.notes, *fill_notes(lines, bin_rpm)]
     notes += [
         sentence[0].upper() + sentence[1:] + "; the factor is shown all the same." for sentence in day.outside
     ]
@@ -481,11 +574,11 @@ def bin_causes(
     day: Correction,
     seen: Observed,
     lines: Lines,
-    scatter: float,
+    scatter: FloatArray,
 ) -> dict[str, FloatArray]:
     """Standard uncertainty of the observed engine torque per bin, N.m, by cause.
 
-    `scatter` is that of one independent sample, N.m; see `sample_scatter`.
+    `scatter` is that of one independent sample, N.m, (b,); see `scatter_by_bin`.
     """
     engine, brake, rate = lines.value
     lever = calibration.arm_m * setup.engine_teeth / setup.brake_teeth / setup.drive_efficiency
@@ -493,7 +586,7 @@ def bin_causes(
     # the filter's four conversions share their noise: a mean of n holds n / 2.1 independent ones
     noise_u = np.zeros_like(engine)
     if math.isfinite(seen.noise_N):
-        noise_u = np.minimum(seen.noise_N * lever * np.sqrt(lines.leverage * 2.1), scatter_u)
+        noise_u = np.minimum(seen.noise_N * lever * np.sqrt(lines.leverage * 2.1 * align.FINE), scatter_u)
     slope = np.gradient(engine, lines.centre * RPM) if engine.size > 2 else np.zeros_like(engine)
     known = np.isfinite(slope)
     if known.any() and not known.all():
@@ -548,8 +641,8 @@ def monte_carlo(
         raise InputError(f"{draws} draws are outside 20 to 100000")
     plain = reduce_run(run, calibration, setup, air, standard, bin_rpm)
     seen = observe(run, calibration, setup)
-    lines = _lines(seen, bin_rpm)
-    scatter = sample_scatter(seen.aligned.speed_rad_s / RPM, seen.engine_Nm, bin_rpm)
+    lines = bin_lines(seen, bin_rpm)
+    scatter = scatter_by_bin(seen, lines, bin_rpm)
     causes = bin_causes(calibration, setup, correction(air, standard), seen, lines, scatter)
     rng = np.random.default_rng(seed)
     delay = seen.aligned.delay_s
@@ -574,7 +667,7 @@ def monte_carlo(
         )
         off = np.int64(np.rint(seen.zero_u_N * c.span_count_per_N * zero))
         moved = replace(run, load_count=run.load_count + off)
-        drawn = _lines(observe(moved, c, s), bin_rpm)
+        drawn = bin_lines(observe(moved, c, s), bin_rpm)
         there = np.isfinite(drawn.value[0])
         at = np.interp(lines.centre, drawn.centre[there], drawn.value[0][there])
         noise = np.random.default_rng(int(own)).normal(size=at.size) * np.hypot(
@@ -589,9 +682,8 @@ def monte_carlo(
     return Drawn(lines.centre, mean, u, low, high, plain.bins.torque_u_Nm)
 
 
-def _lines(seen: Observed, bin_rpm: float) -> Lines:
-    a = seen.aligned
-    return fit_bins(a.speed_rad_s / RPM, np.stack((seen.engine_Nm, seen.brake_Nm, a.rate_rad_s2)), bin_rpm)
+def bin_lines(seen: Observed, bin_rpm: float) -> Lines:
+    return fit_bins(seen.fine_speed_rpm, seen.fine_terms, bin_rpm, FEWEST * align.FINE)
 
 
 def _hashes(run: Run, calibration: Calibration, setup: Setup, air: Air) -> dict[str, str]:
