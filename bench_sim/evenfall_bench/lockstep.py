@@ -34,8 +34,10 @@ SLEEP, STOP, SM_SET, SM_RUN, I2C, WATCHDOG, NOTE = range(7)
 REQUEST = struct.Struct("<7I")
 REPLY = struct.Struct("<25I")
 CHUNK_US = 5000  # people, faults and the line are looked at this often
-BUSY_CHUNK_US = 1000  # ... and so often while bytes are under way: the frames of USB
-USB_BUFFER_US = 2000  # the line is given more when it has less than this left to send
+BUSY_CHUNK_US = 1000  # ... and so often while a host has the port open: the frames of USB
+# The line takes bytes by itself, as a USB peripheral does.  Here it can only be given some at an exchange:
+# so it is given enough for the longest time between two (SPIN_US of bench_wire.py and a pass).
+AHEAD_US = 6000
 OUTPUT_US = 10000  # what the line sends in so long fills the board's output buffer: its poll says "not now"
 BOOT_US = 150000  # from reset to the first line of _boot.py (common practice, no source)
 BROWN_OUT_V = 2.7  # board supply below which the chip resets (common practice, no source)
@@ -91,6 +93,7 @@ class Board:
         self.stopped = False  # the program on the board came to an end
         self._pass_us = round(scenario["bench"]["loop_cost_us"])
         self._sample_us = round(scenario["bench"]["sample_cost_us"])
+        self._bus_sample_us = round(scenario["bench"]["bus_sample_cost_us"])
         self._idle_us = round(scenario["bench"]["idle_pass_us"])
         self._scale = 1e-6 / (1.0 + scenario["bench"]["crystal_ppm"] * 1e-6)  # true s per board us
         self._ticks_per_s = 4.0 / self._scale
@@ -254,8 +257,7 @@ class Board:
         target = self.now_us + us
         while True:
             if self.now_us >= self._chunk_at:
-                moving = self._to_board.busy or self._to_host.busy
-                self._chunk_at = self.now_us + (BUSY_CHUNK_US if moving else CHUNK_US)
+                self._chunk_at = self.now_us + (BUSY_CHUNK_US if self.host_open else CHUNK_US)
                 self._chores()
             step_to = min(target, self._chunk_at)
             self.now_us = step_to
@@ -423,7 +425,7 @@ class Board:
     def _line_is_full(self) -> bool:
         if not self.host_open or self.port is None:
             return False
-        return self.port.full or self._to_host.backlog_us(self.now_us) > USB_BUFFER_US
+        return self.port.full or self._to_host.backlog_us(self.now_us) > AHEAD_US
 
     def _drain_output(self, all_of_it: bool = False) -> None:
         """Give the line what the board wrote, as much as it soon sends."""
@@ -431,7 +433,7 @@ class Board:
             if self._line_is_full() and not all_of_it:
                 break
             try:
-                data = os.read(self._stdout, self._to_host.bytes_in(2 * USB_BUFFER_US))
+                data = os.read(self._stdout, self._to_host.bytes_in(AHEAD_US))
             except (BlockingIOError, OSError):
                 break
             if not data:
@@ -586,7 +588,12 @@ class Board:
             self._wdt_us = int(extra) * 1000
             self._fed_us = self.now_us
         elif op == I2C:
-            return self._i2c.transfer(extra[0], extra[2:], extra[1], self.time_s)
+            fetched = self._i2c.fetched
+            answer = self._i2c.transfer(extra[0], extra[2:], extra[1], self.time_s)
+            if self._i2c.fetched != fetched:
+                self._pass(self._bus_sample_us)
+                self._machines_on(self.now_us * 4)
+            return answer
         elif op == STOP:
             if us == 4:
                 self._note("power cut", "in a flash operation")

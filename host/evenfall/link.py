@@ -62,7 +62,6 @@ MIN_RTO_S, MAX_RTO_S = 0.15, 4.0
 ATTEMPTS = 6
 MOST_NOISE = 16384  # bytes in answer to one request without one frame among them: not a board
 BLOCK_FRAMES = 128  # frames asked for at once
-AHEAD_FRAMES = 32  # so many frames before the end of an answer the next is asked for
 AHEAD_S = 2.0  # runs that begin so soon are fetched in one go, then kept and acknowledged one by one
 QUIET_LIMIT_S = 12.0  # a transfer without one good frame for so long is given up
 FRUITLESS_LIMIT = 600  # or after so many requests in a row that brought nothing new
@@ -588,7 +587,8 @@ class Link:
     def _listen(self, reading: _Reading, wait_s: float) -> tuple[int, bool]:
         """Take frames in until the answer to the first span asked for ends, or nothing comes for `wait_s`.
 
-        Returns (new frames, whether it ended).  Shortly before, the next span is asked for.
+        Returns (new frames, whether it ended).  Once it has begun, the next span is asked for;
+        after damage it is not known yet what that will be.
         """
         asked = reading.asked
         head = asked[0]
@@ -599,7 +599,7 @@ class Link:
             for frame, chunk in self._receive(quiet_until - now):
                 quiet_until = time.monotonic() + wait_s
                 new += self._take_in(reading, frame, chunk, sent)
-            if len(asked) == 1 and self._reads_ahead and asked[0].ends_soon():
+            if len(asked) == 1 and self._reads_ahead and asked[0].heard and not asked[0].broken:
                 self._ask(reading, "read_next", BLOCK_FRAMES)
         if not asked or asked[0] is not head:
             return new, True
@@ -716,11 +716,6 @@ class _Span:
 
     def __contains__(self, number: int) -> bool:
         return self.first <= number < self.first + self.count
-
-    def ends_soon(self) -> bool:
-        """Time to ask for what follows; on a line with damage it is not known yet what that is."""
-        left = self.first + self.count - 1 - max(self.last, self.first - 1)
-        return self.heard and not self.broken and left <= AHEAD_FRAMES
 
     def lone_broken(self) -> int:
         """Look at the answer's only frame when it was damaged; frames gained."""

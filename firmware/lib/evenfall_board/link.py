@@ -24,6 +24,7 @@ GIVE_UP_MS = 3000  # a host that takes no byte for so long is gone
 READ_BYTES = 48  # per pass
 PIECE = 64  # bytes per write
 LONG_PASS_MS = 20  # at rest a long answer may take so much of a pass; the amplifier's FIFO holds 50 ms
+FULL_MS = 1  # a port with a small buffer is looked at again for so long before the pass goes on
 LIST_RUNS = 17  # entries of 20 bytes in a run_list
 PAIRS = 60  # settings pairs in a message
 
@@ -126,10 +127,14 @@ class Link:
             self._out.write(b"\x00")  # ends what was broken off, so that it costs no other frame
             self._torn = False
         send = self._send
-        for _ in range(24 if quiet else 1000):
-            if time.ticks_diff(time.ticks_ms(), start) >= LONG_PASS_MS:
+        moved = start
+        for _ in range(24 if quiet else 10000):
+            now = time.ticks_ms()
+            if time.ticks_diff(now, start) >= LONG_PASS_MS:
                 return
             if not self._ready(self._poll_out, select.POLLOUT):
+                if not quiet and time.ticks_diff(now, moved) < FULL_MS:
+                    continue
                 self._waited_ms += passed_ms
                 if self._waited_ms > GIVE_UP_MS:
                     self.drop()
@@ -139,6 +144,7 @@ class Link:
                 n = self._out.write(self._byte)
             else:
                 n = self._out.write(send[self._sent : self._sent + PIECE])
+            moved = now
             self._waited_ms = 0
             self._sent += n or 0
             if self._sent >= len(send):
