@@ -24,6 +24,7 @@ from numpy.typing import NDArray
 from evenfall.model import FloatArray, IntArray, Run
 
 MAX_RUN_BYTES = 16 << 20  # a board's whole flash: no run is larger
+MOST_SENTENCES = 20  # of one kind about a run's damage; then a count
 TICK_S = 1.0 / messages.TICK_HZ
 _HALF = messages.TICK_WRAP >> 1
 _CRC_RESIDUE = crc32(crc32(b"").to_bytes(4, "little"))
@@ -192,12 +193,12 @@ def split_run(data: bytes) -> tuple[dict[int, list[bytes]], list[str]]:
 
     damage = []
     at = done = 0
-    for place in bad[:20]:
+    for place in bad[:MOST_SENTENCES]:
         at += sum(map(len, chunks[done:place])) + place - done
         done = place
         damage.append(f"bytes {at} to {at + len(chunks[place]) - 1} hold no whole frame")
-    if len(bad) > 20:
-        damage.append(f"{len(bad) - 20} more places hold no whole frame")
+    if len(bad) > MOST_SENTENCES:
+        damage.append(f"{len(bad) - MOST_SENTENCES} more places hold no whole frame")
     if tail:
         damage.append(f"the last frame is torn ({len(tail)} bytes after the last whole frame)")
     if doubled:
@@ -303,7 +304,7 @@ def _verdict(head: dict[str, Any], start_tick: int) -> dict[str, Any]:
 
 
 def _gaps(sequences: list[int]) -> list[str]:
-    """Sentences for the frame numbers that are not there, counted from 0."""
+    """Sentences for the frame numbers that are not there, counted from 0; few, however many are missing."""
     out: list[str] = []
     if sequences == list(range(len(sequences))):
         return out
@@ -315,6 +316,10 @@ def _gaps(sequences: list[int]) -> list[str]:
                 f"frame {last} is missing" if last == expected else f"frames {expected} to {last} are missing"
             )
         expected = sequence + 1
+    if len(out) > MOST_SENTENCES:
+        missing = expected - len(sequences)
+        gaps = len(out) - MOST_SENTENCES
+        out[MOST_SENTENCES:] = [f"{gaps} more gaps; {missing} frames are missing in all"]
     return out
 
 

@@ -212,3 +212,51 @@ def test_the_board_starts_with_its_runs(recorded):
 
 def test_a_host_that_stops_reading_is_given_up():
     assert on_board("link_gives_up.py") == ["ok"]
+
+
+def test_the_next_run_is_read_without_a_pause(recorded):
+    """read_next waits for the answer under way; a later one takes its place; anything else ends both."""
+    whole = {run: recorded.read(run) for run in (2, 3)}
+
+    def reading(*asked):
+        for name, head in asked:
+            recorded.send(name, head)
+        return recorded.replies(3.0, until=False)
+
+    messages_, stored = reading(("read_run", (2, 0, 65535)), ("read_next", (3, 0, 65535)))
+    assert [m.head["run_id"] for m in messages_] == [2, 3] and stored == whole[2] + whole[3]
+    messages_, stored = reading(
+        ("read_run", (2, 0, 65535)), ("read_next", (3, 0, 65535)), ("read_next", (2, 0, 2))
+    )
+    first = b"".join(f + b"\0" for f in whole[2].split(b"\0")[:2])
+    assert [m.name for m in messages_] == ["read_done"] * 2 and stored == whole[2] + first
+    messages_, stored = reading(("read_run", (2, 0, 65535)), ("read_next", (3, 0, 65535)), ("get_status", ()))
+    assert [m.name for m in messages_] == ["status"] and len(stored) < len(whole[2])
+    (reply,), stored = reading(("read_next", (3, 0, 65535)))  # with nothing under way: as read_run
+    assert reply.name == "read_done" and stored == whole[3]
+    messages_, stored = reading(("read_run", (2, 0, 65535)), ("read_next", (4711, 0, 1)))
+    assert stored == whole[2] and refusal(messages_[1], "read_next") == "no_such_run"
+
+
+def test_a_repeated_command_is_answered_again_and_not_done_twice():
+    """Replies to arm and start get lost: the same request, the same answer, though the state has changed."""
+
+    def asked_twice(rig, name):
+        head = (codes.COMMANDS.index(name), 0)
+        sequence = rig.send("command", head)
+        lost, _ = rig.replies(1.0)
+        assert lost[0].name == "done", lost
+        for _ in range(2):
+            rig.line.to_board += wire.frame_bytes("command", sequence, head)
+            assert rig.replies(1.0)[0] == lost
+        assert refusal(rig.ask("command", head), "command") == "busy_state"  # a new request is judged anew
+
+    with Rig(IDLE) as rig:
+        rig.run(2.5)
+        asked_twice(rig, "arm")
+        assert rig.status()["state"] == "ready"
+    with Rig({"operator": {"arm_before_s": 0.0, "press_after_s": 0.0, "give_up_s": 9.0}}) as rig:
+        rig.until("record", 10)
+        rig.run(2.5)
+        asked_twice(rig, "start")
+        assert rig.status()["state"] == "steady"

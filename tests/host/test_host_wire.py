@@ -191,3 +191,12 @@ def test_a_run_is_plain_arrays():
         value = getattr(run, field.name)
         if isinstance(value, np.ndarray):
             assert value.dtype in (np.float64, np.int64), field.name
+
+
+def test_a_file_of_holes_is_told_in_a_few_sentences():
+    """Every other frame of the longest run is gone: a count, not 32,768 sentences."""
+    frames = [wire.frame_bytes("zeros", n) for n in range(1, 1 << 16, 2)]
+    _, damage = wire.split_run(b"".join(frames))
+    assert len(damage) == wire.MOST_SENTENCES + 1
+    assert damage[0] == "frame 0 is missing"
+    assert damage[-1] == "32748 more gaps; 32768 frames are missing in all"
