@@ -28,6 +28,7 @@ class I2cAmplifier:
         self._registers[0x1F] = 0x0F
         self._pointer = 0
         self._ready = False
+        self.fetched = 0  # results read out
         self._power_at = 0.0
         self._calibrated_at = 0.0
 
@@ -82,6 +83,7 @@ class I2cAmplifier:
         for _ in range(count):
             out.append(self._registers[self._pointer])
             if self._pointer == 0x14:
+                self.fetched += self._ready
                 self._ready = False
             self._pointer = (self._pointer + 1) & 31
         return bytes(out)
@@ -195,6 +197,12 @@ class I2cBus:
             self.devices[I2cAmplifier.address] = I2cAmplifier(bench)
         if scenario["weather"]["sensor"]:
             self.devices[Barometer.address] = Barometer(bench)
+
+    @property
+    def fetched(self) -> int:
+        """Results that the board took from its amplifier so far."""
+        device = self.devices.get(I2cAmplifier.address)
+        return device.fetched if isinstance(device, I2cAmplifier) else 0
 
     def transfer(self, address: int, out: bytes, count: int, now: float) -> bytes:
         """A write, a read, or a write and a read; first byte of the answer is 1 for no reply."""

@@ -45,7 +45,7 @@ SCHEMA: dict[str, tuple[str, tuple[Key, ...]]] = {
             Key("title", "text", "unnamed bench", 0, 0, "one line for people"),
             Key("step_s", "s", 0.001, 0.0001, 0.002, "step of the physics"),
             Key("truth_s", "s", 0.005, 0.001, 0.1, "interval of the truth records"),
-            # both as studies/tick_cost.py estimates them for an RP2040 at 125 MHz, in the sweep, rounded up
+            # all three as studies/tick_cost.py estimates them for an RP2040 at 125 MHz, in the sweep, rounded
             Key(
                 "loop_cost_us", "us", 1000.0, 0.0, 20000.0, "virtual time each pass of the board's loop costs"
             ),
@@ -55,8 +55,16 @@ SCHEMA: dict[str, tuple[str, tuple[Key, ...]]] = {
                 6500.0,
                 0.0,
                 20000.0,
-                "what each load sample costs beside that: filters, controller, guard, recorder "
-                "(not with an amplifier on the bus)",
+                "what each load sample costs beside that: filters, controller, guard, recorder",
+            ),
+            Key(
+                "bus_sample_cost_us",
+                "us",
+                5200.0,
+                0.0,
+                20000.0,
+                "the same for a sample of an amplifier on the bus, of which the controller takes the mean of "
+                "three; the bus's own time is added from the bytes",
             ),
             Key(
                 "idle_pass_us",

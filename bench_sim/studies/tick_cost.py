@@ -8,6 +8,11 @@ calls, attributes and small-integer arithmetic; the estimate carries perhaps 30 
 cache weigh differently.  FIFO, PWM and pin calls are MicroPython code here and C on the board: they
 are counted, and the difference between the two kinds of call is taken off.  At 200 MHz the same takes
 125/200 of the time (the PIO programs keep their ticks there: tests/drivers).
+
+The amplifier on the bus gives a sample every 3.125 ms; the controller takes the mean of three.  Its bytes at
+400 kHz come on top: the status register at each pass (address, register, address again, one byte), the
+result at each sample (three bytes): 9 clocks a byte, 3 more for start, second start and stop (I2C-bus
+specification UM10204, from memory).
 """
 
 from __future__ import annotations
@@ -25,6 +30,10 @@ from evenfall_bench.image import make_image, micropython
 HERE = Path(__file__).resolve().parent
 PYSTONES_PER_S = 885.0
 TICK_MS = 12.5
+BUS_HZ = 400000.0
+STATUS_US = (4 * 9 + 3) * 1e6 / BUS_HZ
+RESULT_US = (6 * 9 + 3) * 1e6 / BUS_HZ
+FAST_MS = 3.125
 PASSES = 6  # of the loop in a tick's time, in mode "loop"
 GOAL = 0.25
 HEAP_KIB = 384  # twice an RP2040's: words are twice as wide, so the number of blocks is the same
@@ -50,7 +59,7 @@ def instructions(image: Path, mode: str, rounds: int) -> tuple[int, int]:
     done = subprocess.run(command, capture_output=True, text=True, check=False)
     found = re.search(r"I\s+refs:\s+([\d,]+)", done.stderr)
     if done.returncode or not found:
-        raise SystemExit(f"tick_cost: {mode} failed: {(done.stdout + done.stderr).strip()[-600:]}")
+        raise SystemExit(f"tick_cost: {mode} failed: {(done.stderr + done.stdout).strip()[-600:]}")
     calls = re.search(r"calls (\d+)", done.stdout)
     return int(found.group(1).replace(",", "")), int(calls.group(1)) if calls else 0
 
@@ -73,9 +82,15 @@ def measure() -> dict[str, float]:
         # a call of a stand-in against one of a method in C
         stand_in = per_round(image, "part:load.rx_fifo()", 50, 1050)[0]
         stand_in -= per_round(image, "part:sys.argv.count(1)", 50, 1050)[0]
+        make_image(image, settings={"amplifier": 1})
+        bus_feeding, _ = per_round(image, "none", 120, 720)
+        bus_tick, bus_tick_calls = per_round(image, "tick", 120, 720)
+        bus_loop, bus_loop_calls = per_round(image, "loop", 120, 720)
     tick -= feeding + tick_calls * stand_in
     loop -= feeding + loop_calls * stand_in
     empty = (loop - tick) / PASSES
+    bus_tick -= bus_feeding + bus_tick_calls * stand_in
+    bus_loop -= bus_feeding + bus_loop_calls * stand_in
     ns = 1e9 / (PYSTONES_PER_S * pystone)
     tick_ms = tick * ns * 1e-6
     pass_ms = empty * ns * 1e-6
@@ -91,6 +106,9 @@ def measure() -> dict[str, float]:
         "pass_ms_on_rp2040": pass_ms,
         "tick_share_at_200_MHz": tick_ms / TICK_MS * 125 / 200,
         "loop_share": loop * ns * 1e-6 / TICK_MS,
+        "bus_sample_ms_on_rp2040": bus_tick * ns * 1e-6 + (STATUS_US + RESULT_US) * 1e-3,
+        "bus_loop_ms_on_rp2040": bus_loop * ns * 1e-6 + (STATUS_US + RESULT_US) * 1e-3,
+        "bus_pass_ms_on_rp2040": (bus_loop - bus_tick) * ns * 1e-6 + STATUS_US * 1e-3,
     }
 
 
@@ -107,6 +125,10 @@ def main() -> None:
     print(f"the rest of a pass      {found['pass_instructions']:9.0f} instructions")
     print(f"                        {found['pass_ms_on_rp2040']:9.2f} ms")
     print(f"tick and {PASSES} passes       {found['loop_share']:9.0%} of {TICK_MS} ms")
+    sample_ms, loop_ms = found["bus_sample_ms_on_rp2040"], found["bus_loop_ms_on_rp2040"]
+    print(f"amplifier on the bus    {sample_ms:9.2f} ms a sample, its bytes included")
+    shares = f"{loop_ms / FAST_MS:.0%} of {FAST_MS} ms, {loop_ms / FAST_MS * 125 / 200:.0%} at 200 MHz"
+    print(f"                        {loop_ms:9.2f} ms with the rest of a pass = {shares}")
 
 
 if __name__ == "__main__":

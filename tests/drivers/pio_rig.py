@@ -147,14 +147,14 @@ def board(state_machine: Any, clock_us: Callable[[], int]) -> Any:
     names = ("programs", "ticks", "load_cell", "hall", "i2c_amplifier", "barometer")
     stubs = {"machine": machine, "rp2": rp2, "time": clock}
     kept = {n: sys.modules.get(n) for n in stubs}
-    package = types.ModuleType("drivers_under_test")
-    package.__path__ = [str(ROOT / "firmware/lib/evenfall_board/drivers")]
+    package = types.ModuleType("board_under_test")
+    package.__path__ = [str(ROOT / "firmware/lib/evenfall_board")]
     found = {}
     try:
         sys.modules.update(stubs)
         sys.modules[package.__name__] = package
         for name in names:
-            found[name] = importlib.import_module(f"{package.__name__}.{name}")
+            found[name] = importlib.import_module(f"{package.__name__}.drivers.{name}")
     finally:
         for name in [m for m in sys.modules if m.startswith(package.__name__)]:
             del sys.modules[name]

@@ -134,13 +134,13 @@ class ADC:
 
 
 class I2C:
-    """Transactions go to the bench's devices whole; time on the wire is 9 clocks a byte."""
+    """Transactions go to the bench's devices whole; on the wire 9 clocks a byte, 3 for start, again, stop."""
 
     def __init__(self, id=0, *, scl=None, sda=None, freq=400000, timeout=50000):
         self._freq = freq
 
     def _do(self, addr, out, n):
-        bits = 9 * (len(out) + n + (2 if out and n else 1))
+        bits = 9 * (len(out) + n + (2 if out and n else 1)) + 3
         size = _w.exchange(_w.I2C, 1 + bits * 1000000 // self._freq, bytes((addr, n)) + bytes(out))
         data = _w.reply(size) if size else b""
         if data[0]:

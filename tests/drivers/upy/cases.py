@@ -338,6 +338,42 @@ def i2c_amplifier_lost_samples_are_counted():
     assert abs(ticks.diff(got[-1][0], chip.made_at(got[-1][1]))) < 4 * 3125
 
 
+def i2c_amplifier_nothing_lost_is_not_counted():
+    """Looks nearly a period apart, however they fall: two of them may lie further apart than a period."""
+    for look_us in (300, 1000, 1820, 1910, 2500, 2900):
+        chip = BridgeChip(3125, lambda n: n)
+        time.us = 5000
+        amp = I2cAmplifier(DEFAULTS, chip)
+        amp.start()
+        got = []
+        while len(got) < 600:
+            time.us += look_us
+            got += poll(amp)
+        assert all(b[1] - a[1] == 1 for a, b in zip(got, got[1:]))
+        assert amp.overruns == 0, (look_us, amp.overruns)
+
+
+def i2c_amplifier_read_too_slowly_is_counted():
+    """Looks further apart than samples: each finds one, and every so often one is lost."""
+    chip = BridgeChip(3125, lambda n: n)
+    time.us = 5000
+    amp = I2cAmplifier(DEFAULTS, chip)
+    amp.start()
+    got = []
+    while len(got) < 100:
+        time.us += 1000
+        got += poll(amp)
+    before, first = amp.overruns, got[-1][1]
+    while len(got) < 700:
+        time.us += 3600
+        got += poll(amp)
+    lost = got[-1][1] - first - 600
+    assert lost > 80
+    assert abs(amp.overruns - before - lost) < lost // 10, (amp.overruns - before, lost)
+    late = [ticks.diff(t, chip.made_at(c)) / 4 for t, c in got[100:]]
+    assert max(abs(x) for x in late) < 3800, late
+
+
 def i2c_amplifier_signs_and_clamps():
     codes = (0, -1, 0x7FFFFF, -0x800000, 5)
     chip = BridgeChip(3125, lambda n: codes[n % 5])

@@ -9,6 +9,7 @@ look that found it, and near one period after the sample before.
 import time
 from array import array
 
+from ..native import const, micropython
 from . import ticks
 
 ADDRESS = 0x2A
@@ -20,11 +21,11 @@ RATE_320 = 7 << 4
 CALIBRATE, CALIBRATION_FAILED = 4, 8
 
 CAPACITY = 2
-CLAMP_HIGH = 0x7FFFFF
-CLAMP_LOW = -0x800000
+CLAMP_HIGH = const(0x7FFFFF)
+CLAMP_LOW = const(-0x800000)
 SETTLING = 4  # conversions
-NOMINAL_PERIOD = 12500  # ticks
-LONG_SILENCE = 1 << 28
+NOMINAL_PERIOD = const(12500)  # ticks
+LONG_SILENCE = const(1 << 28)
 
 
 class I2cAmplifier:
@@ -86,6 +87,7 @@ class I2cAmplifier:
             time.sleep_ms(1)
         raise OSError
 
+    @micropython.native
     def poll(self):
         """Fetch a conversion if one is ready; return how many are new. Allocates nothing."""
         if not self._on:
@@ -117,7 +119,10 @@ class I2cAmplifier:
         self.count[0] = code
         return 1
 
+    @micropython.native
     def _time_it(self, before, seen):
+        """Set `_last` to when the newest conversion became ready: after `before`, at latest at `seen`."""
+        step = self._period
         since = ticks.diff(seen, self._last)
         if not self._synced or since < 0 or since > 3 * NOMINAL_PERIOD:
             # no history, or a gap too long to count over
@@ -126,18 +131,22 @@ class I2cAmplifier:
             self._synced = True
             self._last = seen
             return
-        early = max(0, ticks.diff(before, self._last))
-        step = self._period
-        if early > step + (step >> 2):
-            # more than one went by: the part keeps only the newest
+        if ticks.diff(seen, before) > step and since >= step << 1:
+            # looks too far apart: more than one went by, and the part keeps only the newest
             self.overruns += 1
-            step = since
+            step = since // step * step
         elif step > since:  # it was ready before we looked
-            self._period = max(NOMINAL_PERIOD * 3 // 4, step - ((step - since) >> 3))
+            shorter = step - ((step - since) >> 3)
+            if shorter > NOMINAL_PERIOD * 3 // 4:
+                self._period = shorter
             step = since
-        elif step < early:  # it was not there at the look before
-            self._period = min(NOMINAL_PERIOD * 5 // 4, step + ((early - step) >> 3))
-            step = early
+        else:
+            early = ticks.diff(before, self._last)
+            if step < early:  # it was not there at the look before
+                longer = step + ((early - step) >> 3)
+                if longer < NOMINAL_PERIOD * 5 // 4:
+                    self._period = longer
+                step = early
         self._last = (self._last + step) & ticks.MASK
 
     def _silence(self):
