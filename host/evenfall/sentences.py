@@ -100,6 +100,7 @@ REFUSALS = {
     "store_unreadable": "The board cannot read this run from its flash. Pull the others, then restart it.",
     "needs_restart": "The new value counts from the next start of the board. Restart it.",
     "moving": "The shaft is turning. Let everything come to a stop first.",
+    "unsteady": "The load is not at rest. Nobody may touch arm and hoses; let the water drain, try again.",
 }
 
 COMMANDS = {
@@ -124,6 +125,7 @@ SELF_TEST_ITEMS = {
     "air": "barometer",
     "kill": "kill output",
     "memory": "memory",
+    "zero": "zero of the load",
 }
 
 SELF_TEST_RESULTS = {
@@ -145,6 +147,7 @@ SELF_TEST_ADVICE = {
     "air": "Check the barometer's four wires, or set 'barometer' to 0 if none is fitted.",
     "kill": "The ignition must be cut while the test holds the kill output. Check its relay.",
     "memory": "Restart the board; if it fails again install the firmware again.",
+    "zero": "The load was not steady at rest: nothing may touch arm or hoses, nothing may run; then test again.",
 }
 
 STATUS_BITS = {

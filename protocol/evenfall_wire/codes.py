@@ -65,6 +65,7 @@ REFUSALS = (
     "store_unreadable",
     "needs_restart",
     "moving",
+    "unsteady",
 )
 
 COMMANDS = ("none", "arm", "start", "stop", "characterise", "clear_fault", "forget_learned", "restart")
@@ -80,6 +81,7 @@ SELF_TEST_ITEMS = (
     "air",
     "kill",
     "memory",
+    "zero",
 )
 SELF_TEST_RESULTS = ("pass", "fail", "not_fitted", "ask_person")
 

@@ -150,12 +150,41 @@ def test_clock_zero_and_learned(idle):
     assert idle.ask("get_learned").each == []
 
 
+def test_an_unsteady_load_is_no_zero(idle):
+    """Somebody works on the arm: the zero that stands stays, the host and the self-test are told."""
+
+    def work(seconds):
+        end, push = idle.now + seconds, 0
+        while idle.now < end:
+            push = 2 if push != 2 else 0
+            idle.board.fault("cell_push", push)
+            idle.run(0.15)
+
+    idle.run(1.0)
+    before = idle.status()["zero_count"]
+    idle.send("zero")
+    work(4.5)
+    (reply,), _ = idle.replies()
+    assert refusal(reply, "zero") == "unsteady"
+    assert idle.status()["zero_count"] == before
+    idle.send("self_test")
+    work(6.0)
+    (reply,), _ = idle.replies()
+    results = {codes.SELF_TEST_ITEMS[i]: codes.SELF_TEST_RESULTS[r] for i, r, _ in reply.each}
+    assert results["zero"] == "fail" and results["load_cell"] == "pass"
+    idle.board.fault("cell_push", 0)
+    idle.run(0.5)
+    assert idle.ask("zero").name == "done"
+    results = {codes.SELF_TEST_ITEMS[i]: r for i, r, _ in idle.ask("self_test", seconds=12).each}
+    assert codes.SELF_TEST_RESULTS[results["zero"]] == "pass"
+
+
 def test_self_test_reports_each_item(idle):
     reply = idle.ask("self_test", seconds=12)
     assert reply.name == "self_test_result", reply
     results = {codes.SELF_TEST_ITEMS[i]: (codes.SELF_TEST_RESULTS[r], v) for i, r, v in reply.each}
     assert set(results) == set(codes.SELF_TEST_ITEMS)
-    for item in ("load_cell", "flash", "clock", "memory"):
+    for item in ("load_cell", "zero", "flash", "clock", "memory"):
         assert results[item][0] == "pass", results
     for item in ("servo", "kill", "led", "button", "speed_pickup"):
         assert results[item][0] == "ask_person", results

@@ -173,7 +173,7 @@ def test_torque_stays_small_and_right(values, zero, count):
 def test_zero_stays_small_and_is_the_mean(counts, near):
     if near:
         counts = [100000 + c // 4096 for c in counts]
-    zero = sensing.Zero()
+    zero = sensing.Zero(1 << 24)
     harden(zero)
     taken = []
     for i, count in enumerate(counts):
@@ -186,6 +186,29 @@ def test_zero_stays_small_and_is_the_mean(counts, near):
         assert i == 63
         assert abs(mean_x16 - 16 * sum(block) / 64) <= 1
         assert spread == max(block) - min(block)
+
+
+def blocks(zero, spread, n, at=0):
+    """Blocks of 64 samples that spread so far: how many were taken."""
+    return sum(zero.take(i, at + (spread if i & 1 else 0)) for i in range(64 * n))
+
+
+def test_an_unsteady_block_is_no_zero():
+    limit = 400 * 42000  # 400 N at the default span
+    zero = sensing.Zero(limit)
+    assert blocks(zero, limit // 512 + 2, 3) == 0 and zero.refused >= 3 and zero.samples == 0
+    assert blocks(zero, limit // 512, 1) == 1 and zero.refused == 0  # a rough bench: the share of the limit
+    assert blocks(zero, 1000, 1, at=7) == 1 and zero.mean_x16 == 16 * 507
+    # once it was quiet, four times as far is not at rest, and the old zero stands
+    assert blocks(zero, 4100, 1, at=5000) == 0 and zero.refused == 1 and zero.mean_x16 == 16 * 507
+    assert blocks(zero, 4000, 1) == 1
+    # ... but not for ever: a bench that stays rougher is believed after a while
+    assert 8 <= 20 - blocks(zero, 12000, 20) <= 16
+    # a dead quiet amplifier does not make its own noise unsteady
+    zero = sensing.Zero(limit)
+    assert blocks(zero, 0, 1) == blocks(zero, 500, 1) == 1
+    # nor does a tiny load limit
+    assert blocks(sensing.Zero(40), 300, 1) == 1
 
 
 step = st.tuples(

@@ -70,7 +70,7 @@ class Board:
         self._open_sensors(s)
         self.speed = Speed(s)
         self.torque = Torque(s)
-        self.zero = Zero()
+        self.zero = Zero(self.torque.limit_count)
         self.guard = Guard(s, self.amp.nominal_hz if self.amp else 80)
         self.sweep = Sweep(s, self.learned.values)
         gc.collect()
@@ -266,6 +266,7 @@ class Board:
         s = self.settings.values
         self.speed.configure(s)
         self.torque.configure(s)
+        self.zero.configure(self.torque.limit_count)
         self.guard.configure(s)
         if self.servo:
             self.servo.limits(s)

@@ -21,6 +21,7 @@ from .store import ACKNOWLEDGED
 
 SESSION_MS = 3000  # a session not heard for so long may be replaced
 GIVE_UP_MS = 3000  # a host that takes no byte for so long is gone
+ZEROING_MS = 3000  # a block of samples takes 0.8 s: three tries
 READ_BYTES = 48  # per pass
 PIECE = 64  # bytes per write
 LONG_PASS_MS = 20  # at rest a long answer may take so much of a pass; the amplifier's FIFO holds 50 ms
@@ -383,14 +384,16 @@ class Link:
     def _zeroing(self, kind):
         board = self._board
         board.ask_zero()
-        for _ in range(1500):
+        end = board.uptime_ms + ZEROING_MS
+        while board.uptime_ms < end:
             if board.zero_taken():
                 self.done(kind, board.torque.zero)
                 return
             if board.turning():
-                break
+                self.refuse(kind, "moving")
+                return
             yield
-        self.refuse(kind, "moving")
+        self.refuse(kind, "unsteady")
 
     def _command(self, kind, head, each):
         if head[0] >= len(codes.COMMANDS):

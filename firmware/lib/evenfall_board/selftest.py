@@ -37,7 +37,7 @@ def flash_works():
 def run(board):
     """Generator: yields None while it waits a loop pass, else one result row.
 
-    Only at standstill.  About 4 s of board time.
+    Only at standstill.  About 4 s of board time, right after a start up to 7.
     """
 
     def wait(ms):
@@ -59,6 +59,15 @@ def run(board):
         nominal = board.amp.nominal_hz
         good = nominal * 3 // 4 <= n <= nominal * 5 // 4 and high > low and board.amp.bad_words == bad
         yield item("load_cell"), PASS if good else FAIL, n
+    # zero: steady blocks of samples at standstill, lately
+    if board.amp is None:
+        yield item("zero"), NOT_FITTED, 0
+    else:
+        zero = board.zero
+        end = board.uptime_ms + 3000
+        while not (zero.samples or zero.refused) and board.uptime_ms < end:
+            yield None
+        yield item("zero"), PASS if zero.samples and not zero.refused else FAIL, zero.spread
     # servo: shut, open, shut; nobody but the person can see it
     if board.servo is None:
         yield item("servo"), NOT_FITTED, 0

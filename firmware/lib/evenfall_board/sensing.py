@@ -222,17 +222,25 @@ class Torque:
 
 
 ZERO_SAMPLES = 64
-ZERO_ROOM = 1 << 19  # counts; more than this is no standstill
+ZERO_SHARE = 512  # of the load limit: a block that spreads over more was not taken at rest
+UNQUIET = 4  # nor one that spreads so many times as far as the quietest: the host leaves such out
+QUIET = 512  # counts; the amplifier's own noise spreads over some 200 (90 nV rms at 2.4 nV a count)
 
 
 class Zero:
     """Mean and spread of blocks of samples taken while the brake stands still.
 
-    `take()` is true when a block was just finished; its numbers are in
-    `tick`, `mean_x16`, `spread`, `samples`.
+    `take()` is true when a steady block was just finished; its numbers are in
+    `tick`, `mean_x16`, `spread`, `samples`.  A block that is not steady is left and
+    the next one tried; `refused` counts those in a row.  The quietest block is
+    forgotten a little with each, so a bench that has become rougher is believed
+    after some seconds, up to the share of the load limit.
     """
 
-    def __init__(self):
+    def __init__(self, limit_count):
+        self.configure(limit_count)
+        self.refused = 0
+        self._least = 0  # the quietest block's spread
         self.tick = 0
         self.mean_x16 = 0
         self.spread = 0
@@ -243,6 +251,10 @@ class Zero:
         self._low = 0
         self._high = 0
 
+    def configure(self, limit_count):
+        """`limit_count`: the load limit in counts."""
+        self.room = max(limit_count // ZERO_SHARE, QUIET)
+
     def restart(self):
         self._n = 0
 
@@ -252,8 +264,8 @@ class Zero:
             self._first = count
             self._sum = self._low = self._high = 0
         d = count - self._first
-        if d > ZERO_ROOM or d < -ZERO_ROOM:
-            self._n = 0
+        if d > self.room or d < -self.room:
+            self._refuse()
             return False
         self._sum += d
         if d < self._low:
@@ -263,9 +275,23 @@ class Zero:
         self._n += 1
         if self._n < ZERO_SAMPLES:
             return False
+        spread = self._high - self._low
+        least = self._least
+        if spread > self.room or (least and spread > UNQUIET * least and spread > QUIET):
+            self._refuse()
+            return False
+        if least == 0 or spread < least:
+            self._least = spread or 1
+        self.refused = 0
         self.tick = tick
         self.mean_x16 = (self._first << 4) + self._sum * 16 // ZERO_SAMPLES
-        self.spread = self._high - self._low
+        self.spread = spread
         self.samples = ZERO_SAMPLES
         self._n = 0
         return True
+
+    def _refuse(self):
+        self._n = 0
+        self._least += self._least >> 3
+        if self.refused < 10000:
+            self.refused += 1
