@@ -147,7 +147,7 @@ SELF_TEST_ADVICE = {
     "air": "Check the barometer's four wires, or set 'barometer' to 0 if none is fitted.",
     "kill": "The ignition must be cut while the test holds the kill output. Check its relay.",
     "memory": "Restart the board; if it fails again install the firmware again.",
-    "zero": "The load was not steady at rest: nothing may touch arm or hoses, nothing may run; then test again.",
+    "zero": "The load was not steady: nothing may touch arm or hoses, nothing may run; then test again.",
 }
 
 STATUS_BITS = {
