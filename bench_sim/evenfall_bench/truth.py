@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Iterator
 from itertools import pairwise
 
 from .physics import RPM, TRUTH_FIELDS, Bench
 
 BIN_RPM = 250.0
+HOLD_S = 0.9
 FIELD = {name: i for i, name in enumerate(TRUTH_FIELDS)}
 
 
@@ -44,11 +46,88 @@ def find_fall(records: list[tuple[float, ...]], end_rpm: float) -> dict[str, flo
     }
 
 
+def whole_sweep(
+    records: list[tuple[float, ...]], sweep_start_s: float, sweep_end_s: float
+) -> tuple[float, float]:
+    """(start, end) of all that can tell of the engine's torque around a judged sweep.
+
+    From `HOLD_S` before it (the hold at full throttle and the lead-in) to the moment when the
+    speed no longer falls at 0.5 to 1.5 of the sweep's rate, at most 0.5 s after its end.
+    """
+    time, speed = FIELD["time_s"], FIELD["speed_rpm"]
+    near = [r for r in records if sweep_start_s - 0.1 <= r[time] <= sweep_end_s + 0.6]
+    inside = [r for r in near if sweep_start_s <= r[time] <= sweep_end_s]
+    end_s = sweep_end_s
+    if len(inside) > 1:
+        first, last = inside[0], inside[-1]
+        rate = (last[speed] - first[speed]) / (last[time] - first[time])
+        reach = max(1, round(0.03 * (len(inside) - 1) / (last[time] - first[time])))
+        for k in range(near.index(last), len(near) - reach):
+            a, b = near[k - reach], near[k + reach]
+            if not 0.5 < (b[speed] - a[speed]) / (b[time] - a[time]) / rate < 1.5:
+                break
+            end_s = max(sweep_end_s, min(near[k][time], sweep_end_s + 0.5) - 0.03)
+    return sweep_start_s - HOLD_S, end_s
+
+
+def over_turns(records: list[tuple[float, ...]]) -> Iterator[tuple[float, float, float, float, float]]:
+    """Per record (time_s, rpm, N.m, rad turned, throttle x firing), meaned over the turn around it.
+
+    Work and angle are summed over the records and interpolated half a turn before and after the
+    middle of each.  Records of 1 ms leave 0.02 % of doubt in a bin, records of 5 ms 0.12 %: the
+    torque within a turn swings, and a turn of a fast engine lasts 4 ms.
+    """
+    time, speed, torque = FIELD["time_s"], FIELD["speed_rpm"], FIELD["engine_torque_Nm"]
+    throttle, firing = FIELD["throttle"], FIELD["firing"]
+    at: list[float] = []
+    angle: list[float] = []
+    work: list[float] = []
+    turned = done = 0.0
+    for a, b in pairwise(records):
+        if not at:
+            at, angle, work = [a[time]], [0.0], [0.0]
+        step = 0.5 * (a[speed] + b[speed]) * RPM * (b[time] - a[time])
+        turned += step
+        done += b[torque] * step
+        at.append(b[time])
+        angle.append(turned)
+        work.append(done)
+    back = ahead = 0
+    for k in range(1, len(at)):
+        middle = 0.5 * (angle[k - 1] + angle[k])
+        if middle < math.pi or middle + math.pi > turned:
+            continue
+        while angle[back + 1] < middle - math.pi:
+            back += 1
+        while angle[ahead + 1] < middle + math.pi:
+            ahead += 1
+        t0, w0 = _between(angle, at, work, back, middle - math.pi)
+        t1, w1 = _between(angle, at, work, ahead, middle + math.pi)
+        last = records[k]
+        yield (
+            0.5 * (at[k - 1] + at[k]),
+            60.0 / (t1 - t0),
+            (w1 - w0) / (2.0 * math.pi),
+            angle[k] - angle[k - 1],
+            last[throttle] * last[firing],
+        )
+
+
+def _between(
+    angle: list[float], at: list[float], work: list[float], k: int, place: float
+) -> tuple[float, float]:
+    """(time, work) at an angle between records k and k + 1."""
+    share = (place - angle[k]) / max(angle[k + 1] - angle[k], 1e-12)
+    return at[k] + share * (at[k + 1] - at[k]), work[k] + share * (work[k + 1] - work[k])
+
+
 def bins(
     bench: Bench, records: list[tuple[float, ...]], state: dict[str, float], start_s: float, end_s: float
 ) -> list[dict[str, float]]:
     """True engine torque on 250 rpm bins between two times, at full throttle and firing only.
 
+    Torque and speed are means over the whole crank turn around each instant, as an engine's
+    torque is understood: where a bin begins within a turn does not matter.
     `expected_Nm`: torque map at the centre in this air; `reference_Nm`: the same at 99 kPa
     dry and 298.15 K; `mean_Nm`: mean over the crank angle turned in the bin, as it was,
     cycle scatter and all; `torque_Nm`: the same brought to the centre of the bin, that is
@@ -57,16 +136,13 @@ def bins(
     work: dict[int, float] = {}
     map_work: dict[int, float] = {}
     angle: dict[int, float] = {}
-    time, speed, torque = FIELD["time_s"], FIELD["speed_rpm"], FIELD["engine_torque_Nm"]
-    throttle, firing = FIELD["throttle"], FIELD["firing"]
-    for a, b in pairwise(records):
-        if not start_s <= b[time] <= end_s or b[throttle] * b[firing] < 1.0:
+    near = [r for r in records if start_s - 0.1 <= r[FIELD["time_s"]] <= end_s + 0.1]
+    for time_s, speed, torque, turned, open_and_firing in over_turns(near):
+        if not start_s <= time_s <= end_s or open_and_firing < 1.0:
             continue
-        mean = 0.5 * (a[speed] + b[speed])
-        number = round(mean / BIN_RPM)
-        turned = mean * RPM * (b[time] - a[time])
-        work[number] = work.get(number, 0.0) + b[torque] * turned
-        map_work[number] = map_work.get(number, 0.0) + bench.map_torque_Nm(mean, state) * turned
+        number = round(speed / BIN_RPM)
+        work[number] = work.get(number, 0.0) + torque * turned
+        map_work[number] = map_work.get(number, 0.0) + bench.map_torque_Nm(speed, state) * turned
         angle[number] = angle.get(number, 0.0) + turned
     out = []
     for number in sorted(work):

@@ -31,6 +31,8 @@ LONGEST = 1.5  # of the expected interval: above it edges are missed
 SILENT_S = 0.15  # no edge for so long: speed unknown, not "edges missed"
 FINE = 8  # steps of the fine grid per conversion
 SPEED_MEAN_S = 0.0125  # speed on the fine grid: one turn's mean, averaged over this
+PAST_S = 0.5  # past the sweep's end, used while the speed goes on at between LEAST and MOST of its rate
+PAST_LEAST, PAST_MOST = 0.5, 1.5
 SPIKE_SIGMAS = 10.0  # a lone load sample so far from its neighbours is not torque
 
 
@@ -168,6 +170,23 @@ def turn_speed(edge_time_s: FloatArray, angle_rad: FloatArray) -> tuple[FloatArr
     return (begin + end) / 2, 2 * np.pi / (end - begin)
 
 
+def goes_on_until(turns: tuple[FloatArray, FloatArray], start_s: float, end_s: float) -> float:
+    """When the speed no longer went on as in the sweep, at most `PAST_S` after its marked end.
+
+    As long as the rate is about the sweep's, the throttle is still open: with it shut the brake
+    would stop the shaft many times faster, and no valve could make up for that.
+    """
+    reach = 0.03
+    rate = float(np.diff(np.interp((start_s, end_s), *turns))[0]) / (end_s - start_s)
+    at = np.arange(end_s, min(end_s + PAST_S, turns[0][-1] - reach), 0.01)
+    if rate == 0 or not at.size:
+        return end_s
+    share = (np.interp(at + reach, *turns) - np.interp(at - reach, *turns)) / (2 * reach * rate)
+    odd = np.flatnonzero((share < PAST_LEAST) | (share > PAST_MOST))
+    last = int(odd[0]) if odd.size else at.size
+    return max(end_s, float(at[last - 1]) - reach) if last else end_s
+
+
 def fine_grid(
     first_s: float,
     last_s: float,
@@ -257,12 +276,14 @@ def align(
     bandwidth_Hz: float = BANDWIDTH_HZ,
     edges: Edges | None = None,
     hold_s: float = 0.0,
+    past_end: bool = False,
 ) -> Aligned:
     """Pair force with speed over [start_s, end_s].
 
     Args:
         force_N: (n,) force at each of `run.load_time_s`.
         hold_s: how much of the hold before the sweep the fine grid takes in.
+        past_end: the fine grid goes past the end while the sweep does, see `goes_on_until`.
 
     The amplifier's answer at data-ready describes the time one filter delay
     earlier, so that delay is taken off each sample's own time.  Speed is the
@@ -326,7 +347,7 @@ def align(
     reach = SPEED_MEAN_S / 2 + period / FINE
     fine = fine_grid(
         max(start_s - hold_s, at[0], turns[0][0] + reach),
-        min(end_s, at[-1], turns[0][-1] - reach),
+        min(goes_on_until(turns, start_s, end_s) if past_end else end_s, at[-1], turns[0][-1] - reach),
         period / FINE,
         (at[good], force_N[good]),
         (turns[0], turns[1] * ratio),

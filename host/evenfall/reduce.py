@@ -33,7 +33,9 @@ FEWEST = 5  # samples that make a bin
 HOLD_S = 0.9  # of the lead-in and hold before the sweep that is used
 MOST_BINS = 4000  # 100,000 rpm in the narrowest bins: a file that says more is not a pull
 CENTRE_SLACK = 0.08  # of a bin: how far short of its centre the data may end
+MOVED_MOST = 0.03  # of its torque: a bin that must be moved further to its centre is not given
 PART_FILLED = 0.85  # of a bin's width: less is said in a note
+BARELY = 0.2  # of its width: a bin at an end of the pull that was touched no further is not spoken of
 UNQUIET = 4.0  # times the least spread of a run's zeros: more was not taken at rest
 SCATTER = ("noise", "bin scatter")  # causes that more samples make smaller
 DEFAULT_STANDARD = "iso1585"
@@ -68,6 +70,7 @@ class Lines:
     count: IntArray  # (b,)
     low: FloatArray  # (b,) where the bin's data begin, same unit; inf where it has none
     high: FloatArray  # (b,) where they end
+    moved: FloatArray  # like value: what bringing the mean to the centre added
 
 
 def calibration_from_settings(run: Run) -> Calibration:
@@ -162,7 +165,7 @@ def observe(
     force = (run.load_count - zero) / calibration.span_count_per_N
     # held at full throttle, the engine gives the same torque at the top: it fills the first bin
     hold = 0.0 if found_by == "data" else min(HOLD_S, run.settings.get("steady_time", 0) / 1000)
-    a = align.align(run, setup, force, start, end, bandwidth_Hz, edges, hold)
+    a = align.align(run, setup, force, start, end, bandwidth_Hz, edges, hold, found_by != "data")
     lever = calibration.arm_m * setup.engine_teeth / setup.brake_teeth / setup.drive_efficiency
     brake = a.force_N * lever
     engine = brake + setup.inertia_kg_m2 * a.rate_rad_s2
@@ -287,18 +290,16 @@ def fit_bins(speed: FloatArray, values: FloatArray, width: float, fewest: int = 
     slope, bend = _parabolas(centre[good] + off, centre[good])
     bring = np.eye(good.size) - off[:, None] * slope - square[:, None] * bend
     rows = np.full((1 if values.ndim == 1 else values.shape[0], n), np.nan)
-    for row, y in zip(rows, np.atleast_2d(values), strict=True):
-        row[good] = bring @ (np.bincount(k, y, n)[good] / count)
+    moved = np.full_like(rows, np.nan)
+    for row, move, y in zip(rows, moved, np.atleast_2d(values), strict=True):
+        mean = np.bincount(k, y, n)[good] / count
+        row[good] = bring @ mean
+        move[good] = row[good] - mean
     leverage = np.full(n, np.nan)
     leverage[good] = bring**2 @ (1 / count)
-    return Lines(
-        centre,
-        rows if values.ndim > 1 else rows[0],
-        leverage,
-        many.astype(np.int64),
-        centre + low,
-        centre + high,
-    )
+    if values.ndim == 1:
+        rows, moved = rows[0], moved[0]
+    return Lines(centre, rows, leverage, many.astype(np.int64), centre + low, centre + high, moved)
 
 
 def _parabolas(x: FloatArray, at: FloatArray) -> tuple[FloatArray, FloatArray]:
@@ -322,12 +323,17 @@ def _parabolas(x: FloatArray, at: FloatArray) -> tuple[FloatArray, FloatArray]:
 def fill_notes(lines: Lines, bin_rpm: float) -> list[str]:
     """Sentences for bins that are not given, and why, and for those filled in part only."""
     missing, part = [], []
-    for centre, value, samples, low, high in zip(
-        lines.centre, lines.value[0], lines.count // align.FINE, lines.low, lines.high, strict=True
+    samples_in = lines.count // align.FINE
+    for centre, value, samples, low, high, moved in zip(
+        lines.centre, lines.value[0], samples_in, lines.low, lines.high, lines.moved[0], strict=True
     ):
         if math.isfinite(value):
             if high - low < PART_FILLED * bin_rpm:
                 part.append(f"{centre:.0f} rpm ({low:.0f} to {high:.0f})")
+        elif 0 < high - low < BARELY * bin_rpm and centre in lines.centre[[0, -1]]:
+            continue
+        elif math.isfinite(moved):
+            missing.append(f"{centre:.0f} rpm (unevenly filled where the torque changes fast)")
         elif samples < FEWEST:
             missing.append(f"{centre:.0f} rpm ({samples} load samples)")
         else:
@@ -683,7 +689,13 @@ def monte_carlo(
 
 
 def bin_lines(seen: Observed, bin_rpm: float) -> Lines:
-    return fit_bins(seen.fine_speed_rpm, seen.fine_terms, bin_rpm, FEWEST * align.FINE)
+    """Bins of the rows of `seen.fine_terms`; one that would be moved too far to its centre is not given."""
+    lines = fit_bins(seen.fine_speed_rpm, seen.fine_terms, bin_rpm, FEWEST * align.FINE)
+    with np.errstate(invalid="ignore"):
+        far = np.abs(lines.moved[0]) > MOVED_MOST * np.abs(lines.value[0])
+    return replace(
+        lines, value=np.where(far, np.nan, lines.value), leverage=np.where(far, np.nan, lines.leverage)
+    )
 
 
 def _hashes(run: Run, calibration: Calibration, setup: Setup, air: Air) -> dict[str, str]:

@@ -83,16 +83,17 @@ class MadePull:
     engine: Engine
     truth: object = field(repr=False)  # rpm -> N.m at the crank: the engine's curve
     fine_rpm: object = field(repr=False)  # (n,) true speed in the sweep
-    fine_Nm: object = field(repr=False)  # (n,) true torque in the sweep, scatter and all
+    fine_Nm: object = field(repr=False)  # (n,) true torque, scatter and all
+    fine_s: object = field(repr=False)  # (n,) of these
+    sweep_s: tuple[float, float] = (0.0, 0.0)
 
-    def as_run(self, centres_rpm, width_rpm=250.0, seen_rpm=None):
+    def as_run(self, centres_rpm, width_rpm=250.0, within_s=None):
         """True torque of this very pull in bins: the mean as it was, brought to the centre by the curve.
 
-        `seen_rpm` are the speeds the reduction had: the record is cut to their range, so that
-        the half-filled bins at the ends compare like with like.
+        `within_s` is the time the reduction used, else the sweep: the ends compare like with like.
         """
-        low, high = (0.0, 1e9) if seen_rpm is None else (np.min(seen_rpm), np.max(seen_rpm))
-        inside = (self.fine_rpm >= low) & (self.fine_rpm <= high)
+        first, last = within_s or self.sweep_s
+        inside = (self.fine_s >= first) & (self.fine_s <= last)
         out = []
         for c in centres_rpm:
             near = inside & (np.abs(self.fine_rpm - c) <= width_rpm / 2)
@@ -241,15 +242,16 @@ def make_pull(
         inertia_kg_m2=engine.inertia_kg_m2,
         inertia_u_kg_m2=0.02 * engine.inertia_kg_m2,
     )
-    inside = (t >= before) & (t <= before + sweep_s)
     return MadePull(
         run,
         calibration,
         setup,
         engine,
         lambda rpm: gain * engine.torque(np.asarray(rpm)),
-        rpm[inside],
-        engine_Nm[inside],
+        rpm,
+        engine_Nm,
+        t,
+        (before, before + sweep_s),
     )
 
 

@@ -25,7 +25,12 @@ def torque_error(pull, calibration=None, setup=None, run=None, against="run", **
         run or pull.run, calibration or pull.calibration, setup or pull.setup, STANDARD_AIR, **known
     )
     b = r.bins
-    true = pull.as_run(b.speed_rpm, seen_rpm=r.speed_rpm) if against == "run" else pull.truth(b.speed_rpm)
+    fine = reduce.observe(pull.run, pull.calibration, pull.setup).aligned.fine.time_s
+    true = (
+        pull.as_run(b.speed_rpm, within_s=(fine[0], fine[-1]))
+        if against == "run"
+        else pull.truth(b.speed_rpm)
+    )
     return r, (b.torque_Nm / true - 1)[np.isfinite(b.torque_Nm)]
 
 
