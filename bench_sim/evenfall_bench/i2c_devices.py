@@ -16,7 +16,7 @@ class I2cAmplifier:
     """A 24-bit bridge converter at address 0x2A with the NAU7802's registers.
 
     PU_CTRL 0x00: RR, PUD, PUA, PUR, CS, CR, AVDDS from bit 0, 1, 2, 3, 4, 5, 7; CTRL2 0x02: rate in
-    bits 6:4 (7: 320 per s), CALS bit 2; result in 0x12-0x14; revision 0x0F in 0x1F.
+    bits 6:4 (7: 320 per s, 3: 80), CALS bit 2; result in 0x12-0x14; revision 0x0F in 0x1F.
     The cell's samples come from the bench's second amplifier.
     """
 
@@ -27,6 +27,7 @@ class I2cAmplifier:
         self._registers = bytearray(32)
         self._registers[0x1F] = 0x0F
         self._pointer = 0
+        self._rate_bits = 7 if bench.scenario["amplifier"]["second_rate_Hz"] > 160.0 else 3
         self._ready = False
         self.fetched = 0  # results read out
         self._power_at = 0.0
@@ -71,7 +72,7 @@ class I2cAmplifier:
         code = None
         while new and new[0][0] <= now:
             code = new.pop(0)[1]
-        running = r[0] & 0x16 == 0x16 and (r[2] >> 4 & 7) == 7
+        running = r[0] & 0x16 == 0x16 and (r[2] >> 4 & 7) == self._rate_bits
         if code is not None and running:
             r[0x12:0x15] = (code & 0xFFFFFF).to_bytes(3, "big")
             self._ready = True

@@ -93,7 +93,8 @@ class Board:
         self.stopped = False  # the program on the board came to an end
         self._pass_us = round(scenario["bench"]["loop_cost_us"])
         self._sample_us = round(scenario["bench"]["sample_cost_us"])
-        self._bus_sample_us = round(scenario["bench"]["bus_sample_cost_us"])
+        fast = scenario["amplifier"]["second_rate_Hz"] > 160.0
+        self._bus_sample_us = round(scenario["bench"]["bus_sample_cost_us"]) if fast else self._sample_us
         self._idle_us = round(scenario["bench"]["idle_pass_us"])
         self._scale = 1e-6 / (1.0 + scenario["bench"]["crystal_ppm"] * 1e-6)  # true s per board us
         self._ticks_per_s = 4.0 / self._scale

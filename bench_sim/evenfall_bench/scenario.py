@@ -63,8 +63,8 @@ SCHEMA: dict[str, tuple[str, tuple[Key, ...]]] = {
                 5200.0,
                 0.0,
                 20000.0,
-                "the same for a sample of an amplifier on the bus, of which the controller takes the mean of "
-                "three; the bus's own time is added from the bytes",
+                "the same for a sample of an amplifier on the bus at more than 160/s, where the controller "
+                "takes the mean of three; the bus's own time is added from the bytes",
             ),
             Key(
                 "idle_pass_us",

@@ -70,6 +70,7 @@ REASONS = {
     "stopped_by_host": "the laptop ended it",
     "no_button": "nobody pressed the button: recorded because the brake spun up",
     "buffer_full": "the recording filled the board's memory",
+    "samples_lost": "the board is too slow for its amplifier: set 'amplifier' to 2, or take a quicker board",
 }
 
 EVENTS = {

@@ -46,6 +46,7 @@ REASONS = (
     "stopped_by_host",
     "no_button",
     "buffer_full",
+    "samples_lost",
 )
 
 EVENTS = ("state", "fault", "trigger", "verdict", "clock_set", "load_gap", "edge_gap", "learned", "zeroed")

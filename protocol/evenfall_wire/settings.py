@@ -12,7 +12,7 @@ SETTINGS = (
     (3, "magnets", "per rev", 1, 1, 16, "drive"),
     (10, "arm_length", "um", 250000, 20000, 2000000, "load"),
     (11, "span", "counts/kN", 42000000, -2000000000, 2000000000, "load"),
-    (12, "amplifier", "kind", 0, 0, 1, "load"),
+    (12, "amplifier", "kind", 0, 0, 2, "load"),
     (13, "amplifier_gain", "kind", 0, 0, 2, "load"),
     (14, "load_limit", "N", 400, 1, 20000, "load"),
     (20, "sweep_time", "ms", 10000, 5000, 20000, "sweep"),

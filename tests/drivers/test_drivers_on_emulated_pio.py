@@ -170,7 +170,9 @@ STEP = st.tuples(st.integers(1, 200000), st.binary(min_size=3, max_size=3))
 @settings(max_examples=200, deadline=None)
 def test_i2c_amplifier_stays_in_small_ints(us, steps):
     Fed.us = us
-    amplifier = DRIVERS.i2c_amplifier.I2cAmplifier(SETTINGS, Chip([code for _, code in steps]))
+    amplifier = DRIVERS.i2c_amplifier.I2cAmplifier(
+        {**SETTINGS, "amplifier": 1}, Chip([code for _, code in steps])
+    )
     amplifier.start()
     for step, _ in steps:
         Fed.us += step

@@ -177,10 +177,58 @@ def test_a_pull_in_a_small_heap():
         assert rig.status()["heap_free"] > 8 * 1024
 
 
+@pytest.mark.parametrize("rate", [50, 333])
+def test_the_servo_gets_pulses_at_the_rate_of_the_settings(rate):
+    """The valve begins to move within one pulse period of the new pulse width."""
+    with Rig({"board": {"servo_rate": rate}, "operator": {"ready_s": 600.0}}) as rig:
+        heard = []
+        inner = rig.bench.set
+        rig.bench.set = lambda name, *rest: (heard.append((name, *rest)), inner(name, *rest))
+        rig.run(2.5)
+        assert ("servo_hz", rate) in heard
+        rig.send("self_test")
+        while rig.valve[-1][1] != settings.BY_NAME["servo_open"][3]:
+            rig.run(0.001)
+        while rig.bench.now["valve"] < 0.01:
+            rig.run(0.001)
+        assert rig.now - rig.valve[-1][0] <= 1 / rate + 0.012  # 1 % of the way and a pass of the loop
+
+
+# 2.4 times an RP2040 at 125 MHz, for which the bench's own figures hold
+QUICK_BOARD = {"loop_cost_us": 420.0, "bus_sample_cost_us": 2170.0}
+
+
+def bus_amplifier_pull(rate_Hz, amplifier, **bench):
+    """(run, share of the sweep's samples that were fetched)."""
+    partial = {"amplifier": {"second_rate_Hz": rate_Hz}, "board": {"amplifier": amplifier}, "bench": bench}
+    with Rig(partial) as rig:
+        _, run = wait_for_run(rig)
+    a, b = run.verdict["sweep_start_tick"], run.verdict["sweep_end_tick"]
+    return run, np.sum((run.load_time_s > a) & (run.load_time_s < b)) / ((b - a) * rate_Hz)
+
+
+def test_a_slow_board_says_that_it_loses_samples_of_the_fast_amplifier():
+    run, share = bus_amplifier_pull(320.0, 1)
+    assert share < 0.7
+    assert run.verdict["load_overruns"] > 1000
+    assert (run.verdict["verdict"], run.verdict["reason"]) == ("poor", "samples_lost")
+    # its clock and the sweep are as good as ever
+    assert run.verdict["sweep_end_tick"] - run.verdict["sweep_start_tick"] == pytest.approx(10.0, abs=0.5)
+    assert run.verdict["edge_overruns"] == 0
+
+
+def test_the_same_amplifier_at_80_suits_a_slow_board():
+    run, share = bus_amplifier_pull(80.0, 2)
+    assert share == pytest.approx(1.0, abs=0.01)
+    assert run.verdict["load_overruns"] == 0 and run.verdict["verdict"] in ("good", "fair")
+    assert np.diff(run.load_time_s).max() < 0.017
+
+
 def test_the_fast_amplifier_and_the_barometer():
     """The second amplifier (I2C, 320 samples/s) through the same driver interface, air in the run."""
     partial = {
         "amplifier": {"second_rate_Hz": 320.0},
+        "bench": QUICK_BOARD,
         "weather": {"sensor": True, "pressure_Pa": 97200.0, "temperature_C": 18.0},
         "board": {"amplifier": 1, "barometer": 1},
     }

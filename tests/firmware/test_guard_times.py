@@ -324,7 +324,7 @@ def test_a_dip_that_resets_the_board_in_mid_sweep():
         since = rig.now
         rig.run(0.5)
         assert rig.board.boots == 2
-        assert (time_of(rig.kill, 0, since) - since) * 1000 <= 3 and time_of(rig.kill, 1, since) is None
+        assert (time_of(rig.kill, 0, since) - since) * 1000 <= 10 and time_of(rig.kill, 1, since) is None
         assert rig.bench.now["speed_rpm"] > 400  # still turning when the board is there again
         rig.run(0.5)
         status = rig.status()

@@ -40,6 +40,7 @@ ZERO_AGE_MS = 120000  # an older zero is dated so far back: tick differences end
 SETTLE_MS = 1000  # a speed that stays within 1.5 % for so long is the top speed
 BLIP_MS = 4000  # a shorter spin of the brake is no pull: not kept
 TURNING_HALF_RPM = 600
+LOST_SHARE = 50  # a pull that lost more than this part of its load samples is poor
 WARM_HALF_RPM = 1000  # above this the valve leaves its shut end, so that a throttle meets some load
 
 EVENT = {name: i for i, name in enumerate(codes.EVENTS)}
@@ -130,11 +131,11 @@ class Board:
 
     def _open_sensors(self, s):
         bus = None
-        if s["amplifier"] == 1 or s["barometer"]:
+        if s["amplifier"] or s["barometer"]:
             from .drivers.i2c_bus import open_bus
 
             bus = open_bus(s)
-        if s["amplifier"] == 1:
+        if s["amplifier"]:
             from .drivers.i2c_amplifier import I2cAmplifier
 
             self.amp = I2cAmplifier(s, bus)
@@ -511,10 +512,14 @@ class Board:
             first = recorder.loads.tick(0)
             if self.state == "record" or ticks_between(self.sweep.sweep_start_tick, first) < 0:
                 self._reason = REASON["buffer_full"]
+        now = self._count()
+        if VERDICT["none"] < verdict < VERDICT["aborted"]:
+            if (now[0] - self._counters[0]) * LOST_SHARE > recorder.loads.used:
+                verdict = VERDICT["poor"]  # the processor is too slow for its amplifier
+                self._reason = REASON["samples_lost"]
         head[0] = verdict
         if self._reason:
             head[1] = self._reason
-        now = self._count()
         for i in range(5):
             head.append(min(max(now[i] - self._counters[i], 0), 65535))
         self._event("verdict", verdict)

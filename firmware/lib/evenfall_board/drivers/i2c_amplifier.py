@@ -1,4 +1,4 @@
-"""Bridge amplifier of the NAU7802 class: I2C, 24 bits, 320 samples a second.
+"""Bridge amplifier of the NAU7802 class: I2C, 24 bits, 320 or 80 samples a second.
 
 Register numbers and bits from the part's data sheet (from memory; tests hold a
 register model of the same).  The part has no clock line to count, so the time
@@ -17,23 +17,22 @@ PU_CTRL, CTRL1, CTRL2, RESULT, CHOPPER, POWER = 0x00, 0x01, 0x02, 0x12, 0x15, 0x
 RESET, DIGITAL_ON, ANALOG_ON, POWERED, GO, READY, REGULATOR = 1, 2, 4, 8, 0x10, 0x20, 0x80
 REGULATOR_3V0 = 5 << 3  # from a supply of 3.3 V
 GAINS = (7, 5, 6)  # 128, 32, 64: the order of the amplifier_gain setting
-RATE_320 = 7 << 4
+RATES = {320: 7 << 4, 80: 3 << 4}
 CALIBRATE, CALIBRATION_FAILED = 4, 8
 
 CAPACITY = 2
 CLAMP_HIGH = const(0x7FFFFF)
 CLAMP_LOW = const(-0x800000)
 SETTLING = 4  # conversions
-NOMINAL_PERIOD = const(12500)  # ticks
 LONG_SILENCE = const(1 << 28)
 
 
 class I2cAmplifier:
     """Same interface as LoadCell; `bad_words` counts transfers that failed."""
 
-    nominal_hz = 320
-
     def __init__(self, settings, i2c):
+        self.nominal_hz = 80 if settings["amplifier"] == 2 else 320
+        self._nominal = 4000000 // self.nominal_hz  # ticks
         self._i2c = i2c
         self._gain = GAINS[settings["amplifier_gain"]]
         self._status = bytearray(1)
@@ -50,7 +49,7 @@ class I2cAmplifier:
         """Power up and calibrate the part; one that does not answer stays silent."""
         self._on = False
         self._last = self._looked = self._heard = ticks.now()
-        self._period = NOMINAL_PERIOD
+        self._period = self._nominal
         self._settling = SETTLING
         self._synced = False
         self.silent_ticks = 0
@@ -60,10 +59,11 @@ class I2cAmplifier:
             self._wait(PU_CTRL, POWERED, POWERED)
             self._write(PU_CTRL, DIGITAL_ON | ANALOG_ON | REGULATOR)
             self._write(CTRL1, REGULATOR_3V0 | self._gain)
-            self._write(CTRL2, RATE_320)
+            rate = RATES[self.nominal_hz]
+            self._write(CTRL2, rate)
             self._write(CHOPPER, 0x30)  # the data sheet: input chopper off
             self._write(POWER, 0x80)  # the data sheet: capacitor across input 2
-            self._write(CTRL2, RATE_320 | CALIBRATE)
+            self._write(CTRL2, rate | CALIBRATE)
             self._wait(CTRL2, CALIBRATE, 0)
             if self._read(CTRL2) & CALIBRATION_FAILED:
                 raise OSError
@@ -123,8 +123,9 @@ class I2cAmplifier:
     def _time_it(self, before, seen):
         """Set `_last` to when the newest conversion became ready: after `before`, at latest at `seen`."""
         step = self._period
+        nominal = self._nominal
         since = ticks.diff(seen, self._last)
-        if not self._synced or since < 0 or since > 3 * NOMINAL_PERIOD:
+        if not self._synced or since < 0 or since > 3 * nominal:
             # no history, or a gap too long to count over
             if self._synced:
                 self.overruns += 1
@@ -137,14 +138,14 @@ class I2cAmplifier:
             step = since // step * step
         elif step > since:  # it was ready before we looked
             shorter = step - ((step - since) >> 3)
-            if shorter > NOMINAL_PERIOD * 3 // 4:
+            if shorter > nominal * 3 // 4:
                 self._period = shorter
             step = since
         else:
             early = ticks.diff(before, self._last)
             if step < early:  # it was not there at the look before
                 longer = step + ((early - step) >> 3)
-                if longer < NOMINAL_PERIOD * 5 // 4:
+                if longer < nominal * 5 // 4:
                     self._period = longer
                 step = early
         self._last = (self._last + step) & ticks.MASK
