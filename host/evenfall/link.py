@@ -44,6 +44,7 @@ REPLY_TO = {
     "get_settings": "settings",
     "self_test": "self_test_result",
     "get_learned": "learned",
+    "get_counters": "counters",
 }  # all others: done
 # Seconds on top of the round trip for requests that erase flash or wait for something real.
 # An erase takes 45-300 ms per sector on common flash parts and a file may need several.
@@ -178,7 +179,7 @@ class Link:
         self._srtt_s: float | None = None
         self._rttvar_s = 0.0
         self._echoes = 0
-        self._reads_ahead = False  # the board knows read_next
+        self._knows_1_1 = False  # read_next and get_counters
 
     def __enter__(self) -> Link:
         self.open()
@@ -260,7 +261,7 @@ class Link:
                 f"the board on {self.url} speaks protocol {board}, this evenfall speaks {ours}: "
                 f"update {older}"
             )
-        self._reads_ahead = head["proto_minor"] >= 1
+        self._knows_1_1 = head["proto_minor"] >= 1
         self.info = BoardInfo(
             head["board_uid"].hex(),
             head["firmware"].split(b"\0")[0].decode("ascii", "replace"),
@@ -465,6 +466,12 @@ class Link:
         """What the board has learnt about its bench, by slot."""
         return dict(self.request("get_learned").each)
 
+    def board_counters(self) -> dict[str, int]:
+        """The board's counts by name (evenfall_wire.codes.COUNTERS); none of a board older than 1.1."""
+        if not self._knows_1_1:
+            return {}
+        return {wire.code_name("counter", n): v for n, v in self.request("get_counters").each}
+
     def acknowledge(self, run_id: int, copy: bytes) -> None:
         """Tell the board that `copy`, read back from disk, is safe with us."""
         self.request("ack_run", (run_id, len(copy), crc32(copy)))
@@ -599,7 +606,7 @@ class Link:
             for frame, chunk in self._receive(quiet_until - now):
                 quiet_until = time.monotonic() + wait_s
                 new += self._take_in(reading, frame, chunk, sent)
-            if len(asked) == 1 and self._reads_ahead and asked[0].heard and not asked[0].broken:
+            if len(asked) == 1 and self._knows_1_1 and asked[0].heard and not asked[0].broken:
                 self._ask(reading, "read_next", BLOCK_FRAMES)
         if not asked or asked[0] is not head:
             return new, True

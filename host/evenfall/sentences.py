@@ -163,6 +163,13 @@ STATUS_BITS = {
     "learning": "learning on",
 }
 
+COUNTERS = {
+    "load_gaps_in_pull": "gaps in the load in pulls",
+    "load_gaps_in_store": "while runs were written",
+    "load_gaps_at_rest": "at rest",
+    "heap_after_store": "bytes of memory free after the newest run",
+}
+
 TRACE_BITS = {
     "valve_open_limit": "valve fully open",
     "valve_shut_limit": "valve shut",

@@ -38,6 +38,7 @@ _NAMES = {
     "trigger": codes.TRIGGERS,
     "event": codes.EVENTS,
     "error": codes.REFUSALS,
+    "counter": codes.COUNTERS,
     "item": codes.SELF_TEST_ITEMS,
     "result": codes.SELF_TEST_RESULTS,
 }

@@ -86,6 +86,15 @@ SELF_TEST_ITEMS = (
 )
 SELF_TEST_RESULTS = ("pass", "fail", "not_fitted", "ask_person")
 
+# Counts since the start of the board, beside those of `status`.  Load samples are lost while flash is
+# erased or written (the chip stands still), never in a pull; so gaps are told apart by where they came.
+COUNTERS = (
+    "load_gaps_in_pull",  # while a run is recorded
+    "load_gaps_in_store",  # while a run is stored and room is made
+    "load_gaps_at_rest",  # all others: acknowledging, deleting, settings, long answers
+    "heap_after_store",  # bytes free after the collection that follows each run: shows a leak, not garbage
+)
+
 # status.flags and control_trace.flags, bit numbers
 STATUS_BITS = (
     "button",

@@ -50,6 +50,7 @@ MESSAGES = (
         (("run_id", "I", "", 1), ("first_frame", "H", "", 1), ("frame_count", "H", "", 1)),
         (),
     ),
+    (0x0F, "get_counters", (), ()),
     # --- replies ---
     (
         0x41,
@@ -131,6 +132,7 @@ MESSAGES = (
     ),
     (0x48, "self_test_result", (), (("item", "B", "", 1), ("result", "B", "", 1), ("value", "i", "", 1))),
     (0x49, "learned", (), (("slot", "H", "", 1), ("value", "i", "", 1))),
+    (0x4A, "counters", (), (("counter", "H", "", 1), ("value", "i", "", 1))),
     # --- records: `sequence` is the frame's place in the run file, from 0 ---
     (
         0x80,

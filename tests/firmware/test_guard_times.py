@@ -397,6 +397,13 @@ def test_flash_full_is_said_before_a_pull():
         assert status["fault"] == "flash_full" and status["runs_unacked"] >= 1
         reply = rig.ask("command", (codes.COMMANDS.index("arm"), 0))
         assert reply.name == "refused"
+        # clearing it, by the host or by the button, makes no room: else the next pull would be torn
+        reply = rig.ask("command", (codes.COMMANDS.index("clear_fault"), 0))
+        assert codes.FAULTS[reply.head["value"]] == "flash_full"
+        for _ in range(2):
+            rig.board.fault("press")
+            rig.run(0.5)
+            assert rig.status()["fault"] == "flash_full"
         held = rig.runs()
         rig.run(45.0)  # more pulls: not recorded, nothing lost
         assert rig.runs() == held

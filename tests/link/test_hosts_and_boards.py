@@ -125,7 +125,7 @@ def test_a_host_that_does_not_read_does_not_hold_up_a_pull(tmp_path):
                     deaf.write(wire.frame_bytes("get_status", asked & 0xFFFF))
                 time.sleep(0.005)
                 assert bench.error is None
-        assert board.boots == 1 and not bench.happened("watchdog")
+        assert board.boots == 1 and not bench.happened("watchdog"), (board.log, bench.console)
         board.paced = True
         with link.Link(bench.url) as line:
             (entry,) = line.runs()

@@ -50,6 +50,7 @@ REASON = {name: i for i, name in enumerate(codes.REASONS)}
 TRIGGER = {name: i for i, name in enumerate(codes.TRIGGERS)}
 FAULT = {name: i for i, name in enumerate(codes.FAULTS)}
 HELD_SPEED = 1 << codes.TRACE_BITS.index("speed_held_over")
+GAPS_IN_PULL, GAPS_IN_STORE, GAPS_AT_REST, HEAP = range(4)  # places in codes.COUNTERS
 BIT = {name: 1 << i for i, name in enumerate(codes.STATUS_BITS)}
 
 
@@ -126,6 +127,7 @@ class Board:
         self._counters = (0, 0, 0, 0, 0)
         self._overruns = 0
         self._edge_overruns = 0
+        self.counters = [0] * len(codes.COUNTERS)
         self._writer = None
         self._pending = None  # verdict head of a run that waits to be stored
 
@@ -182,7 +184,7 @@ class Board:
             self.settings.problems.append("sweep_time")
             fault = FAULT["settings_bad"]
         gc.collect()
-        self._heap = gc.mem_free()
+        self.counters[HEAP] = self._heap = gc.mem_free()
         if fault:
             self.raise_fault(fault)
         if self.state == "start":
@@ -487,6 +489,8 @@ class Board:
             self.raise_fault(FAULT["store_damaged"])
         elif self.settings.problems:
             self.raise_fault(FAULT["settings_bad"])
+        else:
+            self._look_for_room()
         self.show()
 
     def _finish_run(self, broken_off):
@@ -577,20 +581,28 @@ class Board:
         self._pending = None
         self._writer = None
         self._load_ms = 0
-        self._overruns = self.amp.overruns if self.amp else 0
         self._edge_overruns = self.hall.overruns if self.hall else 0
         self.speed.forget()
         held = guard.severity(self.fault) > 0
         self._go("stored_fault" if held else "stored")
+        self._look_for_room()
+        gc.collect()
+        self.counters[HEAP] = gc.mem_free()
+        self._count_gaps(GAPS_IN_STORE)
+
+    def _look_for_room(self):
         try:
-            room = self.store.make_room(recorder.worst_bytes())
+            if not self.store.make_room(self.recorder.worst_bytes()):
+                self.raise_fault(FAULT["flash_full"])
         except OSError:
-            room = True
             self.store.ok = False
             self.raise_fault(FAULT["store_damaged"])
-        if not room:
-            self.raise_fault(FAULT["flash_full"])
-        gc.collect()
+
+    def _count_gaps(self, counter):
+        """Load samples were lost: note in what state."""
+        overruns = self.amp.overruns if self.amp else 0
+        self.counters[counter] += overruns - self._overruns
+        self._overruns = overruns
 
     # --- one load sample: nothing from here to the next line of dashes allocates ---
 
@@ -702,16 +714,20 @@ class Board:
             self.zero.restart()
         elif self._still_ms < 100000:
             self._still_ms += passed_ms
-        if self.recording:
-            if self.amp and self.amp.overruns != self._overruns:
-                self._overruns = self.amp.overruns
+        state = self.state
+        if self.amp and self.amp.overruns != self._overruns:
+            self._count_gaps(
+                GAPS_IN_PULL if self.quiet else GAPS_IN_STORE if state == "store" else GAPS_AT_REST
+            )
+            if self.recording:
                 self._event("load_gap", self._overruns & 0xFFFF)
+        if self.recording:
             if self.hall and self.hall.overruns != self._edge_overruns:
                 self._edge_overruns = self.hall.overruns
                 self._event("edge_gap", self._edge_overruns & 0xFFFF)
         if self._found:
             return
-        if self.state == "store":
+        if state == "store":
             self._load_ms = 0  # flash stalls the chip: samples are lost then
         pulling = self._control and self._phase < RELEASE
         edge_ticks = self.hall.silent_ticks if self.hall else 0

@@ -423,3 +423,6 @@ class Link:
     def _get_learned(self, kind, head, each):
         values = self._board.learned.values
         self.reply("learned", (), [(slot, values[slot]) for slot in sorted(values)])
+
+    def _get_counters(self, kind, head, each):
+        self.reply("counters", (), enumerate(self._board.counters))

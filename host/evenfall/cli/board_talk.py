@@ -23,6 +23,7 @@ from evenfall.cli._root import (
 )
 from evenfall.errors import BoardError, InputError
 from evenfall.link import setting
+from evenfall.live import BUSY_STATES
 
 board = noun("board", "Ask and set the board: status, runs, settings, zero, self-test.")
 
@@ -34,10 +35,11 @@ def status(port: str | None, as_json: bool) -> None:
     """State, fault, speed, load, air, flash and counters."""
     with open_link(port) as line:
         s = line.status()
+        counts = {} if s["state"] in BUSY_STATES else line.board_counters()
         info, counters = line.info, line.counters
     assert info
     if as_json:
-        print_json({"board": vars(info), "status": s, "link": counters.as_dict()})
+        print_json({"board": vars(info), "status": s, "counters": counts, "link": counters.as_dict()})
         return
     rows = [
         ("board", f"{info.uid}, firmware {info.firmware}, protocol {info.protocol}, start {info.boot_count}"),
@@ -54,6 +56,8 @@ def status(port: str | None, as_json: bool) -> None:
         ("lost", f"{s['load_overruns']} load overruns, {s['load_bad_words']} bad words, "
                  f"{s['edge_overruns']} edge overruns"),
         ("line", f"board: {s['frames_bad']} bad, {s['frames_unknown']} unknown; here: {counters.sentence()}"),
+        ("counts", ", ".join(f"{n} {sentences.say(sentences.COUNTERS, name)}" for name, n in counts.items())
+                   or "not told by this board, or not now"),
     ]  # fmt: skip
     for name, text in rows:
         click.echo(f"{name:7} {text}")
