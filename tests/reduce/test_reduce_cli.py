@@ -67,10 +67,10 @@ def evenfall(tmp_path, monkeypatch, capsys):
 def test_reduce_a_run_file(tmp_path, evenfall):
     p = make_pull(ENGINES[2], 3, flaws=Flaws(zero_after_N=0.0))
     run_file(tmp_path / "a.run", p)
-    out = evenfall("reduce", "a.run", "--draws", "20", "--mean", "6000:9000").stdout
+    out = evenfall("budget", "a.run", "--draws", "20", "--mean", "6000:9000").stdout
     for words in ("Peak power", "ISO 1585", "Mean over 6000:9000 rpm", "span", "cancels", "Drawn 20 times"):
         assert words in out
-    got = json.loads(evenfall("reduce", "a.run", "--json").stdout)
+    got = json.loads(evenfall("budget", "a.run", "--json").stdout)
     assert got["air_factor"] == pytest.approx(1.0, abs=2e-3)
     speed = np.array(got["bins"]["speed_rpm"], float)
     torque = np.array(got["bins"]["torque_observed_Nm"], float)
@@ -79,7 +79,7 @@ def test_reduce_a_run_file(tmp_path, evenfall):
     bias = ENGINES[2].inertia_kg_m2 * 750 * 2 * np.pi / 60
     assert torque[mid] == pytest.approx(p.truth(speed[mid]) + bias, rel=0.01)
     assert any("inertia" in n for n in got["notes"])
-    si = evenfall("reduce", "a.run", "--units", "si", "--standard", "din70020").stdout
+    si = evenfall("budget", "a.run", "--units", "si", "--standard", "din70020").stdout
     assert "N·m" in si and "DIN 70020" in si
 
 
@@ -150,8 +150,8 @@ def test_air_commands(tmp_path, evenfall):
 
 
 BAD = [
-    (("reduce", "none.run"), 6, "neither a pull's number nor a run file"),
-    (("reduce", "7"), 6, "7"),
+    (("budget", "none.run"), 6, "neither a pull's number nor a run file"),
+    (("budget", "7"), 6, "7"),
     (("health", "junk.run"), 5, "run"),
     (("calibrate", "span", "--arm", "250", "--reading", "0 kg=1"), 2, "has no unit"),
     (("calibrate", "span", "--arm", "9.84 m", "--reading", "0 kg=1"), 2, "looks like inches"),

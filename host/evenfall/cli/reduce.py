@@ -1,4 +1,4 @@
-"""evenfall reduce, health, inertia: one pull looked at closely."""
+"""evenfall budget, health, inertia: one pull looked at closely."""
 
 from __future__ import annotations
 
@@ -47,7 +47,7 @@ def the_run(name: str, archive_dir: Path) -> tuple[Run, Calibration, Setup, Air,
     return run, calibration_from_settings(run), setup_from_settings(run), air or NO_AIR, standard
 
 
-@root.command("reduce")
+@root.command()
 @click.argument("run", metavar="RUN")
 @click.option("--standard", help="Correct by another air standard.")
 @air_options
@@ -58,7 +58,7 @@ def the_run(name: str, archive_dir: Path) -> tuple[Run, Calibration, Setup, Air,
 @archive_option
 @units_option
 @json_option
-def reduce_command(
+def budget(
     run: str,
     standard: str | None,
     pressure: str | None,
@@ -72,7 +72,7 @@ def reduce_command(
     units: str,
     as_json: bool,
 ) -> None:
-    """RUN (a pull's number or a run file) with its budget of uncertainty, nothing stored."""
+    """Budget of uncertainty of RUN (a pull's number or a run file), with its table; nothing is stored."""
     import numpy as np
 
     from evenfall import uncertainty
