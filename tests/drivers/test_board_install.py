@@ -206,6 +206,45 @@ def test_a_file_that_arrives_damaged_changes_nothing(board, tmp_path, monkeypatc
         assert board_files._hashes(prompt) == present
 
 
+def test_power_cut_in_mid_install(micropython, tmp_path):
+    """The board goes dark while new files are sent: what ran still runs, goes back, can be replaced."""
+    one, two, three = (board_files.firmware_files(small_checkout(tmp_path / str(n), n)) for n in (1, 2, 3))
+
+    present = board_files._hashes
+
+    def want(files):
+        return {p: board_files.sha256(c) for p, c in files.items()}
+
+    board = Board(micropython, tmp_path / "image")
+    try:
+        with board_files.Prompt(board.port) as prompt:
+            board_files.install(prompt, one)
+            board_files.install(prompt, two)
+
+            def cut(done, total):
+                if done * 2 > total:
+                    board.process.kill()
+                    board.process.wait()
+
+            with pytest.raises(LinkError):
+                board_files.install(prompt, three, cut)
+    finally:
+        board.close()
+    board = Board(micropython, tmp_path / "image")
+    try:
+        with board_files.Prompt(board.port) as prompt:
+            assert prompt.value(f"fw_kind('{board_files.NEW}')")  # half an install lies there
+            assert present(prompt) == want(two)
+            board_files.rollback(prompt)
+            assert present(prompt) == want(one)
+            board_files.install(prompt, three)
+            assert present(prompt) == want(three)
+            board_files.rollback(prompt)
+            assert present(prompt) == want(one)
+    finally:
+        board.close()
+
+
 def test_no_room_is_said_and_changes_nothing(micropython, tmp_path):
     board = Board(micropython, tmp_path / "image", blocks=40)
     try:
