@@ -34,6 +34,10 @@ CHAIN_LIMIT = 0.0003  # speed ripple of one order, relative amplitude
 CHAIN_SIGMAS = 8.0  # of that line over the floor around it
 SLIP_RATIO = 0.8  # of the inertia above that takes part below
 SLIP_SIGMAS = 4.5  # of the difference of the two
+FELT_RATIO = 0.3  # of the engine's own scatter above that the brake's shaft still feels below, power
+FELT_CHANCE = 1e-4  # of less by chance
+FELT_BAND_HZ = (8.0, 25.0)  # faster than a valve, slower than what the pickup's jitter hides
+FELT_SHARE = 1.4  # degrees of freedom per Hz of that band and second; from runs without slip
 HOLD_LIMIT = 0.015  # how far the speed may wander in the hold before the fall
 FLAT_TOP = 0.985  # of the largest load: above it the top may be cut off
 FLAT_QUIET = 0.3  # of the flutter elsewhere
@@ -329,16 +333,131 @@ def _folded(order: float, magnets: int) -> float:
 
 
 def _slip(s: _Signals, load_jumps: bool = False) -> Finding:
-    """The clutch lets go: below some speed the engine's flywheel no longer takes part.
+    """The clutch lets go: below some speed the engine and the brake no longer turn as one.
 
-    While the clutch holds, the speed answers the brake's torque through the
-    inertia of engine and brake together: rate = -torque / J for what varies
-    faster than the fall.  Slipping, the engine runs on at the speed where the
-    clutch just carries it, torque stays level and the brake's own inertia alone
-    answers.  The slope of rate on torque is compared below and above every
-    split of the lower half of the pull.  A calm pull says little about it, a
-    load that jumps by itself nothing.
+    One pickup on the brake's shaft never shows the engine's own speed, so slip is seen only by
+    what the brake no longer feels.  Two signs, either is enough:
+
+    `_engine_felt`: the engine's scatter from turn to turn does not pass a slipping clutch, which
+    carries what its shoes carry.  Needs an engine that scatters more than the pickup does.
+
+    `_inertia_share`: while the clutch holds, the speed answers the brake's torque through the
+    inertia of engine and brake together, afterwards through the brake's alone.  Needs a load
+    that wobbles by itself; a calm pull says little.
+
+    Not seen: slip over less than about 5 % of the pull, slip all the way down, a clutch that
+    grabs and lets go in turns (its own unevenness stands in for the engine's).
     """
+    felt = None if load_jumps else _engine_felt(s)
+    if felt is None or not felt.found:
+        by_inertia = _inertia_share(s, load_jumps)
+        if felt is None or by_inertia.found:
+            return by_inertia
+    return felt
+
+
+def _slips_below(rpm: float) -> str:
+    return (
+        f" The clutch slips below about {rpm:.0f} rpm: see to its shoes or end the sweep higher; "
+        "there the speed is the brake's, not the engine's."
+    )
+
+
+def _engine_felt(s: _Signals) -> Finding | None:
+    """Scatter of the rate between 8 and 25 Hz, low end against the speeds just above.
+
+    Of the engine's torque, that is: the brake's own is smooth, fill and speed cannot jump.
+    Scaled as `reduce.turn_level`.  What the pickup's jitter adds is found by shaking the edges
+    once more by as much, and taken off.  Compared at every split by the F distribution.  None
+    when the pull is short or the engine scatters less than the jitter hides.
+    """
+    seen, setup = s.seen, s.setup
+    fine = seen.aligned.fine
+    step = float(fine.time_s[1] - fine.time_s[0])
+    time, angle = align.shaft_angle(seen.edges, setup.magnets)
+    inside = (time >= seen.start_s) & (time <= seen.end_s)
+    jitter = edge_jitter(time[inside], seen.edges.index[inside], setup.magnets)
+    shaken = np.maximum.accumulate(time + np.random.default_rng(0).normal(0.0, jitter, time.size))
+    at, speed = align.turn_speed(shaken, angle)
+    again = align.fine_grid(
+        fine.time_s[0] - step / 2,
+        fine.time_s[-1] + step / 2,
+        step,
+        (fine.time_s, fine.force_N),
+        (at, speed * setup.brake_teeth / setup.engine_teeth),
+    )
+    known = np.isfinite(fine.speed_rad_s)
+    both = np.stack((np.where(known, fine.rate_rad_s2, 0.0), again.rate_rad_s2 - fine.rate_rad_s2))
+    low_Hz, high_Hz = FELT_BAND_HZ
+    band = align.smooth(both, step, high_Hz) - align.smooth(both, step, low_Hz)
+    use = known & (fine.time_s > seen.start_s + 0.1) & (fine.time_s < seen.end_s - 0.1)
+    n = int(use.sum())
+    if n * step < 4:
+        return None
+    order = np.argsort(fine.speed_rad_s[use])
+    w = fine.speed_rad_s[use][order]
+    level = reduce.turn_level(fine.speed_rad_s, align.smooth(seen.fine_terms[0], step, 1.0))[use][order]
+    power, hidden = (band[:, use][:, order] / level) ** 2
+    sums = np.concatenate((np.zeros((2, 1)), np.cumsum((power, hidden), axis=1)), axis=1)
+    k = np.arange(n // 20, 3 * n // 4)
+    top = np.minimum(k + np.maximum(k, n // 5), n)
+    low, low_hidden = sums[:, k] / k
+    high, high_hidden = (sums[:, top] - sums[:, k]) / (top - k)
+    engine = high - high_hidden
+    can = engine > high_hidden
+    if can.mean() < 0.5:
+        return None
+    free = FELT_SHARE * (high_Hz - low_Hz) * step
+    share = np.maximum(low - low_hidden, 0) / np.maximum(engine, 1e-30)
+    chance = stats.f.cdf(low / np.maximum(engine + low_hidden, 1e-30), free * k, free * (top - k))
+    chance = np.where(can & (share < FELT_RATIO), chance, 1.0)
+    best = int(np.argmin(chance)) if chance.min() < 1 else int(np.argmin(np.where(can, share, np.inf)))
+    found = bool(chance[best] < FELT_CHANCE)
+    rpm = float(w[k[best]] / RPM)
+    sentence = f"At the low end {min(float(share[best]), 1.0):.2f} of the engine's own scatter is felt."
+    if found:
+        sentence += _slips_below(rpm)
+    windows = np.arange(0, n - n // 12 + 1, max(1, n // 12))
+    many = np.diff(np.append(windows, n))
+    seen_power = np.add.reduceat(power - hidden, windows) / many
+    show = Evidence(
+        np.add.reduceat(w, windows) / many / RPM,
+        np.sqrt(np.maximum(seen_power, 0.0)),
+        "speed, rpm",
+        "scatter of the rate, scaled by torque and turns, rad/s²",
+        marks=np.array([rpm]),
+    )
+    return Finding(
+        "clutch slip", found, float(share[best]), FELT_RATIO, "of the scatter above", sentence, show
+    )
+
+
+def edge_jitter(time_s: FloatArray, index: IntArray, magnets: int = 1) -> float:
+    """Standard deviation of the single edge's time, s, apart from what the speed itself does.
+
+    Third differences of the times of one magnet.  Jitter of independent edges gives them the
+    autocovariance (20, -15, 6, -1) at lags 0 to 3 (binomial weights); a speed that gets a new push
+    every turn, its mean over a turn being seen, (1, -1/3, -1/6, 0).  Both are fitted.
+    """
+    one = index % magnets == 0
+    t, place = time_s[one], index[one] // magnets
+    if t.size < 40:
+        return 0.0
+    x = np.diff(t, 3)
+    whole = place[3:] - place[:-3] == 3
+    x = np.where(whole, x, 0.0)
+    limit = 8 * max(_mad(x[whole]) if whole.any() else 0.0, 1e-9)
+    x = np.clip(x, -limit, limit)
+    seen = [
+        float(x[: x.size - k] @ x[k:]) / max(int((whole[: x.size - k] & whole[k:]).sum()), 1)
+        for k in range(4)
+    ]
+    shapes = np.array([[20.0, 1.0], [-15.0, -1 / 3], [6.0, -1 / 6], [-1.0, 0.0]])
+    return math.sqrt(max(float(np.linalg.lstsq(shapes, np.array(seen), rcond=None)[0][0]), 0.0))
+
+
+def _inertia_share(s: _Signals, load_jumps: bool) -> Finding:
+    """The slope of rate on torque, below and above every split of the lower half of the pull."""
     a = s.seen.aligned
     name, unit = "clutch slip", "of the inertia above"
     ok = np.isfinite(a.speed_rad_s)
@@ -369,10 +488,7 @@ def _slip(s: _Signals, load_jumps: bool = False) -> Finding:
     at = float(w[split[k]] / RPM)
     sentence = f"At the low end {min(ratio, 1.0):.2f} of the inertia above takes part."
     if found:
-        sentence += (
-            f" The clutch slips below about {at:.0f} rpm: see to its shoes or end the sweep higher; "
-            "there the speed is the brake's, not the engine's."
-        )
+        sentence += _slips_below(at)
     # inertia in windows of a second, low to high speed, for the eye
     m = n // max(1, round(n * a.period_s))
     edges = np.arange(0, n - m + 1, m)
