@@ -151,6 +151,14 @@ SELF_TEST_ADVICE = {
     "zero": "The load was not steady: nothing may touch arm or hoses, nothing may run; then test again.",
 }
 
+# said when such a setting is given another value than its default
+SETTING_CAUTIONS = {
+    "servo_rate": "Above 50 pulses a second only if the maker of this servo allows it: others overheat.",
+    "overspeed": "Never above the lowest speed rating on the shaft: brake, sprocket, clutch, magnet.",
+    "kill_fitted": "Without a kill output the board cannot stop the engine: keep your own switch in hand.",
+    "fail_valve": "With another failure position a fault may leave the engine without load.",
+}
+
 STATUS_BITS = {
     "button": "button down",
     "load_ok": "load cell answers",

@@ -241,6 +241,10 @@ def test_board_commands(run, board):
     assert [r["run_id"] for r in json.loads(out)] == [3, 4]
     out, _ = run("board", "settings", "sweep", "--json", port=board.url)
     assert json.loads(out)["sweep_time"] == 10000
+    out, said = run("board", "set", "servo_rate=333", "overspeed=14500", port=board.url)
+    assert "servo_rate = 333 Hz" in out and said.count("caution") == 1 and "overheat" in said
+    out, said = run("board", "set", "servo_rate=50", port=board.url)
+    assert "servo_rate = 50 Hz" in out and "caution" not in said
     out, _ = run("board", "set", "sweep_time=8000", "end_speed=4500", port=board.url)
     assert "sweep_time = 8000 ms" in out
     out, _ = run("board", "zero", port=board.url)

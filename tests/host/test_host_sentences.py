@@ -2,7 +2,7 @@
 
 import pytest
 from evenfall import sentences
-from evenfall_wire import codes
+from evenfall_wire import codes, settings
 
 TABLES = [name for name in dir(codes) if name.isupper()]
 
@@ -14,6 +14,10 @@ def test_every_name_has_a_sentence_and_no_sentence_is_left_over(table):
 
 def test_every_self_test_item_says_what_to_do():
     assert set(sentences.SELF_TEST_ADVICE) == set(codes.SELF_TEST_ITEMS)
+
+
+def test_cautions_are_about_settings():
+    assert set(sentences.SETTING_CAUTIONS) <= set(settings.BY_NAME)
 
 
 @pytest.mark.parametrize("table", ["FAULTS", "REFUSALS"])

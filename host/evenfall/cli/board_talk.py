@@ -129,6 +129,8 @@ def set_values(changes: tuple[str, ...], port: str | None) -> None:
         now = line.settings()
     for name in values:
         click.echo(f"{name} = {now[name]} {setting(name)[2]}")
+        if now[name] != setting(name)[3] and name in sentences.SETTING_CAUTIONS:
+            progress(f"caution: {sentences.SETTING_CAUTIONS[name]}")
 
 
 @board.command()
