@@ -34,14 +34,16 @@ CHAIN_LIMIT = 0.0003  # speed ripple of one order, relative amplitude
 CHAIN_SIGMAS = 8.0  # of that line over the floor around it
 SLIP_RATIO = 0.8  # of the inertia above that takes part below
 SLIP_SIGMAS = 4.5  # of the difference of the two
+SLIP_CLEAR = 8.0  # sigmas of the inertia above: else the load does not wobble enough to tell
 FELT_RATIO = 0.3  # of the engine's own scatter above that the brake's shaft still feels below, power
 FELT_CHANCE = 1e-4  # of less by chance
 FELT_BAND_HZ = (8.0, 25.0)  # faster than a valve, slower than what the pickup's jitter hides
 FELT_SHARE = 1.4  # degrees of freedom per Hz of that band and second; from runs without slip
 HOLD_LIMIT = 0.015  # how far the speed may wander in the hold before the fall
 FLAT_TOP = 0.985  # of the largest load: above it the top may be cut off
-FLAT_QUIET = 0.3  # of the flutter elsewhere
-FLAT_STILL = 0.0006  # of the largest load: less flutter than this no engine gives
+FLAT_NOISE = 2.0  # times the noise at rest: a reading that moves no more than that stands still
+FLAT_STILL = 0.00015  # of the largest load: the same where the noise at rest is not known or less
+FLAT_SAMPLES = 24  # for so long
 STUCK_SAMPLES = 6  # equal codes in a row that no live cell gives
 
 
@@ -187,21 +189,23 @@ def _resonance(s: _Signals) -> Finding:
 def _clamp(s: _Signals) -> Finding:
     """Codes at the amplifier's end of range, a code that stands still, or a load with its top cut off.
 
-    Against a stop the engine's own scatter no longer reaches the cell: the
-    reading lies at its highest and flutters far less than elsewhere.
+    Against a stop neither the engine's scatter nor the curve itself reaches the cell: the
+    reading lies at its highest and moves by no more than the amplifier's noise at rest.  A calm
+    engine with a flat curve still moves it more.  A soft stop that gives way is not seen.
     """
     count = s.run.load_count
     at_end = int(((count <= align.CLAMP_CODES[0]) | (count >= align.CLAMP_CODES[1])).sum())
     inside = (s.run.load_time_s >= s.seen.start_s) & (s.run.load_time_s <= s.seen.end_s)
     labels, n = ndimage.label(np.diff(count[inside]) == 0)
     longest = int(np.bincount(labels.ravel())[1:].max() + 1) if n else 0
-    block = 24
-    rolling = np.sqrt(ndimage.uniform_filter1d(s.flutter_N**2, block, mode="nearest"))
-    quiet = max(FLAT_QUIET * float(np.quantile(rolling, 0.8)), FLAT_STILL * s.top_N)
-    flat = (s.load_N > FLAT_TOP * s.top_N) & (rolling < quiet)
+    mean = ndimage.uniform_filter1d(s.load_N, FLAT_SAMPLES, mode="nearest")
+    moves = ndimage.uniform_filter1d((s.load_N - mean[mean.size // 2]) ** 2, FLAT_SAMPLES, mode="nearest")
+    moves = np.sqrt(np.maximum(moves - (mean - mean[mean.size // 2]) ** 2, 0))
+    still = max(FLAT_NOISE * np.nan_to_num(s.seen.noise_N), FLAT_STILL * s.top_N)
+    flat = (mean > FLAT_TOP * s.top_N) & (moves < still)
     labels, n = ndimage.label(flat)
     cut = int(np.bincount(labels.ravel())[1:].max()) if n else 0
-    found = at_end > 0 or longest >= STUCK_SAMPLES or cut >= block
+    found = at_end > 0 or longest >= STUCK_SAMPLES or cut >= FLAT_SAMPLES
     sentence = f"{at_end} samples at the amplifier's end of range, longest standing code {longest} samples."
     if at_end:
         sentence += " The cell is overloaded or a wire is off: use a longer arm, a larger cell or less gain."
@@ -484,7 +488,8 @@ def _inertia_share(s: _Signals, load_jumps: bool) -> Finding:
     sigmas = (high - low) / np.sqrt(low_var + high_var + 1e-30)
     k = int(np.argmax(sigmas))
     ratio = float(high[k] / low[k]) if low[k] < 0 and high[k] < 0 else 1.0
-    found = bool(sigmas[k] > SLIP_SIGMAS and 0 < ratio < SLIP_RATIO)
+    clear = -high[k] / math.sqrt(high_var[k] + 1e-30)  # of the upper part's own inertia
+    found = bool(sigmas[k] > SLIP_SIGMAS and clear > SLIP_CLEAR and 0 < ratio < SLIP_RATIO)
     at = float(w[split[k]] / RPM)
     sentence = f"At the low end {min(ratio, 1.0):.2f} of the inertia above takes part."
     if found:

@@ -2,10 +2,14 @@
 
 from __future__ import annotations
 
+import tomllib
+
 import numpy as np
 import pytest
 from bench_pulls import bench_pulls
 from evenfall import health, reduce
+from evenfall_bench import scenario
+from evenfall_bench.physics import interpolate
 
 pytestmark = pytest.mark.slow
 
@@ -42,3 +46,19 @@ FAULTS = {
 def test_fault_of_the_bench_is_named(name):
     (pull,) = bench_pulls("trail-crew", 3, pulls=1, **FAULTS[name])
     assert name in found_in(pull)
+
+
+@pytest.mark.parametrize(("bench", "slips_rpm"), [("trail-crew", 6500), ("race-100", 7500)])
+def test_slipping_clutch_of_the_bench_is_named(bench, slips_rpm):
+    """Shoes that carry the engine's torque down to `slips_rpm` only; engage at 3,800 rpm, as speed^2."""
+    whole = scenario.complete(tomllib.loads(scenario.bundled()[bench].read_text()))
+    carries = interpolate(whole["engine"]["torque_map"], slips_rpm)
+    weak = {
+        "capacity_Nm": carries * (5000**2 - 3800**2) / (slips_rpm**2 - 3800**2),
+        "capacity_rpm": 5000.0,
+        "engage_rpm": 3800.0,
+    }
+    (pull,) = bench_pulls(bench, 2, pulls=1, clutch=weak)
+    (slip,) = [f for f in health.diagnose(pull.run, pull.calibration, pull.setup) if f.name == "clutch slip"]
+    assert slip.found, slip.sentence
+    assert slip.evidence.marks[0] == pytest.approx(slips_rpm, rel=0.12)

@@ -9,7 +9,7 @@ import pytest
 import scipy.signal
 from evenfall import align, health
 from evenfall.errors import InputError
-from made_pulls import ENGINES, STEP, Flaws, make_pull
+from made_pulls import ENGINES, STEP, Engine, Flaws, make_pull
 
 TURN = 2 * np.pi
 
@@ -74,6 +74,27 @@ BENCHES_IN_ORDER = [
     Flaws(ripple_rel=0.004, noise_counts=150),
     Flaws(jitter_s=5e-6, rate_error=-0.04),
 ]
+
+
+FLAT = Engine("flat", 3.0, (0.03, 7500, 3000), (0.0, 9000, 1500), 2e-3, 11500, 0.25)
+CALM = [
+    Flaws(cycle_rel=0.001),
+    Flaws(cycle_rel=0.001, ripple_rel=0.0003),
+    Flaws(cycle_rel=0.002, ripple_rel=0.0),
+    Flaws(cycle_rel=0.01, cycle_time_s=0.006),
+]
+
+
+@pytest.mark.parametrize("flaws", CALM)
+def test_a_calm_engine_with_a_flat_curve_is_in_order(flaws):
+    assert [a for seed in range(6) if (a := found_in(make_pull(FLAT, seed, flaws=flaws)))] == []
+
+
+def test_a_stop_is_seen_on_a_flat_curve_too():
+    """3 % below the load of a curve that stays within 1 % of its top over most of the pull."""
+    load = FLAT.torque(7500) / FLAT.arm_m
+    for seed in range(3):
+        assert "clamp" in found_in(make_pull(FLAT, seed, flaws=Flaws(clamp_N=0.97 * load)))
 
 
 @pytest.mark.parametrize("flaws", BENCHES_IN_ORDER)
@@ -160,3 +181,21 @@ def test_every_finding_carries_what_shows_it():
     for f in health.diagnose(p.run, p.calibration, p.setup, flow_kg_s=0.2):
         assert f.evidence is not None and f.evidence.x.shape == f.evidence.y.shape
         assert f.sentence.endswith(".") and np.isfinite(f.threshold)
+
+
+@pytest.mark.outside("binomial weights of third differences, and jitter of known size")
+@pytest.mark.parametrize("magnets", [1, 4])
+def test_edge_jitter_is_told_from_the_speeds_own_scatter(magnets):
+    """Jitter of the pickup's edges"""
+    rng = np.random.default_rng(3)
+    for scatter, jitter_s in ((0.0, 2e-6), (3e-4, 2e-6), (3e-4, 20e-6)):
+        got = []
+        for _ in range(10):
+            speed = 100 - 0.05 * np.arange(900) + np.cumsum(rng.normal(0, scatter * 100, 900))
+            once = np.concatenate(([0.0], np.cumsum(2 / (speed[1:] + speed[:-1]))))
+            turns = np.arange(0, 899, 1 / magnets)
+            t = np.interp(turns, np.arange(900), once)
+            index = np.arange(t.size)
+            keep = rng.random(t.size) > 0.01  # some missed
+            got.append(health.edge_jitter((t + rng.normal(0, jitter_s, t.size))[keep], index[keep], magnets))
+        assert np.sqrt(np.mean(np.square(got))) == pytest.approx(jitter_s, rel=0.25)
