@@ -1,0 +1,108 @@
+"""Weights hung on the arm of the simulated bench, read by the real firmware, through its port.
+
+The cell's true span is the bench's own; the weights' force is their mass in standard gravity.
+"""
+
+from __future__ import annotations
+
+import csv
+import io
+import json
+import time
+
+import evenfall.cli
+import evenfall.cli.calibrate as commands
+import pytest
+from evenfall_bench import scenario
+from line_rig import LiveBench
+
+STANDARD_GRAVITY = 9.80665  # m/s2, 3rd General Conference on Weights and Measures, 1901
+SPAN = 12_345.0  # counts per newton
+SETTLE_S = 0.4  # simulated; the amplifier needs 50 ms, the mount a few tenths
+
+pytestmark = pytest.mark.slow
+
+
+class Hands(io.StringIO):
+    """Standard input of a person at the bench: hangs a weight, waits, then types the line."""
+
+    def __init__(self, bench: LiveBench, steps: list[tuple[float | None, str]]) -> None:
+        super().__init__()
+        self._bench, self._steps = bench, iter(steps)
+
+    def readline(self, *_: object) -> str:
+        mass_kg, line = next(self._steps)
+        if mass_kg is not None:
+            self._bench.do(lambda s: s.bench.set("cell_push_N", mass_kg * STANDARD_GRAVITY))
+            board = self._bench.session.board
+            still = board.time_s + SETTLE_S
+            limit = time.monotonic() + 30
+            while board.time_s < still and time.monotonic() < limit:
+                time.sleep(0.01)
+        return line + "\n"
+
+
+@pytest.fixture
+def bench(tmp_path):
+    standing = {
+        "load_cell": {"counts_per_N": SPAN, "zero_count": 150_000.0, "vibration_N": 0.0},
+        "engine": {"idle_rpm": 2000.0},
+    }
+    with LiveBench(scenario.complete(standing), tmp_path) as live:
+        yield live
+
+
+@pytest.fixture
+def evenfall_with(bench, tmp_path, monkeypatch, capsys):
+    """run(steps, *words) -> (exit code, stdout, stderr); each reading takes half a second, not four."""
+    monkeypatch.setenv("EVENFALL_ARCHIVE", str(tmp_path / "kept"))
+    monkeypatch.setenv("EVENFALL_PORT", bench.url)
+    monkeypatch.setattr(commands._mean_count, "__defaults__", (0.5,))
+
+    def run(steps, *words):
+        monkeypatch.setattr("sys.stdin", Hands(bench, steps))
+        capsys.readouterr()
+        code = evenfall.cli.run(list(words))
+        out, err = capsys.readouterr()
+        assert "Traceback" not in err
+        return code, out, err
+
+    return run
+
+
+@pytest.mark.outside("the simulated bench's true span and standard gravity")
+def test_span_and_check_weight_from_the_boards_port(bench, evenfall_with, tmp_path):
+    """Span from weights hung on the bench"""
+    up_and_down = [(0.0, "0 kg"), (2.0, "2 kg"), (5.0, "5 kg"), (2.0, "2 kg"), (0.0, "0 kg"), (None, "")]
+    code, out, err = evenfall_with(up_and_down, "calibrate", "span", "--arm", "250 mm", "--json")
+    assert code == 0, err
+    assert "Hang a weight" in err
+    told = json.loads(out)
+    assert told["calibration"]["span_count_per_N"] == pytest.approx(SPAN, rel=1e-3)
+    assert told["calibration"]["arm_m"] == pytest.approx(0.25)
+    assert max(abs(r) for r in told["residual_N"]) < 0.02
+    assert told["number"] is not None
+
+    # the same weight later: within tolerance, logged
+    code, out, err = evenfall_with([(0.0, ""), (5.0, "")], "calibrate", "check", "5 kg", "--json")
+    assert code == 0, err
+    (error,) = json.loads(out)["error_rel"]
+    assert abs(error) < 1e-3
+    with (tmp_path / "kept" / commands.LOG).open() as stream:
+        rows = list(csv.reader(stream))
+    assert float(rows[1][2]) == pytest.approx(5.0 * STANDARD_GRAVITY * SPAN, rel=1e-3)
+
+    # a weight that is 2 % less than said: a warning, and an exit code that says so
+    code, out, _ = evenfall_with([(0.0, ""), (4.9, "")], "calibrate", "check", "5 kg")
+    assert code == 1
+    assert "Warning: " in out and "-2.0" in out
+
+
+def test_a_cell_that_does_not_answer_is_said_in_one_sentence(bench, evenfall_with):
+    """The amplifier falls silent while a weight is hung: nothing is kept."""
+    bench.do(lambda s: s.bench.set("cell", 4.0))  # silent
+    code, out, err = evenfall_with([(0.0, "0 kg"), (None, "")], "calibrate", "span", "--arm", "250 mm")
+    assert code not in (0, None)
+    assert "load cell does not answer" in err.splitlines()[-1]
+    code, out, _ = evenfall_with([], "calibrate", "list", "--json")
+    assert json.loads(out) == []
