@@ -39,6 +39,8 @@ class Faults:
     reset_on_unplug: bool = False
     refuse: dict[str, str] = field(default_factory=dict)  # request -> refusal
     major: int = messages.PROTO_MAJOR
+    minor: int = 0
+    lose_done: int = 0  # so many read_done are not sent
     silent: bool = False
     garbage: bytes = b""  # sent instead of any answer
     alien_frames: bool = False  # a frame of an unknown type before each answer
@@ -187,7 +189,9 @@ class FaultyBoard:
         if name == "hello":
             return [
                 *out,
-                self._frame("board_info", sequence, (faults.major, 0, UID, b"test", self.boot_count, 372)),
+                self._frame(
+                    "board_info", sequence, (faults.major, faults.minor, UID, b"test", self.boot_count, 372)
+                ),
             ]
         if name == "get_status":
             values = [0] * len(messages.BY_NAME["status"][2])
@@ -200,12 +204,15 @@ class FaultyBoard:
             ]
             first = head[0]
             return [*out, self._frame("run_list", sequence, (len(rows), first), rows[first : first + 18])]
-        if name == "read_run":
+        if name in ("read_run", "read_next"):
             run_id, first, count = head
             if run_id not in self.runs:
                 return refuse("no_such_run", run_id)
             frames = [c + b"\0" for c in self.runs[run_id].split(b"\0")[:-1]][first : first + count]
             crc = crc32(b"".join(frames))
+            if faults.lose_done:
+                faults.lose_done -= 1
+                return [*out, *frames]
             return [*out, *frames, self._frame("read_done", sequence, (run_id, first, len(frames), crc))]
         if name == "ack_run":
             run_id, size, crc = head

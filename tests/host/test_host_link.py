@@ -96,6 +96,33 @@ def test_unplugged_and_plugged_in_again_it_goes_on(board, tmp_path, after, times
     assert any("restarted meanwhile" in s for s in said) == reset
 
 
+@pytest.mark.parametrize("lost", [0, 1])
+def test_runs_are_fetched_in_one_go_and_a_lost_end_of_one_does_not_mix_them(board, tmp_path, lost):
+    runs = {n: sample_run(n, seconds=1.0) for n in (3, 4, 5)}
+    # the line must be slow enough for the second request to come while the first is answered
+    source = board(runs, minor=1, bytes_per_s=150_000, lose_done=lost)
+    with link.Link(source.url) as line:
+        wanted = [(entry, tmp_path / f"{entry.run_id}.part") for entry in line.runs()]
+        fetched = line.read_runs(wanted)
+        assert {entry.run_id: data for entry, data in fetched} == runs
+        assert line.counters.timeouts == 0 and line.counters.retransmitted_bytes == 0
+    assert source.requests.count("read_run") == 1 and source.requests.count("read_next") == 2
+
+
+def test_an_answer_that_stops_with_two_runs_asked_for_costs_no_run(board, tmp_path):
+    """The cable is out while two answers are under way; the frames of the two are not mixed up."""
+    runs = {n: sample_run(n, seconds=3.0) for n in (3, 4, 5)}
+    source = board(runs, minor=1, bytes_per_s=150_000, unplug_after=9_000, unplug_times=4)
+    with link.Link(source.url) as line:
+        todo = [(entry, tmp_path / f"{entry.run_id}.part") for entry in line.runs()]
+        got = {}
+        while todo:
+            for entry, data in line.read_runs_through(todo):
+                got[entry.run_id] = data
+                del todo[0]
+        assert got == runs and line.counters.reconnects >= 1
+
+
 def test_a_partial_file_is_taken_up_by_the_next_program(board, tmp_path):
     frames = [c + b"\0" for c in RUN.split(b"\0")[:-1]]
     # the first program was killed in the middle of writing frame 50
