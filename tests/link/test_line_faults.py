@@ -187,7 +187,10 @@ def test_study_of_download_time(recorded, stored, tmp_path):
         done = over_rate(rate, image, runs, folder, realtime=rate >= 100_000.0)
         print(f"  {name:30} {len(runs):2} runs, {size:,} bytes: {done}")
     print(
-        f"  the host's own work, apart from waiting: {size / done.host_cpu / 1e6:.1f} MB/s on one core here"
+        f"  the host's own work, apart from waiting: {size / done.host_cpu / 1e6:.1f} MB/s on one core here\n"
+        "  asking: one pass of the board (up to a load sample, 6.5 ms) and a USB frame each way, once a download\n"
+        "  the bench's port holds what its line sends in some 10 ms; a chip's that holds 256 bytes (from memory)\n"
+        "  is idle on the two quickest lines while the interpreter works on a load sample: up to half the time"
     )
 
 
