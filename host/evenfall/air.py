@@ -21,11 +21,13 @@ from dataclasses import dataclass
 import numpy as np
 
 from evenfall.errors import InputError
-from evenfall.model import Air, FloatArray, Run
+from evenfall.model import AIR_UNKNOWN, Air, FloatArray, Run
 from evenfall.units import GRAVITY, from_si, to_si
 
 R_DRY = 287.0501  # J/(kg K): 8.314462618 / 0.02896546 (CIPM-2007 molar mass)
 R_VAPOUR = 461.523  # J/(kg K): 8.314462618 / 0.01801528
+USUAL_SEA_LEVEL_PA = (97500.0, 104500.0)
+BAROMETERS_AGREE_PA = 600.0  # two barometers, and the weather of some hours between them
 ICAO_P0 = 101325.0
 ICAO_T0 = 288.15
 ICAO_LAPSE = 0.0065  # K/m
@@ -278,21 +280,63 @@ def station_from_sea_level(sea_level_Pa: float, height_m: float, temperature_K: 
     return float(sea_level_Pa * math.exp(-GRAVITY * height_m / (R_DRY * column)))
 
 
+def sea_level_from_station(pressure_Pa: float, height_m: float) -> float:
+    """Altimeter setting of a place, Pa: `station_from_altimeter` the other way."""
+    n = 287.05287 * ICAO_LAPSE / GRAVITY
+    return float((pressure_Pa**n + ICAO_P0**n * ICAO_LAPSE * height_m / ICAO_T0) ** (1 / n))
+
+
 def height_doubts(pressure_Pa: float, height_m: float) -> list[str]:
-    """Warn when a pressure said to be the station's looks reduced to sea level."""
+    """Warn when a pressure said to be the station's looks reduced to sea level.
+
+    Weather moves the sea-level pressure between about 975 and 1045 hPa (common
+    practice, no source).  A station pressure that would mean more than that,
+    and would do as a sea-level value itself, is most likely one.  Below about
+    260 m an ordinary 1013 hPa cannot be told.
+    """
     expected = station_from_altimeter(ICAO_P0, height_m)
-    reduced = ICAO_P0 - expected
-    if abs(pressure_Pa - expected) <= 4500 and abs(pressure_Pa - expected) <= 0.6 * max(reduced, 7500):
+    low, high = USUAL_SEA_LEVEL_PA
+    sea_level = sea_level_from_station(pressure_Pa, height_m)
+    if low <= sea_level <= high:
         return []
-    if abs(pressure_Pa - ICAO_P0) <= 4500 and reduced > 2000:
+    if sea_level > high and low <= pressure_Pa <= high:
+        share = 1 - station_from_altimeter(pressure_Pa, height_m) / pressure_Pa
         return [
             f"{pressure_Pa / 100:.0f} hPa looks like a sea-level value: at {height_m:.0f} m the barometer "
             f"itself stands near {expected / 100:.0f} hPa. Uncorrected, power would read about "
-            f"{reduced / expected * 100:.0f} % low; give it as --altimeter or --sea-level instead."
+            f"{share * 100:.0f} % low; give it as --altimeter or --sea-level instead."
         ]
     return [
         f"{pressure_Pa / 100:.0f} hPa is far from the {expected / 100:.0f} hPa usual at {height_m:.0f} m: "
         "check the barometer and the height."
+    ]
+
+
+def place_doubts(run: Run, air: Air, height_m: float | None) -> list[str]:
+    """What speaks against the pressure a pull is corrected with: the board's barometer, the place's height.
+
+    Nothing is said where neither is known.  The barometer, being here and now, goes first.
+    """
+    if air.source == AIR_UNKNOWN:
+        return []
+    board = air_from_run(run)
+    if board is not None and air.source != "board":
+        apart = air.pressure_Pa - board.pressure_Pa
+        if abs(apart) > BAROMETERS_AGREE_PA:
+            way = "above" if apart > 0 else "below"
+            words = (
+                f"The air pressure given, {air.pressure_Pa / 100:.0f} hPa, is {abs(apart) / 100:.0f} hPa {way} "
+                f"the board's barometer ({board.pressure_Pa / 100:.0f} hPa)"
+            )
+            if apart > 0:
+                words += " (reduced to sea level? turn it with evenfall air station)"
+            return [f"{words}; power is off by about {abs(apart) / board.pressure_Pa * 100:.1f} %."]
+        return []
+    if height_m is None:
+        return []
+    return [
+        sentence.replace("give it as --altimeter or --sea-level instead", "turn it with evenfall air station")
+        for sentence in height_doubts(air.pressure_Pa, height_m)
     ]
 
 

@@ -30,12 +30,12 @@ import numpy as np
 
 from evenfall import wire
 from evenfall.errors import ArchiveError, DamageError, InputError, NotFoundError
-from evenfall.model import Air, Bins, Calibration, Reduction, Run, Setup
+from evenfall.model import AIR_UNKNOWN, Air, Bins, Calibration, Reduction, Run, Setup
 
 FILE_NAME = "evenfall.sqlite"
 MAX_EXPORT_BYTES = 32 << 20
 SESSION_GAP_S = 4 * 3600  # a pull later than this after the last one opens a new session
-NO_AIR = Air(101325.0, 298.15, 0.0, 1000.0, 10.0, 0.5, "not known")
+NO_AIR = Air(101325.0, 298.15, 0.0, 1000.0, 10.0, 0.5, AIR_UNKNOWN)
 BIN_COLUMNS = tuple(f.name for f in fields(Bins))
 _BIN_SQL = ", ".join(c + (" INTEGER" if c == "count" else " REAL") for c in BIN_COLUMNS)
 R = TypeVar("R", Calibration, Setup, Air)

@@ -73,6 +73,10 @@ class Setup:
     load_delay_s: float | None = None  # amplifier filter group delay; None: two of its measured periods
     load_delay_u_s: float = 0.002
     arm_changed_unix_s: int = 0  # when the arm or cell was last moved; an older calibration is refused
+    height_m: float | None = None  # of the place above sea level; a typed pressure is held against it
+
+
+AIR_UNKNOWN = "not known"  # the source of air that nobody read
 
 
 @dataclass(frozen=True)

@@ -23,7 +23,7 @@ import numpy as np
 from scipy import special
 
 from evenfall import align, uncertainty
-from evenfall.air import Correction, correction
+from evenfall.air import Correction, correction, place_doubts
 from evenfall.errors import DamageError, InputError
 from evenfall.model import Air, Bins, Calibration, FloatArray, IntArray, Peak, Reduction, Run, Setup
 from evenfall.units import RPM
@@ -130,6 +130,10 @@ def check_inputs(run: Run, calibration: Calibration, setup: Setup) -> None:
         raise InputError(
             f"an inertia of {setup.inertia_kg_m2:g} kg.m2 is outside 0 to 1; "
             "small engines with a small brake have 0.001 to 0.01"
+        )
+    if setup.height_m is not None and not -500 <= setup.height_m <= 5000:
+        raise InputError(
+            f"a place at {setup.height_m:g} m is outside -500 to 5000 m; type its height with its unit"
         )
     if setup.arm_changed_unix_s and c.made_unix_s < setup.arm_changed_unix_s:
         raise InputError(
@@ -552,6 +556,7 @@ def reduce_run(
     notes += [
         sentence[0].upper() + sentence[1:] + "; the factor is shown all the same." for sentence in day.outside
     ]
+    notes += place_doubts(run, air, setup.height_m)
     if setup.drive_efficiency != 1:
         notes.append(f"Drive efficiency is assumed to be {setup.drive_efficiency:g}.")
     return Reduction(

@@ -12,6 +12,7 @@ import psychrolib
 import pytest
 from CoolProp.CoolProp import HAPropsSI, PropsSI
 from evenfall import air as humid
+from evenfall import archive, reduce
 from evenfall.errors import InputError
 from evenfall.model import Air
 from hypothesis import given
@@ -249,6 +250,45 @@ def test_sea_level_pressure_taken_for_station_pressure_is_noticed():
     assert humid.height_doubts(101325, 20) == []
     assert humid.height_doubts(99000, 150) == []
     assert "far from" in humid.height_doubts(70000, 100)[0]
+
+
+@outside("altimeter settings at 300 m and 600 m by MetPy's altimeter_to_station_pressure, the other way")
+@pytest.mark.parametrize("height_m", [300.0, 600.0, 1500.0])
+def test_altimeter_setting_of_a_station_pressure(height_m):
+    """Sea-level pressure of a station pressure"""
+    for sea_level in (98800.0, 101325.0, 103500.0):
+        here = float(
+            metpy.calc.altimeter_to_station_pressure(sea_level * metpy_units.Pa, height_m * metpy_units.m)
+            .to("Pa")
+            .m
+        )
+        assert humid.sea_level_from_station(here, height_m) == pytest.approx(sea_level, rel=1e-3)
+
+
+def place_notes(run, air, **known):
+    calibration = reduce.Calibration(50000.0, 42000.0)
+    r = reduce.reduce_run(run, calibration, reduce.Setup(**known), air, "iso1585")
+    return [n for n in r.notes if "hPa" in n]
+
+
+def test_a_typed_sea_level_pressure_is_warned_of_where_the_pull_is_reduced(made_run):
+    typed = Air(101300.0, 293.15, 0.5)
+    # no height and no barometer: nothing is known, nothing is said
+    assert place_notes(made_run, typed) == []
+    (note,) = place_notes(made_run, typed, height_m=600.0)
+    assert "looks like a sea-level value" in note and "943 hPa" in note and "7 % low" in note
+    assert place_notes(made_run, typed, height_m=60.0) == []
+    assert place_notes(made_run, Air(94300.0, 293.15, 0.5), height_m=600.0) == []
+    # the board's barometer is here and now; the height then adds nothing
+    with_board = replace(made_run, air=[(0.0, 94500.0, 20.0, 40.0), (9.0, 94500.0, 20.0, 40.0)])
+    for known in ({}, {"height_m": 600.0}):
+        (note,) = place_notes(with_board, typed, **known)
+        assert "68 hPa above the board's barometer (945 hPa)" in note and "7.2 %" in note
+    assert place_notes(with_board, Air(94300.0, 293.15, 0.5), height_m=600.0) == []
+    assert place_notes(with_board, Air(94500.0, 293.15, 0.4, source="board")) == []
+    assert place_notes(with_board, archive.NO_AIR) == []
+    with pytest.raises(InputError, match="outside -500 to 5000 m"):
+        place_notes(made_run, typed, height_m=60000.0)
 
 
 def test_weather_between_storm_and_high_raises_no_doubt_about_the_height():

@@ -120,6 +120,7 @@ def show_engine(engine_name: str, archive_dir: Path, as_json: bool) -> None:
 @click.option("--inertia", type=float, help="Inertia referred to the crank, kg·m².")
 @click.option("--inertia-u", type=float, help="Its standard uncertainty, kg·m².")
 @click.option("--efficiency", type=float, help="Drive efficiency assumed, 0.5 to 1.")
+@click.option("--height", help="Of the place above sea level, e.g. '900 ft': checks a typed air pressure.")
 @click.option("--arm-changed", is_flag=True, help="The arm or cell was moved just now: calibrate again.")
 @archive_option
 def add_setup(
@@ -130,6 +131,7 @@ def add_setup(
     inertia: float | None,
     inertia_u: float | None,
     efficiency: float | None,
+    height: str | None,
     arm_changed: bool,
     archive_dir: Path,
 ) -> None:
@@ -141,6 +143,7 @@ def add_setup(
     from evenfall.errors import NotFoundError
     from evenfall.model import Calibration, Setup
     from evenfall.reduce import check_inputs
+    from evenfall.units import typed
 
     given = {
         "engine_teeth": engine_teeth,
@@ -149,6 +152,7 @@ def add_setup(
         "inertia_kg_m2": inertia,
         "inertia_u_kg_m2": inertia_u,
         "drive_efficiency": efficiency,
+        "height_m": typed(height, "length", "--height") if height else None,
         "arm_changed_unix_s": int(time.time()) if arm_changed else None,
     }
     with Archive(archive_dir) as archive, archive.change():
