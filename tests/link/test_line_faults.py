@@ -188,9 +188,9 @@ def test_study_of_download_time(recorded, stored, tmp_path):
         print(f"  {name:30} {len(runs):2} runs, {size:,} bytes: {done}")
     print(
         f"  the host's own work, apart from waiting: {size / done.host_cpu / 1e6:.1f} MB/s on one core here\n"
-        "  asking: one pass of the board (up to a load sample, 6.5 ms) and a USB frame each way, once a download\n"
-        "  the bench's port holds what its line sends in some 10 ms; a chip's that holds 256 bytes (from memory)\n"
-        "  is idle on the two quickest lines while the interpreter works on a load sample: up to half the time"
+        "  asking, once a download: a pass of the board (up to a load sample, 6.5 ms), a USB frame each way\n"
+        "  the bench's port holds what its line sends in some 10 ms; one of a chip that holds 256 bytes\n"
+        "  (from memory) is idle on the two quickest lines during each load sample: up to half the time"
     )
 
 
