@@ -15,7 +15,9 @@ from evenfall_bench import scenario
 from firmware_rig import PROJECT
 
 sys.path.insert(0, str(PROJECT / "firmware" / "lib"))
+sys.path.insert(0, str(PROJECT / "bench_sim" / "studies"))
 
+import benches
 from evenfall_board import guard
 
 pytestmark = pytest.mark.study
@@ -44,6 +46,20 @@ def test_no_false_alarm(name):
             verdicts[verdict] = verdicts.get(verdict, 0) + 1
     print(f"\n{name}: {len(CLEAN_SEEDS)} pulls, no fault, verdicts {verdicts}")
     assert "aborted" not in verdicts
+
+
+def test_no_chain_is_called_off_that_is_on():
+    """Benches nobody tuned against, where the controller may lose the engine (`stalled`), never the chain."""
+    faults = {}
+    for seed in range(1, 81):
+        with Rig(benches.draw(seed), seed=seed) as rig:
+            fault = "none"
+            while rig.now < 45 and fault == "none" and not rig.status()["runs_unacked"]:
+                rig.run(0.3)
+                fault = rig.status()["fault"]
+        faults[fault] = faults.get(fault, 0) + 1
+    print(f"\nrandom benches: {faults}")
+    assert "load_lost" not in faults
 
 
 def times_ms(name, state, after):
