@@ -12,6 +12,7 @@ import math
 from random import Random
 from typing import Any
 
+WARMER_K = 60.0  # of the water on its way through, at most
 W_PER_HP = 550 * 0.3048 * 4.4482216152605  # 550 ft.lbf/s
 
 
@@ -64,7 +65,7 @@ def draw(seed: int, power_hp: float | None = None) -> dict[str, Any]:
     peak = max(t for _, t in curve)
     brake_teeth = rng.choice([10, 10, 10, 12, 14])
     working = peak * brake_teeth / 10
-    return {
+    bench = {
         "bench": {"title": f"random bench {seed}"},
         "engine": {
             "use": "",
@@ -109,3 +110,27 @@ def draw(seed: int, power_hp: float | None = None) -> dict[str, Any]:
         "amplifier": {"rate_error": rng.uniform(-0.05, 0.05), "phase": rng.random()},
         "board": {"engine_teeth": 10, "brake_teeth": brake_teeth},
     }
+    widen_outlet(bench)
+    return bench
+
+
+def widen_outlet(bench: dict[str, Any]) -> None:
+    """Make the outlet (and with it the valve) large enough that the water does not boil.
+
+    A brake whose throughput cannot carry its engine's heat is no bench: steam takes its torque
+    away and no valve brings it back.  Heat balance of water, P = rho c q dT (common practice, no
+    source), at full throttle over the map above 5,000 rpm.
+    """
+    brake, gear = bench["brake"], bench["drive"]["engine_teeth"] / bench["drive"]["brake_teeth"]
+    full_w = 5000.0 * math.pi / 30  # where full_torque_Nm holds, scenario's default
+    most = 0.0
+    for rpm, torque in bench["engine"]["torque_map"]:
+        w = rpm * math.pi / 30 * gear
+        if rpm < 5000.0 or torque <= 0.0:
+            continue
+        fill = min(torque / gear / (brake["full_torque_Nm"] * (w / full_w) ** 2), 1.0)
+        flow = brake["capacity_l"] * 1e-3 / brake["drain_time_s"] * w / full_w
+        flow *= fill ** brake["outflow_exponent"]
+        most = max(most, torque * w / gear / (998.2 * 4182.0 * flow))
+    if most > WARMER_K:
+        brake["drain_time_s"] *= WARMER_K / most

@@ -18,8 +18,8 @@ sys.path.insert(0, str(PROJECT / "bench_sim" / "studies"))
 
 import sweep_loop  # noqa: E402
 from benches import draw  # noqa: E402
+from evenfall_board import ripple, speed_loop, valve_map  # noqa: E402
 from evenfall_board import sweep as sweep_module  # noqa: E402
-from evenfall_board import valve_map  # noqa: E402
 from evenfall_board.sweep import DONE, FALL, HOLD, RELEASE, Sweep  # noqa: E402
 from evenfall_wire import codes, messages  # noqa: E402
 from evenfall_wire.settings import BY_NAME  # noqa: E402
@@ -30,9 +30,19 @@ USED = (
 ).split()
 
 
+@pytest.fixture(autouse=True, scope="module")
+def casts_keep_their_kind():
+    """`int(...)` in machine code is a cast of what was read; here it must not soften a Small."""
+    for module in (speed_loop, valve_map, ripple):
+        module.int = lambda x: x
+    yield
+    for module in (speed_loop, valve_map, ripple):
+        del module.int
+
+
 def hard_sweep(values, learned):
     c = Sweep({k: Small(v) for k, v in values.items()}, {k: Small(v) for k, v in learned.items()})
-    for part in (c, c.map, c._fit):
+    for part in (c, c.map, c._fit, c._ripple):
         harden(part)
     return c
 
@@ -111,6 +121,28 @@ def test_steps_allocate_nothing_in_micropython():
     )
     assert done.returncode == 0, done.stdout + done.stderr
     assert done.stdout.count("slots") == 2
+
+
+def test_machine_code_does_what_cpython_does():
+    """Three noisy pulls with learning: every fiftieth state of the law, bit for bit."""
+    told = []
+    for interpreter in (sys.executable, PROJECT / ".venv/bin/micropython"):
+        done = subprocess.run(
+            [
+                interpreter,
+                Path(__file__).with_name("law_in_both.py"),
+                PROJECT / "firmware/lib",
+                PROJECT / "protocol",
+            ],
+            capture_output=True,
+            text=True,
+            timeout=120,
+            check=False,
+        )
+        assert done.returncode == 0, done.stdout + done.stderr
+        told.append(done.stdout.splitlines())
+    assert len(told[0]) > 60 and "2 (" in told[0][-1][:3]
+    assert told[0] == told[1]
 
 
 @pytest.mark.parametrize("engine", ["trimmer 25", "saw 62", "race 120"])

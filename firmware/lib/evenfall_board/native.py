@@ -1,11 +1,17 @@
-"""`const` and `micropython` for its decorator `@micropython.native`: machine code, and no frame on the heap.
+"""`const` and `micropython` for its decorators `native` and `viper`: machine code, and no frame on the heap.
 
-The name alone tells the compiler; in CPython (tests, studies) the decorator does nothing.
+The names alone tell the compiler, and so do `ptr16` and `ptr32` in a viper function's parameters;
+in CPython (tests, studies) the decorators do nothing.
 """
+
+import sys
 
 try:
     import micropython
     from micropython import const
+
+    ptr16 = ptr32 = int
+    WORD_BITS = 64 if sys.maxsize >> 32 else 32  # of a viper int
 except ImportError:
 
     def const(value):  # type: ignore[misc]
@@ -15,3 +21,8 @@ except ImportError:
         @staticmethod
         def native(function):
             return function
+
+        viper = native
+
+    ptr16 = ptr32 = object
+    WORD_BITS = 32  # an int here has its sign

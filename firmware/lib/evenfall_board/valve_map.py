@@ -6,6 +6,8 @@ Learned slots (learned.json, messages `learned` and `run_learned`):
     2          how flow follows the opening: d ln(flow) / d ln(opening), times 256
     3          opening that held the top speed before the fall, in 1/4096, plus 8192 times
                that speed in 16 half rpm
+    4          how strongly the fill answers the valve, against what the gains assume, times 256
+    5          ripple of the water supply, mHz
     10 + k     at 512 k half rpm (256 k rpm): opening in 1/4096 of the servo's travel,
                plus 8192 times the brake torque in mN.m on a wide-open-throttle sweep
 
@@ -14,12 +16,16 @@ Integers below 2**30 only; nothing here allocates but `load` and `learn`.
 
 from array import array
 
+from .native import const, micropython, ptr16, ptr32
+
 SLOT_INERTIA = 1
 SLOT_SLOPE = 2
 SLOT_HOLD = 3
+SLOT_GAIN = 4
+SLOT_RIPPLE = 5
 SLOT_KNOT = 10
-KNOTS = 128
-MAX_KNOTS = 56  # with the three above, what one message carries
+KNOTS = const(128)
+MAX_KNOTS = 55  # with the five above, what one message carries
 FULL = 16384  # valve fully open
 TORQUE_MAX = 131071  # mN.m
 INERTIA_MIN = 256
@@ -27,7 +33,11 @@ INERTIA_MAX = 262143
 SLOPE = 435  # d ln(flow) / d ln(opening) when nothing is known, times 256
 SLOPE_MIN = 205
 SLOPE_MAX = 640
-ZERO_FLOW = 492  # opening that stands for the leak, 1/16384: 3 %
+GAIN = 256  # the fill answers as assumed
+GAIN_MIN = 64
+GAIN_MAX = 2048
+RIPPLE_MIN = 800
+RIPPLE_MAX = 2600
 
 _LOG2 = array("h", [round(1024 * x) for x in (
     0.0, 0.0874628, 0.169925, 0.2479275, 0.3219281, 0.3923174, 0.4594316, 0.5235620,
@@ -39,6 +49,7 @@ _EXP2 = array("h", [round(16384 * x) for x in (
 )])  # fmt: skip
 
 
+@micropython.native
 def log2_x1024(x):
     """1024 log2(x) of an integer 1 <= x < 2**28, to about 1 part in 1000."""
     n = 15360
@@ -56,6 +67,7 @@ def log2_x1024(x):
     return n + low + (((_LOG2[i + 1] - low) * (x & 2047)) >> 11)
 
 
+@micropython.native
 def exp2_x1024(n):
     """2 ** (n / 1024) for 0 <= n < 26 * 1024, as an integer."""
     i = (n & 1023) >> 6
@@ -65,6 +77,7 @@ def exp2_x1024(n):
     return m >> (14 - n) if n <= 14 else m << (n - 14)
 
 
+@micropython.native
 def root(x):
     """Integer square root of 0 <= x < 2**30."""
     if x < 2:
@@ -75,6 +88,70 @@ def root(x):
         if s >= r:
             return r
         r = s
+
+
+@micropython.viper
+def look(torque: ptr32, opening: ptr16, low: int, high: int, half_rpm: int, out: ptr32):
+    """Torque, its exponent times 256 and the opening between knots, held beyond the ends."""
+    k = half_rpm >> 9
+    part = half_rpm & 511
+    if k < low:
+        k = low
+        part = 0
+    elif k >= high:
+        k = high
+        part = 0
+    t = torque[k]
+    u = int(opening[k]) - 1
+    if part > 0:
+        u += (int(opening[k + 1]) - 1 - u) * part >> 9
+        t += (torque[k + 1] - t) * part >> 9
+    if t < 1:
+        t = 1
+    out[0] = t
+    out[2] = u
+    # the slope over three knots' width: one knot's scatter is no torque curve
+    a = k - 1 if k > low else low
+    b = k + 2 if k + 2 < high else high
+    x = 0
+    if b > a:
+        x = torque[b] - torque[a]
+        if x > 1048575:
+            x = 1048575
+        elif x < -1048575:
+            x = -1048575
+        x = (x << 8) // ((b - a) * t)
+        if x > 8191:
+            x = 8191
+        elif x < -8191:
+            x = -8191
+        x = x * half_rpm >> 9
+        if x > 16383:
+            x = 16383
+        elif x < -16383:
+            x = -16383
+    out[1] = x
+
+
+@micropython.viper
+def record(weight: ptr16, sum_u: ptr32, sum_t: ptr32, half_rpm: int, opening: int, torque_mNm: int):
+    """Add a step to the two knots beside its speed."""
+    k = half_rpm >> 9
+    if k >= KNOTS - 1 or k < 0:
+        return
+    f = (half_rpm & 511) >> 3
+    if torque_mNm < 0:
+        torque_mNm = 0
+    g = 64 - f
+    if int(weight[k]) < 25600:
+        weight[k] = int(weight[k]) + g
+        sum_u[k] += opening * g
+        sum_t[k] += torque_mNm * (g >> 2)
+    k += 1
+    if int(weight[k]) < 25600:
+        weight[k] = int(weight[k]) + f
+        sum_u[k] += opening * f
+        sum_t[k] += torque_mNm * (f >> 2)
 
 
 class ValveMap:
@@ -88,6 +165,9 @@ class ValveMap:
         self._weight = array("H", bytearray(2 * KNOTS))
         self.inertia = 0  # 0: not known
         self.slope = SLOPE
+        self.gain = GAIN
+        self.ripple = 0  # mHz; 0: none known
+        self._look = array("i", (0, 0, 0))
         self._hold = self._hold_speed = 0  # opening 1/16384, half rpm; 0: not known
         self.low = KNOTS  # first and last knot known
         self.high = -1
@@ -102,6 +182,12 @@ class ValveMap:
         value = learned.get(SLOT_SLOPE, 0)
         if SLOPE_MIN <= value <= SLOPE_MAX:
             self.slope = value
+        value = learned.get(SLOT_GAIN, 0)
+        if GAIN_MIN <= value <= GAIN_MAX:
+            self.gain = value
+        value = learned.get(SLOT_RIPPLE, 0)
+        if RIPPLE_MIN <= value <= RIPPLE_MAX:
+            self.ripple = value
         value = learned.get(SLOT_HOLD, 0)
         if 0 < value < 1 << 30 and value & 8191 <= 4096:
             self._hold = (value & 8191) << 2
@@ -153,17 +239,14 @@ class ValveMap:
         self._hold_speed = min(max(half_rpm, 0), 65535)
         self._hold = min(max(opening, 4), FULL)
 
+    def look(self, half_rpm):
+        """(torque mN.m at least 1, 256 d ln T / d ln w, opening 1/16384) at a set speed, as an array."""
+        look(self._torque, self._opening, self.low, self.high, half_rpm, self._look)
+        return self._look
+
     def torque(self, half_rpm):
         """Brake torque at a set speed, mN.m, at least 1."""
-        k = half_rpm >> 9
-        if k < self.low:
-            t = self._torque[self.low]
-        elif k >= self.high:
-            t = self._torque[self.high]
-        else:
-            t = self._torque[k]
-            t += ((self._torque[k + 1] - t) * (half_rpm & 511)) >> 9
-        return t if t > 0 else 1
+        return self.look(half_rpm)[0]
 
     def clear_record(self):
         for k in range(KNOTS):
@@ -171,27 +254,13 @@ class ValveMap:
 
     def record(self, half_rpm, opening, torque_mNm):
         """Note what this set speed took; called at each step of a sweep."""
-        k = half_rpm >> 9
-        if k >= KNOTS - 1 or k < 0:
-            return
-        f = (half_rpm & 511) >> 3
-        if torque_mNm < 0:
-            torque_mNm = 0
-        g = 64 - f
-        if self._weight[k] < 25600:
-            self._weight[k] += g
-            self._sum_u[k] += opening * g
-            self._sum_t[k] += torque_mNm * (g >> 2)
-        k += 1
-        if self._weight[k] < 25600:
-            self._weight[k] += f
-            self._sum_u[k] += opening * f
-            self._sum_t[k] += torque_mNm * (f >> 2)
+        record(self._weight, self._sum_u, self._sum_t, half_rpm, opening, torque_mNm)
 
-    def learn(self, inertia, fresh):
+    def learn(self, inertia, gain, ripple, fresh):
         """Fold the record into the table; return the slots that hold it now.
 
         `fresh` replaces what was known; otherwise 7/10 of the difference is taken.
+        `gain` 0 leaves what was known; `ripple` is what this pull showed, 0: none.
         """
         weight = self._weight
         keys = [k for k in range(KNOTS) if weight[k] >= 96]
@@ -217,7 +286,14 @@ class ValveMap:
         self._span()
         if inertia:
             self.inertia = min(max(inertia, INERTIA_MIN), INERTIA_MAX)
-        pairs = [(SLOT_INERTIA, self.inertia), (SLOT_SLOPE, self.slope)]
+        if gain:
+            if self.gain != GAIN and not fresh:
+                gain = self.gain + (gain - self.gain) * 7 // 10
+            self.gain = min(max(gain, GAIN_MIN), GAIN_MAX)
+        self.ripple = ripple
+        pairs = [(SLOT_INERTIA, self.inertia), (SLOT_SLOPE, self.slope), (SLOT_GAIN, self.gain)]
+        if ripple:
+            pairs.append((SLOT_RIPPLE, ripple))
         if self._hold:
             pairs.append((SLOT_HOLD, (self._hold_speed >> 4 << 13) + (self._hold >> 2)))
         for k in range(self.low, min(self.high + 1, self.low + MAX_KNOTS)):
@@ -248,9 +324,11 @@ class InertiaFit:
 
     def restart(self):
         self._n = 0
+        self.together = 0  # correlation of torque and dw/dt at the last `solve`, 256 is full
         self._aa = self._ab = self._bb = self._ay = self._by = self._yy = 0
         self._scale = 0  # torque is counted in 2**scale / 4 mN.m
 
+    @micropython.native
     def step(self, torque_mNm, half_rpm, dt15):
         """`half_rpm` two samples old, as the torque is; `dt15` in 1/32768 s."""
         t = torque_mNm << 4
@@ -331,6 +409,7 @@ class InertiaFit:
         aa, bb, yy = self._aa >> 2 * p, self._bb >> 2 * q, self._yy >> 2 * r
         ab, ay, by = self._ab >> p + q, self._ay >> p + r, self._by >> q + r
         together = by * ab - ay * bb
+        self.together = 0
         if together <= 0:
             return 0
         d_a = aa * bb - ab * ab
@@ -339,6 +418,7 @@ class InertiaFit:
             return 0
         # correlation; with noise on both sides the mean leans to the larger, sqrt(r) takes it back
         bound = together // ((root(d_a) * root(d_y) >> 8) or 1)
+        self.together = bound
         while d_y < 1 << 22 and d_a < 1 << 27:
             d_y <<= 1
             d_a <<= 1

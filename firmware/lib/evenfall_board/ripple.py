@@ -1,0 +1,84 @@
+"""The water supply's ripple, found in what a sweep did to the valve.
+
+    r = Ripple()
+    r.restart()
+    r.note(correction)          at each step of the sweep, allocates nothing
+    r.find(step_us)             mHz, 0 when no single frequency stands out
+
+A pump's ripple is one frequency all through a sweep, an engine's scatter is spread: the
+strongest line between 0.8 and 2.6 Hz counts when it is well above the median of all.
+"""
+
+from array import array
+
+from .native import const, micropython, ptr16
+from .speed_loop import SINE
+
+STEPS = const(1024)
+LOW_MHZ = const(800)
+HIGH_MHZ = const(2600)
+STEP_MHZ = const(20)
+LEAST = 256  # steps; a shorter record tells too little
+
+
+@micropython.viper
+def amplitude(record: ptr16, n: int, turn_per_step: int, sine: ptr16) -> int:
+    """About the amplitude of one frequency in the record; a turn is 2**22."""
+    a = 0
+    b = 0
+    turn = 0
+    i = 0
+    while i < n:
+        x = int(record[i]) - 32768
+        k = turn >> 16
+        a += x * (int(sine[k]) - 16384) >> 12
+        b += x * (int(sine[(k + 16) & 63]) - 16384) >> 12
+        turn = (turn + turn_per_step) & 0x3FFFFF
+        i += 1
+    if a < 0:
+        a = -a
+    if b < 0:
+        b = -b
+    if a < b:
+        k = a
+        a = b
+        b = k
+    return a + (b * 3 >> 3)
+
+
+class Ripple:
+    """A record of the relative correction, 1/4096, and its strongest line."""
+
+    def __init__(self):
+        self._record = array("H", bytearray(2 * STEPS))
+        self.restart()
+
+    def restart(self):
+        self._n = 0
+        self._mean = 0  # times 256
+
+    @micropython.native
+    def note(self, correction):
+        if self._n == 0:
+            self._mean = correction << 8
+        self._mean += (correction << 8) - self._mean >> 5  # slower than 0.5 Hz is no ripple
+        if self._n < STEPS:
+            self._record[self._n] = correction - (self._mean >> 8) + 32768
+            self._n += 1
+
+    def find(self, step_us):
+        """The line that stands out, mHz; 0: none.  `step_us` is the mean time between notes."""
+        if self._n < LEAST or not 5000 < step_us < 40000:
+            return 0
+        found = array("i", (0 for _ in range(LOW_MHZ, HIGH_MHZ, STEP_MHZ)))
+        for i in range(len(found)):
+            # turns per step times 2**22: mHz x us x 2**22 / 10**9, in parts that stay small
+            turn = (LOW_MHZ + i * STEP_MHZ) * step_us // 1000 * 4295 // 1024
+            found[i] = amplitude(self._record, self._n, turn, SINE)
+        best = max(found)
+        if best * 5 < sorted(found)[len(found) // 2] * 14:
+            return 0
+        for i in range(len(found)):
+            if found[i] == best:
+                return LOW_MHZ + i * STEP_MHZ
+        return 0
