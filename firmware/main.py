@@ -1,6 +1,7 @@
 import evenfall_board
 
 if not evenfall_board.maintenance:
+    import evenfall_board.sweep  # the largest first: compiling it wants the emptiest heap
     import micropython
     from evenfall_board import app
 
