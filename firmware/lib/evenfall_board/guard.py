@@ -155,6 +155,7 @@ class Guard:
         self._torque_ref = 0  # torque over about half a second, mN.m
         self._lost = 0
         self._gone = 0
+        self._overload = 0  # samples for which an overload explains a fall of the speed
         self._before_rpm = 0
         self._slow = 0
         self._was_up = False
@@ -204,7 +205,8 @@ class Guard:
     def breakdown(self, half_rpm, set_half_rpm, passed_ms):
         """Every pass of a pull: has the speed broken down, a sixth under the set speed and 3 % in 64 ms?
 
-        An engine on a steep part of its curve that the brake has just overloaded comes near that.
+        An engine on a steep part of its curve that the brake has just overloaded does the same: then the
+        torque has been a quarter over its mean, which a brake without an engine cannot give.
         """
         self._past_ms += passed_ms
         if self._past_ms < PAST_MS:
@@ -215,6 +217,7 @@ class Guard:
         self._past_at = (self._past_at + 1) % PAST
         if (
             self._was_up
+            and self._overload == 0
             and half_rpm < set_half_rpm - set_half_rpm // 6
             and before - half_rpm > set_half_rpm >> 5
         ):
@@ -263,6 +266,10 @@ class Guard:
         ref = self._torque_ref
         if half_rpm >= self._lower_end - (self._lower_end >> 4):
             self._was_up = True
+        if torque * 4 > ref * 5 and ref > 100:
+            self._overload = self._hz >> 2
+        elif self._overload:
+            self._overload -= 1
         # load lost: torque gone and speed running away upward
         if ref > 200 and torque * 3 < ref and half_rpm > set_half_rpm + (set_half_rpm >> 6):
             self._lost += 1
