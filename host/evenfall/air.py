@@ -325,8 +325,8 @@ def place_doubts(run: Run, air: Air, height_m: float | None) -> list[str]:
         if abs(apart) > BAROMETERS_AGREE_PA:
             way = "above" if apart > 0 else "below"
             words = (
-                f"The air pressure given, {air.pressure_Pa / 100:.0f} hPa, is {abs(apart) / 100:.0f} hPa {way} "
-                f"the board's barometer ({board.pressure_Pa / 100:.0f} hPa)"
+                f"The air pressure given, {air.pressure_Pa / 100:.0f} hPa, is {abs(apart) / 100:.0f} hPa "
+                f"{way} the board's barometer ({board.pressure_Pa / 100:.0f} hPa)"
             )
             if apart > 0:
                 words += " (reduced to sea level? turn it with evenfall air station)"

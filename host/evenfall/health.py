@@ -13,7 +13,7 @@ What can be seen is the chain's own passage, a fraction of a turn.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 from scipy import ndimage, signal, stats
@@ -104,6 +104,9 @@ def diagnose(
     s = _signals(run, calibration, setup)
     chain = rough_chain(s.seen.edges, s.setup, s.seen.start_s, s.seen.end_s, chain_links)
     connector = _connector(s)
+    slip = _slip(s, connector.found)
+    if slip.found and connector.found:
+        connector = _below_slip(s, connector, slip)
     return [
         _noise(s, chain.found),
         _resonance(s),
@@ -111,7 +114,7 @@ def diagnose(
         connector,
         _pulses(s),
         chain,
-        _slip(s, connector.found),
+        slip,
         _heating(s, flow_kg_s, tank_kg),
         _hold(s),
     ]
@@ -255,6 +258,19 @@ def _connector(s: _Signals) -> Finding:
     return Finding("loose connector", found, value, limit / s.top_N * 100, "%", sentence, show)
 
 
+def _below_slip(s: _Signals, connector: Finding, slip: Finding) -> Finding:
+    """Steps of the load under the speed where the clutch lets go are the clutch's, not the plug's."""
+    assert connector.evidence and slip.evidence
+    a = s.seen.aligned
+    known = np.isfinite(a.speed_rad_s)
+    rpm = np.interp(connector.evidence.marks, a.time_s[known], a.speed_rad_s[known]) / RPM
+    if (rpm > 1.25 * float(slip.evidence.marks[0])).any():
+        return connector
+    return replace(
+        connector, found=False, sentence="The load jumps only where the clutch slips: that comes first."
+    )
+
+
 def _pulses(s: _Signals) -> Finding:
     e = s.seen.edges
     share = (e.missed + e.extra) / max(int(e.index[-1]) if e.index.size else 1, 1)
@@ -352,7 +368,7 @@ def _slip(s: _Signals, load_jumps: bool = False) -> Finding:
     Not seen: slip over less than about 5 % of the pull, slip all the way down, a clutch that
     grabs and lets go in turns (its own unevenness stands in for the engine's).
     """
-    felt = None if load_jumps else _engine_felt(s)
+    felt = _engine_felt(s)  # of the speed alone: a load that jumps does not disturb it
     if felt is None or not felt.found:
         by_inertia = _inertia_share(s, load_jumps)
         if felt is None or by_inertia.found:

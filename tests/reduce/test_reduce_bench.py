@@ -61,4 +61,4 @@ def test_slipping_clutch_of_the_bench_is_named(bench, slips_rpm):
     (pull,) = bench_pulls(bench, 2, pulls=1, clutch=weak)
     (slip,) = [f for f in health.diagnose(pull.run, pull.calibration, pull.setup) if f.name == "clutch slip"]
     assert slip.found, slip.sentence
-    assert slip.evidence.marks[0] == pytest.approx(slips_rpm, rel=0.12)
+    assert slip.evidence.marks[0] == pytest.approx(slips_rpm, rel=0.2)

@@ -10,15 +10,18 @@ pull: the 95 % intervals are for the curve.
 
 from __future__ import annotations
 
+import tomllib
 from dataclasses import replace
 
 import numpy as np
 import pytest
 from bench_pulls import BenchPull, bench_pulls
-from evenfall import align, reduce
+from evenfall import align, health, reduce
 from evenfall.air import correction
 from evenfall.model import Air
 from evenfall.units import RPM
+from evenfall_bench import scenario
+from evenfall_bench.physics import interpolate
 from made_pulls import ENGINES, STANDARD_AIR, Flaws, make_pull, misjudged, misread
 
 pytestmark = pytest.mark.study
@@ -266,3 +269,32 @@ def parts(pull: BenchPull) -> dict[str, np.ndarray]:
             )
         )
     return dict(zip(("brake", "inertia", "which instants", "centre"), np.array(rows).T, strict=True))
+
+
+def test_slip_and_false_alarms_on_the_bench():
+    """Every health check on benches in order, and the clutch with shoes that carry less than they should."""
+    alarms: list[set[str]] = []
+    seen: dict[int, list[bool]] = {}
+    for bench in BENCHES:
+        for seed in range(30, 34):
+            for pull in bench_pulls(bench, seed, pulls=3):
+                found = health.diagnose(pull.run, pull.calibration, pull.setup)
+                alarms.append({f.name for f in found if f.found})
+        whole = scenario.complete(tomllib.loads(scenario.bundled()[bench].read_text()))
+        for slips_rpm in (5600, 6500, 7500):
+            carries = interpolate(whole["engine"]["torque_map"], slips_rpm)
+            weak = {
+                "capacity_Nm": carries * (5000**2 - 3800**2) / (slips_rpm**2 - 3800**2),
+                "capacity_rpm": 5000.0,
+                "engage_rpm": 3800.0,
+            }
+            for pull in bench_pulls(bench, 1, pulls=2, clutch=weak):
+                found = health.diagnose(pull.run, pull.calibration, pull.setup)
+                seen.setdefault(slips_rpm, []).append(any(f.found for f in found if f.name == "clutch slip"))
+    for name in sorted(set().union(*alarms)):
+        print(f"false alarm '{name}': {sum(name in a for a in alarms)} of {len(alarms)} pulls in order")
+    print(f"pulls in order with any false alarm: {sum(bool(a) for a in alarms)} of {len(alarms)}")
+    for slips_rpm, hits in seen.items():
+        print(f"clutch that slips below {slips_rpm} rpm: named in {sum(hits)} of {len(hits)} pulls")
+    assert sum("clutch slip" in a for a in alarms) <= 0.01 * len(alarms)
+    assert sum(seen[6500] + seen[7500]) >= 0.9 * len(seen[6500] + seen[7500])
