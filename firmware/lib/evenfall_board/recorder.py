@@ -6,16 +6,16 @@ marked, so the end of a pull is never lost.
 
 RAM budget, bytes (the only large allocations of the board):
 
-    load samples     8 x (amplifier rate + 25 %) x seconds
+    load samples     8 x (amplifier rate + 1/8) x seconds
     edges            4 x (edges per second half-way between overspeed and end speed) x seconds
-    control trace   12 x at most 50 per second x seconds
+    control trace   12 x at most 27 per second x seconds
     events, air, zeros   900 + 288 + 112
 
 with seconds = before_trigger + steady_time + sweep_time + after_sweep + STEADY_S.
-At the defaults and 80 samples/s that is 20 s: 16 kB + 13 kB + 12 kB = 41 kB.  When
+At the defaults and 80 samples/s that is 20 s: 14 kB + 13 kB + 7 kB = 34 kB.  When
 the heap has less than is wanted plus RESERVE, seconds shrink; a run longer than
 that loses its beginning and says so; settings whose pull itself does not fit are
-a fault before the pull.  At 320 samples/s it is 89 kB: that wants an RP2350.
+a fault before the pull.  At 320 samples/s it is 77 kB: that wants an RP2350.
 """
 
 from struct import calcsize, pack_into, unpack_from
@@ -27,7 +27,7 @@ from .sensing import ticks_between
 
 RESERVE = 20 * 1024  # bytes of heap left for the program at work
 STEADY_S = 6  # longest wait for a steady top speed that must fit before the sweep
-TRACE_HZ = 50
+TRACE_HZ = 27  # every third step at 80 samples/s
 MIN_SECONDS = 8
 SHIFT = const(6)
 PAGE = const(1 << SHIFT)  # records
@@ -142,7 +142,7 @@ def pull_seconds(settings):
 
 def plan(settings, nominal_hz, free):
     """(seconds, load, edge, trace capacities) that fit into `free` bytes of heap."""
-    load_hz = nominal_hz + nominal_hz // 4
+    load_hz = nominal_hz + nominal_hz // 8
     edge_hz = edges_per_second(settings)
     trace_hz = min(load_hz, TRACE_HZ)
     per_second = load_hz * 8 + edge_hz * 4 + trace_hz * 12

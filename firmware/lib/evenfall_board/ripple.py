@@ -14,7 +14,7 @@ from array import array
 from .native import const, micropython, ptr16
 from .speed_loop import SINE
 
-STEPS = const(1024)
+PAIRS = const(512)  # two steps each
 LOW_MHZ = const(800)
 HIGH_MHZ = const(2600)
 STEP_MHZ = const(20)
@@ -22,7 +22,7 @@ LEAST = 256  # steps; a shorter record tells too little
 
 
 @micropython.viper
-def amplitude(record: ptr16, n: int, turn_per_step: int, sine: ptr16) -> int:
+def amplitude(record: ptr16, n: int, turn_per_pair: int, sine: ptr16) -> int:
     """About the amplitude of one frequency in the record; a turn is 2**22."""
     a = 0
     b = 0
@@ -33,7 +33,7 @@ def amplitude(record: ptr16, n: int, turn_per_step: int, sine: ptr16) -> int:
         k = turn >> 16
         a += x * (int(sine[k]) - 16384) >> 12
         b += x * (int(sine[(k + 16) & 63]) - 16384) >> 12
-        turn = (turn + turn_per_step) & 0x3FFFFF
+        turn = (turn + turn_per_pair) & 0x3FFFFF
         i += 1
     if a < 0:
         a = -a
@@ -50,21 +50,22 @@ class Ripple:
     """A record of the relative correction, 1/4096, and its strongest line."""
 
     def __init__(self):
-        self._record = array("H", bytearray(2 * STEPS))
+        self._record = array("H", bytearray(2 * PAIRS))
         self.restart()
 
     def restart(self):
         self._n = 0
         self._mean = 0  # times 256
 
-    @micropython.native
     def note(self, correction):
-        if self._n == 0:
+        n = self._n
+        if n == 0:
             self._mean = correction << 8
         self._mean += (correction << 8) - self._mean >> 5  # slower than 0.5 Hz is no ripple
-        if self._n < STEPS:
-            self._record[self._n] = correction - (self._mean >> 8) + 32768
-            self._n += 1
+        if n >> 1 < PAIRS:
+            x = (correction - (self._mean >> 8)) // 2
+            self._record[n >> 1] = x + 32768 if n & 1 == 0 else self._record[n >> 1] + x
+            self._n = n + 1
 
     def find(self, step_us):
         """The line that stands out, mHz; 0: none.  `step_us` is the mean time between notes."""
@@ -72,9 +73,9 @@ class Ripple:
             return 0
         found = array("i", (0 for _ in range(LOW_MHZ, HIGH_MHZ, STEP_MHZ)))
         for i in range(len(found)):
-            # turns per step times 2**22: mHz x us x 2**22 / 10**9, in parts that stay small
-            turn = (LOW_MHZ + i * STEP_MHZ) * step_us // 1000 * 4295 // 1024
-            found[i] = amplitude(self._record, self._n, turn, SINE)
+            # turns per step times 2**22: mHz x 2 us x 2**22 / 10**9, in parts that stay small
+            turn = (LOW_MHZ + i * STEP_MHZ) * step_us // 1000 * 4295 // 512
+            found[i] = amplitude(self._record, self._n >> 1, turn, SINE)
         best = max(found)
         if best * 5 < sorted(found)[len(found) // 2] * 14:
             return 0

@@ -24,31 +24,31 @@ ZERO_FLOW = 492  # opening that stands for the leak, 1/16384: 3 %
 OPEN_LIMIT, SHUT_LIMIT, SLEWING, IN_SWEEP = 1, 2, 4, 8  # codes.TRACE_BITS
 ONE_F = 1 << 23
 
-# --- places in the state; those without an underscore serve sweep.py too ---
+# --- places in the state; those without an underscore serve sweep.py too, the others take no RAM ---
 
 TICK = const(0)  # of the last step
-SUM = const(1)  # torque of the samples since, mN.m
-N = const(2)
+_SUM = const(1)  # torque of the samples since, mN.m
+_N = const(2)
 T = const(3)  # torque of this step, mN.m
 W = const(4)  # speed now, half rpm
 DT = const(5)  # since the last step, 1/32768 s
 W1 = const(6)  # speeds of the steps before
 W2 = const(7)
 W3 = const(8)
-W4 = const(9)
-D1 = const(10)  # their times
-D2 = const(11)
-D3 = const(12)
+_W4 = const(9)
+_D1 = const(10)  # their times
+_D2 = const(11)
+_D3 = const(12)
 WD = const(13)  # change of speed over two steps, half rpm/s
-WD4 = const(14)  # over four
-ACC = const(15)  # what the set speed does, half rpm/s
-W_SLOW = const(16)
+_WD4 = const(14)  # over four
+_ACC = const(15)  # what the set speed does, half rpm/s
+_W_SLOW = const(16)
 TE = const(17)  # engine's torque at the brake, 1/4 mN.m
 TE_SLOW = const(18)
 TE_NOW = const(19)  # with its trend: what law and stages go by
-XX = const(20)
-XY = const(21)
-EXPONENT = const(22)  # n, how torque goes with speed, times 256
+_XX = const(20)
+_XY = const(21)
+_EXPONENT = const(22)  # n, how torque goes with speed, times 256
 BEGIN_SPEED = const(23)
 JM = const(24)  # inertia as mantissa and shift
 JS = const(25)
@@ -56,18 +56,18 @@ INERTIA = const(26)
 SET16 = const(27)  # set speed, 1/16 half rpm
 SET = const(28)
 E = const(29)  # relative error, 1/32768
-ED = const(30)  # its rate, 1/4096 1/s
-LJ = const(31)  # T / (J w), 1/256 1/s
-KAP = const(32)  # 2 - n, times 256
+_ED = const(30)  # its rate, 1/4096 1/s
+_LJ = const(31)  # T / (J w), 1/256 1/s
+_KAP = const(32)  # 2 - n, times 256
 W_LOW = const(33)
 SLOPE = const(34)  # d ln(flow) / d ln(opening), times 256
 U = const(35)  # opening, 1/16384
 F = const(36)  # 1 + integral, times 2**23
 FLOOR = const(37)  # lowest opening allowed
 U_MEAN = const(38)  # over 0.4 s, times 256
-U_SLOW = const(39)
-DIR = const(40)
-X = const(41)  # where the servo is by its own speed
+_U_SLOW = const(39)
+_DIR = const(40)
+_X = const(41)  # where the servo is by its own speed
 US = const(42)  # its pulse
 FLAGS = const(43)
 SHUT_US = const(44)
@@ -81,22 +81,22 @@ START_TICK = const(51)
 RATE = const(52)  # half rpm/s
 G = const(53)  # answer of the fill against the assumed one, times 256
 G0 = const(54)  # that of earlier pulls
-SZZ = const(55)
-SZY = const(56)
-CHANNEL_N = const(57)
-T_MEAN = const(58)
-W_MEAN = const(59)
-NU_MEAN = const(60)
-PHI2 = const(61)
-NU2 = const(62)
-PLACE = const(63)
-EFFORT = const(64)  # mean square of the relative correction, 65536 is 1
-CALM = const(65)  # gains are divided by this; 65536 is 1
+_SZZ = const(55)
+_SZY = const(56)
+_CHANNEL_N = const(57)
+_T_MEAN = const(58)
+_W_MEAN = const(59)
+_NU_MEAN = const(60)
+_PHI2 = const(61)
+_NU2 = const(62)
+_PLACE = const(63)
+_EFFORT = const(64)  # mean square of the relative correction, 65536 is 1
+_CALM = const(65)  # gains are divided by this; 65536 is 1
 RIPPLE = const(66)  # of the water supply, mHz; 0: none known
-TURN = const(67)
-RA = const(68)
-RC = const(69)
-R = const(70)  # against the ripple, 1/4096
+_TURN = const(67)
+_RA = const(68)
+_RC = const(69)
+_R = const(70)  # against the ripple, 1/4096
 PD = const(71)  # the relative correction, 1/4096
 SUM_LOW = const(72)  # squares of the error
 SUM_HIGH = const(73)
@@ -105,9 +105,9 @@ WORST = const(75)
 OPEN_TICKS = const(76)
 SHUT_TICKS = const(77)
 G_SUM = const(78)
-SIGN = const(79)  # 32 where words are 64 bits wide, else 0: `x << sg >> sg` gives a read its sign back
-PHI = const(80)  # 16 of each
-NU = const(96)
+_SIGN = const(79)  # 32 where words are 64 bits wide, else 0: `x << sg >> sg` gives a read its sign back
+_PHI = const(80)  # 16 of each
+_NU = const(96)
 SIZE = 112
 
 _MASK = const(0x3FFFFFFF)
@@ -139,7 +139,7 @@ for _i in range(33, 64):
 @micropython.viper
 def gather(s: ptr32, tick: int, w: int, t: int, speed_tick: int) -> int:
     """Take a sample; ticks since the last step when this makes one, else 0."""
-    sg = s[SIGN]
+    sg = s[_SIGN]
     d = (tick - s[TICK]) & _MASK
     if d >= 1 << 29:
         return 0  # older than what was seen
@@ -147,14 +147,14 @@ def gather(s: ptr32, tick: int, w: int, t: int, speed_tick: int) -> int:
         t = _TORQUE_MAX
     elif t < -_TORQUE_MAX:
         t = -_TORQUE_MAX
-    s[SUM] += t
-    n = s[N] + 1
-    s[N] = n
+    s[_SUM] += t
+    n = s[_N] + 1
+    s[_N] = n
     if d < _STEP_TICKS and n < 64:
         return 0
-    t = (s[SUM] << sg >> sg) // n
-    s[SUM] = 0
-    s[N] = 0
+    t = (s[_SUM] << sg >> sg) // n
+    s[_SUM] = 0
+    s[_N] = 0
     s[TICK] = tick
     if d > 400000:
         d = 400000
@@ -164,7 +164,7 @@ def gather(s: ptr32, tick: int, w: int, t: int, speed_tick: int) -> int:
     if speed_tick >= 0:
         x = (tick - speed_tick) & _MASK
         if x < _LAG_TICKS:
-            w += (s[ACC] << sg >> sg) * (x >> 7) >> 15
+            w += (s[_ACC] << sg >> sg) * (x >> 7) >> 15
     if w > 65535:
         w = 65535
     dt = d * 1074 >> 17
@@ -173,33 +173,23 @@ def gather(s: ptr32, tick: int, w: int, t: int, speed_tick: int) -> int:
     s[DT] = dt
 
     # changes of speed over two and four steps
-    back = dt + s[D1]
-    x = w - s[W2]
-    if x > 16383:
-        x = 16383
-    elif x < -16383:
-        x = -16383
-    x = (x << 15) // back
+    back = dt + s[_D1]
+    x = ((w - s[W2]) << 13) // (back >> 2)
     if x > 131071:
         x = 131071
     elif x < -131071:
         x = -131071
     s[WD] = x
-    x = w - s[W4]
-    if x > 16383:
-        x = 16383
-    elif x < -16383:
-        x = -16383
-    x = (x << 15) // (back + s[D2] + s[D3])
+    x = ((w - s[_W4]) << 13) // ((back + s[_D2] + s[_D3]) >> 2)
     if x > 131071:
         x = 131071
     elif x < -131071:
         x = -131071
-    s[WD4] = x
-    s[D3] = s[D2]
-    s[D2] = s[D1]
-    s[D1] = dt
-    s[W4] = s[W3]
+    s[_WD4] = x
+    s[_D3] = s[_D2]
+    s[_D2] = s[_D1]
+    s[_D1] = dt
+    s[_W4] = s[W3]
     s[W3] = s[W2]
     s[W2] = s[W1]
     s[W1] = w
@@ -209,10 +199,10 @@ def gather(s: ptr32, tick: int, w: int, t: int, speed_tick: int) -> int:
 @micropython.viper
 def engine(s: ptr32):
     """The engine's torque, smoothed over 80 ms, its trend over 0.3 s, and n."""
-    sg = s[SIGN]
+    sg = s[_SIGN]
     dt = s[DT]
     w = s[W]
-    te = ((s[T] << sg >> sg) + (s[JM] * (s[WD4] << sg >> sg) >> s[JS])) << 2
+    te = ((s[T] << sg >> sg) + (s[JM] * (s[_WD4] << sg >> sg) >> s[JS])) << 2
     k = dt * 25 >> 4
     if k > 4096:
         k = 4096
@@ -235,8 +225,8 @@ def engine(s: ptr32):
     elif te > 524287:
         te = 524287
     s[TE_NOW] = te
-    y = w - s[W_SLOW]
-    s[W_SLOW] += y * k >> 12
+    y = w - s[_W_SLOW]
+    s[_W_SLOW] += y * k >> 12
     if y > 2047:
         y = 2047
     elif y < -2047:
@@ -246,11 +236,11 @@ def engine(s: ptr32):
     elif x < -32767:
         x = -32767
     k = dt * 5 >> 4
-    s[XX] += ((y * y - s[XX]) >> 8) * k >> 4
-    s[XY] += ((x * y - (s[XY] << sg >> sg)) >> 8) * k >> 4
+    s[_XX] += ((y * y - s[_XX]) >> 8) * k >> 4
+    s[_XY] += ((x * y - (s[_XY] << sg >> sg)) >> 8) * k >> 4
     x = s[BEGIN_SPEED] >> 8
-    x = (s[XX] + x * x) >> 4
-    y = s[XY] << sg >> sg
+    x = (s[_XX] + x * x) >> 4
+    y = s[_XY] << sg >> sg
     if y > 1 << 27:
         y = 1 << 27
     elif y < -(1 << 27):
@@ -262,7 +252,7 @@ def engine(s: ptr32):
         y = 16383
     elif y < -16383:
         y = -16383
-    s[EXPONENT] = (y * (w >> 2) // te) << 4
+    s[_EXPONENT] = (y * (w >> 2) // te) << 4
 
 
 @micropython.viper
@@ -291,42 +281,32 @@ def compare(s: ptr32, acc: int, table_torque: int, table_exponent: int):
 
     `table_torque` is the learnt brake torque at the set speed, mN.m, 0 when there is none.
     """
-    sg = s[SIGN]
+    sg = s[_SIGN]
     w = s[W]
     set_speed = s[SET16] >> 4
     if set_speed < 512:
         set_speed = 512
     s[SET] = set_speed
-    s[ACC] = acc
+    s[_ACC] = acc
     if acc > 16383 or acc < -16383:
-        s[ACC] = 0
-    x = w - set_speed
-    if x > 8191:
-        x = 8191
-    elif x < -8191:
-        x = -8191
-    e = (x << 15) // set_speed
+        s[_ACC] = 0
+    e = ((w - set_speed) << 13) // (set_speed >> 2)
     if e > 16384:
         e = 16384
     elif e < -16384:
         e = -16384
     s[E] = e
-    x = (s[WD] << sg >> sg) - acc
-    if x > 131071:
-        x = 131071
-    elif x < -131071:
-        x = -131071
-    x = (x << 12) // set_speed
+    x = (((s[WD] << sg >> sg) - acc) << 12) // set_speed
     if x > 32767:
         x = 32767
     elif x < -32767:
         x = -32767
-    s[ED] = x
+    s[_ED] = x
     if table_torque > 0:
         n = table_exponent
         x = (table_torque << 12) // w
     else:
-        n = s[EXPONENT] << sg >> sg
+        n = s[_EXPONENT] << sg >> sg
         x = (s[TE_NOW] << 10) // w
     if x > 131071:
         x = 131071
@@ -335,13 +315,13 @@ def compare(s: ptr32, acc: int, table_torque: int, table_exponent: int):
         x = 3840
     elif x < 31:
         x = 31
-    s[LJ] = x
+    s[_LJ] = x
     x = 512 - n
     if x > 1536:
         x = 1536
     elif x < 102:
         x = 102
-    s[KAP] = x
+    s[_KAP] = x
 
 
 @micropython.viper
@@ -352,51 +332,51 @@ def channel(s: ptr32):
     regressed on the opening's of 50 ms before (servo, hose and amplifier together); the supply's
     ripple lies below.  What little is known at first leans on `G0`.
     """
-    sg = s[SIGN]
+    sg = s[_SIGN]
     dt = s[DT]
     tp = s[T] << sg >> sg
     if tp < 50:
         tp = 50
     w = s[W]
     um = s[U_MEAN] >> 8
-    nu = ((s[U] - um) << 12) // (um + _ZERO_FLOW) - (s[R] << sg >> sg)
+    nu = ((s[U] - um) << 12) // (um + _ZERO_FLOW) - (s[_R] << sg >> sg)
     if nu > 8191:
         nu = 8191
     elif nu < -8191:
         nu = -8191
-    n = s[CHANNEL_N]
+    n = s[_CHANNEL_N]
     if n == 0:
-        s[T_MEAN] = tp << 4
-        s[W_MEAN] = w << 4
-        s[NU_MEAN] = nu << 4
-        s[PHI2] = 0
-        s[NU2] = 0
+        s[_T_MEAN] = tp << 4
+        s[_W_MEAN] = w << 4
+        s[_NU_MEAN] = nu << 4
+        s[_PHI2] = 0
+        s[_NU2] = 0
     if n < 20:
         n += 1
-        s[CHANNEL_N] = n
+        s[_CHANNEL_N] = n
     k = (dt << 8) // (dt + 2000)
-    s[T_MEAN] += ((tp << 4) - s[T_MEAN]) * k >> 8
-    s[W_MEAN] += ((w << 4) - s[W_MEAN]) * k >> 8
-    s[NU_MEAN] += ((nu << 4) - (s[NU_MEAN] << sg >> sg)) * k >> 8
-    y = s[T_MEAN] >> 4
+    s[_T_MEAN] += ((tp << 4) - s[_T_MEAN]) * k >> 8
+    s[_W_MEAN] += ((w << 4) - s[_W_MEAN]) * k >> 8
+    s[_NU_MEAN] += ((nu << 4) - (s[_NU_MEAN] << sg >> sg)) * k >> 8
+    y = s[_T_MEAN] >> 4
     if y < 50:
         y = 50
-    x = s[W_MEAN] >> 4
+    x = s[_W_MEAN] >> 4
     phi = ((tp - y) << 12) // y
     phi -= ((w - x) << 13) // x
     if phi > 8191:
         phi = 8191
     elif phi < -8191:
         phi = -8191
-    nu -= (s[NU_MEAN] << sg >> sg) >> 4
-    s[PHI2] += ((phi << 4) - (s[PHI2] << sg >> sg)) * k >> 8
-    s[NU2] += ((nu << 4) - (s[NU2] << sg >> sg)) * k >> 8
-    i = (s[PLACE] + 1) & 15
-    s[PLACE] = i
-    phi -= (s[PHI2] << sg >> sg) >> 4
-    nu -= (s[NU2] << sg >> sg) >> 4
-    s[PHI + i] = phi
-    s[NU + i] = nu
+    nu -= (s[_NU_MEAN] << sg >> sg) >> 4
+    s[_PHI2] += ((phi << 4) - (s[_PHI2] << sg >> sg)) * k >> 8
+    s[_NU2] += ((nu << 4) - (s[_NU2] << sg >> sg)) * k >> 8
+    i = (s[_PLACE] + 1) & 15
+    s[_PLACE] = i
+    phi -= (s[_PHI2] << sg >> sg) >> 4
+    nu -= (s[_NU2] << sg >> sg) >> 4
+    s[_PHI + i] = phi
+    s[_NU + i] = nu
     if n < 20:
         return
     x = (s[SET] << 8) // s[W_LOW]
@@ -406,25 +386,17 @@ def channel(s: ptr32):
         x = 1024
     y = (
         phi
-        + (s[PHI + ((i - 1) & 15)] << sg >> sg)
-        + (s[PHI + ((i - 2) & 15)] << sg >> sg)
-        + (s[PHI + ((i - 3) & 15)] << sg >> sg)
+        + (s[_PHI + ((i - 1) & 15)] << sg >> sg)
+        + (s[_PHI + ((i - 2) & 15)] << sg >> sg)
+        + (s[_PHI + ((i - 3) & 15)] << sg >> sg)
     )
-    if y > 32767:
-        y = 32767
-    elif y < -32767:
-        y = -32767
-    y = phi - (s[PHI + ((i - 4) & 15)] << sg >> sg) + ((y * dt >> 10) * x >> 11)
+    y = phi - (s[_PHI + ((i - 4) & 15)] << sg >> sg) + ((y * dt >> 10) * x >> 11)
     z = (
-        (s[NU + ((i - 4) & 15)] << sg >> sg)
-        + (s[NU + ((i - 5) & 15)] << sg >> sg)
-        + (s[NU + ((i - 6) & 15)] << sg >> sg)
-        + (s[NU + ((i - 7) & 15)] << sg >> sg)
+        (s[_NU + ((i - 4) & 15)] << sg >> sg)
+        + (s[_NU + ((i - 5) & 15)] << sg >> sg)
+        + (s[_NU + ((i - 6) & 15)] << sg >> sg)
+        + (s[_NU + ((i - 7) & 15)] << sg >> sg)
     )
-    if z > 32767:
-        z = 32767
-    elif z < -32767:
-        z = -32767
     z = (z * dt >> 10) * (x * 17 // 7) >> 11
     if z > 2080 or z < -2080:
         return  # a swing that large says little of small ones
@@ -432,9 +404,9 @@ def channel(s: ptr32):
         y = 2080
     elif y < -2080:
         y = -2080
-    s[SZZ] += z * z - (s[SZZ] >> 7)
-    s[SZY] += z * y - ((s[SZY] << sg >> sg) >> 7)
-    g = ((((s[SZY] << sg >> sg) >> 8) + (75 * s[G0] >> 8)) << 8) // ((s[SZZ] >> 8) + 75)
+    s[_SZZ] += z * z - (s[_SZZ] >> 7)
+    s[_SZY] += z * y - ((s[_SZY] << sg >> sg) >> 7)
+    g = ((((s[_SZY] << sg >> sg) >> 8) + (75 * s[G0] >> 8)) << 8) // ((s[_SZZ] >> 8) + 75)
     if g < 64:
         g = 64
     elif g > 2048:
@@ -445,13 +417,13 @@ def channel(s: ptr32):
 @micropython.viper
 def law(s: ptr32, base: int, sine: ptr16) -> int:
     """Opening from the base opening (with the leak's part), 1/16384; not yet limited."""
-    sg = s[SIGN]
+    sg = s[_SIGN]
     dt = s[DT]
     e = s[E] << sg >> sg
-    lj = s[LJ]
-    kap = s[KAP]
+    lj = s[_LJ]
+    kap = s[_KAP]
     slope = s[SLOPE]
-    calm = s[CALM] >> 8
+    calm = s[_CALM] >> 8
     # the fill follows faster the faster the brake turns
     x = (s[W_LOW] << 8) // s[SET]
     if x > 256:
@@ -463,11 +435,7 @@ def law(s: ptr32, base: int, sine: ptr16) -> int:
     d = (_D_SHAFT // lj) * x >> 9
     if d > 32767:
         d = 32767
-    pd = (p * e >> 8) + (d * (s[ED] << sg >> sg) >> 8)
-    if pd > 1048575:
-        pd = 1048575
-    elif pd < -1048575:
-        pd = -1048575
+    pd = (p * e >> 8) + (d * (s[_ED] << sg >> sg) >> 8)
     pd = (pd << 5) // slope
     pd = (pd << 8) // calm
     if pd > 6144:
@@ -478,52 +446,48 @@ def law(s: ptr32, base: int, sine: ptr16) -> int:
     x = pd
     if x > 4096:
         x = 4096
-    s[EFFORT] += ((x * x >> 8) - s[EFFORT]) * dt >> 13
-    x = (s[EFFORT] << 8) // 2621
+    s[_EFFORT] += ((x * x >> 8) - s[_EFFORT]) * dt >> 13
+    x = (s[_EFFORT] << 8) // 2621
     if x < 256:
         x = 256
     elif x > 4096:
         x = 4096
-    x = (x << 8) - s[CALM]
+    x = (x << 8) - s[_CALM]
     if x > 0:
-        s[CALM] += (x >> 6) * dt >> 6
+        s[_CALM] += (x >> 6) * dt >> 6
     else:
-        s[CALM] += (x >> 6) * dt >> 11
+        s[_CALM] += (x >> 6) * dt >> 11
     # the supply's ripple, in step with it: both parts grow until the correction has none left
     mHz = s[RIPPLE]
     if mHz > 0:
-        turn = s[TURN] + mHz * dt
+        turn = s[_TURN] + mHz * dt
         if turn >= 32768000:
             turn -= 32768000
-        s[TURN] = turn
+        s[_TURN] = turn
         i = turn // 512000
-        r = ((s[RA] << sg >> sg) >> 4) * (int(sine[(i + 16) & 63]) - 16384)
-        r += ((s[RC] << sg >> sg) >> 4) * (int(sine[i]) - 16384)
+        r = ((s[_RA] << sg >> sg) >> 4) * (int(sine[(i + 16) & 63]) - 16384)
+        r += ((s[_RC] << sg >> sg) >> 4) * (int(sine[i]) - 16384)
         r >>= 18
-        s[R] = r
+        s[_R] = r
         i -= mHz * 6422 >> 20  # the loop answers some 98 ms late
         x = pd
         if x > 328:
             x = 328
         elif x < -328:
             x = -328
-        y = (s[RA] << sg >> sg) + ((x * (int(sine[(i + 16) & 63]) - 16384) >> 9) * dt >> 11)
+        y = (s[_RA] << sg >> sg) + ((x * (int(sine[(i + 16) & 63]) - 16384) >> 9) * dt >> 11)
         if y > 157286:
             y = 157286
         elif y < -157286:
             y = -157286
-        s[RA] = y
-        y = (s[RC] << sg >> sg) + ((x * (int(sine[i & 63]) - 16384) >> 9) * dt >> 11)
+        s[_RA] = y
+        y = (s[_RC] << sg >> sg) + ((x * (int(sine[i & 63]) - 16384) >> 9) * dt >> 11)
         if y > 157286:
             y = 157286
         elif y < -157286:
             y = -157286
-        s[RC] = y
+        s[_RC] = y
         pd += r
-        if pd > 6144:
-            pd = 6144
-        elif pd < -3686:
-            pd = -3686
     s[PD] = pd
     f = s[F]
     u = base * (f >> 11) >> 12
@@ -550,7 +514,7 @@ def law(s: ptr32, base: int, sine: ptr16) -> int:
 @micropython.viper
 def drive(s: ptr32, u: int, flags: int) -> int:
     """Limits, play of the linkage; the servo's pulse in us."""
-    sg = s[SIGN]
+    sg = s[_SIGN]
     dt = s[DT]
     if u >= _FULL:
         u = _FULL
@@ -561,28 +525,28 @@ def drive(s: ptr32, u: int, flags: int) -> int:
             flags |= 2
     s[U] = u
     s[U_MEAN] += ((u << 8) - s[U_MEAN]) >> 5
-    x = u - s[U_SLOW]
-    s[U_SLOW] += x * 77 >> 8
+    x = u - s[_U_SLOW]
+    s[_U_SLOW] += x * 77 >> 8
     if x > 49:
-        s[DIR] += (256 - (s[DIR] << sg >> sg)) >> 1
+        s[_DIR] += (256 - (s[_DIR] << sg >> sg)) >> 1
     elif x < -49:
-        s[DIR] -= (256 + (s[DIR] << sg >> sg)) >> 1
+        s[_DIR] -= (256 + (s[_DIR] << sg >> sg)) >> 1
     if u > 0 and u < _FULL:
-        u += s[HALF_PLAY] * (s[DIR] << sg >> sg) >> 8
+        u += s[HALF_PLAY] * (s[_DIR] << sg >> sg) >> 8
         if u < 0:
             u = 0
         elif u > _FULL:
             u = _FULL
     x = s[SLEW] * dt >> 15
-    y = u - s[X]
+    y = u - s[_X]
     if y > x:
         flags |= 4
-        s[X] += x
+        s[_X] += x
     elif y < -x:
         flags |= 4
-        s[X] -= x
+        s[_X] -= x
     else:
-        s[X] = u
+        s[_X] = u
     s[FLAGS] = flags
     u = s[SHUT_US] + (u * (s[SPAN_US] << sg >> sg) >> 14)
     s[US] = u
@@ -592,7 +556,7 @@ def drive(s: ptr32, u: int, flags: int) -> int:
 @micropython.viper
 def judge(s: ptr32, d: int) -> int:
     """Sum up a step of the sweep; ticks since the end speed was crossed, or -1."""
-    sg = s[SIGN]
+    sg = s[_SIGN]
     x = (s[E] << sg >> sg) * 625 >> 11  # 1/10000
     if x < 0:
         x = -x
@@ -612,8 +576,8 @@ def judge(s: ptr32, d: int) -> int:
         s[SHUT_TICKS] += d
     # the mean of four speeds, brought to now by the rate: one rough turn ends no sweep
     rate = s[RATE] << sg >> sg
-    over = (s[W1] + s[W2] + s[W3] + s[W4]) >> 2
-    over = s[END] - over - (rate * (s[D1] + s[D2] + s[D3]) >> 16)
+    over = (s[W1] + s[W2] + s[W3] + s[_W4]) >> 2
+    over = s[END] - over - (rate * (s[_D1] + s[_D2] + s[_D3]) >> 16)
     if rate > 0:
         over = -over
     else:
@@ -632,22 +596,22 @@ def new_state():
     """A state that is all zero but for what must not be."""
     s = array("i", (0 for _ in range(SIZE)))
     s[INERTIA] = s[SLOPE] = s[W_LOW] = 1
-    s[SIGN] = WORD_BITS - 32
+    s[_SIGN] = WORD_BITS - 32
     return s
 
 
 def restart(s, tick, speed, servo_us):
     """Settings, plan and what was learnt stay; all that a pull gathers starts anew."""
     for i in range(SIZE):
-        if not SHUT_US <= i <= SLEW and i != SIGN:
+        if not SHUT_US <= i <= SLEW and i != _SIGN:
             s[i] = 0
     s[TICK] = tick
     s[US] = servo_us
     s[U] = min(max((servo_us - s[SHUT_US]) * FULL // (s[SPAN_US] or 1), 0), FULL)
-    s[X] = s[U_SLOW] = s[U]
+    s[_X] = s[_U_SLOW] = s[U]
     s[U_MEAN] = s[U] << 8
-    s[W1] = s[W2] = s[W3] = s[W4] = s[W_SLOW] = s[BEGIN_SPEED] = speed
-    s[D1] = s[D2] = s[D3] = 410
+    s[W1] = s[W2] = s[W3] = s[_W4] = s[_W_SLOW] = s[BEGIN_SPEED] = speed
+    s[_D1] = s[_D2] = s[_D3] = 410
     s[F] = ONE_F
-    s[CALM] = 65536
+    s[_CALM] = 65536
     s[G] = s[G0] = 256

@@ -77,7 +77,6 @@ def exp2_x1024(n):
     return m >> (14 - n) if n <= 14 else m << (n - 14)
 
 
-@micropython.native
 def root(x):
     """Integer square root of 0 <= x < 2**30."""
     if x < 2:
@@ -328,7 +327,6 @@ class InertiaFit:
         self._aa = self._ab = self._bb = self._ay = self._by = self._yy = 0
         self._scale = 0  # torque is counted in 2**scale / 4 mN.m
 
-    @micropython.native
     def step(self, torque_mNm, half_rpm, dt15):
         """`half_rpm` two samples old, as the torque is; `dt15` in 1/32768 s."""
         t = torque_mNm << 4
