@@ -1,4 +1,4 @@
-"""Bring SPEC.md's table and vectors.json up to date with messages.py.
+"""Bring SPEC.md's table and vectors.json up to date with message_table.py.
 
 ``python protocol/refresh.py`` writes them; ``--check`` only says whether they
 are current (exit 1 if not).  A vector once written is never rewritten: old
@@ -15,7 +15,7 @@ sys.path.insert(0, str(HERE))
 
 from evenfall_wire import frames, messages  # noqa: E402
 
-BEGIN = "<!-- table: begin (made by refresh.py from messages.py; do not edit) -->"
+BEGIN = "<!-- table: begin (made by refresh.py from message_table.py; do not edit) -->"
 END = "<!-- table: end -->"
 
 
@@ -132,7 +132,7 @@ def main(check=False):
     new = missing_vectors(vectors)
     if check:
         if new_text != text:
-            print("protocol/SPEC.md: the table is not that of messages.py; run python protocol/refresh.py")
+            print("protocol/SPEC.md: the table is not that of message_table.py; run python protocol/refresh.py")
         if new:
             print(f"protocol/vectors.json: no vectors of {new[0]['name']}; run python protocol/refresh.py")
         return int(bool(new) or new_text != text)

@@ -24,6 +24,7 @@ if mode == "pystone":
 sys.path.insert(0, here + "/../evenfall_bench/shims")
 import gc
 
+import micropython
 import pio_asm
 import vfs
 
@@ -206,6 +207,7 @@ class Feeder:
         clock.us += PERIOD // 4
 
 
+@micropython.native  # as `one_pass`
 def drain():
     board._load_ms = 0
     n = board.hall.poll()

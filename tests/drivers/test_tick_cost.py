@@ -21,9 +21,7 @@ def test_tick_cost():
     assert "control tick" in done.stdout
 
 
-@pytest.mark.parametrize(
-    "file, function", [("hall", "poll"), ("hall", "_drain"), ("load_cell", "poll"), ("load_cell", "_pair")]
-)
+@pytest.mark.parametrize("file, function", [("hall", "poll"), ("load_cell", "poll")])
 def test_calls_at_each_pass_need_no_heap(micropython, tmp_path, file, function):
     """MicroPython puts a call's variables on the heap when they need more than 11 words (py/objfun.c).
 

@@ -50,7 +50,7 @@ def test_a_pull_is_armed_swept_stored_and_the_board_ready_again():
         in_sweep = (run.trace_time_s > run.verdict["sweep_start_tick"]) & (
             run.trace_time_s < run.verdict["sweep_end_tick"]
         )
-        assert in_sweep.sum() > 350
+        assert in_sweep.sum() > 250
         rpm = 60 / np.diff(run.edge_time_s)
         from_edges = np.interp(run.trace_time_s[in_sweep], run.edge_time_s[1:], rpm)
         assert np.median(np.abs(run.trace_speed_rpm[in_sweep] / from_edges - 1)) < 0.01

@@ -14,6 +14,7 @@ from small_ints import Small, harden
 sys.path.insert(0, str(PROJECT / "firmware" / "lib"))
 
 from evenfall_board import guard, sensing
+from evenfall_board.drivers import ticks
 
 
 def setting(name):
@@ -35,10 +36,10 @@ def run_speed(values, start, intervals, wait):
     tick = start
     seen = []
     for interval in intervals:
-        tick = (tick + interval) & sensing.MASK
+        tick = (tick + interval) & ticks.MASK
         speed.edge(Small(tick))
         harden(speed)
-        seen.append(speed.update(Small((tick + wait) & sensing.MASK)))
+        seen.append(speed.update(Small((tick + wait) & ticks.MASK)))
     return speed, seen
 
 
@@ -50,7 +51,7 @@ drive = st.fixed_dictionaries(
 @settings(max_examples=300, deadline=None)
 @given(
     drive,
-    st.integers(0, sensing.MASK),
+    st.integers(0, ticks.MASK),
     st.lists(
         st.one_of(st.integers(1, 200), st.integers(200, 60000), st.integers(60000, 1 << 29)), max_size=90
     ),
@@ -78,7 +79,7 @@ def test_speed_is_right(rpm, magnets, engine_teeth, brake_teeth, start):
     values = {"engine_teeth": engine_teeth, "brake_teeth": brake_teeth, "magnets": magnets}
     times = [round(i * interval) for i in range(1, 70)]
     intervals = [b - a for a, b in zip([0, *times], times, strict=False)]
-    speed, seen = run_speed(values, start & sensing.MASK, intervals, 0)
+    speed, seen = run_speed(values, start & ticks.MASK, intervals, 0)
     assert speed.missed == speed.extra == 0
     # a tick at each end of the window of at least one turn, and one half rpm of rounding
     window = max(interval * magnets, 1)

@@ -12,7 +12,7 @@ import machine
 from evenfall_wire import codes
 from evenfall_wire.settings import BY_NAME, SETTINGS
 
-from . import FIRMWARE, guard, selftest
+from . import FIRMWARE, guard
 from .drivers import ticks
 from .drivers.button import Button
 from .drivers.kill import Kill
@@ -22,7 +22,8 @@ from .guard import Guard
 from .link import Link
 from .native import const, micropython
 from .recorder import Recorder, pull_seconds
-from .sensing import TICKS_PER_MS, Speed, Torque, Zero, ticks_between
+from .drivers.ticks import diff as ticks_between
+from .sensing import TICKS_PER_MS, Speed, Torque, Zero
 from .settings import Learned, Settings, Starts, needs_restart
 from .states import BUSY, PULLING, step
 from .store import Store
@@ -324,6 +325,8 @@ class Board:
         return not self._zero_wanted
 
     def self_test(self):
+        from . import selftest  # rarely wanted: it takes no RAM until then
+
         return selftest.run(self)
 
     def hold_valve(self, us):

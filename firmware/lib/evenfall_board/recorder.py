@@ -18,12 +18,13 @@ that loses its beginning and says so; settings whose pull itself does not fit ar
 a fault before the pull.  At 320 samples/s it is 77 kB: that wants an RP2350.
 """
 
+from array import array
 from struct import calcsize, pack_into, unpack_from
 
 from evenfall_wire.messages import EACH
 
 from .native import const, micropython
-from .sensing import ticks_between
+from .drivers.ticks import diff as ticks_between
 
 RESERVE = 20 * 1024  # bytes of heap left for the program at work
 STEADY_S = 6  # longest wait for a steady top speed that must fit before the sweep
@@ -48,11 +49,15 @@ class Ring:
         pages = (capacity + PAGE - 1) // PAGE
         self.capacity = pages * PAGE
         self.bytes = self.capacity * self.size
-        self._pages = [bytearray(PAGE * self.size) for _ in range(pages)]
+        self._pages = [self._page() for _ in range(pages)]
         self._at = 0
         self.used = 0
         self.lost = 0  # records overwritten since keep_from()
 
+    def _page(self):
+        return bytearray(PAGE * self.size)
+
+    @micropython.native
     def _next(self):
         at = self._at
         self._at = at + 1 if at + 1 < self.capacity else 0
@@ -63,20 +68,10 @@ class Ring:
         return at
 
     # one method per width: a call with *args would allocate
-    def put1(self, a):
-        at = self._next()
-        pack_into(self.format, self._pages[at >> SHIFT], (at & LAST) * self.size, a)
-
-    def put2(self, a, b):
-        at = self._next()
-        pack_into(self.format, self._pages[at >> SHIFT], (at & LAST) * self.size, a, b)
-
-    @micropython.native
     def put3(self, a, b, c):
         at = self._next()
         pack_into(self.format, self._pages[at >> SHIFT], (at & LAST) * self.size, a, b, c)
 
-    @micropython.native
     def put4(self, a, b, c, d):
         at = self._next()
         pack_into(self.format, self._pages[at >> SHIFT], (at & LAST) * self.size, a, b, c, d)
@@ -85,6 +80,9 @@ class Ring:
     def put5(self, a, b, c, d, e):
         at = self._next()
         pack_into(self.format, self._pages[at >> SHIFT], (at & LAST) * self.size, a, b, c, d, e)
+
+    def _bytes(self, page):
+        return memoryview(page)
 
     def _place(self, i):
         """Place of the i-th oldest kept record."""
@@ -120,12 +118,46 @@ class Ring:
             at = self._place(i)
             first = at & LAST
             n = min(count, PAGE - first)
-            page = memoryview(self._pages[at >> SHIFT])
+            page = self._bytes(self._pages[at >> SHIFT])
             out[done : done + n * size] = page[first * size : (first + n) * size]
             done += n * size
             i += n
             count -= n
         return done
+
+
+class WordRing(Ring):
+    """Records of one or two 32-bit words below 2**30: stored without packing, several a tick.
+
+    The processors are little-endian, as the wire is.
+    """
+
+    def _page(self):
+        if self.size not in (4, 8):
+            raise ValueError("%s: records of %d bytes" % (self.name, self.size))
+        return array("i", bytearray(PAGE * self.size))
+
+    @micropython.native
+    def put1(self, a):
+        at = self._next()
+        self._pages[at >> SHIFT][at & LAST] = a
+
+    @micropython.native
+    def put2(self, a, b):
+        at = self._next()
+        page = self._pages[at >> SHIFT]
+        at = (at & LAST) << 1
+        page[at] = a
+        page[at + 1] = b
+
+    def tick(self, i):
+        at = self._place(i)
+        return self._pages[at >> SHIFT][(at & LAST) * (self.size >> 2)]
+
+    def _bytes(self, page):
+        from uctypes import addressof, bytearray_at  # MicroPython's own; the plan serves CPython too
+
+        return memoryview(bytearray_at(addressof(page), PAGE * self.size))
 
 
 def edges_per_second(settings):
@@ -155,8 +187,8 @@ def plan(settings, nominal_hz, free):
 class Recorder:
     def __init__(self, settings, nominal_hz, free):
         self.seconds, loads, edges, traces = plan(settings, nominal_hz, free)
-        self.loads = Ring("load_samples", loads)
-        self.edges = Ring("edge_times", edges)
+        self.loads = WordRing("load_samples", loads)
+        self.edges = WordRing("edge_times", edges)
         self.trace = Ring("control_trace", traces)
         self.events = Ring("events", 100)
         self.air = Ring("air", 24)

@@ -57,6 +57,7 @@ class Ripple:
         self._n = 0
         self._mean = 0  # times 256
 
+    @micropython.native
     def note(self, correction):
         n = self._n
         if n == 0:

@@ -6,14 +6,172 @@ board.  `tests/firmware` runs this file with integers that refuse to grow.
 
 from array import array
 
-from .drivers.ticks import HALF, MASK
-from .drivers.ticks import diff as ticks_between
-from .native import const, micropython
+from .native import const, micropython, ptr32
 
 TICKS_PER_MS = const(4000)
 MARKS = const(64)  # magnet passages remembered
 WINDOW_TICKS = const(40000)  # a speed is averaged over whole turns of at least this: 10 ms
 TOP_SPEED = const(65535)  # half rpm; what the trace can carry
+
+
+# places in the state of Speed; the marks come last
+_AT = const(0)  # place of the newest mark
+_N = const(1)  # marks since the lock, at most MARKS
+_LAST = const(2)  # tick of the newest mark
+_MEAN = const(3)  # ticks between marks, over the last turn
+_RAW_LAST = const(4)
+_RAW = const(5)  # the last raw interval
+_EVEN = const(6)
+_ODD = const(7)
+_PER_TURN = const(8)
+_K = const(9)  # half rpm x ticks per turn, >> _SHIFT
+_SHIFT = const(10)
+_TIMEOUT = const(11)
+_MISSED = const(12)
+_EXTRA = const(13)
+_HALF_RPM = const(14)
+_MID_TICK = const(15)
+_HELD_OVER = const(16)
+_MARKS = const(17)
+_MASK = const(0x3FFFFFFF)
+_HALF = const(1 << 29)
+
+
+@micropython.viper
+def _forget(s: ptr32):
+    """Start anew: speed 0 until two edges have come."""
+    i = 0
+    while i < 8:
+        s[i] = 0
+        i += 1
+    s[_HALF_RPM] = 0
+    s[_MID_TICK] = 0
+    s[_HELD_OVER] = 1
+
+
+@micropython.viper
+def _push(s: ptr32, tick: int):
+    at = s[_AT] + 1
+    if at == MARKS:
+        at = 0
+    s[_AT] = at
+    s[_MARKS + at] = tick
+    s[_LAST] = tick
+    n = s[_N]
+    if n < MARKS:
+        n += 1
+        s[_N] = n
+    if n > 1:
+        back = s[_PER_TURN]
+        if back > n - 1:
+            back = n - 1
+        at -= back
+        if at < 0:
+            at += MARKS
+        x = ((tick - s[_MARKS + at]) & _MASK) // back
+        s[_MEAN] = x if x > 0 else 1
+
+
+@micropython.viper
+def _edge(s: ptr32, tick: int):
+    """Take one raw edge."""
+    if s[_N] == 0:
+        s[_RAW_LAST] = tick
+        _push(s, tick)
+        return
+    raw = (tick - s[_RAW_LAST]) & _MASK
+    if raw >= _HALF:
+        return  # out of order: a time base set anew
+    before = s[_RAW]
+    s[_RAW_LAST] = tick
+    s[_RAW] = raw
+    if raw > s[_TIMEOUT]:
+        _forget(s)
+        s[_RAW_LAST] = tick
+        _push(s, tick)
+        return
+    if raw - (raw >> 2) < before and before - (before >> 2) < raw:
+        s[_EVEN] += 1
+    else:
+        s[_EVEN] = 0
+    expected = s[_MEAN]
+    if expected == 0:
+        _push(s, tick)
+        return
+    d = (tick - s[_LAST]) & _MASK
+    lock = 0
+    if d < expected - (expected >> 2) - (expected >> 3):  # under 5/8
+        s[_EXTRA] += 1
+        s[_ODD] += 1
+    elif d > expected + (expected >> 1):
+        n = (d + (expected >> 1)) // expected
+        s[_ODD] += 1
+        if n > 3:
+            lock = 1
+        else:
+            s[_MISSED] += n - 1
+            step = d // n
+            last = s[_LAST]
+            while n > 1:
+                last = (last + step) & _MASK
+                _push(s, last)
+                n -= 1
+            _push(s, tick)
+    else:
+        if s[_ODD] > 0:
+            s[_ODD] -= 1
+        _push(s, tick)
+    if lock == 1 or (s[_ODD] > 0 and s[_EVEN] > s[_PER_TURN] + 2):
+        # believe the newest raw interval
+        s[_N] = 0
+        s[_ODD] = 0
+        _push(s, (tick - raw) & _MASK)
+        _push(s, tick)
+
+
+@micropython.viper
+def _update(s: ptr32, now: int):
+    n = s[_N] - 1
+    since = (now - s[_LAST]) & _MASK
+    if since >= _HALF:
+        since = 0  # an edge that the clock has not reached yet
+    if n < 1:
+        if n == 0 and since > s[_TIMEOUT]:
+            _forget(s)
+        s[_HALF_RPM] = 0
+        return
+    if since > s[_TIMEOUT]:
+        _forget(s)
+        return
+    per_turn = s[_PER_TURN]
+    turn = s[_MEAN] * per_turn
+    want = (WINDOW_TICKS // turn + 1) * per_turn
+    if want > n:
+        if n >= per_turn:
+            want = n - n % per_turn
+        else:
+            want = n
+    if want >= MARKS:
+        want = MARKS - 1
+    at = s[_AT] - want
+    if at < 0:
+        at += MARKS
+    span = (s[_LAST] - s[_MARKS + at]) & _MASK
+    s[_HELD_OVER] = 1 if since > s[_MEAN] << 1 else 0
+    s[_MID_TICK] = (s[_LAST] - (span >> 1)) & _MASK
+    if span > 0x03FFFFFF:
+        span = 0x03FFFFFF
+    span = (span * per_turn) >> s[_SHIFT]
+    speed = TOP_SPEED
+    if span >= 256:
+        k = s[_K]
+        while span >= 1 << 24:  # so that the remainder times `want` stays small
+            span >>= 1
+            k >>= 1
+        speed = k // span * want + k % span * want // span
+        if speed > TOP_SPEED:
+            speed = TOP_SPEED
+    s[_HALF_RPM] = speed
 
 
 class Speed:
@@ -27,113 +185,47 @@ class Speed:
     """
 
     def __init__(self, settings):
-        self._marks = array("i", bytearray(4 * MARKS))
+        self._s = array("i", bytearray(4 * (_MARKS + MARKS)))
         self.configure(settings)
 
     def configure(self, settings):
-        self._per_turn = settings["magnets"]
+        s = self._s
+        s[_PER_TURN] = settings["magnets"]
         # half rpm = 2 * 60 * ticks per second * gear ratio / ticks per turn
         k = 480000000 * settings["brake_teeth"] // settings["engine_teeth"]
         shift = 0
         while k >= 1 << 29:
             k >>= 1
             shift += 1
-        self._k = k
-        self._shift = shift
-        self._timeout = settings["hall_timeout"] * TICKS_PER_MS
-        self.missed = 0
-        self.extra = 0
+        s[_K] = k
+        s[_SHIFT] = shift
+        s[_TIMEOUT] = settings["hall_timeout"] * TICKS_PER_MS
+        s[_MISSED] = s[_EXTRA] = 0
         self.forget()
 
     def forget(self):
         """Start anew: speed 0 until two edges have come."""
-        self._n = 0  # marks since the lock, at most MARKS
-        self._at = 0  # place of the newest mark
-        self._last = 0  # tick of the newest mark
-        self._mean = 0  # ticks between marks, over the last turn
-        self._raw_last = 0
-        self._raw = 0  # the last raw interval
-        self._even = 0
-        self._odd = 0
-        self.half_rpm = 0
-        self.mid_tick = 0  # when the crank had `half_rpm`: the middle of the turns it is a mean of
-        self.held_over = True
+        _forget(self._s)
+        self._show()
 
-    @micropython.native
-    def _push(self, tick):
-        at = self._at + 1
-        if at == MARKS:
-            at = 0
-        self._at = at
-        self._marks[at] = tick
-        self._last = tick
-        n = self._n
-        if n < MARKS:
-            n += 1
-            self._n = n
-        if n > 1:
-            back = self._per_turn
-            if back > n - 1:
-                back = n - 1
-            self._mean = ((tick - self._marks[at - back]) & MASK) // back or 1
+    def _show(self):
+        s = self._s
+        self.half_rpm = s[_HALF_RPM]
+        self.mid_tick = s[_MID_TICK]  # when the crank had it: the middle of the turns it is a mean of
+        self.held_over = s[_HELD_OVER] == 1
 
-    def _lock(self, tick, interval):
-        """Believe the newest raw interval."""
-        self._n = 0
-        self._odd = 0
-        self._push((tick - interval) & MASK)
-        self._push(tick)
+    @property
+    def missed(self):
+        return self._s[_MISSED]
+
+    @property
+    def extra(self):
+        return self._s[_EXTRA]
 
     @micropython.native
     def edge(self, tick):
         """Take one raw edge."""
-        if self._n == 0:
-            self._raw_last = tick
-            self._push(tick)
-            return
-        raw = (tick - self._raw_last) & MASK
-        if raw >= HALF:
-            return  # out of order: a time base set anew
-        before = self._raw
-        self._raw_last = tick
-        self._raw = raw
-        if raw > self._timeout:
-            self.forget()
-            self._raw_last = tick
-            self._push(tick)
-            return
-        if raw - (raw >> 2) < before and before - (before >> 2) < raw:
-            self._even += 1
-        else:
-            self._even = 0
-        expected = self._mean
-        if expected == 0:
-            self._push(tick)
-            return
-        d = (tick - self._last) & MASK
-        if d < expected - (expected >> 2) - (expected >> 3):  # under 5/8
-            self.extra += 1
-            self._odd += 1
-        elif d > expected + (expected >> 1):
-            n = (d + (expected >> 1)) // expected
-            self._odd += 1
-            if n > 3:
-                self._lock(tick, raw)
-                return
-            self.missed += n - 1
-            step = d // n
-            last = self._last
-            while n > 1:
-                last = (last + step) & MASK
-                self._push(last)
-                n -= 1
-            self._push(tick)
-        else:
-            if self._odd:
-                self._odd -= 1
-            self._push(tick)
-        if self._odd and self._even > self._per_turn + 2:
-            self._lock(tick, raw)
+        _edge(self._s, tick)
 
     @micropython.native
     def update(self, now):
@@ -141,41 +233,11 @@ class Speed:
 
         While edges are missing the last speed stands (`held_over`), up to hall_timeout.
         """
-        n = self._n - 1
-        if n < 1:
-            if n == 0 and ticks_between(now, self._last) > self._timeout:
-                self.forget()
-            self.half_rpm = 0
-            return 0
-        per_turn = self._per_turn
-        turn = self._mean * per_turn
-        want = (WINDOW_TICKS // turn + 1) * per_turn
-        if want > n:
-            want = n - n % per_turn or n
-        if want >= MARKS:
-            want = MARKS - 1
-        at = self._at
-        span = (self._last - self._marks[at - want]) & MASK
-        since = ticks_between(now, self._last)
-        if since > self._timeout:
-            self.forget()
-            return 0
-        self.held_over = since > self._mean << 1
-        self.mid_tick = (self._last - (span >> 1)) & MASK
-        if span > 0x03FFFFFF:
-            span = 0x03FFFFFF
-        span = (span * per_turn) >> self._shift
-        if span < 256:
-            speed = TOP_SPEED
-        else:
-            k = self._k
-            while span >= 1 << 24:  # so that the remainder times `want` stays small
-                span >>= 1
-                k >>= 1
-            speed = k // span * want + k % span * want // span
-        if speed > TOP_SPEED:
-            speed = TOP_SPEED
-        self.half_rpm = speed
+        s = self._s
+        _update(s, now)
+        self.mid_tick = s[_MID_TICK]
+        self.held_over = s[_HELD_OVER] == 1
+        self.half_rpm = speed = s[_HALF_RPM]
         return speed
 
 

@@ -26,7 +26,7 @@ from evenfall_wire.codes import RUN_BITS, VERDICTS
 from evenfall_wire.frames import MAX_PAYLOAD, MAX_WIRE, Framer, Unframer
 from evenfall_wire.messages import BY_NAME, pack_into, unpack
 
-from .sensing import ticks_between
+from .drivers.ticks import diff as ticks_between
 
 FORMAT = 1
 SYNC_FRAMES = 24  # frames between synchronisations: what a power cut can cost

@@ -38,6 +38,7 @@ once and rise again within seconds.  The law itself is in speed_loop.
 from evenfall_wire.codes import REASONS, VERDICTS
 
 from . import speed_loop as loop
+from .native import micropython
 from .ripple import Ripple
 from .speed_loop import FULL, IN_SWEEP, ONE_F, OPEN_LIMIT, SHUT_LIMIT, SINE, SLEWING, ZERO_FLOW
 from .valve_map import INERTIA_MAX, INERTIA_MIN, InertiaFit, ValveMap, exp2_x1024, log2_x1024, root
@@ -200,6 +201,7 @@ class Sweep:
 
     # --- one sample ----------------------------------------------------------
 
+    @micropython.native
     def step(self, tick, speed_half_rpm, torque_mNm):
         s = self._s
         stage = self._stage

@@ -2,7 +2,7 @@
 
 import os
 
-from evenfall_board.recorder import Ring
+from evenfall_board.recorder import Ring, WordRing
 
 BLOCK = 4096
 
@@ -91,8 +91,8 @@ class Recorder:
 
     def __init__(self, loads, edges, traces):
         self.start_tick = 1000
-        self.loads = Ring("load_samples", loads)
-        self.edges = Ring("edge_times", edges)
+        self.loads = WordRing("load_samples", loads)
+        self.edges = WordRing("edge_times", edges)
         self.trace = Ring("control_trace", traces)
         self.events = Ring("events", 100)
         self.air = Ring("air", 24)

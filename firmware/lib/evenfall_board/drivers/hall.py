@@ -10,6 +10,7 @@ from array import array
 import rp2
 from machine import Pin
 
+from ..native import micropython
 from . import ticks
 from .programs import (
     FIFO_DEPTH,
@@ -65,7 +66,7 @@ class Hall:
             self.silent_ticks = silent if silent < HALF else 0
         return n
 
-    # More than 11 variables and stack places would go to the heap for the call: it stays below.
+    @micropython.native
     def _drain(self, waiting):
         sm = self._sm
         n = 0

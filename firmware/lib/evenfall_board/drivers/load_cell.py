@@ -12,6 +12,7 @@ from array import array
 import rp2
 from machine import Pin
 
+from ..native import micropython
 from . import ticks
 from .programs import FIFO_DEPTH, LOAD_CELL_READERS, LOAD_CONFIRM, LOAD_OVERHEAD_TICKS, PIO_HZ
 from .ticks import HALF, MASK
@@ -98,7 +99,7 @@ class LoadCell:
         self.silent_ticks = 0
         return n
 
-    # More than 11 variables and stack places would go to the heap for the call: these stay below.
+    @micropython.native
     def _pair(self, n, waiting):
         """Take one pair; true when it is a sample, then in place `n`."""
         wait = self._sm.get()
