@@ -132,7 +132,7 @@ def main(check=False):
     new = missing_vectors(vectors)
     if check:
         if new_text != text:
-            print("protocol/SPEC.md: the table is not that of message_table.py; run python protocol/refresh.py")
+            print("protocol/SPEC.md: the table is out of date; run python protocol/refresh.py")
         if new:
             print(f"protocol/vectors.json: no vectors of {new[0]['name']}; run python protocol/refresh.py")
         return int(bool(new) or new_text != text)

@@ -36,7 +36,7 @@ def test_a_newer_minor_version_with_more_fields_is_understood(tmp_path):
             "PROTO_MINOR = 1": "PROTO_MINOR = 7",
             "        offset += size\n    return offset\n": (
                 "        offset += size\n"
-                "    if EACH[name] == "<" and BY_NAME[name][0] >= 0x40:\n"
+                '    if EACH[name] == "<" and BY_NAME[name][0] >= 0x40:\n'
                 '        struct.pack_into("<I", buffer, offset, 0xA5A5A5A5)\n'
                 "        offset += 4\n"
                 "    return offset\n"
