@@ -41,8 +41,8 @@ EACH = {m[1]: struct_format(m[3]) for m in MESSAGES}
 
 if sys.implementation.name == "micropython":
     # names, units and scales of the fields are the host's: 16 kB that the board needs for pulls
-    BY_NAME = {m[1]: m[:2] for m in MESSAGES}
-    BY_TYPE = {m[0]: m[:2] for m in MESSAGES}
+    BY_NAME = {m[1]: m[:2] for m in MESSAGES}  # type: ignore[misc]
+    BY_TYPE = {m[0]: m[:2] for m in MESSAGES}  # type: ignore[misc]
     del MESSAGES, message_table
     del sys.modules["evenfall_wire"].message_table
     del sys.modules["evenfall_wire.message_table"]
