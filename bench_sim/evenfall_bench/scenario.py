@@ -44,7 +44,7 @@ SCHEMA: dict[str, tuple[str, tuple[Key, ...]]] = {
         (
             Key("title", "text", "unnamed bench", 0, 0, "one line for people"),
             Key("step_s", "s", 0.001, 0.0001, 0.002, "step of the physics"),
-            Key("truth_s", "s", 0.005, 0.001, 0.1, "interval of the truth records"),
+            Key("truth_s", "s", 0.001, 0.001, 0.1, "interval of the truth records"),
             # all three as studies/tick_cost.py estimates them for an RP2040 at 125 MHz, in the sweep, rounded
             Key(
                 "loop_cost_us", "us", 1000.0, 0.0, 20000.0, "virtual time each pass of the board's loop costs"
@@ -52,7 +52,7 @@ SCHEMA: dict[str, tuple[str, tuple[Key, ...]]] = {
             Key(
                 "sample_cost_us",
                 "us",
-                6500.0,
+                3400.0,
                 0.0,
                 20000.0,
                 "what each load sample costs beside that: filters, controller, guard, recorder",
@@ -60,7 +60,7 @@ SCHEMA: dict[str, tuple[str, tuple[Key, ...]]] = {
             Key(
                 "bus_sample_cost_us",
                 "us",
-                5200.0,
+                2500.0,
                 0.0,
                 20000.0,
                 "the same for a sample of an amplifier on the bus at more than 160/s, where the controller "

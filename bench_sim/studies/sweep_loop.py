@@ -138,7 +138,7 @@ class Loop:
         p.top_share = max(p.true_rpm[i] for i in fall) / p.set_rpm[first]
         # straight line through the true speed around the end: one rough turn ends no sweep
         goal = self.settings["end_speed"] * 1.0
-        lo, hi = max(first, last - 10), min(len(p.time_s) - 1, last + 6)
+        lo, hi = max(first, last - 24), min(len(p.time_s) - 1, last + 12)
         n = hi - lo + 1
         t = [p.time_s[i] - p.time_s[last] for i in range(lo, hi + 1)]
         w = p.true_rpm[lo : hi + 1]

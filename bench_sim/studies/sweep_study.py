@@ -28,9 +28,14 @@ from typing import Any
 
 sys.path.insert(0, str(Path(__file__).parent))
 from benches import draw
+from sweep_floor import sweep_floor_percent
 from sweep_loop import FALL, PROJECT, FixedPI, Loop, Pull, Script
 
 OUT = PROJECT / "out" / "sweep"
+FLOOR = (
+    "`floor`: least rms that any controller could reach with this engine's scatter and these delays\n"
+    "(linear-quadratic optimum that knows the bench; sweep_floor.py), play and slew left out."
+)
 Row = dict[str, Any]
 
 
@@ -66,13 +71,7 @@ def traits(loop: Loop) -> Row:
     torque_map = s["engine"]["torque_map"]
     end = loop.settings["end_speed"]
     torque = max(t for r, t in torque_map if r >= end)
-    rpm = next(r for r, t in torque_map if t == torque and r >= end)
     j = loop.inertia() * loop.ratio
-    w = rpm * math.pi / 30
-    rate = 2 * torque / (j * w)  # how fast the brake itself brings the speed back, 1/s
-    turn = 60 / rpm
-    # random walk of speed by turn-to-turn scatter, held by the brake's own rate and a loop of 6 /s
-    floor = s["engine"]["cycle_scatter"] * torque / j * turn / math.sqrt(2 * turn * (rate + 6.0)) / w * 100
     steep = max(
         (t1 - t0) / (r1 - r0) * 0.5 * (r0 + r1) / (0.5 * (t0 + t1))
         for (r0, t0), (r1, t1) in itertools.pairwise(torque_map)
@@ -82,7 +81,7 @@ def traits(loop: Loop) -> Row:
         "hp": true_peak_hp(s["engine"]),
         "agility_rad_s2": torque / j,
         "scatter_percent": s["engine"]["cycle_scatter"] * 100,
-        "floor_percent": floor,
+        "floor_percent": sweep_floor_percent(s),
         "steepest": steep,
         "delay_ms": s["valve"]["hose_delay_s"] * 1000,
         "slew_us_s": s["servo"]["slew_us_s"],
@@ -124,17 +123,19 @@ def part_class(pool: ProcessPoolExecutor | None, seeds: int, **_: Any) -> list[R
         "supply +-20 %, ripple 5 % at 1-2 Hz, leak 5 %, backlash 1 %, amplifier clock +-5 %; learning from pull to pull\n"
     )
     print(
-        "| engine | hp | sweep s, pull 1 | rms %, pull 1 | sweep s, pulls 2-3 | rms %, pulls 2-3 | worst % |"
+        "| engine | hp | sweep s, pull 1 | rms %, pull 1 | sweep s, pulls 2-3 | rms %, pulls 2-3 | worst % | floor % |"
     )
-    print("|---|---|---|---|---|---|---|")
+    print("|---|---|---|---|---|---|---|---|")
     for name in engines():
         mine = [r for r in rows if r["title"].startswith(name + ",")]
         first = [r["pulls"][0] for r in mine]
         later = [p for r in mine for p in r["pulls"][1:]]
         print(
             f"| {name} | {mine[0]['hp']:.1f} | {span(first, 'sweep_s')} | {span(first, 'rms_percent', 2)} "
-            f"| {span(later, 'sweep_s')} | {span(later, 'rms_percent', 2)} | {max(p['worst_percent'] for p in later):.1f} |"
+            f"| {span(later, 'sweep_s')} | {span(later, 'rms_percent', 2)} | {max(p['worst_percent'] for p in later):.1f} "
+            f"| {statistics.fmean(r['floor_percent'] for r in mine):.2f} |"
         )
+    print("\n" + FLOOR)
     first = [r["pulls"][0] for r in rows]
     later = [p for r in rows for p in r["pulls"][1:]]
     print(
@@ -223,7 +224,7 @@ def random_task(seed: int) -> Row:
 
 def broken(p: Row) -> str:
     """What is wrong with a pull, in a word; empty when it is sound."""
-    if not p["done"] or math.isnan(p["sweep_s"]):
+    if not p["done"]:
         return "never ended"
     if p["top_share"] > 1.05:
         return "ran away upward"
@@ -246,6 +247,8 @@ def part_random(pool: ProcessPoolExecutor | None, benches: int, **_: Any) -> lis
             f"pull {k + 1}: rms % median/90 %/max {spread([p['rms_percent'] for p in ok])}; "
             f"|sweep - 10 s| {spread([abs(p['sweep_s'] - 10) for p in ok])} s; {bad or 'none oscillates or runs away'}"
         )
+    over = [r["pulls"][2]["rms_percent"] / r["floor_percent"] for r in rows]
+    print(f"third pull, rms over the floor of its bench: median/90 %/max {spread(over)}")
     print("\nThe worst ten (third pull)\n")
     print(
         "| bench | hp | T/J rad/s2 | scatter % | floor % | steepest n | hose ms | slew us/s | sweep s | rms % | worst % | why |"
@@ -259,7 +262,7 @@ def part_random(pool: ProcessPoolExecutor | None, benches: int, **_: Any) -> lis
             f"| {r['steepest']:.1f} | {r['delay_ms']:.0f} | {r['slew_us_s']:.0f} | {p['sweep_s']:.2f} | {p['rms_percent']:.2f} "
             f"| {p['worst_percent']:.1f} | {explain(r)} |"
         )
-    print("\n`floor`: random walk of the speed by the engine's turn-to-turn scatter under a loop of 6 /s;")
+    print("\n" + FLOOR)
     print(
         "`steepest n`: largest d ln T / d ln w above the end speed (above 2 the shaft runs away by itself)."
     )
@@ -269,7 +272,7 @@ def part_random(pool: ProcessPoolExecutor | None, benches: int, **_: Any) -> lis
 
 def explain(r: Row) -> str:
     why = []
-    if r["floor_percent"] > 0.6 * r["pulls"][2]["rms_percent"]:
+    if r["floor_percent"] > 0.5 * r["pulls"][2]["rms_percent"]:
         why.append("the engine's own scatter")
     if r["steepest"] > 2:
         why.append("torque rises faster than speed squared")

@@ -209,8 +209,8 @@ def bus_amplifier_pull(rate_Hz, amplifier, **bench):
 
 def test_a_slow_board_says_that_it_loses_samples_of_the_fast_amplifier():
     run, share = bus_amplifier_pull(320.0, 1)
-    assert share < 0.7
-    assert run.verdict["load_overruns"] > 1000
+    assert share < 0.9
+    assert run.verdict["load_overruns"] > 300
     assert (run.verdict["verdict"], run.verdict["reason"]) == ("poor", "samples_lost")
     # its clock and the sweep are as good as ever
     assert run.verdict["sweep_end_tick"] - run.verdict["sweep_start_tick"] == pytest.approx(10.0, abs=0.5)

@@ -42,7 +42,8 @@ SETTLE_MS = 1000  # a speed that stays within 1.5 % for so long is the top speed
 BLIP_MS = 4000  # a shorter spin of the brake is no pull: not kept
 TURNING_HALF_RPM = 600
 LOST_SHARE = 50  # a pull that lost more than this part of its load samples is poor
-WARM_HALF_RPM = 1000  # above this the valve leaves its shut end, so that a throttle meets some load
+WARM_HALF_RPM = 1000  # above this the valve leaves its shut end, so that a throttle meets some load;
+# with the shaft at rest it stays shut: a standing brake drains hardly, and a full one stalls the engine
 
 EVENT = {name: i for i, name in enumerate(codes.EVENTS)}
 STATE = {name: i for i, name in enumerate(codes.STATES)}
@@ -889,7 +890,7 @@ class Board:
             self.servo.move(self._held_us)
         elif self.state == "safe" or guard.severity(self.fault) > 0:
             self._fail_valve()
-        elif self.state in ("ready", "record") or self.speed.half_rpm > WARM_HALF_RPM:
+        elif self.speed.half_rpm > WARM_HALF_RPM:
             self.servo.move(s["servo_shut"] + (s["servo_open"] - s["servo_shut"]) // 4)
         else:
             self.servo.move(s["servo_shut"])

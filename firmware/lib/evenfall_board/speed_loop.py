@@ -122,6 +122,7 @@ _P_SHAFT = const(2000 << 8)
 _P_FILL = const(500)  # by the rate of the fill at the lowest speed, 4 /s: a cautious one
 _D_SHAFT = const(2300 << 10)
 _I = const(1700)
+_V0 = const(2621)  # effort that is still calm: 20 % rms
 _F_MIN = const(1677721)
 _F_MAX = const(33554432)
 
@@ -447,7 +448,7 @@ def law(s: ptr32, base: int, sine: ptr16) -> int:
     if x > 4096:
         x = 4096
     s[_EFFORT] += ((x * x >> 8) - s[_EFFORT]) * dt >> 13
-    x = (s[_EFFORT] << 8) // 2621
+    x = (s[_EFFORT] << 8) // _V0
     if x < 256:
         x = 256
     elif x > 4096:
