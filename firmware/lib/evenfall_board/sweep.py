@@ -59,7 +59,6 @@ STEADY_Q15 = 330  # within 1 % is steady
 GIVE_UP_MS = 6000  # of trying to hold, above the steady time
 PAST_END = 250  # half rpm the line goes on past the end speed, so that the last bin fills
 TOGETHER = 230  # correlation of torque and dw/dt, of 256, from which the inertia is sure
-PERHAPS = 150  # and from which it is better than none
 
 
 def _reason(name):
@@ -146,7 +145,6 @@ class Sweep:
         self._count = 0
         self._set_inertia(self.map.inertia)
         self._fits = 8 if self.map.inertia else 0
-        self._sure = self._fits > 0
         self._log_base = self._held_base = 0
         self._steady = 0
         self._too_low = 0
@@ -279,8 +277,8 @@ class Sweep:
         tw = ((t if t > 50 else 50) << 12) // s[loop.W]
         if tw > 131071:
             tw = 131071
-        if s[loop.INERTIA] == 0:
-            self._set_inertia(max(tw << 2, INERTIA_MIN) if tw < 65536 else INERTIA_MAX)
+        if s[loop.INERTIA] == 0:  # as if T / (J w) were 1 /s near the top speed
+            self._set_inertia(min(max(tw << 4, INERTIA_MIN), INERTIA_MAX))
         if not self._started:
             self._started = True
             s[loop.TE] = s[loop.TE_SLOW] = t << 2
@@ -288,20 +286,13 @@ class Sweep:
         if self._count & 7 or self._count <= 48:
             return
         j = fit.solve()
-        low = tw * 16 // 10
-        if j < low:
-            j = low
-        elif j > tw * 200:
-            j = tw * 200
-        if j > INERTIA_MAX:
-            j = INERTIA_MAX
-        if fit.together >= TOGETHER or not self._sure and fit.together >= PERHAPS:
-            if fit.together >= TOGETHER:
-                self._sure = True
-            if self._fits < 8:
-                self._fits += 1
-            j = s[loop.INERTIA] + (j - s[loop.INERTIA]) // self._fits
-            self._set_inertia(j if j > INERTIA_MIN else INERTIA_MIN)
+        if fit.together < TOGETHER or j >= INERTIA_MAX:
+            return
+        j = min(max(j, tw * 16 // 10), tw * 200, INERTIA_MAX)
+        if self._fits < 8:
+            self._fits += 1
+        j = s[loop.INERTIA] + (j - s[loop.INERTIA]) // self._fits
+        self._set_inertia(max(j, INERTIA_MIN))
 
     def _approach(self):
         """The set speed comes down to the held one at 7.8 % per second."""

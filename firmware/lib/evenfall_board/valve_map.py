@@ -326,6 +326,7 @@ class InertiaFit:
         self.together = 0  # correlation of torque and dw/dt at the last `solve`, 256 is full
         self._aa = self._ab = self._bb = self._ay = self._by = self._yy = 0
         self._scale = 0  # torque is counted in 2**scale / 4 mN.m
+        self._fine = 0  # dw/dt in 2**fine half rpm/s
 
     def step(self, torque_mNm, half_rpm, dt15):
         """`half_rpm` two samples old, as the torque is; `dt15` in 1/32768 s."""
@@ -358,7 +359,7 @@ class InertiaFit:
         d = d * 25 >> 5  # dw/dt of the smoothed speed, half rpm/s
         k = dt15 * 13 >> 8
         self._ym += (d - self._ym) * k >> 10
-        y = d - self._ym >> 4
+        y = d - self._ym >> self._fine
         d = self._tl - self._tm
         if d > 524287:
             d = 524287
@@ -382,6 +383,12 @@ class InertiaFit:
             self._aa >>= 2
             self._ab >>= 1
             self._ay >>= 1
+        if (y > 1600 or y < -1600) and self._fine < 6:
+            self._fine += 1
+            y >>= 1
+            self._yy >>= 2
+            self._ay >>= 1
+            self._by >>= 1
         if a > 2047:
             a = 2047
         elif a < -2047:
@@ -422,7 +429,7 @@ class InertiaFit:
             d_a <<= 1
         ratio = (d_a << 1) // ((d_y >> 13) or 1)  # times 2**14
         j = root(ratio) * root((bound if bound < 256 else 256) << 20) >> 14  # times 2**7
-        shift = 3 + self._scale + p - r
+        shift = 7 + self._scale + p - r - self._fine
         if shift < 0:
             return j >> -shift
         if shift > 12 or j >> 18 - shift:
