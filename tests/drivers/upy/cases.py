@@ -156,6 +156,34 @@ def load_overrun_is_counted_anchored_and_settles():
     assert got[0][0] == expected & ticks.MASK
 
 
+def load_overrun_before_the_last_one_was_read_out():
+    """Two erases of flash in a row: what lies between two read-outs of unknown age has no time."""
+    load = Load()
+    load.settle()
+    for code in (2, 3, 4, 5):
+        load.pair(code)
+    load.sm.feed(PERIOD)
+    time.us += 45000
+    assert [c for _, c in poll(load.cell)] == [2, 3, 4, 5]
+    load.sm.feed(777 << 1)  # the stale one
+    for code in (6, 7, 8):
+        load.pair(code)
+    load.sm.feed(PERIOD)  # waits again
+    time.us += 45000
+    resumed = (time.us & 0xFFFFFFF) * 4
+    assert poll(load.cell) == []
+    assert load.cell.overruns == 2
+    load.sm.feed(777 << 1)
+    load.pair(9, wait=100)
+    got = []
+    for code in (10, 11, 12, 13, 14):
+        load.pair(code)
+        got += poll(load.cell)
+    assert [c for _, c in got] == [14]
+    expected = resumed - programs.LOAD_CONFIRM + 100 + programs.LOAD_OVERHEAD_TICKS[1] + 5 * PERIOD
+    assert got[0][0] == expected & ticks.MASK
+
+
 def load_clock_wraps():
     load = Load(us=(1 << 28) - 70000)  # ticks wrap within the first samples
     load.settle()

@@ -46,6 +46,7 @@ class LoadCell:
         self._sm = None
         self._now = self._resumed = 0
         self._stale_in = -1
+        self._again = False
         self._settling = SETTLING
         self._excused = True  # the next read-out may come at any moment of a conversion
         self.tick = array("i", [0] * CAPACITY)
@@ -103,10 +104,12 @@ class LoadCell:
     def _pair(self, n, waiting):
         """Take one pair; true when it is a sample, then in place `n`."""
         wait = self._sm.get()
-        if waiting == FIFO_DEPTH and self._stale_in < 0 and self._sm.rx_fifo() == FIFO_DEPTH:
+        if waiting == FIFO_DEPTH and self._sm.rx_fifo() == FIFO_DEPTH:
             # A read-out was held up and begins just now: what it finds is of
-            # unknown age.  The pairs before it are good.
+            # unknown age.  The pairs before it are good, unless an earlier one
+            # that was held up is among them: then all up to here lost its time.
             self.overruns += 1
+            self._again = self._stale_in >= 0
             self._stale_in = FIFO_DEPTH // 2
             self._resumed = ticks.now()
         word = self._sm.get()
@@ -114,6 +117,9 @@ class LoadCell:
             self._stale_in -= 1
             if self._stale_in < 0:
                 self._anchor(self._resumed)
+                self._again = False
+                return False
+            if self._again:
                 return False
         if wait > LONG_WAIT:
             self._anchor(ticks.now())
