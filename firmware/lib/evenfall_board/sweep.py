@@ -59,6 +59,7 @@ STEADY_Q15 = 330  # within 1 % is steady
 GIVE_UP_MS = 6000  # of trying to hold, above the steady time
 PAST_END = 250  # half rpm the line goes on past the end speed, so that the last bin fills
 TOGETHER = 230  # correlation of torque and dw/dt, of 256, from which the inertia is sure
+PERHAPS = 180  # and from which it is better than a guess
 
 
 def _reason(name):
@@ -145,6 +146,7 @@ class Sweep:
         self._count = 0
         self._set_inertia(self.map.inertia)
         self._fits = 8 if self.map.inertia else 0
+        self._sure = self._fits > 0
         self._log_base = self._held_base = 0
         self._steady = 0
         self._too_low = 0
@@ -286,8 +288,13 @@ class Sweep:
         if self._count & 7 or self._count <= 48:
             return
         j = fit.solve()
-        if fit.together < TOGETHER or j >= INERTIA_MAX:
+        sure = fit.together >= TOGETHER
+        if j >= INERTIA_MAX or not sure and (self._sure or fit.together < PERHAPS):
             return
+        if sure:
+            self._sure = True
+        else:
+            j = j * fit.together >> 8  # noise of the torque makes it too large
         j = min(max(j, tw * 16 // 10), tw * 200, INERTIA_MAX)
         if self._fits < 8:
             self._fits += 1
