@@ -204,6 +204,7 @@ class Recorder:
             records += ring.bytes
         return records + records // 25 + 1500 + 4 * 4096
 
+    @micropython.native
     def trace_due(self):
         """True when this control step is to be put into the trace (at most TRACE_HZ)."""
         self._skip += 1

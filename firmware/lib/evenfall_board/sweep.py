@@ -37,10 +37,74 @@ once and rise again within seconds.  The law itself is in speed_loop.
 
 from evenfall_wire.codes import REASONS, VERDICTS
 
-from . import speed_loop as loop
 from .native import micropython
 from .ripple import Ripple
-from .speed_loop import FULL, IN_SWEEP, ONE_F, OPEN_LIMIT, SHUT_LIMIT, SINE, SLEWING, ZERO_FLOW
+from .speed_loop import (
+    BEGIN_SPEED,
+    DT,
+    E,
+    END,
+    F,
+    FLAGS,
+    FLOOR,
+    FULL,
+    G,
+    G0,
+    G_SUM,
+    HALF_PLAY,
+    INERTIA,
+    IN_SWEEP,
+    JM,
+    JS,
+    ONE_F,
+    OPEN_LIMIT,
+    OPEN_TICKS,
+    PD,
+    RATE,
+    RIPPLE,
+    SET,
+    SET16,
+    SHUT_LIMIT,
+    SHUT_TICKS,
+    SHUT_US,
+    SINE,
+    SLEW,
+    SLEWING,
+    SLOPE,
+    SPAN_US,
+    START,
+    START_TICK,
+    STEPS,
+    SUM_HIGH,
+    SUM_LOW,
+    T,
+    TE,
+    TE_NOW,
+    TE_SLOW,
+    TICK,
+    TOTAL,
+    U,
+    US,
+    U_MEAN,
+    W,
+    W1,
+    W2,
+    W3,
+    WD,
+    WORST,
+    W_LOW,
+    ZERO_FLOW,
+    along,
+    channel,
+    compare,
+    drive,
+    engine,
+    gather,
+    judge,
+    law,
+    new_state,
+    restart,
+)
 from .valve_map import INERTIA_MAX, INERTIA_MIN, InertiaFit, ValveMap, exp2_x1024, log2_x1024, root
 
 __all__ = ["OPEN_LIMIT", "SHUT_LIMIT", "SLEWING", "Sweep"]
@@ -79,13 +143,13 @@ class Sweep:
     """One pull, or one characterisation run."""
 
     def __init__(self, settings, learned):
-        self._s = s = loop.new_state()
-        s[loop.SHUT_US] = settings["servo_shut"]
-        s[loop.SPAN_US] = settings["servo_open"] - settings["servo_shut"]
-        span = abs(s[loop.SPAN_US]) or 1
-        s[loop.HALF_PLAY] = settings["servo_backlash"] * (FULL // 2) // span
-        s[loop.SLEW] = min(settings["servo_slew"] * FULL // span, 1 << 18)
-        s[loop.US] = settings["servo_shut"]
+        self._s = s = new_state()
+        s[SHUT_US] = settings["servo_shut"]
+        s[SPAN_US] = settings["servo_open"] - settings["servo_shut"]
+        span = abs(s[SPAN_US]) or 1
+        s[HALF_PLAY] = settings["servo_backlash"] * (FULL // 2) // span
+        s[SLEW] = min(settings["servo_slew"] * FULL // span, 1 << 18)
+        s[US] = settings["servo_shut"]
         self._start_setting = settings["start_speed"] * 2
         self._end_setting = settings["end_speed"] * 2
         self._upward = settings["upward"]
@@ -112,7 +176,7 @@ class Sweep:
         self._ask = False
         self._sweep_ms = self._sweep_time
         self._reset(tick, speed_half_rpm, servo_us)
-        start, end = self._s[loop.START], self._s[loop.END]
+        start, end = self._s[START], self._s[END]
         self._table = self._learning and self.map.covers(min(start, end) + 512, max(start, end) - 512)
 
     def characterise_begin(self):
@@ -124,7 +188,7 @@ class Sweep:
         if self._ask:
             self._ask = False
             self._sweep_ms = 20000
-            self._reset(tick, speed_half_rpm, self._s[loop.US])
+            self._reset(tick, speed_half_rpm, self._s[US])
             self._fresh = True
         return self.step(tick, speed_half_rpm, torque_mNm)
 
@@ -135,11 +199,11 @@ class Sweep:
         self._fresh = False
         self._table = False
         self._begin_tick = self._stage_tick = tick
-        loop.restart(s, tick, speed, servo_us)
-        s[loop.G] = s[loop.G0] = self.map.gain
-        s[loop.RIPPLE] = self.map.ripple
-        s[loop.SLOPE] = self.map.slope
-        self._ramp = s[loop.U]
+        restart(s, tick, speed, servo_us)
+        s[G] = s[G0] = self.map.gain
+        s[RIPPLE] = self.map.ripple
+        s[SLOPE] = self.map.slope
+        self._ramp = s[U]
         self._started = False
         self._fit.restart()
         self._ripple.restart()
@@ -163,41 +227,41 @@ class Sweep:
             high = speed - (speed >> 5)
         low = self._end_setting
         if self._upward:
-            s[loop.END] = max(high, low + 200)
+            s[END] = max(high, low + 200)
             self._plan_from_start(low)
         else:
-            s[loop.END] = low
+            s[END] = low
             if self._start_setting:
                 self._plan_from_start(max(high, low + 200))
             else:
                 self._plan_from_held(max(high, low + 200))
-        s[loop.W_LOW] = max(min(s[loop.START], s[loop.END]), 512)
-        s[loop.SET16] = max(speed, self._held_speed) << 4
-        self.set_half_rpm = s[loop.SET] = max(s[loop.SET16] >> 4, 512)
+        s[W_LOW] = max(min(s[START], s[END]), 512)
+        s[SET16] = max(speed, self._held_speed) << 4
+        self.set_half_rpm = s[SET] = max(s[SET16] >> 4, 512)
 
     def _plan_from_start(self, start):
         s = self._s
-        s[loop.START] = start
-        s[loop.RATE] = (s[loop.END] - start) * 1000 // self._sweep_ms
-        s[loop.TOTAL] = self._sweep_ms * 125 >> 7
-        self._held_speed = start - s[loop.RATE] // 5
+        s[START] = start
+        s[RATE] = (s[END] - start) * 1000 // self._sweep_ms
+        s[TOTAL] = self._sweep_ms * 125 >> 7
+        self._held_speed = start - s[RATE] // 5
 
     def _plan_from_held(self, held):
         """The lead-in from the held speed takes 0.4 s and a fifth of a second's fall."""
         s = self._s
         self._held_speed = held
-        s[loop.RATE] = (s[loop.END] - held) * 1000 // (self._sweep_ms + 200)
-        s[loop.START] = held + s[loop.RATE] // 5
-        s[loop.TOTAL] = self._sweep_ms * 125 >> 7
+        s[RATE] = (s[END] - held) * 1000 // (self._sweep_ms + 200)
+        s[START] = held + s[RATE] // 5
+        s[TOTAL] = self._sweep_ms * 125 >> 7
 
     def _set_inertia(self, j):
         s = self._s
-        s[loop.INERTIA] = j
+        s[INERTIA] = j
         shift = 0
         while j >> shift >= 4096:
             shift += 1
-        s[loop.JM] = j >> shift
-        s[loop.JS] = 16 - shift
+        s[JM] = j >> shift
+        s[JS] = 16 - shift
 
     # --- one sample ----------------------------------------------------------
 
@@ -206,19 +270,19 @@ class Sweep:
         s = self._s
         stage = self._stage
         if stage == _OFF:
-            return s[loop.US]
-        d = loop.gather(s, tick, speed_half_rpm, torque_mNm, self.speed_tick)
+            return s[US]
+        d = gather(s, tick, speed_half_rpm, torque_mNm, self.speed_tick)
         if not d:
-            return s[loop.US]
+            return s[US]
         if stage <= _LEAD:
             self._weigh()
-        loop.engine(s)
+        engine(s)
 
         # where the set speed is
         acc = 0
         if stage == _RUN:
-            acc = s[loop.RATE]
-            loop.along(s, tick)
+            acc = s[RATE]
+            along(s, tick)
         elif stage == _LEAD:
             acc = self._lead_in(tick)
             stage = self._stage
@@ -227,22 +291,22 @@ class Sweep:
         elif stage <= _STEADY:
             acc = self._approach()
         if self._table:
-            known = self.map.look(s[loop.SET16] >> 4)
-            loop.compare(s, acc, known[0], known[1])
+            known = self.map.look(s[SET16] >> 4)
+            compare(s, acc, known[0], known[1])
         else:
-            loop.compare(s, acc, 0, 0)
-        self.set_half_rpm = s[loop.SET]
+            compare(s, acc, 0, 0)
+        self.set_half_rpm = s[SET]
 
         if stage == _RUN:
-            loop.channel(s)
+            channel(s)
             if self._table:
-                u = loop.law(s, known[2] + ZERO_FLOW, SINE)
+                u = law(s, known[2] + ZERO_FLOW, SINE)
             else:
-                u = loop.law(s, self._base(acc), SINE)
-            us = loop.drive(s, u, IN_SWEEP)
-            self._ripple.note(s[loop.PD])
-            self.map.record(s[loop.SET], s[loop.U], s[loop.T])
-            back = loop.judge(s, d)
+                u = law(s, self._base(acc), SINE)
+            us = drive(s, u, IN_SWEEP)
+            self._ripple.note(s[PD])
+            self.map.record(s[SET], s[U], s[T])
+            back = judge(s, d)
             gone = (tick - self.sweep_start_tick) & MASK
             if back >= 0 and gone > 200000:
                 self._finish(tick - back & MASK)
@@ -256,16 +320,16 @@ class Sweep:
                 u = self._unload()
             else:
                 if stage <= _LEAD:
-                    loop.channel(s)
-                u = loop.law(s, self._quiet_base(tick, acc), SINE)
+                    channel(s)
+                u = law(s, self._quiet_base(tick, acc), SINE)
                 if stage == _STEADY:
                     self._wait(d, u)
                 elif stage == _KEEP:
                     self._keep(d)
-            us = loop.drive(s, u, IN_SWEEP if self.phase == FALL else 0)
+            us = drive(s, u, IN_SWEEP if self.phase == FALL else 0)
             if stage == _LEAD:
-                self.map.record(s[loop.SET], s[loop.U], s[loop.T])
-        self.flags = s[loop.FLAGS]
+                self.map.record(s[SET], s[U], s[T])
+        self.flags = s[FLAGS]
         return us
 
     # --- parts of a step -----------------------------------------------------
@@ -274,16 +338,16 @@ class Sweep:
         """Inertia, while the load comes on: later too little moves for it to be told from noise."""
         s = self._s
         fit = self._fit
-        fit.step(s[loop.T], (s[loop.W2] + s[loop.W3]) >> 1, s[loop.DT])
-        t = s[loop.T]
-        tw = ((t if t > 50 else 50) << 12) // s[loop.W]
+        fit.step(s[T], (s[W2] + s[W3]) >> 1, s[DT])
+        t = s[T]
+        tw = ((t if t > 50 else 50) << 12) // s[W]
         if tw > 131071:
             tw = 131071
-        if s[loop.INERTIA] == 0:  # as if T / (J w) were 1 /s near the top speed
+        if s[INERTIA] == 0:  # as if T / (J w) were 1 /s near the top speed
             self._set_inertia(min(max(tw << 4, INERTIA_MIN), INERTIA_MAX))
         if not self._started:
             self._started = True
-            s[loop.TE] = s[loop.TE_SLOW] = t << 2
+            s[TE] = s[TE_SLOW] = t << 2
         self._count += 1
         if self._count & 7 or self._count <= 48:
             return
@@ -298,46 +362,46 @@ class Sweep:
         j = min(max(j, tw * 16 // 10), tw * 200, INERTIA_MAX)
         if self._fits < 8:
             self._fits += 1
-        j = s[loop.INERTIA] + (j - s[loop.INERTIA]) // self._fits
+        j = s[INERTIA] + (j - s[INERTIA]) // self._fits
         self._set_inertia(max(j, INERTIA_MIN))
 
     def _approach(self):
         """The set speed comes down to the held one at 7.8 % per second."""
         s = self._s
         goal = self._held_speed << 4
-        now = s[loop.SET16]
+        now = s[SET16]
         if now > goal:
             fall = (goal >> 4 if goal > 16384 << 4 else 16384) * 5 >> 6
-            now -= fall * s[loop.DT] >> 11
-            s[loop.SET16] = now if now > goal else goal
+            now -= fall * s[DT] >> 11
+            s[SET16] = now if now > goal else goal
             return -fall if now > goal else 0
-        s[loop.SET16] = goal
+        s[SET16] = goal
         return 0
 
     def _lead_in(self, tick):
         s = self._s
         x = ((tick - self._stage_tick) & MASK) >> 8
-        rate = s[loop.RATE]
+        rate = s[RATE]
         if x >= LEAD_TICKS >> 8:
             self._stage = _RUN
             self.phase = FALL
-            self.sweep_start_tick = s[loop.START_TICK] = (self._stage_tick + LEAD_TICKS) & MASK
-            loop.along(s, tick)
+            self.sweep_start_tick = s[START_TICK] = (self._stage_tick + LEAD_TICKS) & MASK
+            along(s, tick)
             return rate
         acc = rate * x // (LEAD_TICKS >> 8)
-        s[loop.SET16] = (self._held_speed << 4) + acc * x // 1954
+        s[SET16] = (self._held_speed << 4) + acc * x // 1954
         return acc
 
     def _past_the_end(self, tick):
         """On along the line for a little, then stay."""
         s = self._s
-        rate = s[loop.RATE]
+        rate = s[RATE]
         goal = self._last << 4
-        if self._off or self._reason or s[loop.SET16] == goal:
+        if self._off or self._reason or s[SET16] == goal:
             return 0
-        loop.along(s, tick)
-        if (s[loop.SET16] <= goal) == (rate <= 0):
-            s[loop.SET16] = goal
+        along(s, tick)
+        if (s[SET16] <= goal) == (rate <= 0):
+            s[SET16] = goal
             return 0
         return rate
 
@@ -349,22 +413,22 @@ class Sweep:
             return self._base(acc) if stage > _STEADY else self._held_base
         # held and falling take different openings: what the integral holds is the water's
         if stage > _LEAD:
-            return self.map.opening(s[loop.SET]) + ZERO_FLOW
+            return self.map.opening(s[SET]) + ZERO_FLOW
         base = self.map.hold(self._held_speed)
         if stage == _LEAD:
             x = ((tick - self._stage_tick) & MASK) >> 8
-            base += (self.map.opening(s[loop.SET]) - base) * x // (LEAD_TICKS >> 8)
+            base += (self.map.opening(s[SET]) - base) * x // (LEAD_TICKS >> 8)
         return base + ZERO_FLOW
 
     def _base(self, acc):
         """Opening + leak that the engine's torque at the set speed takes, from the held one."""
         s = self._s
-        te = s[loop.TE_NOW] - ((s[loop.JM] * acc >> s[loop.JS]) << 2)
+        te = s[TE_NOW] - ((s[JM] * acc >> s[JS]) << 2)
         if te < 80:
             te = 80
-        slope = s[loop.SLOPE]
+        slope = s[SLOPE]
         x = self._log_base + ((183501 // slope) * log2_x1024(te) >> 10)
-        x -= (104858 // slope) * log2_x1024(s[loop.SET]) >> 10
+        x -= (104858 // slope) * log2_x1024(s[SET]) >> 10
         if x > 15359:
             x = 15359
         elif x < 0:
@@ -374,19 +438,19 @@ class Sweep:
     def _rebase(self):
         """Make the present opening the base."""
         s = self._s
-        slope = s[loop.SLOPE]
-        x = (183501 // slope) * log2_x1024(max(s[loop.TE_NOW], 80)) >> 10
-        y = (104858 // slope) * log2_x1024(s[loop.SET]) >> 10
-        self._held_base = s[loop.U] + ZERO_FLOW
+        slope = s[SLOPE]
+        x = (183501 // slope) * log2_x1024(max(s[TE_NOW], 80)) >> 10
+        y = (104858 // slope) * log2_x1024(s[SET]) >> 10
+        self._held_base = s[U] + ZERO_FLOW
         self._log_base = log2_x1024(self._held_base) - x + y
-        s[loop.F] = ONE_F
+        s[F] = ONE_F
 
     def _load(self):
         """Open at a steady rate until the engine comes down to the set speed."""
         s = self._s
-        e = s[loop.E]
-        begin, dt = s[loop.BEGIN_SPEED], s[loop.DT]
-        near = e < 197 and begin - s[loop.SET] >= (begin >> 7) or e < -160
+        e = s[E]
+        begin, dt = s[BEGIN_SPEED], s[DT]
+        near = e < 197 and begin - s[SET] >= (begin >> 7) or e < -160
         u = self._ramp
         if self._table:
             goal = self.map.hold(self._held_speed)
@@ -400,32 +464,32 @@ class Sweep:
                 u = goal
                 near = self._count > 32
             if near:
-                s[loop.F] = ONE_F
+                s[F] = ONE_F
         else:
             if e > 0:
                 u += 4096 * dt >> 15
             if near:
-                s[loop.U] = u
+                s[U] = u
                 self._rebase()
         if u > FULL:
             u = FULL
         self._ramp = u
         if near or self._count > 800:
             if not near:
-                s[loop.U] = u
+                s[U] = u
                 self._rebase()
             self._stage = _STEADY
             self._steady = 0
-            self._stage_tick = s[loop.TICK]
+            self._stage_tick = s[TICK]
         return u
 
     def _wait(self, d, u):
         """Steady at the held speed for as long as asked; then lead in."""
         s = self._s
-        e, w, wd = s[loop.E], s[loop.W], s[loop.WD]
-        on_goal = s[loop.SET16] == self._held_speed << 4
+        e, w, wd = s[E], s[W], s[WD]
+        on_goal = s[SET16] == self._held_speed << 4
         if not on_goal:
-            self._stage_tick = s[loop.TICK]  # the way there does not count
+            self._stage_tick = s[TICK]  # the way there does not count
         if on_goal and -STEADY_Q15 < e < STEADY_Q15:
             self._steady += d
         else:
@@ -443,7 +507,7 @@ class Sweep:
                 self._lower(w)
         else:
             self._too_low = 0
-        since = (s[loop.TICK] - self._stage_tick) & MASK
+        since = (s[TICK] - self._stage_tick) & MASK
         late = since > GIVE_UP_MS * 4000 + self._steady_ticks
         if self._steady > self._steady_ticks and self._count > 96 or late:
             if late:
@@ -453,44 +517,44 @@ class Sweep:
 
     def _lower(self, w):
         if not self._upward:
-            low = self._s[loop.END] + 200
+            low = self._s[END] + 200
             held = w - (w >> 6)
             self._plan_from_held(held if held > low else low)
-            self._s[loop.SET16] = self._held_speed << 4
+            self._s[SET16] = self._held_speed << 4
 
     def _start_lead(self):
         s = self._s
         if self._table:
             # does the table speak of this engine and this water?
-            te, tt = s[loop.TE_NOW], self.map.torque(s[loop.SET]) << 2
+            te, tt = s[TE_NOW], self.map.torque(s[SET]) << 2
             if (
                 te > tt + (tt >> 1) + (tt >> 3)
                 or te < (tt >> 1) + (tt >> 3)
-                or not ONE_F // 2 < s[loop.F] < ONE_F * 2
+                or not ONE_F // 2 < s[F] < ONE_F * 2
             ):
                 self._table = False
-        self.map.note_hold(self._held_speed, s[loop.U_MEAN] >> 8)
+        self.map.note_hold(self._held_speed, s[U_MEAN] >> 8)
         if not self._table:
             self._rebase()
         self._stage = _LEAD
-        self._stage_tick = s[loop.TICK]
+        self._stage_tick = s[TICK]
 
     def _finish(self, tick):
         s = self._s
         self.sweep_end_tick = tick
         self.phase = RELEASE
         self._stage = _KEEP
-        self._end_torque = max(s[loop.TE], 400)
-        s[loop.FLOOR] = s[loop.U] >> 1
+        self._end_torque = max(s[TE], 400)
+        s[FLOOR] = s[U] >> 1
         self._too_low = 0
-        self._last = max(s[loop.END] + (PAST_END if s[loop.RATE] > 0 else -PAST_END), 1024)
+        self._last = max(s[END] + (PAST_END if s[RATE] > 0 else -PAST_END), 1024)
         if self._off:
-            s[loop.SET16] = s[loop.END] << 4
+            s[SET16] = s[END] << 4
 
     def _keep(self, d):
         """Load stays on until the engine's torque is gone."""
         s = self._s
-        if s[loop.TE] < self._end_torque >> 2 or s[loop.W] < (s[loop.SET16] >> 4) * 3 >> 2:
+        if s[TE] < self._end_torque >> 2 or s[W] < (s[SET16] >> 4) * 3 >> 2:
             self._too_low += d
             if self._too_low > 600000:
                 self._stage = _UNLOAD
@@ -500,11 +564,11 @@ class Sweep:
     def _unload(self):
         """Shut slowly; take the load back should the engine pull again."""
         s = self._s
-        s[loop.FLOOR] = 0
-        u = s[loop.U] - (12288 * s[loop.DT] >> 15)
-        if s[loop.E] > 1000 and s[loop.TE] > self._end_torque >> 1:
+        s[FLOOR] = 0
+        u = s[U] - (12288 * s[DT] >> 15)
+        if s[E] > 1000 and s[TE] > self._end_torque >> 1:
             self._stage = _KEEP
-            s[loop.FLOOR] = s[loop.U] >> 1
+            s[FLOOR] = s[U] >> 1
             self._too_low = 0
             self._table = False
             self._rebase()
@@ -522,23 +586,23 @@ class Sweep:
         s = self._s
         if self.phase in (HOLD, FALL) and self._stage != _OFF:
             if self._stage <= _STEADY:
-                self.sweep_start_tick = s[loop.TICK]
+                self.sweep_start_tick = s[TICK]
                 if self._log_base == 0 and not self._table:
                     self._rebase()
-            self._finish(s[loop.TICK])
-            s[loop.SET16] = max(s[loop.W1], 1024) << 4
+            self._finish(s[TICK])
+            s[SET16] = max(s[W1], 1024) << 4
         self.phase = RELEASE if self._stage != _OFF else DONE
         self._ask = False
 
     def verdict(self):
         """verdict, reason, start and end tick, start and end speed, rms, worst, ms at the ends."""
         s = self._s
-        n = s[loop.STEPS] or 1
-        high = s[loop.SUM_HIGH]
-        mean = (high // n << 12) + (((high % n) << 12) + s[loop.SUM_LOW]) // n
+        n = s[STEPS] or 1
+        high = s[SUM_HIGH]
+        mean = (high // n << 12) + (((high % n) << 12) + s[SUM_LOW]) // n
         rms = root(mean)
-        open_ms = min(s[loop.OPEN_TICKS] // 4000, 65535)
-        shut_ms = min(s[loop.SHUT_TICKS] // 4000, 65535)
+        open_ms = min(s[OPEN_TICKS] // 4000, 65535)
+        shut_ms = min(s[SHUT_TICKS] // 4000, 65535)
         took = ((self.sweep_end_tick - self.sweep_start_tick) & MASK) // 400
         off = abs(took - self._sweep_ms * 10)  # 0.1 ms
         verdict = reason = 0
@@ -559,7 +623,7 @@ class Sweep:
             # the cause, where it is known
             if verdict != _GOOD:
                 if open_ms > 200:
-                    water_short = self._table and s[loop.F] > ONE_F * 5 // 4
+                    water_short = self._table and s[F] > ONE_F * 5 // 4
                     reason = _SUPPLY_LOW if water_short else _FULL_OPEN
                 elif shut_ms > 500:
                     reason = _SHUT
@@ -571,10 +635,10 @@ class Sweep:
             reason,
             self.sweep_start_tick,
             self.sweep_end_tick,
-            s[loop.START],
-            s[loop.END],
+            s[START],
+            s[END],
             rms,
-            s[loop.WORST],
+            s[WORST],
             open_ms,
             shut_ms,
         )
@@ -584,9 +648,9 @@ class Sweep:
         if not (self._learning or self._fresh) or self.phase < RELEASE or self._reason or self._off:
             return []
         s = self._s
-        steps = s[loop.STEPS]
+        steps = s[STEPS]
         if not steps or self.verdict()[6] > 400:
             return []
         took = (self.sweep_end_tick - self.sweep_start_tick) & MASK
         ripple = self._ripple.find(took // 4 // steps)
-        return self.map.learn(s[loop.INERTIA], s[loop.G_SUM] // steps, ripple, self._fresh)
+        return self.map.learn(s[INERTIA], s[G_SUM] // steps, ripple, self._fresh)

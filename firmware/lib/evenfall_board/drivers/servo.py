@@ -2,6 +2,8 @@
 
 from machine import PWM, Pin
 
+from ..native import micropython
+
 
 class Servo:
     """Moves only between the two ends of the settings; `us` is the last pulse asked for.
@@ -22,6 +24,7 @@ class Servo:
         self._low = min(settings["servo_shut"], settings["servo_open"])
         self._high = max(settings["servo_shut"], settings["servo_open"])
 
+    @micropython.native
     def move(self, us):
         """Ask for a pulse in microseconds, held between the ends; allocates nothing."""
         if us < self._low:
