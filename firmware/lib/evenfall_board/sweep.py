@@ -327,7 +327,7 @@ class Sweep:
                 elif stage == _KEEP:
                     self._keep(d)
             us = drive(s, u, IN_SWEEP if self.phase == FALL else 0)
-            if stage == _LEAD:
+            if stage == _LEAD or stage == _KEEP and acc:
                 self.map.record(s[SET], s[U], s[T])
         self.flags = s[FLAGS]
         return us
