@@ -17,7 +17,7 @@ from __future__ import annotations
 import functools
 import hashlib
 import math
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, fields, replace
 
 import numpy as np
 from scipy import special
@@ -696,6 +696,10 @@ def monte_carlo(
 def bin_lines(seen: Observed, bin_rpm: float) -> Lines:
     """Bins of the rows of `seen.fine_terms`; one that would be moved too far to its centre is not given."""
     lines = fit_bins(seen.fine_speed_rpm, seen.fine_terms, bin_rpm, FEWEST * align.FINE)
+    # what the sweep ran on past its slow end fills the last bin asked for; it opens no further one
+    asked = np.interp((seen.start_s, seen.end_s), seen.aligned.time_s, seen.aligned.speed_rad_s / RPM)
+    wanted = lines.centre > asked.min() - bin_rpm / 4
+    lines = Lines(**{f.name: getattr(lines, f.name)[..., wanted] for f in fields(lines)})
     with np.errstate(invalid="ignore"):
         far = np.abs(lines.moved[0]) > MOVED_MOST * np.abs(lines.value[0])
     return replace(

@@ -121,7 +121,7 @@ _LOAD, _STEADY, _LEAD, _RUN, _KEEP, _UNLOAD, _OFF = range(7)
 LEAD_TICKS = 1600000  # 0.4 s from standing set speed to the full rate, before the clock starts
 STEADY_Q15 = 330  # within 1 % is steady
 GIVE_UP_MS = 6000  # of trying to hold, above the steady time
-PAST_END = 250  # half rpm the line goes on past the end speed, so that the last bin fills
+PAST_END = 400  # half rpm the line goes on past the end speed, so that the last bin fills
 TOGETHER = 230  # correlation of torque and dw/dt, of 256, from which the inertia is sure
 PERHAPS = 180  # and from which it is better than a guess
 
@@ -547,7 +547,8 @@ class Sweep:
         self._end_torque = max(s[TE], 400)
         s[FLOOR] = s[U] >> 1
         self._too_low = 0
-        self._last = max(s[END] + (PAST_END if s[RATE] > 0 else -PAST_END), 1024)
+        past = min(PAST_END, s[END] >> 4)
+        self._last = s[END] + (past if s[RATE] > 0 else -past)
         if self._off:
             s[SET16] = s[END] << 4
 

@@ -423,6 +423,8 @@ class InertiaFit:
             return 0
         # correlation; with noise on both sides the mean leans to the larger, sqrt(r) takes it back
         bound = together // ((root(d_a) * root(d_y) >> 8) or 1)
+        if bound > 264:
+            return 0  # more than fully: too little moved for integers of this size
         self.together = bound
         while d_y < 1 << 22 and d_a < 1 << 27:
             d_y <<= 1
