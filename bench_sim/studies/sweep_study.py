@@ -77,8 +77,11 @@ def traits(loop: Loop) -> Row:
         for (r0, t0), (r1, t1) in itertools.pairwise(torque_map)
         if r0 >= end and t1 > 0
     )
+    gear = s["drive"]["engine_teeth"] / s["drive"]["brake_teeth"]
+    full = s["brake"]["full_torque_Nm"] / (s["brake"]["full_torque_rpm"] / gear) ** 2
     return {
         "hp": true_peak_hp(s["engine"]),
+        "fill": max(t / gear / (full * r * r) for r, t in torque_map if r >= end),
         "agility_rad_s2": torque / j,
         "scatter_percent": s["engine"]["cycle_scatter"] * 100,
         "floor_percent": sweep_floor_percent(s),
@@ -289,6 +292,8 @@ def part_random(pool: ProcessPoolExecutor | None, benches: int, **_: Any) -> lis
 
 def explain(r: Row) -> str:
     why = []
+    if r["fill"] > 0.9:
+        why.append("the brake is too small: full before the end")
     if r["floor_percent"] > 0.5 * r["pulls"][2]["rms_percent"]:
         why.append("the engine's own scatter")
     if r["steepest"] > 2:
