@@ -32,7 +32,7 @@ SILENT_S = 0.15  # no edge for so long: speed unknown, not "edges missed"
 FINE = 8  # steps of the fine grid per conversion
 SPEED_MEAN_S = 0.0125  # speed on the fine grid: one turn's mean, averaged over this
 PAST_S = 0.5  # past the sweep's end, used while the speed goes on at between LEAST and MOST of its rate
-PAST_LEAST, PAST_MOST = -0.5, 2.5
+PAST_LEAST, PAST_MOST = 0.5, 1.5
 SPIKE_SIGMAS = 10.0  # a lone load sample so far from its neighbours is not torque
 
 
@@ -173,9 +173,8 @@ def turn_speed(edge_time_s: FloatArray, angle_rad: FloatArray) -> tuple[FloatArr
 def goes_on_until(turns: tuple[FloatArray, FloatArray], start_s: float, end_s: float) -> float:
     """When the speed no longer went on as in the sweep, at most `PAST_S` after its marked end.
 
-    As long as the rate is about the sweep's, or the speed is held, the throttle is still open: with
-    it shut the brake would stop the shaft many times faster, and no valve could make up for that.
-    The bounds are wide because two turns of a rough engine already differ by half the sweep's rate.
+    As long as the rate is about the sweep's, the throttle is still open: with it shut the brake
+    would stop the shaft many times faster, and no valve could make up for that.
     """
     reach = 0.03
     rate = float(np.diff(np.interp((start_s, end_s), *turns))[0]) / (end_s - start_s)
