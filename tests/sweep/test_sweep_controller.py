@@ -19,7 +19,6 @@ sys.path.insert(0, str(PROJECT / "bench_sim" / "studies"))
 import sweep_loop  # noqa: E402
 from benches import draw  # noqa: E402
 from evenfall_board import ripple, speed_loop, valve_map  # noqa: E402
-from evenfall_board import sweep as sweep_module  # noqa: E402
 from evenfall_board.sweep import DONE, FALL, HOLD, RELEASE, Sweep  # noqa: E402
 from evenfall_wire import codes, messages  # noqa: E402
 from evenfall_wire.settings import BY_NAME  # noqa: E402
@@ -106,43 +105,28 @@ def test_the_check_would_find_a_large_product():
         Small(1 << 20) * Small(1 << 11)
 
 
-def test_steps_allocate_nothing_in_micropython():
+def told_by(script, interpreter=PROJECT / ".venv/bin/micropython"):
+    """What a script of this folder prints, run on the firmware's own files."""
     done = subprocess.run(
-        [
-            PROJECT / ".venv/bin/micropython",
-            Path(__file__).with_name("sweep_in_micropython.py"),
-            PROJECT / "firmware/lib",
-            PROJECT / "protocol",
-        ],
+        [interpreter, Path(__file__).with_name(script), PROJECT / "firmware/lib", PROJECT / "protocol"],
         capture_output=True,
         text=True,
         timeout=120,
         check=False,
     )
     assert done.returncode == 0, done.stdout + done.stderr
-    assert done.stdout.count("slots") == 2
+    return done.stdout
+
+
+def test_steps_allocate_nothing_in_micropython():
+    assert told_by("sweep_in_micropython.py").count("slots") == 2
 
 
 def test_machine_code_does_what_cpython_does():
     """Three noisy pulls with learning: every fiftieth state of the law, bit for bit."""
-    told = []
-    for interpreter in (sys.executable, PROJECT / ".venv/bin/micropython"):
-        done = subprocess.run(
-            [
-                interpreter,
-                Path(__file__).with_name("law_in_both.py"),
-                PROJECT / "firmware/lib",
-                PROJECT / "protocol",
-            ],
-            capture_output=True,
-            text=True,
-            timeout=120,
-            check=False,
-        )
-        assert done.returncode == 0, done.stdout + done.stderr
-        told.append(done.stdout.splitlines())
-    assert len(told[0]) > 60 and "2 (" in told[0][-1][:3]
-    assert told[0] == told[1]
+    here = told_by("law_in_both.py", sys.executable).splitlines()
+    assert len(here) > 60 and "2 (" in here[-1][:3]
+    assert here == told_by("law_in_both.py").splitlines()
 
 
 @pytest.mark.parametrize("engine", ["trimmer 25", "saw 62", "race 120"])
@@ -276,5 +260,5 @@ def test_logarithms_against_math():
         assert abs(valve_map.exp2_x1024(n) - exact) <= max(1.0, exact * 0.001)
     for x in (0, 1, 2, 3, 15, 16, 1 << 20, (1 << 30) - 1):
         assert valve_map.root(x) == math.isqrt(x)
-    assert sweep_module.IN_SWEEP == 1 << codes.TRACE_BITS.index("in_sweep")
-    assert sweep_module.SHUT_LIMIT == 1 << codes.TRACE_BITS.index("valve_shut_limit")
+    assert speed_loop.IN_SWEEP == 1 << codes.TRACE_BITS.index("in_sweep")
+    assert speed_loop.SHUT_LIMIT == 1 << codes.TRACE_BITS.index("valve_shut_limit")

@@ -18,11 +18,11 @@ from .drivers.button import Button
 from .drivers.kill import Kill
 from .drivers.led import Led
 from .drivers.servo import Servo
+from .drivers.ticks import diff as ticks_between
 from .guard import Guard
 from .link import Link
 from .native import const, micropython
 from .recorder import Recorder, pull_seconds
-from .drivers.ticks import diff as ticks_between
 from .sensing import TICKS_PER_MS, Speed, Torque, Zero
 from .settings import Learned, Settings, Starts, needs_restart
 from .states import BUSY, PULLING, step

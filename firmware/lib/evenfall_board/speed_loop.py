@@ -19,9 +19,12 @@ from array import array
 
 from .native import WORD_BITS, const, micropython, ptr16, ptr32
 
-FULL = 16384  # valve fully open
-ZERO_FLOW = 492  # opening that stands for the leak, 1/16384: 3 %
-OPEN_LIMIT, SHUT_LIMIT, SLEWING, IN_SWEEP = 1, 2, 4, 8  # codes.TRACE_BITS
+FULL = const(16384)  # valve fully open
+ZERO_FLOW = const(492)  # opening that stands for the leak, 1/16384: 3 %
+_OPEN_LIMIT = const(1)  # codes.TRACE_BITS
+SHUT_LIMIT = const(2)
+_SLEWING = const(4)
+IN_SWEEP = const(8)
 ONE_F = 1 << 23
 
 # --- places in the state; those without an underscore serve sweep.py too, the others take no RAM ---
@@ -114,8 +117,6 @@ _MASK = const(0x3FFFFFFF)
 _STEP_TICKS = const(36000)  # samples closer than 9 ms are averaged: the servo takes 50 a second
 _LAG_TICKS = const(240000)  # 60 ms; an older speed is taken as it is
 _TORQUE_MAX = const(131071)
-_ZERO_FLOW = const(492)
-_FULL = const(16384)
 
 # gains: crossover of 11.2 /s, times m 0.7, times 256; the rate's share a little larger
 _P_SHAFT = const(2000 << 8)
@@ -340,7 +341,7 @@ def channel(s: ptr32):
         tp = 50
     w = s[W]
     um = s[U_MEAN] >> 8
-    nu = ((s[U] - um) << 12) // (um + _ZERO_FLOW) - (s[_R] << sg >> sg)
+    nu = ((s[U] - um) << 12) // (um + ZERO_FLOW) - (s[_R] << sg >> sg)
     if nu > 8191:
         nu = 8191
     elif nu < -8191:
@@ -494,7 +495,7 @@ def law(s: ptr32, base: int, sine: ptr16) -> int:
     u = base * (f >> 11) >> 12
     if u > 65535:
         u = 65535
-    u = (u * (4096 + pd) >> 12) - _ZERO_FLOW
+    u = (u * (4096 + pd) >> 12) - ZERO_FLOW
     # the integral, unless it would press against an end of the valve
     x = (((kap * _I >> 8) * (f >> 15) >> 8) << 8) // slope
     x = (x << 8) // calm * e
@@ -502,7 +503,7 @@ def law(s: ptr32, base: int, sine: ptr16) -> int:
         x = 134217727
     elif x < -134217727:
         x = -134217727
-    if not (u <= s[FLOOR] and x < 0) and not (u >= _FULL and x > 0):
+    if not (u <= s[FLOOR] and x < 0) and not (u >= FULL and x > 0):
         f += (x >> 9) * dt >> 6
         if f > _F_MAX:
             f = _F_MAX
@@ -517,13 +518,13 @@ def drive(s: ptr32, u: int, flags: int) -> int:
     """Limits, play of the linkage; the servo's pulse in us."""
     sg = s[_SIGN]
     dt = s[DT]
-    if u >= _FULL:
-        u = _FULL
-        flags |= 1
+    if u >= FULL:
+        u = FULL
+        flags |= _OPEN_LIMIT
     elif u <= s[FLOOR]:
         u = s[FLOOR]
         if u == 0:
-            flags |= 2
+            flags |= SHUT_LIMIT
     s[U] = u
     s[U_MEAN] += ((u << 8) - s[U_MEAN]) >> 5
     x = u - s[_U_SLOW]
@@ -532,19 +533,19 @@ def drive(s: ptr32, u: int, flags: int) -> int:
         s[_DIR] += (256 - (s[_DIR] << sg >> sg)) >> 1
     elif x < -49:
         s[_DIR] -= (256 + (s[_DIR] << sg >> sg)) >> 1
-    if u > 0 and u < _FULL:
+    if u > 0 and u < FULL:
         u += s[HALF_PLAY] * (s[_DIR] << sg >> sg) >> 8
         if u < 0:
             u = 0
-        elif u > _FULL:
-            u = _FULL
+        elif u > FULL:
+            u = FULL
     x = s[SLEW] * dt >> 15
     y = u - s[_X]
     if y > x:
-        flags |= 4
+        flags |= _SLEWING
         s[_X] += x
     elif y < -x:
-        flags |= 4
+        flags |= _SLEWING
         s[_X] -= x
     else:
         s[_X] = u
@@ -571,7 +572,7 @@ def judge(s: ptr32, d: int) -> int:
         x = s[SUM_LOW] + x * x
         s[SUM_HIGH] += x >> 12
         s[SUM_LOW] = x & 4095
-    if s[U] >= _FULL:
+    if s[U] >= FULL:
         s[OPEN_TICKS] += d
     elif s[U] <= 0:
         s[SHUT_TICKS] += d

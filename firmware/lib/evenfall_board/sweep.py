@@ -57,19 +57,16 @@ from .speed_loop import (
     JM,
     JS,
     ONE_F,
-    OPEN_LIMIT,
     OPEN_TICKS,
     PD,
     RATE,
     RIPPLE,
     SET,
     SET16,
-    SHUT_LIMIT,
     SHUT_TICKS,
     SHUT_US,
     SINE,
     SLEW,
-    SLEWING,
     SLOPE,
     SPAN_US,
     START,
@@ -107,14 +104,13 @@ from .speed_loop import (
 )
 from .valve_map import INERTIA_MAX, INERTIA_MIN, InertiaFit, ValveMap, exp2_x1024, log2_x1024, root
 
-__all__ = ["OPEN_LIMIT", "SHUT_LIMIT", "SLEWING", "Sweep"]
-
 HOLD = 0
 FALL = 1
 RELEASE = 2
 DONE = 3
 
 MASK = 0x3FFFFFFF
+
 # stages within the phases
 _LOAD, _STEADY, _LEAD, _RUN, _KEEP, _UNLOAD, _OFF = range(7)
 
@@ -198,11 +194,12 @@ class Sweep:
         self._stage = _LOAD
         self._fresh = False
         self._table = False
-        self._begin_tick = self._stage_tick = tick
+        self._stage_tick = tick
         restart(s, tick, speed, servo_us)
         s[G] = s[G0] = self.map.gain
         s[RIPPLE] = self.map.ripple
         s[SLOPE] = self.map.slope
+        s[TOTAL] = self._sweep_ms * 125 >> 7
         self._ramp = s[U]
         self._started = False
         self._fit.restart()
@@ -243,7 +240,6 @@ class Sweep:
         s = self._s
         s[START] = start
         s[RATE] = (s[END] - start) * 1000 // self._sweep_ms
-        s[TOTAL] = self._sweep_ms * 125 >> 7
         self._held_speed = start - s[RATE] // 5
 
     def _plan_from_held(self, held):
@@ -252,7 +248,6 @@ class Sweep:
         self._held_speed = held
         s[RATE] = (s[END] - held) * 1000 // (self._sweep_ms + 200)
         s[START] = held + s[RATE] // 5
-        s[TOTAL] = self._sweep_ms * 125 >> 7
 
     def _set_inertia(self, j):
         s = self._s

@@ -17,6 +17,7 @@ Integers below 2**30 only; nothing here allocates but `load` and `learn`.
 from array import array
 
 from .native import const, micropython, ptr16, ptr32
+from .speed_loop import FULL
 
 SLOT_INERTIA = 1
 SLOT_SLOPE = 2
@@ -26,7 +27,6 @@ SLOT_RIPPLE = 5
 SLOT_KNOT = 10
 KNOTS = const(128)
 MAX_KNOTS = 55  # with the five above, what one message carries
-FULL = 16384  # valve fully open
 TORQUE_MAX = 131071  # mN.m
 INERTIA_MIN = 256
 INERTIA_MAX = 262143
