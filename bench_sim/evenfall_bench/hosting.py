@@ -17,7 +17,7 @@ from typing import Any
 from .image import BenchError
 from .physics import RPM, TRUTH_FIELDS
 from .session import Session
-from .truth import bins, whole_sweep
+from .truth import around_sweep, bins
 
 TICK_WRAP = 1 << 30  # ticks of 0.25 us, as the board's clock counts them
 REST_S = 120.0  # simulated time a board may take to store its last run
@@ -136,7 +136,7 @@ def _join(session: Session, pulls: list[dict[str, Any]], reduced: list[dict[str,
             kept = tracking(session.bench.truth, start, verdict, 4.0e6 / board_rate)
             pull["tracking"] = kept
             records = session.bench.truth
-            span = whole_sweep(records, kept["sweep_start_s"], kept["sweep_end_s"])
+            span = around_sweep(records, kept["sweep_start_s"], kept["sweep_end_s"])
             pull["true_bins"] = bins(session.bench, records, pull["engine"], *span)
         pull["torque_error"] = torque_error(run.get("bins", []), pull.get("true_bins", []))
 

@@ -10,6 +10,8 @@ from .physics import RPM, TRUTH_FIELDS, Bench
 
 BIN_RPM = 250.0
 HOLD_S = 0.9
+PAST_S = 0.5
+MAP_STEPS = 50  # of a bin, for the mean of the torque map over it
 FIELD = {name: i for i, name in enumerate(TRUTH_FIELDS)}
 
 
@@ -46,28 +48,18 @@ def find_fall(records: list[tuple[float, ...]], end_rpm: float) -> dict[str, flo
     }
 
 
-def whole_sweep(
+def around_sweep(
     records: list[tuple[float, ...]], sweep_start_s: float, sweep_end_s: float
 ) -> tuple[float, float]:
-    """(start, end) of all that can tell of the engine's torque around a judged sweep.
+    """(start, end) of what may be used of a judged sweep to tell the engine's torque.
 
-    From `HOLD_S` before it (the hold at full throttle and the lead-in) to the moment when the
-    speed no longer falls at 0.5 to 1.5 of the sweep's rate, at most 0.5 s after its end.
+    From `HOLD_S` before it (the hold at full throttle and the lead-in) to `PAST_S` after its
+    end, or to where the throttle closes before that.
     """
-    time, speed = FIELD["time_s"], FIELD["speed_rpm"]
-    near = [r for r in records if sweep_start_s - 0.1 <= r[time] <= sweep_end_s + 0.6]
-    inside = [r for r in near if sweep_start_s <= r[time] <= sweep_end_s]
-    end_s = sweep_end_s
-    if len(inside) > 1:
-        first, last = inside[0], inside[-1]
-        rate = (last[speed] - first[speed]) / (last[time] - first[time])
-        reach = max(1, round(0.03 * (len(inside) - 1) / (last[time] - first[time])))
-        for k in range(near.index(last), len(near) - reach):
-            a, b = near[k - reach], near[k + reach]
-            if not 0.5 < (b[speed] - a[speed]) / (b[time] - a[time]) / rate < 1.5:
-                break
-            end_s = max(sweep_end_s, min(near[k][time], sweep_end_s + 0.5) - 0.03)
-    return sweep_start_s - HOLD_S, end_s
+    time, throttle = FIELD["time_s"], FIELD["throttle"]
+    end_s = sweep_end_s + PAST_S
+    closed = (r[time] for r in records if sweep_end_s <= r[time] < end_s and r[throttle] < 1.0)
+    return sweep_start_s - HOLD_S, next(closed, end_s)
 
 
 def over_turns(records: list[tuple[float, ...]]) -> Iterator[tuple[float, float, float, float, float]]:
@@ -128,10 +120,12 @@ def bins(
 
     Torque and speed are means over the whole crank turn around each instant, as an engine's
     torque is understood: where a bin begins within a turn does not matter.
-    `expected_Nm`: torque map at the centre in this air; `reference_Nm`: the same at 99 kPa
-    dry and 298.15 K; `mean_Nm`: mean over the crank angle turned in the bin, as it was,
-    cycle scatter and all; `torque_Nm`: the same brought to the centre of the bin, that is
-    expected_Nm times (work done) / (work expected over the same turns).
+    A bin's torque is the mean over its whole width, every speed in it counting alike.
+    `expected_Nm`: that of the torque map in this air; `reference_Nm`: the same at 99 kPa dry
+    and 298.15 K; `torque_Nm`: expected_Nm times (work done) / (work expected over the same
+    turns), so that it does not matter which part of the bin the turns filled; `mean_Nm`: mean
+    over the crank angle turned in the bin, as it was, cycle scatter and all.  Powers: torque
+    times the speed at the centre.
     """
     work: dict[int, float] = {}
     map_work: dict[int, float] = {}
@@ -147,7 +141,8 @@ def bins(
     out = []
     for number in sorted(work):
         rpm = number * BIN_RPM
-        expected = bench.map_torque_Nm(rpm, state)
+        places = (rpm + BIN_RPM * ((k + 0.5) / MAP_STEPS - 0.5) for k in range(MAP_STEPS))
+        expected = sum(bench.map_torque_Nm(place, state) for place in places) / MAP_STEPS
         real = expected * work[number] / map_work[number]
         out.append(
             {
