@@ -31,8 +31,12 @@ LONGEST = 1.5  # of the expected interval: above it edges are missed
 SILENT_S = 0.15  # no edge for so long: speed unknown, not "edges missed"
 FINE = 8  # steps of the fine grid per conversion
 SPEED_MEAN_S = 0.0125  # speed on the fine grid: one turn's mean, averaged over this
-PAST_S = 0.5  # past the sweep's end, used while the speed goes on at between LEAST and MOST of its rate
-PAST_LEAST, PAST_MOST = 0.5, 1.5
+PAST_S = 0.5  # past the sweep's marked end, used while the throttle stays open, see `open_until`
+CLOSES_AFTER_S = -0.3  # of that end, a closing throttle is looked for, in means over
+CLOSES_MEAN_S = 0.06
+CLOSES_SIGMAS = 6.0  # so many of their standard deviations below the sweep's torque is no scatter,
+CLOSES_LEAST = 0.08  # and so much of that torque is no bend of its curve
+JUDGED_S = 2.0  # of the sweep say what its torque and its scatter are
 SPIKE_SIGMAS = 10.0  # a lone load sample so far from its neighbours is not torque
 
 
@@ -59,6 +63,10 @@ class Fine:
     speed_rad_s: FloatArray  # (n,) crank; NaN where the pickup was silent
     rate_rad_s2: FloatArray  # (n,) crank
     force_N: FloatArray  # (n,) at the load cell
+
+    def cut(self, use: np.ndarray) -> Fine:
+        """The places that the mask (n,) marks."""
+        return Fine(self.time_s[use], self.speed_rad_s[use], self.rate_rad_s2[use], self.force_N[use])
 
 
 @dataclass(frozen=True)
@@ -170,21 +178,36 @@ def turn_speed(edge_time_s: FloatArray, angle_rad: FloatArray) -> tuple[FloatArr
     return (begin + end) / 2, 2 * np.pi / (end - begin)
 
 
-def goes_on_until(turns: tuple[FloatArray, FloatArray], start_s: float, end_s: float) -> float:
-    """When the speed no longer went on as in the sweep, at most `PAST_S` after its marked end.
+def open_until(time_s: FloatArray, speed: FloatArray, torque: FloatArray, end_s: float) -> float:
+    """Until when the throttle was surely open, about the sweep's marked end.
 
-    As long as the rate is about the sweep's, the throttle is still open: with it shut the brake
-    would stop the shaft many times faster, and no valve could make up for that.
+    Args:
+        time_s: (n,) of the fine grid, even.
+        speed: (n,) in any unit, NaN where it is not known.
+        torque: (n,) of the engine, in any unit.
+        end_s: marked end of the sweep.
+
+    `JUDGED_S` of the sweep say how torque goes with speed (a straight line) and how far means
+    over `CLOSES_MEAN_S` scatter about it.  The first that falls short by more shows the throttle
+    closing; the length of one mean before that it was still open, even under a slow hand.
     """
-    reach = 0.03
-    rate = float(np.diff(np.interp((start_s, end_s), *turns))[0]) / (end_s - start_s)
-    at = np.arange(end_s, min(end_s + PAST_S, turns[0][-1] - reach), 0.01)
-    if rate == 0 or not at.size:
+    step = float(time_s[1] - time_s[0])
+    half = max(1, round(CLOSES_MEAN_S / step / 2))
+    if time_s.size < 4 * half:
         return end_s
-    share = (np.interp(at + reach, *turns) - np.interp(at - reach, *turns)) / (2 * reach * rate)
-    odd = np.flatnonzero((share < PAST_LEAST) | (share > PAST_MOST))
-    last = int(odd[0]) if odd.size else at.size
-    return max(end_s, float(at[last - 1]) - reach) if last else end_s
+    box = np.full(2 * half + 1, 1 / (2 * half + 1))
+    at = time_s[half:-half]
+    over = np.convolve(speed, box, "valid")
+    mean = np.convolve(torque, box, "valid")
+    sure = end_s + CLOSES_AFTER_S
+    use = np.isfinite(over) & (at > sure - JUDGED_S) & (at < sure)
+    if use.sum() < 10 * half:
+        return end_s
+    line = np.polynomial.Polynomial.fit(over[use], mean[use], 1)
+    short = line(over) - mean
+    limit = max(CLOSES_SIGMAS * float(short[use].std()), CLOSES_LEAST * abs(float(mean[use].mean())))
+    closing = np.flatnonzero(~(short <= limit) & (at >= sure))
+    return float(at[closing[0]] if closing.size else time_s[-1]) - CLOSES_MEAN_S
 
 
 def fine_grid(
@@ -283,7 +306,7 @@ def align(
     Args:
         force_N: (n,) force at each of `run.load_time_s`.
         hold_s: how much of the hold before the sweep the fine grid takes in.
-        past_end: the fine grid goes past the end while the sweep does, see `goes_on_until`.
+        past_end: the fine grid goes on to `PAST_S` past the end; `open_until` says how much of it serves.
 
     The amplifier's answer at data-ready describes the time one filter delay
     earlier, so that delay is taken off each sample's own time.  Speed is the
@@ -347,7 +370,7 @@ def align(
     reach = SPEED_MEAN_S / 2 + period / FINE
     fine = fine_grid(
         max(start_s - hold_s, at[0], turns[0][0] + reach),
-        min(goes_on_until(turns, start_s, end_s) if past_end else end_s, at[-1], turns[0][-1] - reach),
+        min(end_s + PAST_S if past_end else end_s, at[-1], turns[0][-1] - reach),
         period / FINE,
         (at[good], force_N[good]),
         (turns[0], turns[1] * ratio),

@@ -54,14 +54,14 @@ class Column:
 
 BIN_MEANINGS = {
     "speed_rpm": "crank speed at the centre of the bin",
-    "torque_Nm": "engine torque at the crank, corrected to standard air",
+    "torque_Nm": "engine torque at the crank, mean over the bin's width, corrected to standard air",
     "torque_u_Nm": "its standard uncertainty, all causes",
     "torque_u_repeat_Nm": "the part of it that does not cancel between two pulls of one set-up",
-    "power_W": "engine power, corrected to standard air",
+    "power_W": "engine power at the centre's speed, corrected to standard air",
     "power_u_W": "its standard uncertainty, all causes",
     "power_u_repeat_W": "the part of it that does not cancel between two pulls of one set-up",
-    "torque_observed_Nm": "engine torque at the crank as measured, no air correction",
-    "power_observed_W": "engine power as measured, no air correction",
+    "torque_observed_Nm": "the same torque as measured, no air correction",
+    "power_observed_W": "the same power as measured, no air correction",
     "count": "load samples in the bin",
 }
 WHICH = (

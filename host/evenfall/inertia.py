@@ -67,7 +67,7 @@ def pull_bins(
     """Brake torque and rate of one pull in bins; any inertia in `setup` is left out."""
     seen = reduce.observe(run, calibration, setup)
     a = seen.aligned
-    lines = reduce.bin_lines(seen, bin_rpm)
+    lines, _ = reduce.bin_lines(seen, bin_rpm)
     # the brake's torque wobbles with the rate; what remains of both is the scatter that counts
     off = a.rate_rad_s2 - a.rate_rad_s2.mean()
     wobble = float(off @ seen.brake_Nm / max(float(off @ off), 1e-9))

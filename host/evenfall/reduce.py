@@ -9,7 +9,9 @@ that turns, referred to the crank; under a falling speed dw/dt is negative: the
 flywheels help to turn the brake, the brake reads more than the engine makes,
 and the term takes it off again (Euler's law of rotation about a fixed axis).
 
-A `Reduction` is a function of its inputs only: recomputed, never edited.
+A bin gives the mean of the engine's torque over the bin's whole width; its power is that torque
+times the speed at the bin's centre.  A `Reduction` is a function of its inputs only: recomputed,
+never edited.
 """
 
 from __future__ import annotations
@@ -28,12 +30,13 @@ from evenfall.errors import DamageError, InputError
 from evenfall.model import Air, Bins, Calibration, FloatArray, IntArray, Peak, Reduction, Run, Setup
 from evenfall.units import RPM
 
-VERSION = 2
+VERSION = 3
 FEWEST = 5  # samples that make a bin
 HOLD_S = 0.9  # of the lead-in and hold before the sweep that is used
 MOST_BINS = 4000  # 100,000 rpm in the narrowest bins: a file that says more is not a pull
 CENTRE_SLACK = 0.08  # of a bin: how far short of its centre the data may end
-MOVED_MOST = 0.03  # of its torque: a bin that must be moved further to its centre is not given
+MOVED_MOST = 0.03  # of its torque: a bin whose filling asks for a greater correction is not given,
+MOVED_UNSURE = 0.0025  # nor one whose correction scatters by more
 PART_FILLED = 0.85  # of a bin's width: less is said in a note
 BARELY = 0.2  # of its width: a bin at an end of the pull that was touched no further is not spoken of
 UNQUIET = 4.0  # times the least spread of a run's zeros: more was not taken at rest
@@ -62,7 +65,7 @@ class Observed:
 
 @dataclass(frozen=True)
 class Lines:
-    """The mean of every bin, brought to the bin's centre."""
+    """The mean of every bin over its whole width."""
 
     centre: FloatArray  # (b,) same unit as the speeds given
     value: FloatArray  # (b,) NaN where the bin is not filled
@@ -70,7 +73,8 @@ class Lines:
     count: IntArray  # (b,)
     low: FloatArray  # (b,) where the bin's data begin, same unit; inf where it has none
     high: FloatArray  # (b,) where they end
-    moved: FloatArray  # like value: what bringing the mean to the centre added
+    unsure: FloatArray  # (b,) like leverage, of `moved`
+    moved: FloatArray  # like value: what its uneven filling made necessary to add to the samples' mean
 
 
 def calibration_from_settings(run: Run) -> Calibration:
@@ -169,12 +173,17 @@ def observe(
     force = (run.load_count - zero) / calibration.span_count_per_N
     # held at full throttle, the engine gives the same torque at the top: it fills the first bin
     hold = 0.0 if found_by == "data" else min(HOLD_S, run.settings.get("steady_time", 0) / 1000)
-    a = align.align(run, setup, force, start, end, bandwidth_Hz, edges, hold, found_by != "data")
+    # without an inertia, a closing throttle cannot be told from what the brake does
+    past_end = found_by != "data" and setup.inertia_kg_m2 > 0
+    a = align.align(run, setup, force, start, end, bandwidth_Hz, edges, hold, past_end)
     lever = calibration.arm_m * setup.engine_teeth / setup.brake_teeth / setup.drive_efficiency
     brake = a.force_N * lever
     engine = brake + setup.inertia_kg_m2 * a.rate_rad_s2
     fine = np.stack((a.fine.force_N * lever, a.fine.rate_rad_s2))
     terms = np.vstack((fine[0] + setup.inertia_kg_m2 * fine[1], fine))
+    if past_end:
+        used = a.fine.time_s <= align.open_until(a.fine.time_s, a.fine.speed_rad_s, terms[0], end)
+        a, terms = replace(a, fine=a.fine.cut(used)), terms[:, used]
 
     if found_by == "data":
         notes.append("The sweep was found from the speed itself: the board had not marked one.")
@@ -256,14 +265,15 @@ def _usual_range(n: int) -> float:
 
 
 def fit_bins(speed: FloatArray, values: FloatArray, width: float, fewest: int = FEWEST) -> Lines:
-    """Mean of (speed, value) in bins centred on whole multiples of `width`, brought to the centre.
+    """Mean of the value over each bin's whole width, every speed counting alike; bins are centred on
+    whole multiples of `width`.
 
-    A bin is filled unevenly where the speed wobbles, and by half at the ends of
-    a sweep.  Its mean belongs to its mean speed, so it is moved to the centre
-    along the slope of a least-squares parabola through the five nearest bins; a
-    slope from within the bin would double the scatter.  A bin stands when it holds `fewest`
-    samples, spans nearly half its width and reaches its own centre.  `values`
-    is (n,) or (k, n).
+    A bin is filled unevenly where the speed wobbles, and in part at the ends of a sweep.  The
+    mean of its samples is brought to that of an evenly filled bin along a least-squares parabola
+    through the bins around it; a slope from within the bin would double the scatter.  A mean, not
+    the value at the centre: what lies between the two is the curve's bend within the bin, which
+    no neighbour knows where the curve has a corner.  A bin stands when it holds `fewest` samples,
+    spans nearly half its width and reaches its own centre.  `values` is (n,) or (k, n).
     """
     ok = np.isfinite(speed)
     speed, values = speed[ok], values[..., ok]
@@ -291,8 +301,8 @@ def fit_bins(speed: FloatArray, values: FloatArray, width: float, fewest: int = 
     count = many[good]
     off = np.bincount(k, x, n)[good] / count
     square = np.bincount(k, x * x, n)[good] / count
-    slope, bend = _parabolas(centre[good] + off, centre[good])
-    bring = np.eye(good.size) - off[:, None] * slope - square[:, None] * bend
+    slope, bend = _parabolas(centre[good], off, square)
+    bring = np.eye(good.size) - off[:, None] * slope - (square - width**2 / 12)[:, None] * bend
     rows = np.full((1 if values.ndim == 1 else values.shape[0], n), np.nan)
     moved = np.full_like(rows, np.nan)
     for row, move, y in zip(rows, moved, np.atleast_2d(values), strict=True):
@@ -300,26 +310,32 @@ def fit_bins(speed: FloatArray, values: FloatArray, width: float, fewest: int = 
         row[good] = bring @ mean
         move[good] = row[good] - mean
     leverage = np.full(n, np.nan)
+    unsure = np.full(n, np.nan)
     leverage[good] = bring**2 @ (1 / count)
+    unsure[good] = (bring - np.eye(good.size)) ** 2 @ (1 / count)
     if values.ndim == 1:
         rows, moved = rows[0], moved[0]
-    return Lines(centre, rows, leverage, many.astype(np.int64), centre + low, centre + high, moved)
+    return Lines(centre, rows, leverage, many.astype(np.int64), centre + low, centre + high, unsure, moved)
 
 
-def _parabolas(x: FloatArray, at: FloatArray) -> tuple[FloatArray, FloatArray]:
-    """Two (n, n): row i times values at `x` gives the slope and half the second derivative at `at[i]`
-    of a least-squares parabola through the five points nearest to x[i]; fewer points, a lower degree."""
-    n = x.size
+def _parabolas(centre: FloatArray, off: FloatArray, square: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Two (n, n): row i times the bins' means gives slope and half second derivative at `centre[i]`.
+
+    Of a least-squares parabola through the bins up to two places away, four at an end; fewer
+    bins, a lower degree.  `off` and `square`: each bin's mean distance and squared distance of its
+    samples from its own centre, so that the samples may lie in any way.
+    """
+    n = centre.size
     slope, bend = np.zeros((n, n)), np.zeros((n, n))
-    many = min(5, n)
-    if many < 2:
-        return slope, bend
-    for i, f in enumerate(np.clip(np.arange(n) - many // 2, 0, n - many)):
-        near = slice(f, f + many)
-        width = float(np.ptp(x[near]))
-        powers = np.linalg.pinv(np.vander((x[near] - at[i]) / width, min(3, many), increasing=True))
+    for i in range(n if n > 1 else 0):
+        near = slice(max(0, min(i - 2, n - 4)), min(n, max(i + 3, 4)))
+        away = centre[near] - centre[i]
+        width = float(np.ptp(away))
+        means = (np.ones(away.size), away + off[near], away**2 + 2 * away * off[near] + square[near])
+        degree = min(2, away.size - 1)
+        powers = np.linalg.pinv(np.stack([m / width**k for k, m in enumerate(means[: degree + 1])], axis=1))
         slope[i, near] = powers[1] / width
-        if many > 2:
+        if degree > 1:
             bend[i, near] = powers[2] / width**2
     return slope, bend
 
@@ -328,24 +344,25 @@ def fill_notes(lines: Lines, bin_rpm: float) -> list[str]:
     """Sentences for bins that are not given, and why, and for those filled in part only."""
     missing, part = [], []
     samples_in = lines.count // align.FINE
-    for centre, value, samples, low, high, moved in zip(
-        lines.centre, lines.value[0], samples_in, lines.low, lines.high, lines.moved[0], strict=True
+    for centre, value, samples, low, high in zip(
+        lines.centre, lines.value[0], samples_in, lines.low, lines.high, strict=True
     ):
         if math.isfinite(value):
             if high - low < PART_FILLED * bin_rpm:
                 part.append(f"{centre:.0f} rpm ({low:.0f} to {high:.0f})")
         elif 0 < high - low < BARELY * bin_rpm and centre in lines.centre[[0, -1]]:
             continue
-        elif math.isfinite(moved):
-            missing.append(f"{centre:.0f} rpm (unevenly filled where the torque changes fast)")
         elif samples < FEWEST:
             missing.append(f"{centre:.0f} rpm ({samples} load samples)")
-        else:
+        elif high - low < PART_FILLED * bin_rpm:
             missing.append(f"{centre:.0f} rpm (swept from {low:.0f} to {high:.0f} only)")
+        else:
+            missing.append(f"{centre:.0f} rpm (unevenly filled)")
     notes = []
     if part:
         notes.append(
-            f"Filled in part only: {', '.join(part)}; brought to the bin's centre, with a wider interval."
+            f"Filled in part only: {', '.join(part)}; "
+            "brought to the mean of a whole bin, with a wider interval."
         )
     if missing:
         notes.append(f"Not given, for too little data: {', '.join(missing)}.")
@@ -516,9 +533,8 @@ def reduce_run(
     speed_rpm = a.speed_rad_s / RPM
     if not np.isfinite(seen.fine_speed_rpm).any():
         raise DamageError(f"run {run.run_id}: no speed is known anywhere in the sweep; check the pickup")
-    lines = bin_lines(seen, bin_rpm)
+    lines, scatter = bin_lines(seen, bin_rpm)
     engine = lines.value[0]
-    scatter = scatter_by_bin(seen, lines, bin_rpm)
     causes = bin_causes(calibration, setup, day, seen, lines, scatter)
     f = day.factor
     u_all, u_repeat = uncertainty.combine(causes)
@@ -602,11 +618,6 @@ def bin_causes(
     known = np.isfinite(slope)
     if known.any() and not known.all():
         slope = np.where(known, slope, np.interp(lines.centre, lines.centre[known], slope[known]))
-    # the mean of a bin of width w misses a curved top by T'' w^2 / 24
-    bend = np.zeros_like(engine)
-    if engine.size > 2:
-        bend[1:-1] = np.nan_to_num(np.abs(engine[2:] - 2 * engine[1:-1] + engine[:-2])) / 24
-        bend[[0, -1]] = bend[[1, -2]]
     return {
         "span": np.abs(brake) * calibration.span_u_rel,
         "arm": np.abs(brake) * (calibration.arm_u_m / calibration.arm_m),
@@ -614,7 +625,6 @@ def bin_causes(
         "noise": noise_u,
         "bin scatter": np.sqrt(np.maximum(scatter_u**2 - noise_u**2, 0)),
         "alignment": np.abs(slope * rate) * setup.load_delay_u_s,
-        "smoothing": bend,
         "inertia": np.abs(rate) * setup.inertia_u_kg_m2,
         "air": np.abs(engine) * (day.u / day.factor),
     }
@@ -652,8 +662,7 @@ def monte_carlo(
         raise InputError(f"{draws} draws are outside 20 to 100000")
     plain = reduce_run(run, calibration, setup, air, standard, bin_rpm)
     seen = observe(run, calibration, setup)
-    lines = bin_lines(seen, bin_rpm)
-    scatter = scatter_by_bin(seen, lines, bin_rpm)
+    lines, scatter = bin_lines(seen, bin_rpm)
     causes = bin_causes(calibration, setup, correction(air, standard), seen, lines, scatter)
     rng = np.random.default_rng(seed)
     delay = seen.aligned.delay_s
@@ -678,7 +687,7 @@ def monte_carlo(
         )
         off = np.int64(np.rint(seen.zero_u_N * c.span_count_per_N * zero))
         moved = replace(run, load_count=run.load_count + off)
-        drawn = bin_lines(observe(moved, c, s), bin_rpm)
+        drawn, _ = bin_lines(observe(moved, c, s), bin_rpm)
         there = np.isfinite(drawn.value[0])
         at = np.interp(lines.centre, drawn.centre[there], drawn.value[0][there])
         noise = np.random.default_rng(int(own)).normal(size=at.size) * np.hypot(
@@ -693,18 +702,25 @@ def monte_carlo(
     return Drawn(lines.centre, mean, u, low, high, plain.bins.torque_u_Nm)
 
 
-def bin_lines(seen: Observed, bin_rpm: float) -> Lines:
-    """Bins of the rows of `seen.fine_terms`; one that would be moved too far to its centre is not given."""
+def bin_lines(seen: Observed, bin_rpm: float) -> tuple[Lines, FloatArray]:
+    """Bins of the rows of `seen.fine_terms`, and the scatter in N.m of one sample of each, (b,).
+
+    One whose mean its filling moves too far, or by an amount that is not known well, is not given.
+    """
     lines = fit_bins(seen.fine_speed_rpm, seen.fine_terms, bin_rpm, FEWEST * align.FINE)
     # what the sweep ran on past its slow end fills the last bin asked for; it opens no further one
     asked = np.interp((seen.start_s, seen.end_s), seen.aligned.time_s, seen.aligned.speed_rad_s / RPM)
     wanted = lines.centre > asked.min() - bin_rpm / 4
     lines = Lines(**{f.name: getattr(lines, f.name)[..., wanted] for f in fields(lines)})
+    scatter = scatter_by_bin(seen, lines, bin_rpm)
+    size = np.abs(lines.value[0])
     with np.errstate(invalid="ignore"):
-        far = np.abs(lines.moved[0]) > MOVED_MOST * np.abs(lines.value[0])
-    return replace(
+        far = np.abs(lines.moved[0]) > MOVED_MOST * size
+        far |= scatter * np.sqrt(lines.unsure) > MOVED_UNSURE * size
+    given = replace(
         lines, value=np.where(far, np.nan, lines.value), leverage=np.where(far, np.nan, lines.leverage)
     )
+    return given, scatter
 
 
 def _hashes(run: Run, calibration: Calibration, setup: Setup, air: Air) -> dict[str, str]:

@@ -11,8 +11,8 @@ from evenfall.model import FloatArray
 
 # The share of each cause's variance that differs from pull to pull on one bench
 # on one day; the rest is common to before and after and cancels in their ratio.
-# Common practice, no source, except that span, arm, delay, inertia and the width
-# of the bins are the same for both pulls by construction.
+# Common practice, no source, except that span, arm, delay and inertia are the
+# same for both pulls by construction.
 DIFFERS = {
     "span": 0.0,
     "arm": 0.0,
@@ -20,7 +20,6 @@ DIFFERS = {
     "noise": 1.0,
     "bin scatter": 1.0,
     "alignment": 0.0,
-    "smoothing": 0.0,
     "inertia": 0.0,
     "air": 0.3,
 }

@@ -12,24 +12,37 @@ from typing import Any
 import numpy as np
 from evenfall.archive import Archive
 from evenfall.model import Air, Calibration, Run, Setup
-from evenfall_bench import hosting, scenario
-from evenfall_bench.physics import TRUTH_FIELDS
+from evenfall_bench import hosting, scenario, truth
+from evenfall_bench.physics import TRUTH_FIELDS, Bench
 from evenfall_bench.session import Session
 
 
 @dataclass(frozen=True)
 class BenchPull:
-    """One pull; `bins` as in PULL_JSON.md's true_bins, of the sweep the board judged."""
+    """One pull, and all that its truth comes from."""
 
     run: Run
     raw: bytes
     calibration: Calibration
     setup: Setup
     air: Air
-    bins: list[dict[str, float]]
+    scenario: dict[str, Any]
     engine: dict[str, float]
     run_start_s: float
     records: dict[str, np.ndarray]  # by TRUTH_FIELDS, whole session
+
+    def true_bins(self, first_s: float, last_s: float) -> dict[float, dict[str, float]]:
+        """PULL_JSON.md's true_bins by speed, between two times of the run: those the reduction used.
+
+        Full throttle only: a reduction that takes in more than that errs.
+        """
+        first, last = first_s + self.run_start_s, last_s + self.run_start_s
+        time = self.records["time_s"]
+        near = (time > first - 0.2) & (time < last + 0.2)
+        records = list(zip(*(self.records[name][near].tolist() for name in TRUTH_FIELDS), strict=True))
+        return {
+            b["speed_rpm"]: b for b in truth.bins(Bench(self.scenario), records, self.engine, first, last)
+        }
 
 
 def bench_pulls(name: str, seed: int = 1, pulls: int = 1, **change: dict[str, Any]) -> list[BenchPull]:
@@ -65,7 +78,7 @@ def bench_pulls(name: str, seed: int = 1, pulls: int = 1, **change: dict[str, An
                 calibration, setup, air, _ = archive.inputs(number, run)
                 out.append(
                     BenchPull(
-                        run, archive.raw(number), calibration, setup, air, pull.get("true_bins", []),
+                        run, archive.raw(number), calibration, setup, air, whole,
                         pull["engine"], pull["run_start_s"], records,
                     )
                 )  # fmt: skip

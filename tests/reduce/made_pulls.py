@@ -64,6 +64,7 @@ class Flaws:
     zero_before_N: float = 0.0  # of the zero frame against the true zero
     zero_after_N: float | None = None  # None: no zero taken after
     rate_error: float = 0.03
+    hand_s: float = 0.3  # the sweep runs on for so long past its end, then the throttle closes
     drop_samples: tuple[int, ...] = ()
     spike_at: tuple[int, ...] = ()
     force_extra: object = None  # callable(t, rpm) -> N added at the cell
@@ -86,22 +87,30 @@ class MadePull:
     fine_Nm: object = field(repr=False)  # (n,) true torque, scatter and all
     fine_s: object = field(repr=False)  # (n,) of these
     sweep_s: tuple[float, float] = (0.0, 0.0)
+    closes_s: float = 0.0  # the throttle, from then on
 
     def as_run(self, centres_rpm, width_rpm=250.0, within_s=None):
-        """True torque of this very pull in bins: the mean as it was, brought to the centre by the curve.
+        """True torque of this very pull: what it was in each bin, brought to the whole bin by the curve.
 
         `within_s` is the time the reduction used, else the sweep: the ends compare like with like.
+        Full throttle only: a reduction that takes in more than that errs.
         """
         first, last = within_s or self.sweep_s
-        inside = (self.fine_s >= first) & (self.fine_s <= last)
+        inside = (self.fine_s >= first) & (self.fine_s <= min(last, self.closes_s))
         out = []
         for c in centres_rpm:
             near = inside & (np.abs(self.fine_rpm - c) <= width_rpm / 2)
             if near.sum() > 20:
-                out.append(self.fine_Nm[near].mean() * self.truth(c) / self.truth(self.fine_rpm[near]).mean())
+                share = self.fine_Nm[near].mean() / self.truth(self.fine_rpm[near]).mean()
+                out.append(share * float(self.in_bins(c, width_rpm)))
             else:
                 out.append(np.nan)
         return np.array(out)
+
+    def in_bins(self, centres_rpm, width_rpm=250.0):
+        """The engine's curve as bins give it: its mean over each bin's width."""
+        places = (np.arange(100) + 0.5) / 100 - 0.5
+        return self.truth(np.asarray(centres_rpm)[..., None] + width_rpm * places).mean(axis=-1)
 
 
 def make_pull(
@@ -126,7 +135,8 @@ def make_pull(
     # speed: hold, straight fall with rounded corners, let go
     top = engine.top_rpm
     fall = (top - end_rpm) / sweep_s
-    slope = np.where(t < before, 0.0, np.where(t < before + sweep_s, -fall, 1500.0))
+    closes = before + sweep_s + flaws.hand_s
+    slope = np.where(t < before, 0.0, np.where(t < closes, -fall, 1500.0))
     kernel = np.hanning(int(0.08 / STEP))
     slope = np.convolve(np.pad(slope, len(kernel), mode="edge"), kernel / kernel.sum(), "same")[
         len(kernel) : -len(kernel)
@@ -144,7 +154,7 @@ def make_pull(
     from scipy.signal import lfilter
 
     slow = lfilter([1], [1, -keep], steps)
-    throttle = np.where(t < before + sweep_s, 1.0, np.exp(-(t - before - sweep_s) / 0.2))
+    throttle = np.where(t < closes, 1.0, np.exp(-(t - closes) / 0.2))
     engine_Nm = gain * engine.torque(rpm) * (1 + flaws.cycle_rel * slow) * throttle
     brake_crank = engine_Nm - engine.inertia_kg_m2 * accel
     if flaws.slip_below_rpm:
@@ -210,6 +220,7 @@ def make_pull(
             "magnets": magnets,
             "arm_length": round(engine.arm_m * 1e6),
             "span": round(span * 1000),
+            "steady_time": 500,
         },
         load_time_s=np.round(ready[use] * 4e6) / 4e6,
         load_count=count[use],
@@ -252,6 +263,7 @@ def make_pull(
         engine_Nm,
         t,
         (before, before + sweep_s),
+        closes,
     )
 
 

@@ -59,6 +59,37 @@ def test_ends_of_the_range_are_kept():
     assert r.bins.count[np.isfinite(r.bins.torque_Nm)].min() >= reduce.FEWEST
 
 
+@pytest.mark.parametrize("hand_s", [-0.15, 0.0, 0.1, 0.25])
+def test_closing_throttle_stays_out_of_the_bins(hand_s):
+    """Wherever about the sweep's end the hand closes the throttle; a bin left half filled is not given."""
+    for engine in ENGINES:
+        for seed in range(3):
+            flaws = Flaws(hand_s=hand_s, zero_after_N=0.0, resonance_Hz=50)
+            p = make_pull(engine, seed, flaws=flaws)
+            _, error = torque_error(p)
+            used = reduce.observe(p.run, p.calibration, p.setup).aligned.fine.time_s
+            assert -0.1 < used[-1] - p.closes_s < 0.005
+            assert np.abs(error).max() < 0.005
+
+
+def test_what_runs_on_past_the_end_fills_the_last_bin():
+    """Open for a second more: all of it is used that may be, nothing is taken for a closing throttle."""
+    for seed in range(10):
+        p = make_pull(ENGINES[2], seed, flaws=Flaws(hand_s=1.0, cycle_rel=0.01, cycle_time_s=0.006))
+        seen = reduce.observe(p.run, p.calibration, p.setup)
+        past_s = seen.aligned.fine.time_s[-1] - seen.end_s
+        assert past_s == pytest.approx(align.PAST_S - align.CLOSES_MEAN_S, abs=0.005)
+        lines, _ = reduce.bin_lines(seen, 250.0)
+        assert lines.centre[0] == 5000 and lines.low[0] < 4880 and np.isfinite(lines.value[0, 0])
+
+
+def test_bin_left_half_filled_is_not_given_and_said():
+    p = make_pull(ENGINES[2], 1, flaws=Flaws(hand_s=0.0, cycle_rel=0.02, cycle_time_s=0.012))
+    r, _ = torque_error(p)
+    assert np.isnan(r.bins.torque_Nm[r.bins.speed_rpm == 5000]).all()
+    assert any("Not given, for too little data: 5000 rpm (swept from 50" in n for n in r.notes)
+
+
 def test_power_is_torque_times_speed_and_bins_add_up():
     r, _ = torque_error(make_pull(ENGINES[2], 1))
     b = r.bins
@@ -277,9 +308,9 @@ def test_bandwidth_is_what_it_says(bandwidth):
     assert abs(h[0]) == pytest.approx(1)
 
 
-@pytest.mark.outside("scipy.stats.binned_statistic, and a straight line and a parabola by hand")
-def test_bin_means_agree_with_scipy_and_are_brought_to_the_centre():
-    """Mean of each bin and its shift to the centre"""
+@pytest.mark.outside("scipy.stats.binned_statistic, and the integral of a cosine, a line, a parabola by hand")
+def test_bin_means_agree_with_scipy_and_are_brought_to_the_whole_bin():
+    """Mean over each bin, evenly filled or not"""
     rng = np.random.default_rng(3)
     x = np.sort(rng.uniform(5000, 8000, 400))
     lines = reduce.fit_bins(x, np.cos(x / 900), 250.0)
@@ -289,13 +320,18 @@ def test_bin_means_agree_with_scipy_and_are_brought_to_the_centre():
     from_centre = x - 250 * np.rint(x / 250)
     square = scipy.stats.binned_statistic(x, from_centre**2, bins=edges)[0]
     slope, bend = -np.sin(lines.centre / 900) / 900, -np.cos(lines.centre / 900) / 900**2 / 2
+    square -= 250**2 / 12
     ok = np.isfinite(lines.value)
     assert lines.count.sum() == 400
     assert lines.value[ok][1:-1] == pytest.approx((mean - slope * off - bend * square)[ok][1:-1], abs=2e-3)
+    by_hand = np.diff(np.sin(edges / 900)) * 900 / 250
+    assert lines.value[ok][1:-1] == pytest.approx(by_hand[ok][1:-1], abs=2e-3)
     straight = reduce.fit_bins(x, 3 + 1e-4 * x, 250.0)
     assert straight.value[ok] == pytest.approx(3 + 1e-4 * straight.centre[ok], rel=1e-12)
-    curved = reduce.fit_bins(x, (x / 1000) ** 2, 250.0)  # a bin's own bend would be w^2 / 12 = 0.005
-    assert curved.value[ok][1:-1] == pytest.approx((curved.centre[ok][1:-1] / 1000) ** 2, abs=0.002)
+    # of a parabola the mean over a bin is the centre's value and w^2 / 12 = 0.0052 of bend, also at
+    # the ends, which are filled in part
+    curved = reduce.fit_bins(x, (x / 1000) ** 2, 250.0)
+    assert curved.value[ok] == pytest.approx((curved.centre[ok] / 1000) ** 2 + 0.25**2 / 12, rel=1e-12)
 
 
 @pytest.mark.outside("scatter of repeated draws, statistics by hand")
