@@ -5,8 +5,9 @@
     r.note(correction)          at each step of the sweep, allocates nothing
     r.find(step_us)             mHz, 0 when no single frequency stands out
 
-A pump's ripple is one frequency all through a sweep, an engine's scatter is spread: the
-strongest line between 0.8 and 2.6 Hz counts when it is well above the median of all.
+A pump's ripple is one frequency all through a sweep, an engine's scatter is spread, more of it
+the faster: the line between 0.8 and 2.2 Hz that stands out most above those within 0.6 Hz
+counts when it does so clearly.
 """
 
 from array import array
@@ -16,8 +17,10 @@ from .speed_loop import SINE
 
 PAIRS = const(512)  # two steps each
 LOW_MHZ = const(800)
-HIGH_MHZ = const(2600)
+HIGH_MHZ = const(2200)
 STEP_MHZ = const(20)
+NEAR = const(30)  # lines on each side to compare with
+LEAST_OVER = 25  # times their mean, in tenths
 LEAST = 256  # steps; a shorter record tells too little
 
 
@@ -72,15 +75,22 @@ class Ripple:
         """The line that stands out, mHz; 0: none.  `step_us` is the mean time between notes."""
         if self._n < LEAST or not 5000 < step_us < 40000:
             return 0
-        found = array("i", (0 for _ in range(LOW_MHZ, HIGH_MHZ, STEP_MHZ)))
+        lines = (HIGH_MHZ - LOW_MHZ) // STEP_MHZ + 1
+        found = array("i", (0 for _ in range(lines + NEAR)))
         for i in range(len(found)):
             # turns per step times 2**22: mHz x 2 us x 2**22 / 10**9, in parts that stay small
             turn = (LOW_MHZ + i * STEP_MHZ) * step_us // 1000 * 4295 // 512
             found[i] = amplitude(self._record, self._n >> 1, turn, SINE)
-        best = max(found)
-        if best * 5 < sorted(found)[len(found) // 2] * 14:
-            return 0
-        for i in range(len(found)):
-            if found[i] == best:
-                return LOW_MHZ + i * STEP_MHZ
-        return 0
+        best, stands_out = 0, LEAST_OVER - 1
+        near = many = 0
+        for i in range(-NEAR, lines):
+            if i + NEAR < len(found):
+                near += found[i + NEAR]
+                many += 1
+            if i > NEAR:
+                near -= found[i - NEAR - 1]
+                many -= 1
+            if i >= 0 and found[i] * 10 // (near // many or 1) > stands_out:
+                stands_out = found[i] * 10 // (near // many or 1)
+                best = LOW_MHZ + i * STEP_MHZ
+        return best

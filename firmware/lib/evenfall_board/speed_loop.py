@@ -7,6 +7,7 @@ All state is one `array("i")`, so that the functions are machine code over it
     gather    samples to a step; changes of speed
     engine    the engine's torque, how it goes with speed
     along     (or the plan) where the set speed is
+    place     where to look up what was learnt
     compare   relative error, its rate, the shaft's own rate
     channel   how strongly the fill answers the valve, found from torque and opening
     law       base opening to opening: proportional, integral, rate, ripple
@@ -111,7 +112,8 @@ G_SUM = const(78)
 _SIGN = const(79)  # 32 where words are 64 bits wide, else 0: `x << sg >> sg` gives a read its sign back
 _PHI = const(80)  # 16 of each
 _NU = const(96)
-SIZE = 112
+_PD_MEAN = const(112)  # of the relative correction over 0.5 s, times 16
+SIZE = 113
 
 _MASK = const(0x3FFFFFFF)
 _STEP_TICKS = const(36000)  # samples closer than 9 ms are averaged: the servo takes 50 a second
@@ -123,6 +125,7 @@ _P_SHAFT = const(2000 << 8)
 _P_FILL = const(500)  # by the rate of the fill at the lowest speed, 4 /s: a cautious one
 _D_SHAFT = const(2300 << 10)
 _I = const(1700)
+_KAP_I = const(180)
 _V0 = const(2621)  # effort that is still calm: 20 % rms
 _F_MIN = const(1677721)
 _F_MAX = const(33554432)
@@ -275,6 +278,23 @@ def along(s: ptr32, tick: int):
     if x < 512:
         x = 512
     s[SET16] = x << 4
+
+
+@micropython.viper
+def place(s: ptr32) -> int:
+    """Speed to look what was learnt up at: the set one, but with the shaft's when that is far off.
+
+    A 32nd of it is far: there, what holds the shaft where it is brings it back surer than what
+    would hold the line.
+    """
+    at = s[SET16] >> 4
+    off = s[W] - at
+    room = at >> 5
+    if off > room:
+        at += off - room
+    elif off < 0 - room:
+        at += off + room
+    return at
 
 
 @micropython.viper
@@ -444,10 +464,16 @@ def law(s: ptr32, base: int, sine: ptr16) -> int:
         pd = 6144
     elif pd < -3686:
         pd = -3686
-    # a valve that works this hard hunts, or has no more to give: lower the gains at once, raise them slowly
+    # a valve that goes to and fro this hard hunts: lower the gains at once, raise them slowly
     x = pd
     if x > 4096:
         x = 4096
+    s[_PD_MEAN] += ((x << 4) - (s[_PD_MEAN] << sg >> sg)) * dt >> 14
+    x -= (s[_PD_MEAN] << sg >> sg) >> 4
+    if x > 4096:
+        x = 4096
+    elif x < -4096:
+        x = -4096
     s[_EFFORT] += ((x * x >> 8) - s[_EFFORT]) * dt >> 13
     x = (s[_EFFORT] << 8) // _V0
     if x < 256:
@@ -497,6 +523,8 @@ def law(s: ptr32, base: int, sine: ptr16) -> int:
         u = 65535
     u = (u * (4096 + pd) >> 12) - ZERO_FLOW
     # the integral, unless it would press against an end of the valve
+    if kap < _KAP_I:
+        kap = _KAP_I  # an engine that makes up for its load needs it the more
     x = (((kap * _I >> 8) * (f >> 15) >> 8) << 8) // slope
     x = (x << 8) // calm * e
     if x > 134217727:

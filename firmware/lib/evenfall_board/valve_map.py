@@ -26,6 +26,7 @@ SLOT_GAIN = 4
 SLOT_RIPPLE = 5
 SLOT_KNOT = 10
 KNOTS = const(128)
+PASSES = 4  # of smoothing: one pull's openings hold what the valve answered to single turns
 MAX_KNOTS = 55  # with the five above, what one message carries
 TORQUE_MAX = 131071  # mN.m
 INERTIA_MIN = 256
@@ -37,7 +38,7 @@ GAIN = 256  # the fill answers as assumed
 GAIN_MIN = 64
 GAIN_MAX = 2048
 RIPPLE_MIN = 800
-RIPPLE_MAX = 2600
+RIPPLE_MAX = 2200
 
 _LOG2 = array("h", [round(1024 * x) for x in (
     0.0, 0.0874628, 0.169925, 0.2479275, 0.3219281, 0.3923174, 0.4594316, 0.5235620,
@@ -238,6 +239,7 @@ class ValveMap:
         self._hold_speed = min(max(half_rpm, 0), 65535)
         self._hold = min(max(opening, 4), FULL)
 
+    @micropython.native
     def look(self, half_rpm):
         """(torque mN.m at least 1, 256 d ln T / d ln w, opening 1/16384) at a set speed, as an array."""
         look(self._torque, self._opening, self.low, self.high, half_rpm, self._look)
@@ -251,6 +253,7 @@ class ValveMap:
         for k in range(KNOTS):
             self._sum_u[k] = self._sum_t[k] = self._weight[k] = 0
 
+    @micropython.native
     def record(self, half_rpm, opening, torque_mNm):
         """Note what this set speed took; called at each step of a sweep."""
         record(self._weight, self._sum_u, self._sum_t, half_rpm, opening, torque_mNm)
@@ -268,12 +271,14 @@ class ValveMap:
         for k in keys:
             u[k] = self._sum_u[k] // weight[k]
             t[k] = min(self._sum_t[k] // (weight[k] >> 2), TORQUE_MAX)
+        for _ in range(PASSES):
+            u = {k: (u.get(k - 1, u[k]) + 2 * u[k] + u.get(k + 1, u[k])) >> 2 for k in keys}
         if fresh:
             for k in range(KNOTS):
                 self._opening[k] = 0
         for k in keys[:MAX_KNOTS]:
             before, after = k - 1 if k - 1 in u else k, k + 1 if k + 1 in u else k
-            uk = (u[before] + 2 * u[k] + u[after]) >> 2
+            uk = u[k]
             tk = (t[before] + 2 * t[k] + t[after]) >> 2
             if self._opening[k]:
                 old = self._opening[k] - 1
