@@ -13,6 +13,8 @@ from random import Random
 from typing import Any
 
 WARMER_K = 60.0  # of the water on its way through, at most
+FULLEST = 0.9  # fill at full throttle, at most
+FULL_W = 5000.0 * math.pi / 30  # where full_torque_Nm holds, scenario's default
 W_PER_HP = 550 * 0.3048 * 4.4482216152605  # 550 ft.lbf/s
 
 
@@ -110,8 +112,27 @@ def draw(seed: int, power_hp: float | None = None) -> dict[str, Any]:
         "amplifier": {"rate_error": rng.uniform(-0.05, 0.05), "phase": rng.random()},
         "board": {"engine_teeth": 10, "brake_teeth": brake_teeth},
     }
+    enlarge_brake(bench)
     widen_outlet(bench)
     return bench
+
+
+def above_end(bench: dict[str, Any]) -> list[tuple[float, float, float]]:
+    """(crank torque N.m, brake shaft rad/s, fill that holds it) along the map above 5,000 rpm."""
+    brake, gear = bench["brake"], bench["drive"]["engine_teeth"] / bench["drive"]["brake_teeth"]
+    out = []
+    for rpm, torque in bench["engine"]["torque_map"]:
+        w = rpm * math.pi / 30 * gear
+        if rpm >= 5000.0 and torque > 0.0:
+            out.append((torque, w, torque / gear / (brake["full_torque_Nm"] * (w / FULL_W) ** 2)))
+    return out
+
+
+def enlarge_brake(bench: dict[str, Any]) -> None:
+    """Make the brake large enough to hold its engine down to 5,000 rpm; else no valve could."""
+    fullest = max(fill for _, _, fill in above_end(bench))
+    if fullest > FULLEST:
+        bench["brake"]["full_torque_Nm"] *= fullest / FULLEST
 
 
 def widen_outlet(bench: dict[str, Any]) -> None:
@@ -121,16 +142,12 @@ def widen_outlet(bench: dict[str, Any]) -> None:
     away and no valve brings it back.  Heat balance of water, P = rho c q dT (common practice, no
     source), at full throttle over the map above 5,000 rpm.
     """
-    brake, gear = bench["brake"], bench["drive"]["engine_teeth"] / bench["drive"]["brake_teeth"]
-    full_w = 5000.0 * math.pi / 30  # where full_torque_Nm holds, scenario's default
+    brake = bench["brake"]
+    gear = bench["drive"]["engine_teeth"] / bench["drive"]["brake_teeth"]
     most = 0.0
-    for rpm, torque in bench["engine"]["torque_map"]:
-        w = rpm * math.pi / 30 * gear
-        if rpm < 5000.0 or torque <= 0.0:
-            continue
-        fill = min(torque / gear / (brake["full_torque_Nm"] * (w / full_w) ** 2), 1.0)
-        flow = brake["capacity_l"] * 1e-3 / brake["drain_time_s"] * w / full_w
-        flow *= fill ** brake["outflow_exponent"]
+    for torque, w, fill in above_end(bench):
+        flow = brake["capacity_l"] * 1e-3 / brake["drain_time_s"] * w / FULL_W
+        flow *= min(fill, 1.0) ** brake["outflow_exponent"]
         most = max(most, torque * w / gear / (998.2 * 4182.0 * flow))
     if most > WARMER_K:
         brake["drain_time_s"] *= WARMER_K / most

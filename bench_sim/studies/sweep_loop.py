@@ -149,8 +149,11 @@ class Loop:
             slope = sum((a - mt) * (b - mw) for a, b in zip(t, w, strict=True)) / sum(
                 (a - mt) ** 2 for a in t
             )
-            if (slope > 0) == bool(self.settings["upward"]):
-                p.sweep_s = p.time_s[last] + mt + (goal - mw) / slope - p.time_s[first]
+            at = mt + (goal - mw) / slope
+            # a speed that wavers about its goal has no such line: then the board's own end stands
+            if (slope > 0) != bool(self.settings["upward"]) or not t[0] <= at <= t[-1]:
+                at = 0.0
+            p.sweep_s = p.time_s[last] + at - p.time_s[first]
 
     def pulls(self, count: int, learned: dict[int, int] | None = None) -> list[Pull]:
         """`count` pulls of the firmware's own controller, learning from each to the next."""
