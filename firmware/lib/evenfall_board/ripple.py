@@ -15,13 +15,13 @@ from array import array
 from .native import const, micropython, ptr16
 from .speed_loop import SINE
 
-PAIRS = const(512)  # two steps each
+_PAIRS = const(400)  # two steps each: ten seconds
 LOW_MHZ = const(800)
 HIGH_MHZ = const(2200)
-STEP_MHZ = const(20)
-NEAR = const(30)  # lines on each side to compare with
-LEAST_OVER = 25  # times their mean, in tenths
-LEAST = 256  # steps; a shorter record tells too little
+_STEP_MHZ = const(20)
+_NEAR = const(30)  # lines on each side to compare with
+_LEAST_OVER = const(25)  # times their mean, in tenths
+_LEAST = const(256)  # steps; a shorter record tells too little
 
 
 @micropython.viper
@@ -53,7 +53,7 @@ class Ripple:
     """A record of the relative correction, 1/4096, and its strongest line."""
 
     def __init__(self):
-        self._record = array("H", bytearray(2 * PAIRS))
+        self._record = array("H", bytearray(2 * _PAIRS))
         self.restart()
 
     def restart(self):
@@ -66,31 +66,31 @@ class Ripple:
         if n == 0:
             self._mean = correction << 8
         self._mean += (correction << 8) - self._mean >> 5  # slower than 0.5 Hz is no ripple
-        if n >> 1 < PAIRS:
+        if n >> 1 < _PAIRS:
             x = (correction - (self._mean >> 8)) // 2
             self._record[n >> 1] = x + 32768 if n & 1 == 0 else self._record[n >> 1] + x
             self._n = n + 1
 
     def find(self, step_us):
         """The line that stands out, mHz; 0: none.  `step_us` is the mean time between notes."""
-        if self._n < LEAST or not 5000 < step_us < 40000:
+        if self._n < _LEAST or not 5000 < step_us < 40000:
             return 0
-        lines = (HIGH_MHZ - LOW_MHZ) // STEP_MHZ + 1
-        found = array("i", (0 for _ in range(lines + NEAR)))
+        lines = (HIGH_MHZ - LOW_MHZ) // _STEP_MHZ + 1
+        found = array("i", (0 for _ in range(lines + _NEAR)))
         for i in range(len(found)):
             # turns per step times 2**22: mHz x 2 us x 2**22 / 10**9, in parts that stay small
-            turn = (LOW_MHZ + i * STEP_MHZ) * step_us // 1000 * 4295 // 512
+            turn = (LOW_MHZ + i * _STEP_MHZ) * step_us // 1000 * 4295 // 512
             found[i] = amplitude(self._record, self._n >> 1, turn, SINE)
-        best, stands_out = 0, LEAST_OVER - 1
+        best, stands_out = 0, _LEAST_OVER - 1
         near = many = 0
-        for i in range(-NEAR, lines):
-            if i + NEAR < len(found):
-                near += found[i + NEAR]
+        for i in range(-_NEAR, lines):
+            if i + _NEAR < len(found):
+                near += found[i + _NEAR]
                 many += 1
-            if i > NEAR:
-                near -= found[i - NEAR - 1]
+            if i > _NEAR:
+                near -= found[i - _NEAR - 1]
                 many -= 1
             if i >= 0 and found[i] * 10 // (near // many or 1) > stands_out:
                 stands_out = found[i] * 10 // (near // many or 1)
-                best = LOW_MHZ + i * STEP_MHZ
+                best = LOW_MHZ + i * _STEP_MHZ
         return best

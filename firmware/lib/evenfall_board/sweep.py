@@ -527,7 +527,7 @@ class Sweep:
         s = self._s
         if self._table:
             # does the table speak of this engine and this water?
-            te, tt = s[TE_NOW], self.map.torque(s[SET]) << 2
+            te, tt = s[TE_NOW], self.map.look(s[SET])[0] << 2
             if (
                 te > tt + (tt >> 1) + (tt >> 3)
                 or te < (tt >> 1) + (tt >> 3)

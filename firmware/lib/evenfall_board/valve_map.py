@@ -17,6 +17,7 @@ Integers below 2**30 only; nothing here allocates but `load` and `learn`.
 from array import array
 
 from .native import const, micropython, ptr16, ptr32
+from .ripple import HIGH_MHZ, LOW_MHZ
 from .speed_loop import FULL
 
 SLOT_INERTIA = 1
@@ -26,7 +27,7 @@ SLOT_GAIN = 4
 SLOT_RIPPLE = 5
 SLOT_KNOT = 10
 KNOTS = const(128)
-PASSES = 4  # of smoothing: one pull's openings hold what the valve answered to single turns
+_PASSES = const(4)  # of smoothing: one pull's openings hold what the valve answered to single turns
 MAX_KNOTS = 55  # with the five above, what one message carries
 TORQUE_MAX = 131071  # mN.m
 INERTIA_MIN = 256
@@ -37,8 +38,6 @@ SLOPE_MAX = 640
 GAIN = 256  # the fill answers as assumed
 GAIN_MIN = 64
 GAIN_MAX = 2048
-RIPPLE_MIN = 800
-RIPPLE_MAX = 2200
 
 _LOG2 = array("h", [round(1024 * x) for x in (
     0.0, 0.0874628, 0.169925, 0.2479275, 0.3219281, 0.3923174, 0.4594316, 0.5235620,
@@ -186,7 +185,7 @@ class ValveMap:
         if GAIN_MIN <= value <= GAIN_MAX:
             self.gain = value
         value = learned.get(SLOT_RIPPLE, 0)
-        if RIPPLE_MIN <= value <= RIPPLE_MAX:
+        if LOW_MHZ <= value <= HIGH_MHZ:
             self.ripple = value
         value = learned.get(SLOT_HOLD, 0)
         if 0 < value < 1 << 30 and value & 8191 <= 4096:
@@ -219,13 +218,7 @@ class ValveMap:
 
     def opening(self, half_rpm):
         """Opening at a set speed, 0 .. 16384."""
-        k = half_rpm >> 9
-        if k < self.low:
-            return self._opening[self.low] - 1
-        if k >= self.high:
-            return self._opening[self.high] - 1
-        a = self._opening[k]
-        return a - 1 + (((self._opening[k + 1] - a) * (half_rpm & 511)) >> 9)
+        return self.look(half_rpm)[2]
 
     def hold(self, half_rpm):
         """Opening that held this speed before the last fall; the table's where none did."""
@@ -239,21 +232,15 @@ class ValveMap:
         self._hold_speed = min(max(half_rpm, 0), 65535)
         self._hold = min(max(opening, 4), FULL)
 
-    @micropython.native
     def look(self, half_rpm):
         """(torque mN.m at least 1, 256 d ln T / d ln w, opening 1/16384) at a set speed, as an array."""
         look(self._torque, self._opening, self.low, self.high, half_rpm, self._look)
         return self._look
 
-    def torque(self, half_rpm):
-        """Brake torque at a set speed, mN.m, at least 1."""
-        return self.look(half_rpm)[0]
-
     def clear_record(self):
         for k in range(KNOTS):
             self._sum_u[k] = self._sum_t[k] = self._weight[k] = 0
 
-    @micropython.native
     def record(self, half_rpm, opening, torque_mNm):
         """Note what this set speed took; called at each step of a sweep."""
         record(self._weight, self._sum_u, self._sum_t, half_rpm, opening, torque_mNm)
@@ -271,7 +258,7 @@ class ValveMap:
         for k in keys:
             u[k] = self._sum_u[k] // weight[k]
             t[k] = min(self._sum_t[k] // (weight[k] >> 2), TORQUE_MAX)
-        for _ in range(PASSES):
+        for _ in range(_PASSES):
             u = {k: (u.get(k - 1, u[k]) + 2 * u[k] + u.get(k + 1, u[k])) >> 2 for k in keys}
         if fresh:
             for k in range(KNOTS):
@@ -303,6 +290,10 @@ class ValveMap:
         for k in range(self.low, min(self.high + 1, self.low + MAX_KNOTS)):
             pairs.append((SLOT_KNOT + k, (self._torque[k] << 13) + ((self._opening[k] - 1) >> 2)))
         return pairs
+
+
+def clip(x, most):
+    return most if x > most else -most if x < -most else x
 
 
 def _unit(x):
@@ -344,39 +335,19 @@ class InertiaFit:
             self._n = 1
             return
         k = dt15 * 1024 // (2621 + dt15)
-        d = t - self._tl
-        if d > 524287:
-            d = 524287
-        elif d < -524287:
-            d = -524287
+        d = clip(t - self._tl, 524287)
         self._tl += (d * k) >> 10
-        d = w - self._wl
-        if d > 524287:
-            d = 524287
-        elif d < -524287:
-            d = -524287
+        d = clip(w - self._wl, 524287)
         self._wl += (d * k) >> 10
-        d = w - self._wl
-        if d > 524287:
-            d = 524287
-        elif d < -524287:
-            d = -524287
+        d = clip(w - self._wl, 524287)
         d = d * 25 >> 5  # dw/dt of the smoothed speed, half rpm/s
         k = dt15 * 13 >> 8
         self._ym += (d - self._ym) * k >> 10
         y = d - self._ym >> self._fine
-        d = self._tl - self._tm
-        if d > 524287:
-            d = 524287
-        elif d < -524287:
-            d = -524287
+        d = clip(self._tl - self._tm, 524287)
         self._tm += d * k >> 10
         a = d >> (2 + self._scale)
-        d = self._wl - self._wm
-        if d > 524287:
-            d = 524287
-        elif d < -524287:
-            d = -524287
+        d = clip(self._wl - self._wm, 524287)
         self._wm += d * k >> 10
         b = d >> 3
         if self._n < 24:  # the filters settle first
@@ -394,18 +365,9 @@ class InertiaFit:
             self._yy >>= 2
             self._ay >>= 1
             self._by >>= 1
-        if a > 2047:
-            a = 2047
-        elif a < -2047:
-            a = -2047
-        if b > 2047:
-            b = 2047
-        elif b < -2047:
-            b = -2047
-        if y > 2047:
-            y = 2047
-        elif y < -2047:
-            y = -2047
+        a = clip(a, 2047)
+        b = clip(b, 2047)
+        y = clip(y, 2047)
         self._aa += a * a - (self._aa >> 7)
         self._ab += a * b - (self._ab >> 7)
         self._bb += b * b - (self._bb >> 7)
