@@ -17,12 +17,11 @@ from typing import Any
 from .image import BenchError
 from .physics import RPM, TRUTH_FIELDS
 from .session import Session
-from .truth import around_sweep, bins
+from .truth import around_sweep, bins, over_turns
 
 TICK_WRAP = 1 << 30  # ticks of 0.25 us, as the board's clock counts them
 REST_S = 120.0  # simulated time a board may take to store its last run
 AT = TRUTH_FIELDS.index("time_s")
-SPEED = TRUTH_FIELDS.index("speed_rpm")
 
 
 def host_program() -> str:
@@ -144,7 +143,7 @@ def _join(session: Session, pulls: list[dict[str, Any]], reduced: list[dict[str,
 def tracking(
     truth: list[tuple[float, ...]], start_s: float, verdict: dict[str, Any], clock: float
 ) -> dict[str, Any]:
-    """True speed against the straight line that the board says it followed.
+    """True speed, the mean over the turn around each record, against the line the board says it followed.
 
     verdict: the host's scaled verdict (ticks as seconds from the run's start, speeds in rpm).
     clock: true seconds per second of the board's crystal.  Errors in per cent of the set speed.
@@ -152,16 +151,20 @@ def tracking(
     first = start_s + verdict["sweep_start_tick"] * clock
     last = start_s + verdict["sweep_end_tick"] * clock
     top, end = verdict["start_speed"], verdict["end_speed"]
+    turns = [
+        (at, rpm)
+        for at, rpm, *_ in over_turns([r for r in truth if first - 0.1 <= r[AT] <= last + 1.1])
+        if first <= at <= last + 1.0
+    ]
     errors = []
-    for record in truth:
-        at = record[AT]
-        if first <= at <= last:
+    for at, rpm in turns:
+        if at <= last:
             wanted = top + (end - top) * (at - first) / (last - first)
-            errors.append(100.0 * (record[SPEED] - wanted) / wanted)
+            errors.append(100.0 * (rpm - wanted) / wanted)
     crossing = 0.0
-    for a, b in pairwise(r for r in truth if first <= r[AT] <= last + 1.0):
-        if a[SPEED] > end >= b[SPEED]:
-            crossing = a[AT] + (b[AT] - a[AT]) * (a[SPEED] - end) / (a[SPEED] - b[SPEED])
+    for (at, rpm), (then, later) in pairwise(turns):
+        if rpm > end >= later:
+            crossing = at + (then - at) * (rpm - end) / (rpm - later)
             break
     return {
         "sweep_start_s": round(first, 4),

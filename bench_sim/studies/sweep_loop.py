@@ -12,6 +12,8 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, Protocol
 
+import numpy as np
+
 PROJECT = Path(__file__).resolve().parents[2]
 sys.path[:0] = [str(PROJECT / p) for p in ("firmware/lib", "bench_sim", "protocol")]
 
@@ -38,7 +40,11 @@ class Controller(Protocol):
 
 @dataclass
 class Pull:
-    """One pull: times s, speeds crank rpm, torque N.m at the brake; errors in % of set speed."""
+    """One pull: times s, speeds crank rpm, torque N.m at the brake; errors in % of set speed.
+
+    The true speed is the mean over the turn around each moment: within a turn every engine
+    swings, and no valve could or should follow that.
+    """
 
     time_s: list[float] = field(default_factory=list)
     set_rpm: list[float] = field(default_factory=list)
@@ -67,6 +73,7 @@ class Loop:
         self._zero = cell["zero_count"]
         self.settings = {**DEFAULTS, **s["board"]}
         gear = {k: drive[k] for k in ("engine_teeth", "brake_teeth")}
+        self._turned: list[tuple[float, float]] = []  # time s, crank angle rad
         self._speed = Speed({**DEFAULTS, **gear, "magnets": s["hall"]["magnets"]})
         self._t = 0.0
 
@@ -82,6 +89,7 @@ class Loop:
         self.bench.run_until(self._t)
         for edge in self.bench.take_edges():
             self._speed.edge(int(edge * 4e6) & MASK)
+        self._turned.append((self.bench.time_s, self.bench.now["crank_angle_rad"]))
         half_rpm = self._speed.update(int(self.bench.time_s * 4e6) & MASK)
         return [
             (int(t * 4e6) & MASK, half_rpm, round((c - self._zero) * self._mNm))
@@ -93,6 +101,7 @@ class Loop:
         bench = self.bench
         out = Pull()
         bench.new_pull()
+        self._turned.clear()
         bench.set_servo_us(self.settings["servo_shut"])
         bench.set_throttle(1.0)
         end = self._t + spin_s
@@ -110,7 +119,6 @@ class Loop:
                 bench.set_servo_us(us)
                 out.time_s.append(bench.time_s)
                 out.set_rpm.append(controller.set_half_rpm / 2)
-                out.true_rpm.append(bench.speed_rpm)
                 out.servo_us.append(us)
                 out.torque_Nm.append(mNm / 1000)
                 out.phase.append(controller.phase)
@@ -120,11 +128,19 @@ class Loop:
                 bench.set_throttle(0.0)
         bench.set_throttle(0.0)
         bench.set_servo_us(self.settings["servo_shut"])
+        out.true_rpm = self._turn_means(out.time_s)
         self._judge(out)
         end = self._t + 1.5
         while self._t < end:
             self.poll()
         return out
+
+    def _turn_means(self, times_s: list[float]) -> list[float]:
+        """Mean speed over the turn around each time, rpm."""
+        at, angle = np.array(self._turned).T
+        middle = np.interp(times_s, at, angle)
+        took = np.interp(middle + math.pi, angle, at) - np.interp(middle - math.pi, angle, at)
+        return list(60.0 / np.maximum(took, 1e-9))
 
     def _judge(self, p: Pull) -> None:
         fall = [i for i, phase in enumerate(p.phase) if phase == FALL]
