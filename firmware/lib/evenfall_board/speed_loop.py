@@ -10,6 +10,7 @@ All state is one `array("i")`, so that the functions are machine code over it
     place     where to look up what was learnt
     compare   relative error, its rate, the shaft's own rate
     channel   how strongly the fill answers the valve, found from torque and opening
+    base_opening  what holds the speed before anything is learnt
     law       base opening to opening: proportional, integral, rate, ripple
     drive     limits, play of the linkage, microseconds
 
@@ -113,7 +114,8 @@ _SIGN = const(79)  # 32 where words are 64 bits wide, else 0: `x << sg >> sg` gi
 _PHI = const(80)  # 16 of each
 _NU = const(96)
 _PD_MEAN = const(112)  # of the relative correction over 0.5 s, times 16
-SIZE = 113
+TE_BASE = const(113)  # engine's torque that the base opening goes by
+SIZE = 114
 
 _MASK = const(0x3FFFFFFF)
 _STEP_TICKS = const(36000)  # samples closer than 9 ms are averaged: the servo takes 50 a second
@@ -139,6 +141,60 @@ for _i in range(16, 33):
     SINE[_i] = SINE[32 - _i] if _i > 16 else 32768
 for _i in range(33, 64):
     SINE[_i] = 32768 - SINE[_i - 32]
+
+
+# log2 and exp2 of 16ths, 1024 and 16384 times
+LOG2 = array("H", [round(1024 * x) for x in (
+    0.0, 0.0874628, 0.169925, 0.2479275, 0.3219281, 0.3923174, 0.4594316, 0.5235620,
+    0.5849625, 0.6438562, 0.7004397, 0.7548875, 0.8073549, 0.8579810, 0.9068906, 0.9541963, 1.0,
+)])  # fmt: skip
+EXP2 = array("H", [round(16384 * x) for x in (
+    1.0, 1.0442738, 1.0905077, 1.1387886, 1.1892071, 1.2418578, 1.2968396, 1.3542555,
+    1.4142136, 1.4768262, 1.5422108, 1.6104903, 1.6817928, 1.7562522, 1.8340081, 1.9152065, 1.9999390,
+)])  # fmt: skip
+
+
+@micropython.viper
+def log2_x1024(x: int, table: ptr16) -> int:
+    """1024 log2(x) of an integer 1 <= x < 2**28, to about 1 part in 1000; `table` is LOG2."""
+    n = 15360
+    while x >= 65536:
+        x >>= 4
+        n += 4096
+    while x < 4096:
+        x <<= 4
+        n -= 4096
+    while x < 32768:
+        x <<= 1
+        n -= 1024
+    i = (x >> 11) - 16
+    low = int(table[i])
+    return n + low + ((int(table[i + 1]) - low) * (x & 2047) >> 11)
+
+
+@micropython.viper
+def exp2_x1024(n: int, table: ptr16) -> int:
+    """2 ** (n / 1024) for 0 <= n < 15 * 1024, as an integer; `table` is EXP2."""
+    i = (n & 1023) >> 6
+    low = int(table[i])
+    low += (int(table[i + 1]) - low) * (n & 63) >> 6
+    return low >> (14 - (n >> 10))
+
+
+@micropython.viper
+def base_opening(s: ptr32, acc: int, log_base: int, log2, exp2) -> int:
+    """Opening + leak that the engine's torque at the set speed takes, from the held one's logarithm."""
+    te = s[TE_BASE] - ((s[JM] * acc >> s[JS]) << 2)
+    if te < 80:
+        te = 80
+    slope = s[SLOPE]
+    x = log_base + ((183501 // slope) * int(log2_x1024(te, log2)) >> 10)
+    x -= (104858 // slope) * int(log2_x1024(s[SET], log2)) >> 10
+    if x > 15359:
+        x = 15359
+    elif x < 0:
+        x = 0
+    return int(exp2_x1024(x, exp2))
 
 
 @micropython.viper
@@ -224,6 +280,11 @@ def engine(s: ptr32):
         x = -131071
     k = dt * 27 >> 6
     s[TE_SLOW] += x * k >> 12
+    # the base goes by a torque some 0.2 s old: a quicker one swings with a steep engine
+    te = (s[TE_SLOW] << sg >> sg) + (x * 141 >> 8)
+    if te < 80:
+        te = 80
+    s[TE_BASE] = te
     te = (s[TE] << sg >> sg) + (x * 94 >> 8)
     if te < 80:
         te = 80

@@ -44,6 +44,7 @@ from .speed_loop import (
     DT,
     E,
     END,
+    EXP2,
     F,
     FLAGS,
     FLOOR,
@@ -56,6 +57,7 @@ from .speed_loop import (
     IN_SWEEP,
     JM,
     JS,
+    LOG2,
     ONE_F,
     OPEN_TICKS,
     PD,
@@ -76,6 +78,7 @@ from .speed_loop import (
     SUM_LOW,
     T,
     TE,
+    TE_BASE,
     TE_NOW,
     TE_SLOW,
     TICK,
@@ -92,6 +95,7 @@ from .speed_loop import (
     W_LOW,
     ZERO_FLOW,
     along,
+    base_opening,
     channel,
     compare,
     drive,
@@ -99,11 +103,12 @@ from .speed_loop import (
     gather,
     judge,
     law,
+    log2_x1024,
     new_state,
     place,
     restart,
 )
-from .valve_map import INERTIA_MAX, INERTIA_MIN, InertiaFit, ValveMap, exp2_x1024, log2_x1024, root
+from .valve_map import INERTIA_MAX, INERTIA_MIN, InertiaFit, ValveMap, root
 
 HOLD = 0
 FALL = 1
@@ -298,7 +303,7 @@ class Sweep:
             if self._table:
                 u = law(s, known[2] + ZERO_FLOW, SINE)
             else:
-                u = law(s, self._base(acc), SINE)
+                u = law(s, base_opening(s, acc, self._log_base, LOG2, EXP2), SINE)
             us = drive(s, u, IN_SWEEP)
             self._ripple.note(s[PD])
             self.map.record(s[SET], s[U], s[T])
@@ -406,7 +411,7 @@ class Sweep:
         s = self._s
         stage = self._stage
         if not self._table:
-            return self._base(acc) if stage > _STEADY else self._held_base
+            return base_opening(s, acc, self._log_base, LOG2, EXP2) if stage > _STEADY else self._held_base
         # held and falling take different openings: what the integral holds is the water's
         if stage > _LEAD:
             return self.map.opening(s[SET]) + ZERO_FLOW
@@ -416,34 +421,14 @@ class Sweep:
             base += (self.map.opening(s[SET]) - base) * x // (LEAD_TICKS >> 8)
         return base + ZERO_FLOW
 
-    def _base(self, acc):
-        """Opening + leak that the engine's torque at the set speed takes, from the held one."""
-        s = self._s
-        te = self._base_torque() - ((s[JM] * acc >> s[JS]) << 2)
-        if te < 80:
-            te = 80
-        slope = s[SLOPE]
-        x = self._log_base + ((183501 // slope) * log2_x1024(te) >> 10)
-        x -= (104858 // slope) * log2_x1024(s[SET]) >> 10
-        if x > 15359:
-            x = 15359
-        elif x < 0:
-            x = 0
-        return exp2_x1024(x)
-
-    def _base_torque(self):
-        """The engine's torque late by some 0.2 s: a base that is quicker swings with a steep engine."""
-        s = self._s
-        return s[TE_SLOW] + ((s[TE] - s[TE_SLOW]) * 141 >> 8)
-
     def _rebase(self):
         """Make the present opening the base."""
         s = self._s
         slope = s[SLOPE]
-        x = (183501 // slope) * log2_x1024(max(self._base_torque(), 80)) >> 10
-        y = (104858 // slope) * log2_x1024(s[SET]) >> 10
+        x = (183501 // slope) * log2_x1024(max(s[TE_BASE], 80), LOG2) >> 10
+        y = (104858 // slope) * log2_x1024(s[SET], LOG2) >> 10
         self._held_base = s[U] + ZERO_FLOW
-        self._log_base = log2_x1024(self._held_base) - x + y
+        self._log_base = log2_x1024(self._held_base, LOG2) - x + y
         s[F] = ONE_F
 
     def _load(self):

@@ -26,7 +26,7 @@ SLOT_HOLD = 3
 SLOT_GAIN = 4
 SLOT_RIPPLE = 5
 SLOT_KNOT = 10
-KNOTS = const(128)
+KNOTS = const(96)  # to 24,576 rpm
 _PASSES = const(4)  # of smoothing: one pull's openings hold what the valve answered to single turns
 MAX_KNOTS = 55  # with the five above, what one message carries
 TORQUE_MAX = 131071  # mN.m
@@ -38,43 +38,6 @@ SLOPE_MAX = 640
 GAIN = 256  # the fill answers as assumed
 GAIN_MIN = 64
 GAIN_MAX = 2048
-
-_LOG2 = array("h", [round(1024 * x) for x in (
-    0.0, 0.0874628, 0.169925, 0.2479275, 0.3219281, 0.3923174, 0.4594316, 0.5235620,
-    0.5849625, 0.6438562, 0.7004397, 0.7548875, 0.8073549, 0.8579810, 0.9068906, 0.9541963, 1.0,
-)])  # fmt: skip
-_EXP2 = array("h", [round(16384 * x) for x in (
-    1.0, 1.0442738, 1.0905077, 1.1387886, 1.1892071, 1.2418578, 1.2968396, 1.3542555,
-    1.4142136, 1.4768262, 1.5422108, 1.6104903, 1.6817928, 1.7562522, 1.8340081, 1.9152065, 1.9999390,
-)])  # fmt: skip
-
-
-@micropython.native
-def log2_x1024(x):
-    """1024 log2(x) of an integer 1 <= x < 2**28, to about 1 part in 1000."""
-    n = 15360
-    while x >= 65536:
-        x >>= 4
-        n += 4096
-    while x < 4096:
-        x <<= 4
-        n -= 4096
-    while x < 32768:
-        x <<= 1
-        n -= 1024
-    i = (x >> 11) - 16
-    low = _LOG2[i]
-    return n + low + (((_LOG2[i + 1] - low) * (x & 2047)) >> 11)
-
-
-@micropython.native
-def exp2_x1024(n):
-    """2 ** (n / 1024) for 0 <= n < 26 * 1024, as an integer."""
-    i = (n & 1023) >> 6
-    low = _EXP2[i]
-    m = low + (((_EXP2[i + 1] - low) * (n & 63)) >> 6)
-    n >>= 10
-    return m >> (14 - n) if n <= 14 else m << (n - 14)
 
 
 def root(x):
