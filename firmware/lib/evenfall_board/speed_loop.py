@@ -665,8 +665,16 @@ def judge(s: ptr32, d: int) -> int:
         s[OPEN_TICKS] += d
     elif s[U] <= 0:
         s[SHUT_TICKS] += d
-    # the mean of four speeds, brought to now by the rate: one rough turn ends no sweep
+    # the mean of four speeds, brought to now by the rate, in the last sixteenth of the line: neither one
+    # rough turn ends a sweep nor a swing that will be caught
     rate = s[RATE] << sg >> sg
+    x = s[SET] - s[END]
+    left = s[START] - s[END] >> 4
+    if rate > 0:
+        x = -x
+        left = -left
+    if x > left:
+        return -1
     over = (s[W1] + s[W2] + s[W3] + s[_W4]) >> 2
     over = s[END] - over - (rate * (s[_D1] + s[_D2] + s[_D3]) >> 16)
     if rate > 0:

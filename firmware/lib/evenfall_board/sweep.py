@@ -212,7 +212,7 @@ class Sweep:
         self._ripple.restart()
         self._count = 0
         self._set_inertia(self.map.inertia)
-        self._fits = 8 if self.map.inertia else 0
+        self._fits = 32 if self.map.inertia else 0  # one load-on does not undo those of many pulls
         self._sure = self._fits > 0
         self._log_base = self._held_base = 0
         self._steady = 0
