@@ -298,9 +298,9 @@ def line_state(set_rpm, true_rpm):
 
 def test_a_swing_through_the_end_speed_ends_no_sweep():
     """Early on the line a speed below the end is a swing; in its last sixteenth it is the end."""
-    assert speed_loop.judge(line_state(5900, 4900), 50000) == -1
-    assert speed_loop.judge(line_state(5300, 5100), 50000) == -1
-    assert speed_loop.judge(line_state(5050, 4990), 50000) >= 0
+    assert speed_loop.judge(line_state(5900, 4900), 50000) == 0
+    assert speed_loop.judge(line_state(5300, 5100), 50000) == 0
+    assert speed_loop.judge(line_state(5050, 4990), 50000) == 1
 
 
 def test_what_was_learnt_is_looked_up_where_the_shaft_is_when_that_is_far_off():

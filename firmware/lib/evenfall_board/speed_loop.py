@@ -115,7 +115,8 @@ _PHI = const(80)  # 16 of each
 _NU = const(96)
 _PD_MEAN = const(112)  # of the relative correction over 0.5 s, times 16
 TE_BASE = const(113)  # engine's torque that the base opening goes by
-SIZE = 114
+OFF = const(114)  # speed less set speed, mean of some 0.25 s, 1/16 half rpm
+SIZE = 115
 
 _MASK = const(0x3FFFFFFF)
 _STEP_TICKS = const(36000)  # samples closer than 9 ms are averaged: the servo takes 50 a second
@@ -646,7 +647,7 @@ def drive(s: ptr32, u: int, flags: int) -> int:
 
 @micropython.viper
 def judge(s: ptr32, d: int) -> int:
-    """Sum up a step of the sweep; ticks since the end speed was crossed, or -1."""
+    """Sum up a step of the sweep; 1 when the end speed has been crossed, else 0."""
     sg = s[_SIGN]
     x = (s[E] << sg >> sg) * 625 >> 11  # 1/10000
     if x < 0:
@@ -665,30 +666,25 @@ def judge(s: ptr32, d: int) -> int:
         s[OPEN_TICKS] += d
     elif s[U] <= 0:
         s[SHUT_TICKS] += d
-    # the mean of four speeds, brought to now by the rate, in the last sixteenth of the line: neither one
-    # rough turn ends a sweep nor a swing that will be caught
+    # how far off the line of late: where the whole of the speed crosses the end, not one rough turn
+    x = s[W] - s[SET]
+    if x > 2047:
+        x = 2047
+    elif x < -2047:
+        x = -2047
+    s[OFF] += ((x << 4) - (s[OFF] << sg >> sg)) * s[DT] >> 13
+    # only the last sixteenth of the line has an end: before it, a swing will be caught
     rate = s[RATE] << sg >> sg
     x = s[SET] - s[END]
     left = s[START] - s[END] >> 4
-    if rate > 0:
-        x = -x
-        left = -left
-    if x > left:
-        return -1
+    # the mean of four speeds, brought to now by the rate
     over = (s[W1] + s[W2] + s[W3] + s[_W4]) >> 2
     over = s[END] - over - (rate * (s[_D1] + s[_D2] + s[_D3]) >> 16)
     if rate > 0:
+        x = -x
+        left = -left
         over = -over
-    else:
-        rate = -rate
-    if rate == 0:
-        rate = 1
-    if over < 0:
-        return -1
-    if over > 1024:
-        over = 1024
-    x = (over << 12) // rate * 977
-    return x if x < d else d
+    return 1 if x <= left and over >= 0 else 0
 
 
 def new_state():

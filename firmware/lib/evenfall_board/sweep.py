@@ -37,7 +37,7 @@ once and rise again within seconds.  The law itself is in speed_loop.
 
 from evenfall_wire.codes import REASONS, VERDICTS
 
-from .native import micropython
+from .native import const, micropython
 from .ripple import Ripple
 from .speed_loop import (
     BEGIN_SPEED,
@@ -58,6 +58,7 @@ from .speed_loop import (
     JM,
     JS,
     LOG2,
+    OFF,
     ONE_F,
     OPEN_TICKS,
     PD,
@@ -118,14 +119,21 @@ DONE = 3
 MASK = 0x3FFFFFFF
 
 # stages within the phases
-_LOAD, _STEADY, _LEAD, _RUN, _KEEP, _UNLOAD, _OFF = range(7)
+_LOAD = const(0)
+_STEADY = const(1)
+_LEAD = const(2)
+_RUN = const(3)
+_KEEP = const(4)
+_UNLOAD = const(5)
+_OFF = const(6)
 
-LEAD_TICKS = 1600000  # 0.4 s from standing set speed to the full rate, before the clock starts
-STEADY_Q15 = 330  # within 1 % is steady
-GIVE_UP_MS = 6000  # of trying to hold, above the steady time
-PAST_END = 400  # half rpm the line goes on past the end speed, so that the last bin fills
-TOGETHER = 230  # correlation of torque and dw/dt, of 256, from which the inertia is sure
-PERHAPS = 180  # and from which it is better than a guess
+_LEAD_TICKS = const(1600000)  # 0.4 s from standing set speed to the full rate, before the clock starts
+_STEADY_Q15 = const(330)  # within 1 % is steady
+_GIVE_UP_MS = const(6000)  # of trying to hold, above the steady time
+_NEAR_TICKS = const(1000000)  # 0.25 s: so far apart may be when the speed passed and what the last of it says
+_PAST_END = const(400)  # half rpm the line goes on past the end speed, so that the last bin fills
+_TOGETHER = const(230)  # correlation of torque and dw/dt, of 256, from which the inertia is sure
+_PERHAPS = const(180)  # and from which it is better than a guess
 
 
 def _reason(name):
@@ -307,10 +315,10 @@ class Sweep:
             us = drive(s, u, IN_SWEEP)
             self._ripple.note(s[PD])
             self.map.record(s[SET], s[U], s[T])
-            back = judge(s, d)
+            over = judge(s, d)
             gone = (tick - self.sweep_start_tick) & MASK
-            if back >= 0 and gone > 200000:
-                self._finish(tick - back & MASK)
+            if over and gone > 200000:
+                self._finish(self._crossed(tick))
             elif gone > self._sweep_ms * 6000:
                 self._off = _TIME_OFF
                 self._finish(tick)
@@ -353,8 +361,8 @@ class Sweep:
         if self._count & 7 or self._count <= 48:
             return
         j = fit.solve()
-        sure = fit.together >= TOGETHER
-        if j >= INERTIA_MAX or not sure and (self._sure or fit.together < PERHAPS):
+        sure = fit.together >= _TOGETHER
+        if j >= INERTIA_MAX or not sure and (self._sure or fit.together < _PERHAPS):
             return
         if sure:
             self._sure = True
@@ -383,13 +391,13 @@ class Sweep:
         s = self._s
         x = ((tick - self._stage_tick) & MASK) >> 8
         rate = s[RATE]
-        if x >= LEAD_TICKS >> 8:
+        if x >= _LEAD_TICKS >> 8:
             self._stage = _RUN
             self.phase = FALL
-            self.sweep_start_tick = s[START_TICK] = (self._stage_tick + LEAD_TICKS) & MASK
+            self.sweep_start_tick = s[START_TICK] = (self._stage_tick + _LEAD_TICKS) & MASK
             along(s, tick)
             return rate
-        acc = rate * x // (LEAD_TICKS >> 8)
+        acc = rate * x // (_LEAD_TICKS >> 8)
         s[SET16] = (self._held_speed << 4) + acc * x // 1954
         return acc
 
@@ -418,7 +426,7 @@ class Sweep:
         base = self.map.hold(self._held_speed)
         if stage == _LEAD:
             x = ((tick - self._stage_tick) & MASK) >> 8
-            base += (self.map.opening(s[SET]) - base) * x // (LEAD_TICKS >> 8)
+            base += (self.map.opening(s[SET]) - base) * x // (_LEAD_TICKS >> 8)
         return base + ZERO_FLOW
 
     def _rebase(self):
@@ -476,7 +484,7 @@ class Sweep:
         on_goal = s[SET16] == self._held_speed << 4
         if not on_goal:
             self._stage_tick = s[TICK]  # the way there does not count
-        if on_goal and -STEADY_Q15 < e < STEADY_Q15:
+        if on_goal and -_STEADY_Q15 < e < _STEADY_Q15:
             self._steady += d
         else:
             self._steady -= d
@@ -494,7 +502,7 @@ class Sweep:
         else:
             self._too_low = 0
         since = (s[TICK] - self._stage_tick) & MASK
-        late = since > GIVE_UP_MS * 4000 + self._steady_ticks
+        late = since > _GIVE_UP_MS * 4000 + self._steady_ticks
         if self._steady > self._steady_ticks and self._count > 96 or late:
             if late:
                 self._held = False
@@ -525,6 +533,14 @@ class Sweep:
         self._stage = _LEAD
         self._stage_tick = s[TICK]
 
+    def _crossed(self, tick):
+        """When the speed crossed the end: the line's own end and how late the speed was of late."""
+        s = self._s
+        late = (s[OFF] << 10) // (s[RATE] or -1) * -244
+        end = (s[START_TICK] + (s[TOTAL] << 12) + late) & MASK
+        off = (end - tick) & MASK
+        return end if off < _NEAR_TICKS or off > MASK - _NEAR_TICKS else tick
+
     def _finish(self, tick):
         s = self._s
         self.sweep_end_tick = tick
@@ -533,7 +549,7 @@ class Sweep:
         self._end_torque = max(s[TE], 400)
         s[FLOOR] = s[U] >> 1
         self._too_low = 0
-        past = min(PAST_END, s[END] >> 4)
+        past = min(_PAST_END, s[END] >> 4)
         self._last = s[END] + (past if s[RATE] > 0 else -past)
         if self._off:
             s[SET16] = s[END] << 4
