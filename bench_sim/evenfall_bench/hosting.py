@@ -132,7 +132,8 @@ def _join(session: Session, pulls: list[dict[str, Any]], reduced: list[dict[str,
         pull["run_start_s"] = round(start, 6)
         verdict = run.get("board_verdict")
         if verdict and verdict["sweep_end_tick"] > verdict["sweep_start_tick"]:
-            kept = tracking(session.bench.truth, start, verdict, 4.0e6 / board_rate)
+            set_s = run.get("sweep_time_set_s")
+            kept = tracking(session.bench.truth, start, verdict, set_s, 4.0e6 / board_rate)
             pull["tracking"] = kept
             records = session.bench.truth
             span = around_sweep(records, kept["sweep_start_s"], kept["sweep_end_s"])
@@ -141,11 +142,16 @@ def _join(session: Session, pulls: list[dict[str, Any]], reduced: list[dict[str,
 
 
 def tracking(
-    truth: list[tuple[float, ...]], start_s: float, verdict: dict[str, Any], clock: float
+    truth: list[tuple[float, ...]],
+    start_s: float,
+    verdict: dict[str, Any],
+    set_s: float | None,
+    clock: float,
 ) -> dict[str, Any]:
-    """True speed, the mean over the turn around each record, against the line the board says it followed.
+    """True speed, the mean over the turn around each record, against the line set to the board.
 
     verdict: the host's scaled verdict (ticks as seconds from the run's start, speeds in rpm).
+    set_s: time the line takes from the start speed to the end speed; None: as long as it took.
     clock: true seconds per second of the board's crystal.  Errors in per cent of the set speed.
     """
     first = start_s + verdict["sweep_start_tick"] * clock
@@ -159,7 +165,7 @@ def tracking(
     errors = []
     for at, rpm in turns:
         if at <= last:
-            wanted = top + (end - top) * (at - first) / (last - first)
+            wanted = top + (end - top) * (at - first) / (set_s * clock if set_s else last - first)
             errors.append(100.0 * (rpm - wanted) / wanted)
     crossing = 0.0
     for (at, rpm), (then, later) in pairwise(turns):

@@ -229,6 +229,7 @@ def pull_as_json(archive: Archive, number: int, reduction: Reduction) -> dict[st
         "peak_power": vars(reduction.peak_power_W),
         "peak_torque": vars(reduction.peak_torque_Nm),
         "sweep_time_s": reduction.sweep_time_s,
+        "sweep_time_set_s": run.settings["sweep_time"] / 1000 if "sweep_time" in run.settings else None,
         "budget": reduction.budget,
         "notes": reduction.notes,
         "inputs": reduction.inputs,
