@@ -21,7 +21,7 @@ sys.path.insert(0, str(PROJECT / "bench_sim" / "studies"))
 import sweep_loop  # noqa: E402
 from benches import draw  # noqa: E402
 from evenfall_board import ripple, speed_loop, valve_map  # noqa: E402
-from evenfall_board.sweep import DONE, FALL, HOLD, RELEASE, Sweep  # noqa: E402
+from evenfall_board.sweep import DONE, FALL, HOLD, RELEASE, Sweep, later  # noqa: E402
 from evenfall_wire import codes, messages  # noqa: E402
 from evenfall_wire.settings import BY_NAME  # noqa: E402
 
@@ -307,3 +307,8 @@ def test_what_was_learnt_is_looked_up_where_the_shaft_is_when_that_is_far_off():
     at = [speed_loop.place(line_state(8000, rpm)) / 2 for rpm in (8000, 8200, 7800, 9000, 7000)]
     assert at[:3] == [8000, 8000, 8000]
     assert at[3] == pytest.approx(9000 - 250, abs=1) and at[4] == pytest.approx(7000 + 250, abs=1)
+
+
+@given(st.integers(0, HIGH), st.integers(-(1 << 29), 1 << 29))
+def test_ticks_go_round_in_small_integers(tick, ticks):
+    assert later(Small(tick), Small(ticks)) == (tick + ticks) % (1 << 30)

@@ -131,9 +131,15 @@ _LEAD_TICKS = const(1600000)  # 0.4 s from standing set speed to the full rate, 
 _STEADY_Q15 = const(330)  # within 1 % is steady
 _GIVE_UP_MS = const(6000)  # of trying to hold, above the steady time
 _NEAR_TICKS = const(1000000)  # 0.25 s: so far apart may be when the speed passed and what the last of it says
+_LATE_MOST = const(20000)  # some 1.2 s
 _PAST_END = const(400)  # half rpm the line goes on past the end speed, so that the last bin fills
 _TOGETHER = const(230)  # correlation of torque and dw/dt, of 256, from which the inertia is sure
 _PERHAPS = const(180)  # and from which it is better than a guess
+
+
+def later(tick, ticks):
+    """`ticks` after or before `tick`, modulo 2**30, no sum beyond it."""
+    return (tick + ticks if ticks < 0 else tick - (MASK - ticks) - 1) & MASK
 
 
 def _reason(name):
@@ -394,7 +400,7 @@ class Sweep:
         if x >= _LEAD_TICKS >> 8:
             self._stage = _RUN
             self.phase = FALL
-            self.sweep_start_tick = s[START_TICK] = (self._stage_tick + _LEAD_TICKS) & MASK
+            self.sweep_start_tick = s[START_TICK] = later(self._stage_tick, _LEAD_TICKS)
             along(s, tick)
             return rate
         acc = rate * x // (_LEAD_TICKS >> 8)
@@ -536,10 +542,9 @@ class Sweep:
     def _crossed(self, tick):
         """When the speed crossed the end: the line's own end and how late the speed was of late."""
         s = self._s
-        late = (s[OFF] << 10) // (s[RATE] or -1) * -244
-        end = (s[START_TICK] + (s[TOTAL] << 12) + late) & MASK
-        off = (end - tick) & MASK
-        return end if off < _NEAR_TICKS or off > MASK - _NEAR_TICKS else tick
+        late = min(max((s[OFF] << 10) // (s[RATE] or -1), -_LATE_MOST), _LATE_MOST)
+        ahead = (s[TOTAL] << 12) - ((tick - s[START_TICK]) & MASK) - late * 244
+        return later(tick, ahead) if -_NEAR_TICKS < ahead < _NEAR_TICKS else tick
 
     def _finish(self, tick):
         s = self._s
