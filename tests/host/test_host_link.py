@@ -101,7 +101,7 @@ def test_unplugged_and_plugged_in_again_it_goes_on(board, tmp_path, after, times
 def test_runs_are_fetched_in_one_go_and_a_lost_end_of_one_does_not_mix_them(board, tmp_path, lost):
     runs = {n: sample_run(n, seconds=1.0) for n in (3, 4, 5)}
     # the line must be slow enough for the second request to come while the first is answered
-    source = board(runs, minor=1, bytes_per_s=150_000, lose_done=lost)
+    source = board(runs, minor=1, bytes_per_s=15_000, lose_done=lost)
     with link.Link(source.url) as line:
         wanted = [(entry, tmp_path / f"{entry.run_id}.part") for entry in line.runs()]
         fetched = line.read_runs(wanted)
