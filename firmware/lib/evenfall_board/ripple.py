@@ -90,7 +90,7 @@ class Ripple:
             if i > _NEAR:
                 near -= found[i - _NEAR - 1]
                 many -= 1
-            if i >= 0 and found[i] * 10 // (near // many or 1) > stands_out:
-                stands_out = found[i] * 10 // (near // many or 1)
-                best = LOW_MHZ + i * _STEP_MHZ
+            over = found[i] * 10 // (near // many or 1) if i >= 0 else 0
+            if over > stands_out:
+                best, stands_out = LOW_MHZ + i * _STEP_MHZ, over
         return best

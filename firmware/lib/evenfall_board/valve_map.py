@@ -221,15 +221,14 @@ class ValveMap:
         for k in keys:
             u[k] = self._sum_u[k] // weight[k]
             t[k] = min(self._sum_t[k] // (weight[k] >> 2), TORQUE_MAX)
-        for _ in range(_PASSES):
-            u = {k: (u.get(k - 1, u[k]) + 2 * u[k] + u.get(k + 1, u[k])) >> 2 for k in keys}
+        u = _smooth(u, _PASSES)
+        t = _smooth(t, 1)
         if fresh:
             for k in range(KNOTS):
                 self._opening[k] = 0
         for k in keys[:MAX_KNOTS]:
-            before, after = k - 1 if k - 1 in u else k, k + 1 if k + 1 in u else k
             uk = u[k]
-            tk = (t[before] + 2 * t[k] + t[after]) >> 2
+            tk = t[k]
             if self._opening[k]:
                 old = self._opening[k] - 1
                 uk = old + (uk - old) * 7 // 10
@@ -253,6 +252,13 @@ class ValveMap:
         for k in range(self.low, min(self.high + 1, self.low + MAX_KNOTS)):
             pairs.append((SLOT_KNOT + k, (self._torque[k] << 13) + ((self._opening[k] - 1) >> 2)))
         return pairs
+
+
+def _smooth(values, passes):
+    """By knot: half of each value is its neighbours'; it stands in for one that is missing."""
+    for _ in range(passes):
+        values = {k: (values.get(k - 1, v) + 2 * v + values.get(k + 1, v)) >> 2 for k, v in values.items()}
+    return values
 
 
 def clip(x, most):
