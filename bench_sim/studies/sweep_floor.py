@@ -17,10 +17,10 @@ from typing import Any
 
 import numpy as np
 import scipy.linalg as la
+from benches import FULL_W
 
 STEP_S = 0.0125
 RPM = math.pi / 30
-FULL_W = 5000.0 * RPM  # where full_torque_Nm holds
 
 
 def along(points: list[list[float]], x: float) -> float:

@@ -18,6 +18,7 @@ PROJECT = Path(__file__).resolve().parents[2]
 sys.path[:0] = [str(PROJECT / p) for p in ("firmware/lib", "bench_sim", "protocol")]
 
 from evenfall_bench.physics import Bench  # noqa: E402
+from evenfall_bench.truth import over_turns  # noqa: E402
 from evenfall_board.sensing import Speed  # noqa: E402
 from evenfall_board.sweep import FALL, HOLD, RELEASE, Sweep  # noqa: E402
 from evenfall_wire.settings import SETTINGS  # noqa: E402
@@ -73,7 +74,6 @@ class Loop:
         self._zero = cell["zero_count"]
         self.settings = {**DEFAULTS, **s["board"]}
         gear = {k: drive[k] for k in ("engine_teeth", "brake_teeth")}
-        self._turned: list[tuple[float, float]] = []  # time s, crank angle rad
         self._speed = Speed({**DEFAULTS, **gear, "magnets": s["hall"]["magnets"]})
         self._t = 0.0
 
@@ -89,7 +89,6 @@ class Loop:
         self.bench.run_until(self._t)
         for edge in self.bench.take_edges():
             self._speed.edge(int(edge * 4e6) & MASK)
-        self._turned.append((self.bench.time_s, self.bench.now["crank_angle_rad"]))
         half_rpm = self._speed.update(int(self.bench.time_s * 4e6) & MASK)
         return [
             (int(t * 4e6) & MASK, half_rpm, round((c - self._zero) * self._mNm))
@@ -101,7 +100,7 @@ class Loop:
         bench = self.bench
         out = Pull()
         bench.new_pull()
-        self._turned.clear()
+        known = len(bench.truth)
         bench.set_servo_us(self.settings["servo_shut"])
         bench.set_throttle(1.0)
         end = self._t + spin_s
@@ -128,19 +127,13 @@ class Loop:
                 bench.set_throttle(0.0)
         bench.set_throttle(0.0)
         bench.set_servo_us(self.settings["servo_shut"])
-        out.true_rpm = self._turn_means(out.time_s)
+        at, rpm = zip(*((t, v) for t, v, *_ in over_turns(bench.truth[known:])), strict=True)
+        out.true_rpm = np.interp(out.time_s, at, rpm).tolist()
         self._judge(out)
         end = self._t + 1.5
         while self._t < end:
             self.poll()
         return out
-
-    def _turn_means(self, times_s: list[float]) -> list[float]:
-        """Mean speed over the turn around each time, rpm."""
-        at, angle = np.array(self._turned).T
-        middle = np.interp(times_s, at, angle)
-        took = np.interp(middle + math.pi, angle, at) - np.interp(middle - math.pi, angle, at)
-        return list(60.0 / np.maximum(took, 1e-9))
 
     def _judge(self, p: Pull) -> None:
         fall = [i for i, phase in enumerate(p.phase) if phase == FALL]

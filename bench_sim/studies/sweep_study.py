@@ -85,6 +85,7 @@ def traits(loop: Loop) -> Row:
         "steepest": steep,
         "delay_ms": s["valve"]["hose_delay_s"] * 1000,
         "slew_us_s": s["servo"]["slew_us_s"],
+        "servo_Hz": s["servo"]["rate_Hz"],
     }
 
 
@@ -143,7 +144,7 @@ def part_class(pool: ProcessPoolExecutor | None, seeds: int, **_: Any) -> list[R
             f"| {statistics.fmean(r['floor_percent'] for r in mine):.2f} |"
         )
     print("\n" + FLOOR)
-    usual = [r for r in rows if "333" not in r["title"]]
+    usual = [r for r in rows if r["servo_Hz"] == 50]
     first = [r["pulls"][0] for r in usual]
     later = [p for r in usual for p in r["pulls"][1:]]
     print(

@@ -97,7 +97,7 @@ def test_span_and_check_weight_from_the_boards_port(bench, evenfall_with, tmp_pa
     code, out, _ = evenfall_with([(0.0, ""), (4.9, "")], "calibrate", "check", "5 kg")
     assert code == 1
     assert "Warning: " in out
-    assert float(re.search(r"reads (\S+) %", out)[1]) == pytest.approx(-2.0, abs=0.1)
+    assert float(re.search(r"reads (\S+) %", out)[1]) == pytest.approx(-2.0, abs=0.05)
 
 
 def test_a_cell_that_does_not_answer_is_said_in_one_sentence(bench, evenfall_with):

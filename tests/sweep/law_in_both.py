@@ -28,8 +28,7 @@ for k in range(3):
         c.speed_tick = (t - 30000) & 0x3FFFFFFF
         us = c.step(t, w, torque)
         if n % 50 == 0:
-            print(
-                k, n, c.phase, us, w, [c._s[i] for i in range(len(c._s)) if i != 79]
-            )  # 79: how wide words are
+            kept = [c._s[i] for i in range(len(c._s)) if i != 79]  # 79: how wide words are
+            print(k, n, c.phase, us, w, kept)
     learned.update(dict(c.learn()))
     print(k, c.verdict(), sorted(learned.items()))
