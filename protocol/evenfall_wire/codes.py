@@ -1,7 +1,7 @@
 """Numbers that stand for states, faults, events and refusals.
 
 Each table is a tuple of names; the number is the place in the tuple.  The
-sentences that people read live on the host (host/evenfall/sentences.py), so
+sentences that people read live on the host (host/evenfall/board/code_texts.py), so
 that the board does not carry them.  New names go at the end.
 """
 

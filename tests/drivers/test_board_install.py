@@ -12,7 +12,7 @@ import tty
 from pathlib import Path
 
 import pytest
-from evenfall import board_files
+from evenfall.board import firmware_install
 from evenfall.errors import BoardError, DamageError, InputError, LinkError
 from pio_rig import ROOT
 
@@ -79,12 +79,12 @@ def small_checkout(where: Path, version: int, extra: tuple[str, ...] = ()) -> Pa
 
 def forms_of(checkout):
     """Both forms of a checkout's firmware; the compiled one holds no machine code here."""
-    files = board_files.firmware_files(checkout)
-    return files, board_files.compiled(files)
+    files = firmware_install.firmware_files(checkout)
+    return files, firmware_install.compiled(files)
 
 
 def on_board(port, code):
-    with board_files.Prompt(port) as prompt:
+    with firmware_install.Prompt(port) as prompt:
         return prompt.run(code)
 
 
@@ -101,16 +101,16 @@ KEPT = (
 
 
 def test_the_whole_firmware_goes_there_runs_and_stays(board):
-    files = board_files.firmware_files(ROOT)
+    files = firmware_install.firmware_files(ROOT)
     done = evenfall("board", "install", "--port", board.port, "--any-board", "--no-restart", "--compiled")
     assert done.returncode == 0, done.stderr
     assert "every file agrees by hash" in done.stderr
-    with board_files.Prompt(board.port) as prompt:
-        interpreter = board_files.check_board(prompt, any_board=True)
-    small = board_files.compiled(files, interpreter.arch)
+    with firmware_install.Prompt(board.port) as prompt:
+        interpreter = firmware_install.check_board(prompt, any_board=True)
+    small = firmware_install.compiled(files, interpreter.arch)
     found = tree(board.port)
-    assert {p: board_files.sha256(c) for p, c in small.items()} == {
-        p: h for p, h in found.items() if p != board_files.MANIFEST
+    assert {p: firmware_install.sha256(c) for p, c in small.items()} == {
+        p: h for p, h in found.items() if p != firmware_install.MANIFEST
     }
     # the interpreter there can import what was put there
     said = on_board(
@@ -158,14 +158,14 @@ def test_update_keeps_settings_and_runs_and_rolls_back(board, tmp_path):
     assert evenfall("board", "install", *common, "--checkout", two).returncode == 0
     second = tree(board.port)
     assert second.items() >= kept.items()
-    assert second["/main.py"] == board_files.sha256((two / "firmware/main.py").read_bytes())
+    assert second["/main.py"] == firmware_install.sha256((two / "firmware/main.py").read_bytes())
     assert "/lib/evenfall_board/old_part.py" not in second
 
     back = evenfall("board", "rollback", *common)
     assert back.returncode == 0 and "earlier firmware" in back.stdout
 
     def in_place(files):
-        return {p: h for p, h in files.items() if not p.startswith(board_files.OLD)}
+        return {p: h for p, h in files.items() if not p.startswith(firmware_install.OLD)}
 
     assert in_place(tree(board.port)) == first
     # and forth again
@@ -176,50 +176,54 @@ def test_update_keeps_settings_and_runs_and_rolls_back(board, tmp_path):
 def test_what_someone_put_there_by_hand_can_come_back(board, tmp_path):
     on_board(board.port, "f = open('/main.py', 'w'); f.write('print(1)'); f.close()")
     before = tree(board.port)["/main.py"]
-    with board_files.Prompt(board.port) as prompt:
-        board_files.install(prompt, board_files.firmware_files(small_checkout(tmp_path, 1)))
-        assert board_files.rollback(prompt) == "put there by hand"
+    with firmware_install.Prompt(board.port) as prompt:
+        firmware_install.install(prompt, firmware_install.firmware_files(small_checkout(tmp_path, 1)))
+        assert firmware_install.rollback(prompt) == "put there by hand"
     assert tree(board.port)["/main.py"] == before
 
 
 def test_a_damaged_rollback_copy_is_refused(board, tmp_path):
-    with board_files.Prompt(board.port) as prompt:
+    with firmware_install.Prompt(board.port) as prompt:
         with pytest.raises(BoardError, match="no earlier firmware"):
-            board_files.rollback(prompt)
-        board_files.install(prompt, board_files.firmware_files(small_checkout(tmp_path / "a", 1)))
-        board_files.install(prompt, board_files.firmware_files(small_checkout(tmp_path / "b", 2)))
-        prompt.run(f"f = open('{board_files.OLD}/main.py', 'a'); f.write('#'); f.close()")
-        present = board_files._hashes(prompt)
+            firmware_install.rollback(prompt)
+        firmware_install.install(prompt, firmware_install.firmware_files(small_checkout(tmp_path / "a", 1)))
+        firmware_install.install(prompt, firmware_install.firmware_files(small_checkout(tmp_path / "b", 2)))
+        prompt.run(f"f = open('{firmware_install.OLD}/main.py', 'a'); f.write('#'); f.close()")
+        present = firmware_install._hashes(prompt)
         with pytest.raises(DamageError, match=r"/main\.py"):
-            board_files.rollback(prompt)
-        assert board_files._hashes(prompt) == present
+            firmware_install.rollback(prompt)
+        assert firmware_install._hashes(prompt) == present
 
 
 def test_a_file_that_arrives_damaged_changes_nothing(board, tmp_path, monkeypatch):
-    with board_files.Prompt(board.port) as prompt:
-        board_files.install(prompt, board_files.firmware_files(small_checkout(tmp_path / "a", 1)))
-        present = board_files._hashes(prompt)
+    with firmware_install.Prompt(board.port) as prompt:
+        firmware_install.install(prompt, firmware_install.firmware_files(small_checkout(tmp_path / "a", 1)))
+        present = firmware_install._hashes(prompt)
         plain = prompt.run
         monkeypatch.setattr(prompt, "run", lambda code: plain(code.replace("VERSION = 2", "VERSION = 3")))
         with pytest.raises(DamageError, match="damaged"):
-            board_files.install(prompt, board_files.firmware_files(small_checkout(tmp_path / "b", 2)))
-        assert board_files._hashes(prompt) == present
+            firmware_install.install(
+                prompt, firmware_install.firmware_files(small_checkout(tmp_path / "b", 2))
+            )
+        assert firmware_install._hashes(prompt) == present
 
 
 def test_power_cut_in_mid_install(micropython, tmp_path):
     """The board goes dark while new files are sent: what ran still runs, goes back, can be replaced."""
-    one, two, three = (board_files.firmware_files(small_checkout(tmp_path / str(n), n)) for n in (1, 2, 3))
+    one, two, three = (
+        firmware_install.firmware_files(small_checkout(tmp_path / str(n), n)) for n in (1, 2, 3)
+    )
 
-    present = board_files._hashes
+    present = firmware_install._hashes
 
     def want(files):
-        return {p: board_files.sha256(c) for p, c in files.items()}
+        return {p: firmware_install.sha256(c) for p, c in files.items()}
 
     board = Board(micropython, tmp_path / "image")
     try:
-        with board_files.Prompt(board.port) as prompt:
-            board_files.install(prompt, one)
-            board_files.install(prompt, two)
+        with firmware_install.Prompt(board.port) as prompt:
+            firmware_install.install(prompt, one)
+            firmware_install.install(prompt, two)
 
             def cut(done, total):
                 if done * 2 > total:
@@ -227,19 +231,19 @@ def test_power_cut_in_mid_install(micropython, tmp_path):
                     board.process.wait()
 
             with pytest.raises(LinkError):
-                board_files.install(prompt, three, cut)
+                firmware_install.install(prompt, three, cut)
     finally:
         board.close()
     board = Board(micropython, tmp_path / "image")
     try:
-        with board_files.Prompt(board.port) as prompt:
-            assert prompt.value(f"fw_kind('{board_files.NEW}')")  # half an install lies there
+        with firmware_install.Prompt(board.port) as prompt:
+            assert prompt.value(f"fw_kind('{firmware_install.NEW}')")  # half an install lies there
             assert present(prompt) == want(two)
-            board_files.rollback(prompt)
+            firmware_install.rollback(prompt)
             assert present(prompt) == want(one)
-            board_files.install(prompt, three)
+            firmware_install.install(prompt, three)
             assert present(prompt) == want(three)
-            board_files.rollback(prompt)
+            firmware_install.rollback(prompt)
             assert present(prompt) == want(one)
     finally:
         board.close()
@@ -273,7 +277,7 @@ def test_wrong_board_and_wrong_folder_and_no_port(board, tmp_path):
     missing = evenfall("board", "install", "--port", "/dev/there-is-none")
     assert missing.returncode == 3 and "/dev/there-is-none" in missing.stderr
     with pytest.raises(InputError, match=r"/lib/a\.py"):
-        board_files.compiled({"/lib/a.py": b"def ("})
+        firmware_install.compiled({"/lib/a.py": b"def ("})
 
 
 class Says:
@@ -298,23 +302,23 @@ RP2040, RP2350, RISC_V, NO_LOADER = (
 
 @pytest.mark.parametrize(("mpy", "arch"), [(RP2040, "armv6m"), (RP2350, "armv7emsp"), (RISC_V, "rv32imc")])
 def test_each_processor_gets_its_own_machine_code(mpy, arch):
-    files = board_files.firmware_files(ROOT)
-    interpreter = board_files.check_board(Says(mpy), any_board=False)
+    files = firmware_install.firmware_files(ROOT)
+    interpreter = firmware_install.check_board(Says(mpy), any_board=False)
     assert interpreter.arch == arch
-    small = board_files.in_form(files, interpreter, bytecode=True)
+    small = firmware_install.in_form(files, interpreter, bytecode=True)
     # what the loader on the board compares: the architecture in bits 2 to 5 of a file's third byte,
     # 0 in a file without machine code
     inside = {content[2] >> 2 & 15 for path, content in small.items() if path.endswith(".mpy")}
     assert inside == {0, mpy >> 10}
-    assert board_files.in_form(files, interpreter, bytecode=False) == files
+    assert firmware_install.in_form(files, interpreter, bytecode=False) == files
 
 
 def test_a_board_is_not_given_a_form_it_cannot_run():
-    files = board_files.firmware_files(ROOT)
+    files = firmware_install.firmware_files(ROOT)
 
     def refusal(says, bytecode):
         with pytest.raises(BoardError) as caught:
-            board_files.in_form(files, board_files.check_board(says, any_board=False), bytecode)
+            firmware_install.in_form(files, firmware_install.check_board(says, any_board=False), bytecode)
         return str(caught.value)
 
     assert "install without --compiled" in refusal(Says(NO_LOADER), bytecode=True)
@@ -327,7 +331,7 @@ def test_a_port_without_a_prompt():
     master, slave = pty.openpty()
     tty.setraw(slave)
     try:
-        with pytest.raises(LinkError, match="hold its button"), board_files.Prompt(os.ttyname(slave)):
+        with pytest.raises(LinkError, match="hold its button"), firmware_install.Prompt(os.ttyname(slave)):
             pass
     finally:
         os.close(master)
@@ -337,7 +341,7 @@ def test_a_port_without_a_prompt():
 def test_power_cut_at_every_flash_operation_of_the_swap(micropython, tmp_path):
     """Old or new, or a swap that a second call finishes; never a mixture that stays."""
     script = tmp_path / "cuts.py"
-    script.write_text(board_files.ON_BOARD + (UPY / "swap_cuts.py").read_text())
+    script.write_text(firmware_install.ON_BOARD + (UPY / "swap_cuts.py").read_text())
     done = subprocess.run([micropython, str(script)], capture_output=True, text=True, timeout=120)
     assert done.returncode == 0, done.stdout + done.stderr
     cuts = int(done.stdout.split()[0])

@@ -6,7 +6,7 @@ import sys
 import xml.etree.ElementTree as ElementTree
 
 import pytest
-from evenfall import wiring
+from evenfall.board import wiring_diagram
 from evenfall_wire.settings import BY_NAME
 from pio_rig import ROOT
 
@@ -19,28 +19,32 @@ def texts(svg):
 
 
 def test_every_pin_of_the_settings_is_wired_once():
-    wired = [w.to for part in wiring.PARTS for w in part.wires if w.to not in wiring.SUPPLIES]
-    assert sorted(wired) == sorted(wiring.default_pins())
+    wired = [w.to for part in wiring_diagram.PARTS for w in part.wires if w.to not in wiring_diagram.SUPPLIES]
+    assert sorted(wired) == sorted(wiring_diagram.default_pins())
 
 
 def test_the_files_in_firmware_are_what_is_drawn_now():
-    pins = wiring.default_pins()
+    pins = wiring_diagram.default_pins()
     again = "run: evenfall board wiring --out firmware"
-    assert (ROOT / "firmware/wiring.svg").read_text(encoding="utf-8") == wiring.drawing(pins), again
-    assert (ROOT / "firmware/torque_arm.svg").read_text(encoding="utf-8") == wiring.arm_drawing(), again
-    start, end = (GUIDE.index(mark) for mark in wiring.MARKS)
-    assert GUIDE[start + len(wiring.MARKS[0]) : end].strip() == wiring.table(pins).strip()
+    assert (ROOT / "firmware/wiring.svg").read_text(encoding="utf-8") == wiring_diagram.drawing(pins), again
+    assert (ROOT / "firmware/torque_arm.svg").read_text(encoding="utf-8") == wiring_diagram.arm_drawing(), (
+        again
+    )
+    start, end = (GUIDE.index(mark) for mark in wiring_diagram.MARKS)
+    assert GUIDE[start + len(wiring_diagram.MARKS[0]) : end].strip() == wiring_diagram.table(pins).strip()
 
 
 def test_changed_and_missing_pins_show():
-    pins = {**wiring.default_pins(), "pin_hall": 22, "pin_kill": -1}
-    shown = texts(wiring.drawing(pins))
+    pins = {**wiring_diagram.default_pins(), "pin_hall": 22, "pin_kill": -1}
+    shown = texts(wiring_diagram.drawing(pins))
     assert "GPIO 22" in shown and "not fitted" in shown
     assert f"GPIO {BY_NAME['pin_hall'][3]}" not in shown
-    assert "| Kill relay | hold | not fitted | `pin_kill` |" in wiring.table(pins)
+    assert "| Kill relay | hold | not fitted | `pin_kill` |" in wiring_diagram.table(pins)
 
 
-@pytest.mark.parametrize("svg", [wiring.drawing(wiring.default_pins()), wiring.arm_drawing()])
+@pytest.mark.parametrize(
+    "svg", [wiring_diagram.drawing(wiring_diagram.default_pins()), wiring_diagram.arm_drawing()]
+)
 def test_drawings_are_whole_and_inside_their_frame(svg):
     root = ElementTree.fromstring(svg)
     _, _, width, height = (float(v) for v in root.get("viewBox").split())
@@ -89,5 +93,7 @@ def test_command_draws_and_prints(tmp_path):
         timeout=60,
     )
     assert done.returncode == 0, done.stderr
-    assert done.stdout == wiring.table(wiring.default_pins())
-    assert (tmp_path / "wiring.svg").read_text(encoding="utf-8") == wiring.drawing(wiring.default_pins())
+    assert done.stdout == wiring_diagram.table(wiring_diagram.default_pins())
+    assert (tmp_path / "wiring.svg").read_text(encoding="utf-8") == wiring_diagram.drawing(
+        wiring_diagram.default_pins()
+    )

@@ -6,7 +6,7 @@ import tempfile
 from pathlib import Path
 from typing import Any
 
-from evenfall import wire
+from evenfall.board import run_file
 from evenfall_bench import image, scenario
 from evenfall_bench.lockstep import PINS, Board
 from evenfall_bench.person import Operator
@@ -103,13 +103,13 @@ class Rig:
     def send(self, name: str, head: Any = (), each: Any = ()) -> int:
         """Put a request on the line; return its sequence."""
         self._sequence = (self._sequence + 1) & 0xFFFF
-        self.line.to_board += wire.frame_bytes(name, self._sequence, head, each)
+        self.line.to_board += run_file.frame_bytes(name, self._sequence, head, each)
         return self._sequence
 
-    def replies(self, seconds: float = 4.0, until: bool = True) -> tuple[list[wire.Message], bytes]:
+    def replies(self, seconds: float = 4.0, until: bool = True) -> tuple[list[run_file.Message], bytes]:
         """Messages that come within `seconds` (up to the first when `until`), and stored frames."""
         end = self.now + seconds
-        messages: list[wire.Message] = []
+        messages: list[run_file.Message] = []
         stored = b""
         while self.now < end and not (until and messages):
             self.run(0.004)
@@ -117,18 +117,18 @@ class Rig:
                 at = self.line.from_board.index(0)
                 chunk = bytes(self.line.from_board[:at])
                 del self.line.from_board[: at + 1]
-                frame = wire.open_frame(chunk)
+                frame = run_file.open_frame(chunk)
                 if frame is None:
                     continue
                 if frame.kind >= 0x80:
                     stored += chunk + b"\0"
                     continue
-                message = wire.decode_message(frame.kind, frame.payload)
+                message = run_file.decode_message(frame.kind, frame.payload)
                 assert message is not None
                 messages.append(message)
         return messages, stored
 
-    def ask(self, name: str, head: Any = (), each: Any = (), seconds: float = 4.0) -> wire.Message:
+    def ask(self, name: str, head: Any = (), each: Any = (), seconds: float = 4.0) -> run_file.Message:
         """Send a request and return its reply."""
         self.send(name, head, each)
         messages, self.stored = self.replies(seconds)

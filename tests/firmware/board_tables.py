@@ -16,7 +16,7 @@ machine = types.ModuleType("machine")
 machine.Pin = object  # type: ignore[attr-defined]
 sys.modules.setdefault("machine", machine)
 
-from evenfall import sentences  # noqa: E402
+from evenfall.board import code_texts  # noqa: E402
 from evenfall_board import guard, recorder, states  # noqa: E402
 from evenfall_board.drivers import led  # noqa: E402
 from evenfall_wire import codes, settings  # noqa: E402
@@ -50,7 +50,7 @@ def patterns() -> str:
     for state in codes.STATES:
         on, off = led.PATTERNS.get(state, (60, 1940))
         shown = "counted blinks" if state == "safe" else f"{on} / {off} ms" if off else "steady"
-        rows.append(f"| `{state}` | {shown} | {sentences.STATES[state]} |")
+        rows.append(f"| `{state}` | {shown} | {code_texts.STATES[state]} |")
     return "\n".join(rows)
 
 

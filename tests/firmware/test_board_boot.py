@@ -6,7 +6,7 @@ import json
 
 import pytest
 from bench_rig import Rig
-from evenfall import wire
+from evenfall.board import run_file
 from evenfall_wire import codes
 
 IDLE = {"operator": {"ready_s": 600.0}}
@@ -57,7 +57,7 @@ def test_an_unreadable_store_is_said_and_the_board_answers():
         rig.run(2.5)
         status = rig.status()
         assert (status["state"], status["fault"]) == ("rest", "store_damaged")
-        assert "store_ok" not in wire.bit_names(codes.STATUS_BITS, status["flags"])
+        assert "store_ok" not in run_file.bit_names(codes.STATUS_BITS, status["flags"])
         assert rig.ask("hello", (1, 0, 1)).name == "board_info"
         assert rig.ask("command", (codes.COMMANDS.index("arm"), 0)).name == "refused"
         assert rig.runs() == []
@@ -112,10 +112,10 @@ def test_power_goes_while_a_run_is_written(operation):
         rows = rig.runs()
         assert len(rows) <= 1
         for row in rows:
-            assert wire.bit_names(codes.RUN_BITS, row[4]) in (["torn"], ["complete"])
+            assert run_file.bit_names(codes.RUN_BITS, row[4]) in (["torn"], ["complete"])
             data = rig.read(row[0])
             assert len(data) == row[1] and data.count(b"\0") == row[3]
-            run = wire.decode_run(data)
+            run = run_file.decode_run(data)
             assert [d for d in run.damage if "no whole frame" in d or "missing" in d] in (
                 [],
                 ["the run_end frame is missing: the recording was cut off"],
@@ -124,5 +124,5 @@ def test_power_goes_while_a_run_is_written(operation):
         while rig.now < 80 and rig.status()["runs_unacked"] <= len(rows):
             rig.run(1.0)
         newest = rig.runs()[-1]
-        assert wire.bit_names(codes.RUN_BITS, newest[4]) == ["complete"]
-        assert wire.decode_run(rig.read(newest[0])).damage == []
+        assert run_file.bit_names(codes.RUN_BITS, newest[4]) == ["complete"]
+        assert run_file.decode_run(rig.read(newest[0])).damage == []

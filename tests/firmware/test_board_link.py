@@ -6,7 +6,7 @@ from binascii import crc32
 
 import pytest
 from bench_rig import Rig
-from evenfall import wire
+from evenfall.board import run_file
 from evenfall_wire import codes, messages, settings
 from firmware_rig import on_board
 
@@ -66,7 +66,7 @@ def test_a_second_host_is_refused_until_the_first_is_silent(idle):
 
 def test_newer_protocol_and_nonsense_are_refused(idle):
     assert refusal(idle.ask("hello", (messages.PROTO_MAJOR + 1, 0, 200)), "hello") == "newer_protocol"
-    framer = wire.Framer()
+    framer = run_file.Framer()
     for kind in (0x3E, 0x42, 0x80, 0xFF):
         idle.line.to_board += bytes(framer.finish(kind, 77, 0))
         (reply,), _ = idle.replies()
@@ -83,7 +83,7 @@ def test_newer_protocol_and_nonsense_are_refused(idle):
 
 def test_damaged_frames_are_counted_and_the_next_is_answered(idle):
     before = idle.status()["frames_bad"]
-    good = wire.frame_bytes("get_status", 5)
+    good = run_file.frame_bytes("get_status", 5)
     idle.line.to_board += (
         b"\x05garbage\x00" + good[:3] + bytes([good[3] ^ 1]) + good[4:] + b"A" * 900 + b"\x00"
     )
@@ -95,7 +95,7 @@ def test_damaged_frames_are_counted_and_the_next_is_answered(idle):
 def test_status_says_what_is_so(idle):
     status = idle.status()
     assert status["state"] == "rest" and status["fault"] == "none"
-    flags = wire.bit_names(codes.STATUS_BITS, status["flags"])
+    flags = run_file.bit_names(codes.STATUS_BITS, status["flags"])
     assert {"load_ok", "kill_ready", "store_ok", "settings_ok", "learning"} <= set(flags)
     assert "speed_ok" not in flags and "button" not in flags
     assert abs(status["torque"]) < 30  # mN.m after the first zero
@@ -144,7 +144,7 @@ def test_clock_zero_and_learned(idle):
     assert idle.ask("set_clock", (1_750_000_000,)).name == "done"
     status = idle.status()
     assert abs(status["unix_s"] - 1_750_000_000) <= 1
-    assert "clock_set" in wire.bit_names(codes.STATUS_BITS, status["flags"])
+    assert "clock_set" in run_file.bit_names(codes.STATUS_BITS, status["flags"])
     done = idle.ask("zero")
     assert done.name == "done" and done.head["value"] == idle.status()["zero_count"]
     assert idle.ask("get_learned").each == []
@@ -203,9 +203,9 @@ def test_runs_are_listed_read_acknowledged_deleted(recorded):
     for run_id, size, crc, frames, flags, verdict, _ in runs:
         data = recorded.read(run_id)
         assert len(data) == size and crc32(data) == crc and data.count(b"\0") == frames
-        assert wire.bit_names(codes.RUN_BITS, flags) == ["complete"]
+        assert run_file.bit_names(codes.RUN_BITS, flags) == ["complete"]
         assert codes.VERDICTS[verdict] == "recorded"
-        run = wire.decode_run(data)
+        run = run_file.decode_run(data)
         assert run.damage == [] and run.complete and run.trigger == "spin_up"
         assert run.verdict["reason"] == "no_button"
         whole[run_id] = data
@@ -215,7 +215,7 @@ def test_runs_are_listed_read_acknowledged_deleted(recorded):
     assert refusal(recorded.ask("ack_run", (1, runs[0][1] + 1, runs[0][2])), "ack_run") == "copy_differs"
     assert recorded.ask("ack_run", (1, *runs[0][1:3])).name == "done"
     assert recorded.ask("ack_run", (1, *runs[0][1:3])).name == "done"  # again: no harm
-    assert wire.bit_names(codes.RUN_BITS, recorded.runs()[0][4]) == ["complete", "acknowledged"]
+    assert run_file.bit_names(codes.RUN_BITS, recorded.runs()[0][4]) == ["complete", "acknowledged"]
     assert recorded.read(1) == whole[1]
     assert recorded.ask("delete_run", (1,)).name == "done"
     assert [r[0] for r in recorded.runs()] == [2, 3]
@@ -277,7 +277,7 @@ def test_a_repeated_command_is_answered_again_and_not_done_twice():
         lost, _ = rig.replies(1.0)
         assert lost[0].name == "done", lost
         for _ in range(2):
-            rig.line.to_board += wire.frame_bytes("command", sequence, head)
+            rig.line.to_board += run_file.frame_bytes("command", sequence, head)
             assert rig.replies(1.0)[0] == lost
         assert refusal(rig.ask("command", head), "command") == "busy_state"  # a new request is judged anew
 

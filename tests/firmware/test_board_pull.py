@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 from bench_rig import Rig
-from evenfall import wire
+from evenfall.board import run_file
 from evenfall_wire import codes, messages, settings
 
 START, STOP, ARM = (codes.COMMANDS.index(c) for c in ("start", "stop", "arm"))
@@ -22,14 +22,14 @@ def wait_for_run(rig, seconds=60):
         if rig.status()["runs_unacked"]:
             rig.until("rest", 20, step=0.5)
             row = rig.runs()[-1]
-            return row, wire.decode_run(rig.read(row[0]))
+            return row, run_file.decode_run(rig.read(row[0]))
     raise AssertionError(f"no run by {rig.now:.1f} s: {rig.status()}; {rig.trouble()}")
 
 
 def test_a_pull_is_armed_swept_stored_and_the_board_ready_again():
     with Rig() as rig:
         row, run = wait_for_run(rig)
-        assert wire.bit_names(codes.RUN_BITS, row[4]) == ["complete"]
+        assert run_file.bit_names(codes.RUN_BITS, row[4]) == ["complete"]
         assert run.damage == [] and run.complete
         assert states_of(run) == ["steady", "sweep", "release", "store"]
         assert run.verdict["sweep_end_tick"] - run.verdict["sweep_start_tick"] == pytest.approx(10, abs=0.5)
@@ -89,7 +89,7 @@ def test_started_and_stopped_by_the_host():
         assert rig.status()["valve"] > shut + 50
         assert rig.bench.speed_rpm < 12000
         row, run = wait_for_run(rig)
-        assert wire.bit_names(codes.RUN_BITS, row[4]) == ["complete", "aborted"]
+        assert run_file.bit_names(codes.RUN_BITS, row[4]) == ["complete", "aborted"]
         assert run.trigger == "host"
         assert (run.verdict["verdict"], run.verdict["reason"]) == ("aborted", "stopped_by_host")
 
@@ -128,7 +128,7 @@ def test_a_second_pull_gets_the_next_number():
             rig.run(1.0)
         rig.until("rest", 20, step=0.5)
         assert [r[0] for r in rig.runs()] == [1, 2]
-        second = wire.decode_run(rig.read(2))
+        second = run_file.decode_run(rig.read(2))
         assert second.damage == [] and {first.verdict["verdict"], second.verdict["verdict"]} <= {
             "good",
             "fair",

@@ -10,7 +10,7 @@ import tomllib
 
 import pytest
 from bench_rig import Rig
-from evenfall import wire
+from evenfall.board import run_file
 from evenfall_bench import scenario
 from firmware_rig import PROJECT
 
@@ -42,7 +42,7 @@ def test_no_false_alarm(name):
                 assert rig.status()["fault"] == "none", (name, seed, rig.status()["fault"], rig.now)
                 rig.run(0.25)
             ((run_id, *_),) = rig.runs()
-            verdict = wire.decode_run(rig.read(run_id)).verdict["verdict"]
+            verdict = run_file.decode_run(rig.read(run_id)).verdict["verdict"]
             verdicts[verdict] = verdicts.get(verdict, 0) + 1
     print(f"\n{name}: {len(CLEAN_SEEDS)} pulls, no fault, verdicts {verdicts}")
     assert "aborted" not in verdicts

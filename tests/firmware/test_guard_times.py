@@ -11,7 +11,7 @@ import tomllib
 
 import pytest
 from bench_rig import Rig
-from evenfall import wire
+from evenfall.board import run_file
 from evenfall_bench import scenario
 from evenfall_wire import codes, settings
 from firmware_rig import PROJECT
@@ -66,8 +66,8 @@ def check_kept(rig, fault, edges=100):
     while rig.now < end and not rig.status()["runs_unacked"]:
         rig.run(0.5)
     (run,) = rig.runs()
-    assert wire.bit_names(codes.RUN_BITS, run[4]) == ["complete", "aborted"]
-    decoded = wire.decode_run(rig.read(run[0]))
+    assert run_file.bit_names(codes.RUN_BITS, run[4]) == ["complete", "aborted"]
+    decoded = run_file.decode_run(rig.read(run[0]))
     assert decoded.damage == []
     assert decoded.verdict["verdict"] == "aborted"
     assert [e[2] for e in decoded.events if e[1] == "fault"] == [codes.FAULTS.index(fault)]
@@ -225,7 +225,7 @@ def test_top_speed_not_held():
         end = rig.now + 40
         while rig.now < end and not rig.status()["runs_unacked"]:
             rig.run(0.5)
-        run = wire.decode_run(rig.read(1))
+        run = run_file.decode_run(rig.read(1))
         assert run.verdict["verdict"] != "good" and run.verdict["reason"] != "none"
 
 
@@ -334,8 +334,8 @@ def test_a_dip_that_resets_the_board_in_mid_sweep():
         assert rig.bench.speed_rpm < 100 and rig.kill[-1][1] == 0  # not allowed before somebody has looked
         before, after = rig.runs()
         assert before == first and rig.read(first[0]) == whole
-        assert wire.bit_names(codes.RUN_BITS, after[4]) == ["complete", "aborted"]
-        decoded = wire.decode_run(rig.read(after[0]))
+        assert run_file.bit_names(codes.RUN_BITS, after[4]) == ["complete", "aborted"]
+        decoded = run_file.decode_run(rig.read(after[0]))
         assert decoded.damage == [] and decoded.verdict["verdict"] == "aborted"
         assert codes.FAULTS.index("brown_out") in [e[2] for e in decoded.events if e[1] == "fault"]
         rig.ask("command", (codes.COMMANDS.index("clear_fault"), 0))
@@ -356,8 +356,8 @@ def test_a_supply_that_sinks_and_then_goes():
         rig.run(5.0)
         assert rig.board.boots == 2 and rig.kill[-1][1] == 1  # the shaft had stood still: nothing to report
         (run,) = rig.runs()
-        assert "torn" in wire.bit_names(codes.RUN_BITS, run[4])
-        decoded = wire.decode_run(rig.read(run[0]))
+        assert "torn" in run_file.bit_names(codes.RUN_BITS, run[4])
+        decoded = run_file.decode_run(rig.read(run[0]))
         assert len(decoded.load_count) > 20
 
 

@@ -11,8 +11,8 @@ from binascii import crc32
 
 import pytest
 from cobs import cobs
-from evenfall import archive as archives
-from evenfall.archive import Archive, Query
+from evenfall.archive import archive as archives
+from evenfall.archive.archive import Archive, Query
 from evenfall.errors import ArchiveError, DamageError, InputError, NotFoundError
 from evenfall.model import Air, Calibration, Setup
 from hypothesis import HealthCheck, given, settings

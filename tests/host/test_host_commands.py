@@ -12,8 +12,8 @@ from pathlib import Path
 
 import evenfall.cli
 import pytest
-from evenfall import wire
-from evenfall.archive import Archive, Query
+from evenfall.archive.archive import Archive, Query
+from evenfall.board import run_file
 from evenfall.cli import load_commands
 from evenfall.errors import EvenfallError
 from faulty_board import Faults, FaultyBoard
@@ -137,7 +137,7 @@ def test_a_run_that_cannot_be_decoded_is_kept_and_not_acknowledged(run, board, t
 
 
 def board_uid(board):
-    return wire.decode_run(board.runs[3]).board_uid
+    return run_file.decode_run(board.runs[3]).board_uid
 
 
 def test_a_damaged_run_is_pulled_bit_for_bit_and_marked(run, board, tmp_path):

@@ -7,8 +7,8 @@ import sys
 from pathlib import Path
 
 import pytest
-from evenfall import demo
-from evenfall.archive import Archive, Query
+from evenfall.archive.archive import Archive, Query
+from evenfall.workflow import demo
 from evenfall_bench import scenario
 
 EVENFALL = Path(sys.executable).with_name("evenfall")

@@ -9,16 +9,17 @@ import time
 from binascii import crc32
 
 import pytest
-from evenfall.archive import Archive, Query
+from evenfall.archive.archive import Archive, Query
 from faulty_board import Faults, FaultyBoard
 from sample_runs import sample_run
 
 SCRIPT = """
 import sys
 from pathlib import Path
-from evenfall import intake, link
-from evenfall.archive import Archive, read_export
-import evenfall.reduce
+from evenfall.workflow import fetch
+from evenfall.board import link
+from evenfall.archive.archive import Archive, read_export
+import evenfall.reduction.reduce
 
 def work(folder, *what):
     with Archive(folder) as archive:
@@ -26,7 +27,7 @@ def work(folder, *what):
         if what[0] == "pull":
             with link.Link(what[1]) as line:
                 entries = [e for e in line.runs() if "acknowledged" not in e.flags]
-                for _, pull, _ in intake.take_runs(line, archive, entries, intake.Filing()):
+                for _, pull, _ in fetch.take_runs(line, archive, entries, fetch.Filing()):
                     archive.reduce(pull)
         else:
             for path in what[1:]:

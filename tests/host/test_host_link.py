@@ -9,7 +9,7 @@ import tty
 from binascii import crc32
 
 import pytest
-from evenfall import link
+from evenfall.board import link
 from evenfall.errors import BoardError, DamageError, InputError, LinkError
 from faulty_board import Faults, FaultyBoard
 from sample_runs import sample_run
@@ -255,7 +255,7 @@ def test_a_board_that_stays_away_ends_in_a_sentence_and_a_partial_file(board, tm
 def test_a_program_killed_in_the_middle_leaves_a_partial_the_next_one_uses(board, tmp_path):
     source = board(bytes_per_s=40_000)
     script = (
-        "import sys; from pathlib import Path; from evenfall import link\n"
+        "import sys; from pathlib import Path; from evenfall.board import link\n"
         "line = link.Link(sys.argv[1]); line.open()\n"
         "line.read_run(line.entry(9), Path(sys.argv[2]))\n"
     )

@@ -18,8 +18,8 @@ from pathlib import Path
 
 import pytest
 import serial
-from evenfall import link, wire
-from evenfall.archive import Archive
+from evenfall.archive.archive import Archive
+from evenfall.board import link, run_file
 from evenfall.errors import BoardError, EvenfallError, LinkError
 from evenfall_bench import scenario as scenarios
 from evenfall_wire import codes, messages
@@ -98,7 +98,7 @@ def test_a_new_host_need_not_wait_for_the_answer_to_a_dead_one(recorded, stored,
         board = bench.session.board
         first = link.Link(bench.url)
         first.open()
-        first._send(wire.frame_bytes("read_run", 7, (1, 0, 1000)))
+        first._send(run_file.frame_bytes("read_run", 7, (1, 0, 1000)))
         while first.counters.bytes_in < 1500:
             list(first._receive(0.1))
         first.close()
@@ -123,14 +123,14 @@ def test_a_host_that_does_not_read_does_not_hold_up_a_pull(tmp_path):
                 # no faster than a pull answers, or the next host waits behind all that was asked
                 while asked < 120 * board.time_s and deaf.out_waiting < 2000:
                     asked += 1
-                    deaf.write(wire.frame_bytes("get_status", asked & 0xFFFF))
+                    deaf.write(run_file.frame_bytes("get_status", asked & 0xFFFF))
                 time.sleep(0.005)
                 assert bench.error is None
         assert board.boots == 1 and not bench.happened("watchdog"), (board.log, bench.console)
         board.paced = True
         with link.Link(bench.url) as line:
             (entry,) = line.runs()
-            run = wire.decode_run(line.read_run(entry, tmp_path / "part"))
+            run = run_file.decode_run(line.read_run(entry, tmp_path / "part"))
     assert asked > 50 and len(stuck) > 100
     assert not run.damage
     assert run.verdict and run.verdict["verdict"] in ("good", "fair", "poor")
@@ -226,7 +226,7 @@ def silence(master: int) -> None:
 def other_frames(master: int) -> None:
     """Sound frames of some other device that happens to frame as we do."""
     os.read(master, 4096)
-    os.write(master, wire.frame_bytes("done", 0x7777, (0x33, 1)))
+    os.write(master, run_file.frame_bytes("done", 0x7777, (0x33, 1)))
 
 
 @pytest.mark.parametrize(
@@ -309,8 +309,8 @@ def besieged(count: int, seed: int, recorded: Path, stored: dict[int, bytes], fo
                     continue
                 payload = hostile_payload(kind, rng)
                 body = struct.pack("<BH", kind, number & 0xFFFF) + payload
-                body += struct.pack("<I", wire.crc32(body))
-                line._send(b"\x00" + wire.cobs.encode(body) + b"\x00")
+                body += struct.pack("<I", run_file.crc32(body))
+                line._send(b"\x00" + run_file.cobs.encode(body) + b"\x00")
                 until = time.monotonic() + 0.02
                 while time.monotonic() < until:
                     for frame, _ in line._receive(0.005):
@@ -373,5 +373,5 @@ def test_a_run_damaged_on_flash_is_brought_in_as_it_is(recorded, stored, tmp_pat
         got = line.read_run(line.entry(1), tmp_path / "part")
         assert "Traceback" not in bench.console
     assert got == want
-    damage = wire.decode_run(got).damage
+    damage = run_file.decode_run(got).damage
     assert any("no whole frame" in d for d in damage) and any("is missing" in d for d in damage)

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 import pytest
-from evenfall import link, wire
+from evenfall.board import link, run_file
 from evenfall.errors import BoardError
 from evenfall_bench.port import PtyPort
 from line_rig import CuttingPort, LiveBench, record_runs, runs_on_flash, with_link
@@ -53,7 +53,7 @@ def test_a_good_line(recorded, stored, tmp_path):
     # a loaded computer may ask again too early; nothing comes damaged or much more than once
     assert counters.bad == 0 and counters.bytes_in < 1.1 * sum(map(len, stored.values()))
     for data in got.values():
-        run = wire.decode_run(data)
+        run = run_file.decode_run(data)
         assert not run.damage and run.complete
 
 

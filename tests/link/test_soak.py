@@ -16,7 +16,7 @@ from random import Random
 
 import numpy as np
 import pytest
-from evenfall import link, wire
+from evenfall.board import link, run_file
 from evenfall.errors import BoardError, LinkError
 from evenfall_bench import scenario as scenarios
 from evenfall_bench.session import Session
@@ -85,7 +85,7 @@ def visit(bench: LiveBench, folder: Path, log: Log, rng: Random) -> None:
                     os.fsync(f.fileno())
                 copy = path.read_bytes()
                 assert log.runs.setdefault(entry.run_id, crc32(copy)) == crc32(copy)
-                run = wire.decode_run(copy)
+                run = run_file.decode_run(copy)
                 log.gaps_in_runs += run.verdict["load_overruns"] if run.verdict else 0
                 log.damage += [f"run {entry.run_id}: {d}" for d in run.damage]
                 log.verdicts[entry.verdict] = log.verdicts.get(entry.verdict, 0) + 1
@@ -147,7 +147,7 @@ def test_a_short_day(tmp_path):
     assert len(log.runs) >= 7
 
 
-def recorded_with(clock_start_ms: float, folder: Path) -> wire.Run:
+def recorded_with(clock_start_ms: float, folder: Path) -> run_file.Run:
     """One pull by the usual person on a board whose clock starts at `clock_start_ms`."""
     folder.mkdir()
     image = folder / "flash.img"
@@ -157,7 +157,7 @@ def recorded_with(clock_start_ms: float, folder: Path) -> wire.Run:
         session.run_for(8.0)
     ((data, ending),) = runs_on_flash(image).values()
     assert ending == "run"
-    return wire.decode_run(data)
+    return run_file.decode_run(data)
 
 
 def test_all_clocks_wrap_in_the_middle_of_a_pull(tmp_path):

@@ -6,7 +6,7 @@ import shutil
 from pathlib import Path
 
 import pytest
-from evenfall import link, wire
+from evenfall.board import link, run_file
 from evenfall.errors import BoardError, LinkError
 from evenfall_bench.image import PROJECT, make_image
 from line_rig import LiveBench, record_runs, runs_on_flash, with_link
@@ -55,7 +55,7 @@ def test_a_newer_minor_version_with_more_fields_is_understood(tmp_path):
         line.acknowledge(entry.run_id, data)
         assert "Traceback" not in bench.console
     assert data == stored
-    run = wire.decode_run(data)
+    run = run_file.decode_run(data)
     assert not run.damage and run.complete and run.verdict
     assert run.board_uid.startswith("e660")
 

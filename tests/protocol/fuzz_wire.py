@@ -9,8 +9,8 @@ import sys
 
 import atheris
 
-with atheris.instrument_imports(include=["evenfall_wire", "evenfall.wire", "evenfall.link"]):
-    from evenfall import link, wire  # noqa: F401
+with atheris.instrument_imports(include=["evenfall_wire", "evenfall.board.run_file", "evenfall.board.link"]):
+    from evenfall.board import run_file
     from evenfall_wire import frames
 
 from wire_references import HostParser, build_frame
@@ -29,7 +29,7 @@ def one(data: bytes) -> None:
         receiver.feed(piece, lambda k, s, p: host.append((k, s, p)))
     assert host == board, (host, board)
     assert receiver.bad == parser.bad
-    wire.decode_run(data)
+    run_file.decode_run(data)
     # forged: the same bytes as (type, payload) frames with a right CRC
     forged = []
     at = 0
@@ -39,11 +39,11 @@ def one(data: bytes) -> None:
         forged.append((kind, len(forged), data[at + 2 : at + 2 + size]))
         at += 2 + size
     stream = b"".join(build_frame(*f) for f in forged)
-    assert [f[:2] for f in map(wire.open_frame, stream.split(b"\x00")[:-1])] == [f[:2] for f in forged]
-    wire.decode_run(stream)
+    assert [f[:2] for f in map(run_file.open_frame, stream.split(b"\x00")[:-1])] == [f[:2] for f in forged]
+    run_file.decode_run(stream)
     for kind, _, payload in forged:
         try:
-            wire.decode_message(kind, payload)
+            run_file.decode_message(kind, payload)
         except ValueError as error:
             if "shorter" not in str(error):
                 raise

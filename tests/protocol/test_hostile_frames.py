@@ -12,7 +12,7 @@ import tracemalloc
 import hostile_frames
 import numpy as np
 import pytest
-from evenfall import wire
+from evenfall.board import run_file
 from evenfall_wire import frames, messages
 from hypothesis import given, settings
 from hypothesis import strategies as st
@@ -102,7 +102,7 @@ forged = st.tuples(kinds, st.integers(0, 65535), st.binary(max_size=frames.MAX_P
 def test_any_payload_with_a_right_crc_is_decoded_or_refused(frame):
     kind, _, payload = frame
     try:
-        wire.decode_message(kind, payload)
+        run_file.decode_message(kind, payload)
     except ValueError as error:
         assert "shorter than" in str(error)
 
@@ -112,7 +112,7 @@ def test_any_payload_with_a_right_crc_is_decoded_or_refused(frame):
 def test_a_run_file_of_forged_frames_is_decoded_without_a_crash(forged_frames, tail):
     """Right CRCs, absurd contents: an imported run file is untrusted."""
     data = b"".join(build_frame(*f) for f in forged_frames) + tail
-    run = wire.decode_run(data)
+    run = run_file.decode_run(data)
     assert len(run.load_time_s) * 8 <= len(data)
     assert len(run.edge_time_s) * 4 <= len(data)
     assert np.isfinite(run.load_time_s).all()
@@ -127,7 +127,7 @@ def test_a_damaged_run_file_is_decoded_without_a_crash_and_says_so(seed, hits):
     for _ in range(hits):
         mutation = hostile_frames.MUTATIONS[hostile_frames.below(len(hostile_frames.MUTATIONS))]
         data = bytearray(mutation(data, BASES[0][0])) or bytearray(1)
-    run = wire.decode_run(bytes(data))
+    run = run_file.decode_run(bytes(data))
     if not run.damage:
         # only empty frames may have come in
         assert bytes(data).replace(b"\x00\x00", b"\x00").count(b"\x00") <= sound_run().count(b"\x00") + 6
@@ -137,7 +137,7 @@ def test_a_damaged_run_file_is_decoded_without_a_crash_and_says_so(seed, hits):
 def sound_run() -> bytes:
     loads = [(i * 50_000 % messages.TICK_WRAP, i - 200) for i in range(450)]
     edges = [(i * 20_000 % messages.TICK_WRAP,) for i in range(900)]
-    return wire.run_bytes(
+    return run_file.run_bytes(
         [
             ("run_header", (1, 7, b"12345678", b"t", 3, 1_700_000_000, 0, 0), ()),
             ("load_samples", (), loads),
@@ -151,7 +151,7 @@ def test_memory_of_the_host_is_bounded_by_the_file():
     """A hostile 2 MB of one-byte frames, and 2 MB without a delimiter."""
     for data in (b"\x01\x00" * 1_000_000, b"\x55" * 2_000_000):
         tracemalloc.start()
-        run = wire.decode_run(data)
+        run = run_file.decode_run(data)
         _, peak = tracemalloc.get_traced_memory()
         tracemalloc.stop()
         assert peak < 50 * len(data)

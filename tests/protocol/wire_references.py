@@ -13,7 +13,7 @@ from typing import Any
 import construct as c
 import numpy as np
 from cobs import cobs
-from evenfall import link
+from evenfall.board import link
 from evenfall_wire import frames, messages
 
 PROTOCOL = Path(messages.__file__).resolve().parent.parent

@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
-from evenfall.archive import Archive
+from evenfall.archive.archive import Archive
 from evenfall.model import Air, Calibration, Run, Setup
 from evenfall_bench import hosting, scenario, truth
 from evenfall_bench.physics import TRUTH_FIELDS, Bench

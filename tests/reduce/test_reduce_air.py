@@ -11,10 +11,11 @@ import numpy as np
 import psychrolib
 import pytest
 from CoolProp.CoolProp import HAPropsSI, PropsSI
-from evenfall import air as humid
-from evenfall import archive, reduce
+from evenfall.archive import archive
 from evenfall.errors import InputError
 from evenfall.model import Air
+from evenfall.reduction import air as humid
+from evenfall.reduction import reduce
 from hypothesis import given
 from hypothesis import strategies as st
 from metpy.units import units as metpy_units

@@ -7,7 +7,7 @@ import tomllib
 import numpy as np
 import pytest
 from bench_pulls import bench_pulls
-from evenfall import health, reduce
+from evenfall.reduction import diagnostics, reduce
 from evenfall_bench import scenario
 from evenfall_bench.physics import interpolate
 
@@ -15,7 +15,7 @@ pytestmark = pytest.mark.slow
 
 
 def found_in(pull):
-    return {f.name for f in health.diagnose(pull.run, pull.calibration, pull.setup) if f.found}
+    return {f.name for f in diagnostics.diagnose(pull.run, pull.calibration, pull.setup) if f.found}
 
 
 def test_torque_of_a_bench_pull_is_that_of_the_bench():
@@ -61,6 +61,8 @@ def test_slipping_clutch_of_the_bench_is_named(bench, slips_rpm):
         "engage_rpm": 3800.0,
     }
     (pull,) = bench_pulls(bench, 2, pulls=1, clutch=weak)
-    (slip,) = [f for f in health.diagnose(pull.run, pull.calibration, pull.setup) if f.name == "clutch slip"]
+    (slip,) = [
+        f for f in diagnostics.diagnose(pull.run, pull.calibration, pull.setup) if f.name == "clutch slip"
+    ]
     assert slip.found, slip.sentence
     assert slip.evidence.marks[0] == pytest.approx(slips_rpm, rel=0.2)

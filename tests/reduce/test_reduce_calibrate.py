@@ -9,8 +9,8 @@ from pathlib import Path
 import numpy as np
 import pytest
 import scipy.stats
-from evenfall import calibrate, inertia, reduce
 from evenfall.errors import InputError
+from evenfall.reduction import calibration, inertia, reduce
 from hypothesis import given
 from hypothesis import strategies as st
 from made_pulls import ENGINES, STANDARD_AIR, Flaws, make_pull, misread
@@ -32,7 +32,7 @@ def hang(masses, zero=50000.0, span=SPAN, noise=0.0, hysteresis=0.0, bend=0.0, s
 
 def test_span_and_zero_come_back():
     masses = [0, 1, 2, 5, 5, 2, 1, 0]
-    fit = calibrate.fit_span(masses, hang(masses, noise=20))
+    fit = calibration.fit_span(masses, hang(masses, noise=20))
     assert fit.span_count_per_N == pytest.approx(SPAN, rel=1e-4)
     assert fit.zero_count == pytest.approx(50000, abs=40)
     assert fit.linearity < 1e-4 and fit.hysteresis < 1e-4
@@ -41,25 +41,25 @@ def test_span_and_zero_come_back():
 
 
 def test_one_weight_gives_a_span_and_says_what_it_lacks():
-    fit = calibrate.fit_span([0, 5], hang([0, 5]))
+    fit = calibration.fit_span([0, 5], hang([0, 5]))
     assert fit.span_count_per_N == pytest.approx(SPAN)
     assert any("no check" in n for n in fit.notes)
     assert any("Hysteresis is not known" in n for n in fit.notes)
 
 
 def test_negative_span_of_a_cell_mounted_the_other_way():
-    fit = calibrate.fit_span([0, 2, 5], hang([0, 2, 5], span=-SPAN))
+    fit = calibration.fit_span([0, 2, 5], hang([0, 2, 5], span=-SPAN))
     assert fit.span_count_per_N == pytest.approx(-SPAN)
     assert fit.span_u_rel > 0
 
 
 def test_hysteresis_and_bend_are_measured_and_said():
     masses = [0, 1, 2, 3, 4, 5, 4, 3, 2, 1, 0]
-    fit = calibrate.fit_span(masses, hang(masses, hysteresis=0.01))
+    fit = calibration.fit_span(masses, hang(masses, hysteresis=0.01))
     assert fit.hysteresis == pytest.approx(0.01, rel=0.1)
     assert any("Up and down differ" in n for n in fit.notes)
-    assert not any("straight line" in n for n in calibrate.fit_span(masses, hang(masses, noise=20)).notes)
-    fit = calibrate.fit_span(masses, hang(masses, bend=0.01))
+    assert not any("straight line" in n for n in calibration.fit_span(masses, hang(masses, noise=20)).notes)
+    fit = calibration.fit_span(masses, hang(masses, bend=0.01))
     assert fit.linearity > 0.003
     assert any("leave a straight line" in n for n in fit.notes)
 
@@ -70,7 +70,7 @@ def test_fit_agrees_with_certified_regression():
     path = Path(scipy.stats.__file__).parent / "tests/data/nist_linregress/Norris.dat"
     rows = np.loadtxt(path, skiprows=60)
     y, x = rows[:, 0], rows[:, 1]
-    fit = calibrate.fit_span(x / G, y, up=np.ones(y.size, bool), mass_u_rel=0.0)
+    fit = calibration.fit_span(x / G, y, up=np.ones(y.size, bool), mass_u_rel=0.0)
     assert fit.zero_count == pytest.approx(-0.262323073774029, rel=1e-9)
     assert fit.span_count_per_N == pytest.approx(1.00211681802045, rel=1e-12)
     t = scipy.stats.t.ppf(0.975, 34) / scipy.stats.norm.ppf(0.975) if fit.dof < 30 else 1
@@ -85,7 +85,7 @@ def test_fit_agrees_with_the_guides_thermometer():
     t = [21.521, 22.012, 22.512, 23.003, 23.507, 23.999, 24.513, 25.002, 25.503, 26.010, 26.511]
     b = [-0.171, -0.169, -0.166, -0.159, -0.164, -0.165, -0.156, -0.157, -0.159, -0.161, -0.160]
     x = np.array(t) - 20
-    fit = calibrate.fit_span(x / G, np.array(b) * 1e6, up=np.ones(11, bool))  # in micro-kelvin
+    fit = calibration.fit_span(x / G, np.array(b) * 1e6, up=np.ones(11, bool))  # in micro-kelvin
     widen = scipy.stats.t.ppf(0.975, 9) / scipy.stats.norm.ppf(0.975)
     assert fit.span_count_per_N / 1e6 == pytest.approx(0.00218, abs=6e-6)
     assert fit.zero_count / 1e6 == pytest.approx(-0.1712, abs=6e-5)
@@ -100,7 +100,7 @@ def test_span_interval_covers_the_true_span():
     hits = 0
     for k in range(400):
         true = masses * (1 + rng.normal(0, 0.001))
-        fit = calibrate.fit_span(masses, hang(true, noise=300, seed=k), mass_u_rel=0.001)
+        fit = calibration.fit_span(masses, hang(true, noise=300, seed=k), mass_u_rel=0.001)
         hits += abs(fit.span_count_per_N / SPAN - 1) <= 1.96 * fit.span_u_rel
     assert 0.93 <= hits / 400 <= 0.99
 
@@ -109,15 +109,15 @@ def test_span_interval_covers_the_true_span():
 def test_scaling(lever, k):
     """Twice the lever halves the span; twice the counts doubles it."""
     masses = [0, 1, 3]
-    base = calibrate.fit_span(masses, hang(masses)).span_count_per_N
+    base = calibration.fit_span(masses, hang(masses)).span_count_per_N
     counts = (hang(masses) - 50000) * k + 50000
-    other = calibrate.fit_span(masses, counts, lever=lever).span_count_per_N
+    other = calibration.fit_span(masses, counts, lever=lever).span_count_per_N
     assert other == pytest.approx(base * k / lever, rel=1e-9)
 
 
 def test_local_gravity_matters():
     masses = [0, 2, 5]
-    here = calibrate.fit_span(masses, hang(masses), gravity=9.7803)
+    here = calibration.fit_span(masses, hang(masses), gravity=9.7803)
     assert here.span_count_per_N == pytest.approx(SPAN * G / 9.7803, rel=1e-9)
 
 
@@ -137,50 +137,50 @@ def test_local_gravity_matters():
 )
 def test_bad_weights_are_refused(masses, counts, known, words):
     with pytest.raises(InputError, match=words):
-        calibrate.fit_span(masses, counts, **known)
+        calibration.fit_span(masses, counts, **known)
 
 
 @outside("cosine of the angle, by hand")
 def test_arm_angle():
     """Arm off square to the cell"""
-    arm, u = calibrate.effective_arm(0.250, 5.0, 0.0002, 0.5)
+    arm, u = calibration.effective_arm(0.250, 5.0, 0.0002, 0.5)
     assert arm == pytest.approx(0.249049, abs=1e-6)
     slope = 0.25 * math.sin(math.radians(5)) * math.radians(0.5)
     assert u == pytest.approx(math.hypot(0.0002 * math.cos(math.radians(5)), slope), rel=0.02)
-    square, u0 = calibrate.effective_arm(0.250, 0.0, 0.0, 2.0)
+    square, u0 = calibration.effective_arm(0.250, 0.0, 0.0, 2.0)
     assert square == 0.25
     rng = np.random.default_rng(1)
     drawn = 0.25 * np.cos(rng.normal(0, math.radians(2), 100000))
     assert u0 == pytest.approx(drawn.std(), rel=0.02)
     with pytest.raises(InputError, match="inches"):
-        calibrate.effective_arm(9.84, 0, 0, 0)
+        calibration.effective_arm(9.84, 0, 0, 0)
     with pytest.raises(InputError, match="square"):
-        calibrate.effective_arm(0.25, 60, 0, 0)
+        calibration.effective_arm(0.25, 60, 0, 0)
 
 
 def test_zero_of_readings():
-    mean, u = calibrate.zero_of([10.0, 12.0, 11.0, 11.0])
+    mean, u = calibration.zero_of([10.0, 12.0, 11.0, 11.0])
     assert mean == 11 and u == pytest.approx(np.std([10, 12, 11, 11], ddof=1) / 2)
     with pytest.raises(InputError, match="two readings"):
-        calibrate.zero_of([1.0])
+        calibration.zero_of([1.0])
 
 
 def test_check_weight_log():
-    c = calibrate.make_calibration(calibrate.fit_span([0, 2, 5], hang([0, 2, 5])), 0.25, 2e-4, 1)
+    c = calibration.make_calibration(calibration.fit_span([0, 2, 5], hang([0, 2, 5])), 0.25, 2e-4, 1)
     day = 86400.0
     steady = [(i * 30 * day, 5.0, 5 * G * SPAN * (1 + 2e-4 * (-1) ** i)) for i in range(8)]
-    got = calibrate.check_drift(c, steady)
+    got = calibration.check_drift(c, steady)
     assert got.notes == [] and np.abs(got.error_rel).max() < 3e-4
     rising = [(i * 30 * day, 5.0, 5 * G * SPAN * (1 + 0.0006 * i)) for i in range(8)]
-    got = calibrate.check_drift(c, rising)
+    got = calibration.check_drift(c, rising)
     assert got.per_year == pytest.approx(0.0006 * 365.25 / 30, rel=1e-6)
     assert "calibrate soon" in got.notes[0]
     off = [*steady, (300 * day, 5.0, 5 * G * SPAN * 1.012)]
-    assert "+1.20 % off" in calibrate.check_drift(c, off).notes[-1]
+    assert "+1.20 % off" in calibration.check_drift(c, off).notes[-1]
     with pytest.raises(InputError, match="empty"):
-        calibrate.check_drift(c, [])
+        calibration.check_drift(c, [])
     with pytest.raises(InputError, match="mass above zero"):
-        calibrate.check_drift(c, [(1.0, 0.0, 5.0)])
+        calibration.check_drift(c, [(1.0, 0.0, 5.0)])
 
 
 # --- inertia -----------------------------------------------------------------

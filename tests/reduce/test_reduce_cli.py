@@ -7,14 +7,15 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from evenfall import cli, wire
+from evenfall import cli
+from evenfall.board import run_file
 from evenfall_wire import codes, messages, settings
 from made_pulls import ENGINES, Flaws, make_pull
 
 HZ = messages.TICK_HZ
 
 
-def run_file(path: Path, pull, air=(99000, 2485, 0)) -> Path:
+def stored_file(path: Path, pull, air=(99000, 2485, 0)) -> Path:
     """Write a made pull as the board would store it."""
     run = pull.run
 
@@ -38,7 +39,7 @@ def run_file(path: Path, pull, air=(99000, 2485, 0)) -> Path:
         ("verdict", (v, 0, start, end, 25000, 10000, 35, 120, 0, 0, 0, 0, 0, 0, 0), ()),
         ("run_end", (0, run.load_time_s.size, run.edge_time_s.size, 1), ()),
     ]
-    path.write_bytes(wire.run_bytes(records))
+    path.write_bytes(run_file.run_bytes(records))
     return path
 
 
@@ -66,7 +67,7 @@ def evenfall(tmp_path, monkeypatch, capsys):
 
 def test_reduce_a_run_file(tmp_path, evenfall):
     p = make_pull(ENGINES[2], 3, flaws=Flaws(zero_after_N=0.0))
-    run_file(tmp_path / "a.run", p)
+    stored_file(tmp_path / "a.run", p)
     out = evenfall("budget", "a.run", "--draws", "20", "--mean", "6000:9000").stdout
     for words in ("Peak power", "ISO 1585", "Mean over 6000:9000 rpm", "span", "cancels", "Drawn 20 times"):
         assert words in out
@@ -84,12 +85,12 @@ def test_reduce_a_run_file(tmp_path, evenfall):
 
 
 def test_health_of_a_run_file(tmp_path, evenfall):
-    run_file(tmp_path / "good.run", make_pull(ENGINES[2], 3))
+    stored_file(tmp_path / "good.run", make_pull(ENGINES[2], 3))
     out = evenfall("health", "good.run", "--flow", "6 L/min", "--plot", "shown").stdout
     assert "FOUND" not in out and out.count(" ok ") >= 8
     pictures = list((tmp_path / "shown").glob("*.svg"))
     assert len(pictures) == 9 and all(p.read_text().startswith("<?xml") for p in pictures)
-    run_file(tmp_path / "bad.run", make_pull(ENGINES[2], 3, flaws=Flaws(missed=0.02)))
+    stored_file(tmp_path / "bad.run", make_pull(ENGINES[2], 3, flaws=Flaws(missed=0.02)))
     got = evenfall("health", "bad.run", "--json", code=1)
     assert [f["name"] for f in json.loads(got.stdout) if f["found"]] == ["pulses missed"]
 
@@ -97,7 +98,7 @@ def test_health_of_a_run_file(tmp_path, evenfall):
 def test_inertia_from_files_into_a_setup(tmp_path, evenfall):
     engine = ENGINES[2]
     for seed, sweep_s in ((1, 6.0), (2, 15.0)):
-        run_file(tmp_path / f"{seed}.run", make_pull(engine, seed, sweep_s=sweep_s))
+        stored_file(tmp_path / f"{seed}.run", make_pull(engine, seed, sweep_s=sweep_s))
     got = json.loads(evenfall("inertia", "1.run", "2.run", "--store", "bench", "--json").stdout)
     assert got["inertia_kg_m2"] == pytest.approx(engine.inertia_kg_m2, rel=0.15)
     listed = json.loads(evenfall("setup", "list", "--json").stdout)

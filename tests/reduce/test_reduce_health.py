@@ -7,8 +7,8 @@ from dataclasses import replace
 import numpy as np
 import pytest
 import scipy.signal
-from evenfall import align, health
 from evenfall.errors import InputError
+from evenfall.reduction import align, diagnostics
 from made_pulls import ENGINES, STEP, Engine, Flaws, make_pull
 
 TURN = 2 * np.pi
@@ -49,7 +49,7 @@ CASES = [
 
 
 def found_in(pull, **known):
-    findings = health.diagnose(pull.run, pull.calibration, pull.setup, **known)
+    findings = diagnostics.diagnose(pull.run, pull.calibration, pull.setup, **known)
     return {f.name for f in findings if f.found}
 
 
@@ -111,7 +111,9 @@ def test_water_is_judged_by_flow_and_tank():
     assert "water heating" in found_in(p, flow_kg_s=0.05)
     assert "water heating" not in found_in(p, flow_kg_s=0.3, tank_kg=40)
     assert "water heating" in found_in(p, tank_kg=0.5)
-    unknown = next(f for f in health.diagnose(p.run, p.calibration, p.setup) if f.name == "water heating")
+    unknown = next(
+        f for f in diagnostics.diagnose(p.run, p.calibration, p.setup) if f.name == "water heating"
+    )
     assert not unknown.found and np.isnan(unknown.value)
     with pytest.raises(InputError, match="above zero"):
         found_in(p, flow_kg_s=0.0)
@@ -130,7 +132,7 @@ def test_order_spectrum_height_and_place():
     engine = ENGINES[2]
     p = make_pull(engine, 4, flaws=Flaws(speed_extra=rough(0.003, 0.21), ripple_rel=0))
     edges = align.heal_edges(p.run.edge_time_s)
-    f = health.rough_chain(edges, p.setup, 1.5, 11.5)
+    f = diagnostics.rough_chain(edges, p.setup, 1.5, 11.5)
     assert f.evidence.marks[0] == pytest.approx(0.21, abs=0.002)
     assert f.value == pytest.approx(0.3, rel=0.1)
     t = edges.time_s[(edges.time_s > 1.5) & (edges.time_s < 11.5)]
@@ -147,17 +149,17 @@ def test_known_chain_is_looked_for_at_its_own_order():
     engine = ENGINES[2]  # 10 teeth on the brake
     p = make_pull(engine, 4, flaws=Flaws(speed_extra=rough(0.004, 10 / 48)))
     edges = align.heal_edges(p.run.edge_time_s)
-    assert health.rough_chain(edges, p.setup, 1.5, 11.5, chain_links=48).found
+    assert diagnostics.rough_chain(edges, p.setup, 1.5, 11.5, chain_links=48).found
     # 27 links: once and twice per chain turn lie at 0.37 and, folded, 0.26
-    assert not health.rough_chain(edges, p.setup, 1.5, 11.5, chain_links=27).found
+    assert not diagnostics.rough_chain(edges, p.setup, 1.5, 11.5, chain_links=27).found
 
 
 def test_tooth_order_cannot_be_seen_and_the_engines_own_turns_are_no_chain():
     p = make_pull(ENGINES[2], 4, magnets=4, flaws=Flaws(speed_extra=rough(0.004, 10.0)))
-    assert not health.rough_chain(align.heal_edges(p.run.edge_time_s), p.setup, 1.5, 11.5).found
+    assert not diagnostics.rough_chain(align.heal_edges(p.run.edge_time_s), p.setup, 1.5, 11.5).found
     engine = ENGINES[0]  # 9 : 12 teeth: one crank turn in 3/4 brake turn, folded to 1/3
     p = make_pull(engine, 4, flaws=Flaws(speed_extra=rough(0.004, 12 / 9)))
-    assert not health.rough_chain(align.heal_edges(p.run.edge_time_s), p.setup, 1.5, 11.5).found
+    assert not diagnostics.rough_chain(align.heal_edges(p.run.edge_time_s), p.setup, 1.5, 11.5).found
 
 
 @pytest.mark.outside("scipy.stats.theilslopes is exact on a straight line with one outlier, by hand")
@@ -166,19 +168,20 @@ def test_chain_trend():
     year = 365.25 * 86400
     grows = [(i * year / 10, 0.02 + 0.01 * i) for i in range(10)]
     grows[4] = (grows[4][0], 0.3)
-    slope, words = health.chain_trend(grows)
+    slope, words = diagnostics.chain_trend(grows)
     assert slope == pytest.approx(0.1, rel=1e-6)
     assert "wearing" in words
     rng = np.random.default_rng(1)
     assert (
-        "no growth" in health.chain_trend([(i * year / 10, 0.02 + rng.normal(0, 1e-3)) for i in range(12)])[1]
+        "no growth"
+        in diagnostics.chain_trend([(i * year / 10, 0.02 + rng.normal(0, 1e-3)) for i in range(12)])[1]
     )
-    assert "too few" in health.chain_trend(grows[:3])[1]
+    assert "too few" in diagnostics.chain_trend(grows[:3])[1]
 
 
 def test_every_finding_carries_what_shows_it():
     p = make_pull(ENGINES[3], 1)
-    for f in health.diagnose(p.run, p.calibration, p.setup, flow_kg_s=0.2):
+    for f in diagnostics.diagnose(p.run, p.calibration, p.setup, flow_kg_s=0.2):
         assert f.evidence is not None and f.evidence.x.shape == f.evidence.y.shape
         assert f.sentence.endswith(".") and np.isfinite(f.threshold)
 
@@ -197,5 +200,7 @@ def test_edge_jitter_is_told_from_the_speeds_own_scatter(magnets):
             t = np.interp(turns, np.arange(900), once)
             index = np.arange(t.size)
             keep = rng.random(t.size) > 0.01  # some missed
-            got.append(health.edge_jitter((t + rng.normal(0, jitter_s, t.size))[keep], index[keep], magnets))
+            got.append(
+                diagnostics.edge_jitter((t + rng.normal(0, jitter_s, t.size))[keep], index[keep], magnets)
+            )
         assert np.sqrt(np.mean(np.square(got))) == pytest.approx(jitter_s, rel=0.25)

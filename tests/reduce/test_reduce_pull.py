@@ -10,9 +10,10 @@ import pint
 import pytest
 import scipy.signal
 import scipy.stats
-from evenfall import align, reduce, report
 from evenfall.errors import DamageError, InputError
 from evenfall.model import Air, Calibration, Setup
+from evenfall.output import text
+from evenfall.reduction import align, reduce
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from made_pulls import ENGINES, STANDARD_AIR, Flaws, make_pull
@@ -364,7 +365,7 @@ def test_printed_units_keep_the_trades_rule():
     """Power and torque in shop units"""
     r, _ = torque_error(make_pull(ENGINES[2], 1))
     ok = np.isfinite(r.bins.torque_Nm)
-    hp, lbft = report.SHOP.power(r.bins.power_W[ok]), report.SHOP.torque(r.bins.torque_Nm[ok])
+    hp, lbft = text.SHOP.power(r.bins.power_W[ok]), text.SHOP.torque(r.bins.torque_Nm[ok])
     assert hp == pytest.approx(lbft * r.bins.speed_rpm[ok] / 5252.1, rel=2e-5)
 
 

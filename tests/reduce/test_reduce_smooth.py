@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from evenfall import align
+from evenfall.reduction import align
 from scipy import signal
 
 

@@ -17,9 +17,9 @@ from dataclasses import replace
 import numpy as np
 import pytest
 from bench_pulls import BenchPull, bench_pulls
-from evenfall import align, health, reduce
-from evenfall.air import correction
 from evenfall.model import Air
+from evenfall.reduction import align, diagnostics, reduce
+from evenfall.reduction.air import correction
 from evenfall.units import RPM
 from evenfall_bench import scenario
 from evenfall_bench.physics import Bench, interpolate
@@ -292,7 +292,7 @@ def test_slip_and_false_alarms_on_the_bench():
     for bench in BENCHES:
         for seed in range(30, 34):
             for pull in bench_pulls(bench, seed, pulls=3):
-                found = health.diagnose(pull.run, pull.calibration, pull.setup)
+                found = diagnostics.diagnose(pull.run, pull.calibration, pull.setup)
                 alarms.append({f.name for f in found if f.found})
         whole = scenario.complete(tomllib.loads(scenario.bundled()[bench].read_text()))
         for slips_rpm in (5600, 6500, 7500):
@@ -303,7 +303,7 @@ def test_slip_and_false_alarms_on_the_bench():
                 "engage_rpm": 3800.0,
             }
             for pull in bench_pulls(bench, 1, pulls=2, clutch=weak):
-                found = health.diagnose(pull.run, pull.calibration, pull.setup)
+                found = diagnostics.diagnose(pull.run, pull.calibration, pull.setup)
                 seen.setdefault(slips_rpm, []).append(any(f.found for f in found if f.name == "clutch slip"))
     for name in sorted(set().union(*alarms)):
         print(f"false alarm '{name}': {sum(name in a for a in alarms)} of {len(alarms)} pulls in order")

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from evenfall import reduce, uncertainty
 from evenfall.model import Air
+from evenfall.reduction import reduce, uncertainty
 from hypothesis import given
 from hypothesis import strategies as st
 from made_pulls import ENGINES, Flaws, make_pull

@@ -8,8 +8,9 @@ import pint
 import pytest
 import scipy.constants
 from CoolProp.CoolProp import PropsSI
-from evenfall import gravity, units, water
+from evenfall import units
 from evenfall.errors import InputError
+from evenfall.reduction import gravity, water
 from hypothesis import given
 from hypothesis import strategies as st
 

@@ -7,7 +7,9 @@ from pathlib import Path
 import numpy as np
 import pytest
 import scipy.stats
-from evenfall.compare import (
+from evenfall.errors import InputError
+from evenfall.model import Calibration, Setup
+from evenfall.statistics.compare import (
     Pull,
     _difference,
     _spread,
@@ -21,8 +23,6 @@ from evenfall.compare import (
     set_up_differences,
     without,
 )
-from evenfall.errors import InputError
-from evenfall.model import Calibration, Setup
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from made_reductions import make_group, make_reduction

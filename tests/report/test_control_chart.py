@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from evenfall.control_chart import MEAN_RANGE_OF_TWO, Session, broken_rules, control_chart
 from evenfall.errors import InputError
+from evenfall.statistics.control_chart import MEAN_RANGE_OF_TWO, Session, broken_rules, control_chart
 from scipy import stats
 
 DAY = 86_400

@@ -11,9 +11,9 @@ import time
 from pathlib import Path
 
 import pytest
-from evenfall.archive import Archive, Query
+from evenfall.archive.archive import Archive, Query
+from evenfall.board.link import Link
 from evenfall.errors import EvenfallError
-from evenfall.link import Link
 
 TOOLS = Path(sys.executable).parent
 SCENARIO = '[bench]\ntitle = "a day"\n[engine]\nuse = "auger 12"\ntorque_factor = {factor}\n'

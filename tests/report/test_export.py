@@ -10,11 +10,11 @@ from pathlib import Path
 import numpy as np
 import pyarrow.parquet
 import pytest
-from evenfall import export
 from evenfall.errors import InputError
-from evenfall.export import Row
 from evenfall.model import Bins
-from evenfall.report import SHOP
+from evenfall.output import tables
+from evenfall.output.tables import Row
+from evenfall.output.text import SHOP
 from made_reductions import make_group
 
 
@@ -31,7 +31,7 @@ def read(text: str) -> list[dict[str, str]]:
 
 def test_bins_round_trip() -> None:
     given = rows(missing=3)
-    table = read(export.to_csv(given))
+    table = read(tables.to_csv(given))
     assert len(table) == 3 * 30
     for row in given:
         lines = [line for line in table if line["pull"] == str(row.pull)]
@@ -49,7 +49,7 @@ def test_shop_units_are_in_the_header_and_right() -> None:
 
     given = rows(1)
     units = pint.UnitRegistry()
-    first_si, first_shop = read(export.to_csv(given))[0], read(export.to_csv(given, units=SHOP))[0]
+    first_si, first_shop = read(tables.to_csv(given))[0], read(tables.to_csv(given, units=SHOP))[0]
     torque = (
         units.Quantity(float(first_si["torque_Nm [N.m]"]), "newton meter").to("foot * force_pound").magnitude
     )
@@ -60,29 +60,29 @@ def test_shop_units_are_in_the_header_and_right() -> None:
 
 
 def test_names_are_no_formulas() -> None:
-    assert read(export.to_csv(rows(1)))[0]["build"] == "'=cmd|' /C calc'!A0"
+    assert read(tables.to_csv(rows(1)))[0]["build"] == "'=cmd|' /C calc'!A0"
 
 
-@pytest.mark.parametrize("table", list(export.TABLES))
+@pytest.mark.parametrize("table", list(tables.TABLES))
 def test_parquet_holds_the_same(table: str, tmp_path: Path) -> None:
     given = rows()
-    path = export.to_parquet(given, tmp_path / "out.parquet", table)
+    path = tables.to_parquet(given, tmp_path / "out.parquet", table)
     read_back = pyarrow.parquet.read_table(path)
-    assert read_back.column_names == [c.name for c in export.TABLES[table]]
-    as_csv = read(export.to_csv(given, table))
+    assert read_back.column_names == [c.name for c in tables.TABLES[table]]
+    as_csv = read(tables.to_csv(given, table))
     assert read_back.num_rows == len(as_csv)
     name = "power_W" if table == "bins" else "peak_power_W" if table == "pulls" else "torque_Nm"
     heading = next(h for h in as_csv[0] if h.startswith(name))
     assert read_back.column(name).to_pylist() == [float(line[heading]) for line in as_csv]
-    for column in export.TABLES[table]:
+    for column in tables.TABLES[table]:
         metadata = read_back.schema.field(column.name).metadata
         assert metadata[b"unit"].decode() == column.unit and metadata[b"meaning"].decode() == column.meaning
 
 
 def test_every_field_of_a_bin_is_described_with_its_unit() -> None:
-    assert set(export.BIN_MEANINGS) == {f.name for f in fields(Bins)}
-    text = export.schema_text()
-    for columns in export.TABLES.values():
+    assert set(tables.BIN_MEANINGS) == {f.name for f in fields(Bins)}
+    text = tables.schema_text()
+    for columns in tables.TABLES.values():
         for column in columns:
             assert f"| {column.name} | {column.unit} | {column.meaning} |" in text
             ending = column.name.rsplit("_", 1)[-1]
@@ -90,11 +90,11 @@ def test_every_field_of_a_bin_is_described_with_its_unit() -> None:
 
 
 def test_empty_and_unknown() -> None:
-    assert export.to_csv([]).count("\r\n") == 1
+    assert tables.to_csv([]).count("\r\n") == 1
     with pytest.raises(InputError, match="no table 'curves' to export; choose one of bins, pulls, samples"):
-        export.to_csv([], "curves")
+        tables.to_csv([], "curves")
 
 
 def test_the_written_schema_is_the_programs_own() -> None:
-    written = Path(export.__file__).parents[1] / "EXPORTS.md"
-    assert written.read_text() == export.schema_text(), "run: evenfall export --schema > host/EXPORTS.md"
+    written = Path(tables.__file__).parents[2] / "EXPORTS.md"
+    assert written.read_text() == tables.schema_text(), "run: evenfall export --schema > host/EXPORTS.md"

@@ -14,12 +14,12 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from evenfall.archive import Archive, Query
+from evenfall.archive.archive import Archive, Query
+from evenfall.board.link import Link
 from evenfall.cli._pulls import reduced
 from evenfall.cli.report import write_page
 from evenfall.errors import InputError
-from evenfall.guide import STEPS, Day, Guide, load_day
-from evenfall.link import Link
+from evenfall.workflow.guided_session import STEPS, Day, Guide, load_day
 from evenfall_wire import codes, messages
 from faulty_board import FaultyBoard
 from sample_runs import sample_run
@@ -115,7 +115,7 @@ class Person:
 
 @pytest.fixture(autouse=True)
 def hurry(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr("evenfall.guide.WEIGHT_PAUSE_S", 0.0)
+    monkeypatch.setattr("evenfall.workflow.guided_session.WEIGHT_PAUSE_S", 0.0)
 
 
 @pytest.fixture

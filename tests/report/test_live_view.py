@@ -18,13 +18,13 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from evenfall import live
+from evenfall.board.link import Link
 from evenfall.cli.live import fetcher, last_pulls
 from evenfall.errors import LinkError
-from evenfall.link import Link
-from evenfall.live import LastPull, View, Watcher, air_line, power_W, render
 from evenfall.model import Air
-from evenfall.report import SI
+from evenfall.output.text import SI
+from evenfall.workflow import live_view
+from evenfall.workflow.live_view import LastPull, View, Watcher, air_line, power_W, render
 from evenfall_wire import codes
 from rich.console import Console
 
@@ -106,7 +106,7 @@ def test_it_finds_the_board_again_by_itself(bench: Bench) -> None:
     watcher = Watcher(lambda: Link(bench.port))
     first = watcher.step()
     assert not first.connected and "there is no port" in first.sentence
-    assert watcher.pause_s == live.AGAIN_S
+    assert watcher.pause_s == live_view.AGAIN_S
     assert "NO BOARD" in shown(first)
     bench.on()
     view = until(watcher, lambda v: v.connected and v.teeth is not None)
@@ -166,10 +166,10 @@ def test_during_a_pull_only_the_status_is_asked_and_gently(bench: Bench, folder:
     while time.monotonic() - start < 4:
         view = watcher.step()
         time.sleep(watcher.pause_s)
-        if view.status["state"] not in live.BUSY_STATES:
+        if view.status["state"] not in live_view.BUSY_STATES:
             break
     asked = NotedLink.asked[before:]
-    during = [name for name, state in NotedLink.asked if state in live.BUSY_STATES]
+    during = [name for name, state in NotedLink.asked if state in live_view.BUSY_STATES]
     assert set(during) == {"get_status"}
     assert len(asked) <= 2.2 * (time.monotonic() - start) + 2
     # the run is stored; with a fetcher the view takes it, at rest

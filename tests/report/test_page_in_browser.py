@@ -12,10 +12,10 @@ import numpy as np
 import pypdf
 import pytest
 from browser import Browser, need_chromium, running
-from evenfall import page
-from evenfall.compare import Pull, compare, group
 from evenfall.model import Air, Calibration, Reduction, Setup
-from evenfall.report import SI
+from evenfall.output import page
+from evenfall.output.text import SI
+from evenfall.statistics.compare import Pull, compare, group
 from made_reductions import make_group
 
 ABOUT = page.About(

@@ -9,8 +9,8 @@ from pathlib import Path
 import colorspacious
 import numpy as np
 import pytest
-from evenfall import plots
 from evenfall.errors import InputError
+from evenfall.output import plots
 from made_reductions import make_group
 
 VIEWS = [None, "protanomaly", "deuteranomaly", "tritanomaly"]

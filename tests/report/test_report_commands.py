@@ -12,11 +12,11 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from evenfall import wire
-from evenfall.archive import Archive
+from evenfall.archive.archive import Archive
+from evenfall.board import run_file
 from evenfall.cli import main
 from evenfall.cli._pulls import reduced
-from evenfall.export import BINS_QUERY
+from evenfall.output.tables import BINS_QUERY
 from evenfall_wire import messages
 from sample_runs import sample_run
 
@@ -180,14 +180,14 @@ def test_what_ails_the_bench_stands_on_the_page(tmp_path: Path) -> None:
     """A load cell that clamps in one pull of a group: the page and the comparison name the pull's trouble."""
     good = sample_run(1)
     weak = bytearray()
-    frames = [wire.open_frame(chunk) for chunk in sample_run(2).split(b"\x00")[:-1]]
+    frames = [run_file.open_frame(chunk) for chunk in sample_run(2).split(b"\x00")[:-1]]
     for at, frame in enumerate(frames):
         assert frame is not None
         head, each = messages.unpack(messages.BY_TYPE[frame.kind][1], frame.payload)
         if messages.BY_TYPE[frame.kind][1] == "load_samples":
             each = [(tick, min(count, 500_000)) for tick, count in each]
             each = [(tick, 0x7FFFFF if count == 500_000 else count) for tick, count in each]
-        weak += wire.frame_bytes(messages.BY_TYPE[frame.kind][1], at, head, each)
+        weak += run_file.frame_bytes(messages.BY_TYPE[frame.kind][1], at, head, each)
     with Archive(tmp_path) as archive:
         numbers = [archive.store_run(data) for data in (good, bytes(weak))]
         found = [reduced(archive, n) for n in numbers]

@@ -13,7 +13,7 @@ from collections.abc import Callable
 from pathlib import Path
 
 import pytest
-from evenfall.archive import Archive, Query
+from evenfall.archive.archive import Archive, Query
 from evenfall.model import Air
 
 sys.path.insert(0, str(Path(__file__).resolve().parent.parent / "host"))

@@ -19,9 +19,9 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from evenfall.compare import Pull, compare, group, power_of_test
 from evenfall.model import Bins, Peak, Reduction
-from evenfall.reduce import reduce_run
+from evenfall.reduction.reduce import reduce_run
+from evenfall.statistics.compare import Pull, compare, group, power_of_test
 
 sys.path.append(str(Path(__file__).parents[1] / "reduce"))
 from made_pulls import ENGINES, STANDARD_AIR, Engine, make_pull

@@ -9,10 +9,10 @@ import time
 from pathlib import Path
 
 import pytest
-from evenfall import wire
-from evenfall.archive import Archive
+from evenfall.archive.archive import Archive
+from evenfall.board import run_file
 from evenfall.model import Air, Calibration, Setup
-from evenfall.reduce import reduce_run
+from evenfall.reduction.reduce import reduce_run
 from evenfall_bench import scenario as scenarios
 from evenfall_bench.session import Session
 from evenfall_wire import messages, settings
@@ -43,17 +43,17 @@ def one_pull(folder: Path) -> bytes:
 def numbered(data: bytes, run_id: int) -> bytes:
     """The same run under another number: the header's frame made anew."""
     first, rest = data.split(b"\x00", 1)
-    frame = wire.open_frame(first)
-    assert frame and frame.kind == wire.TYPE_OF["run_header"]
+    frame = run_file.open_frame(first)
+    assert frame and frame.kind == run_file.TYPE_OF["run_header"]
     head, _ = messages.unpack("run_header", frame.payload)
     names = [f[0] for f in messages.BY_NAME["run_header"][2]]
     values = [run_id if n == "run_id" else v for n, v in zip(names, head, strict=True)]
-    return wire.frame_bytes("run_header", 0, values) + rest
+    return run_file.frame_bytes("run_header", 0, values) + rest
 
 
 def test_runs_decoded_reduced_and_stored(tmp_path):
     data = one_pull(tmp_path)
-    run = wire.decode_run(data)
+    run = run_file.decode_run(data)
     assert not run.damage and run.verdict
     span = run.settings["span"] / 1000.0
     calibration = Calibration(zero_count=run.zeros[0][1], span_count_per_N=span, span_u_rel=0.001, arm_m=0.25)

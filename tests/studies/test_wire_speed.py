@@ -20,7 +20,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 from cobs import cobs
-from evenfall import wire
+from evenfall.board import run_file
 from evenfall_wire import frames, messages
 
 pytestmark = pytest.mark.study
@@ -57,16 +57,16 @@ def edge_rows(count: int, seed: int = 2) -> list[tuple[int]]:
 def test_host_decode():
     frame_count = 100
     rows = load_rows(45 * frame_count)
-    data = wire.run_bytes([("load_samples", (), rows)])
-    raw = np.array(rows, dtype=wire.DTYPES["load_samples"]).tobytes()
-    construct = wire.constructs()["load_samples"]
-    body_construct = wire.frame_construct()
+    data = run_file.run_bytes([("load_samples", (), rows)])
+    raw = np.array(rows, dtype=run_file.DTYPES["load_samples"]).tobytes()
+    construct = run_file.constructs()["load_samples"]
+    body_construct = run_file.frame_construct()
 
     def ours() -> tuple[np.ndarray, np.ndarray]:
-        parts, damage = wire.split_run(data)
+        parts, damage = run_file.split_run(data)
         assert not damage
-        samples = np.frombuffer(b"".join(parts[0x82]), wire.DTYPES["load_samples"])
-        return wire.unwrap_ticks(samples["tick"], 0) * wire.TICK_S, samples["count"].astype(np.int64)
+        samples = np.frombuffer(b"".join(parts[0x82]), run_file.DTYPES["load_samples"])
+        return run_file.unwrap_ticks(samples["tick"], 0) * run_file.TICK_S, samples["count"].astype(np.int64)
 
     def plain_construct() -> list[tuple[int, int]]:
         out: list[tuple[int, int]] = []
@@ -77,8 +77,8 @@ def test_host_decode():
         return out
 
     def raw_memory() -> tuple[np.ndarray, np.ndarray]:
-        samples = np.frombuffer(raw, wire.DTYPES["load_samples"])
-        return wire.unwrap_ticks(samples["tick"], 0) * wire.TICK_S, samples["count"].astype(np.int64)
+        samples = np.frombuffer(raw, run_file.DTYPES["load_samples"])
+        return run_file.unwrap_ticks(samples["tick"], 0) * run_file.TICK_S, samples["count"].astype(np.int64)
 
     assert plain_construct() == rows
     assert all((a == b).all() for a, b in zip(ours(), raw_memory(), strict=True))
@@ -123,7 +123,7 @@ def test_host_decode():
 
 
 def by_cobs(name: str, rows: list[tuple[int, ...]]) -> int:
-    return len(wire.run_bytes([(name, (), rows)]))
+    return len(run_file.run_bytes([(name, (), rows)]))
 
 
 def by_json_lines(name: str, rows: list[tuple[int, ...]]) -> int:

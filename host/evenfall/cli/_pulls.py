@@ -6,11 +6,11 @@ import re
 from dataclasses import replace
 from pathlib import Path
 
-from evenfall import sentences
-from evenfall.archive import Archive, Query
-from evenfall.compare import Group, Pull, group
+from evenfall.archive.archive import Archive, Query
+from evenfall.board import code_texts
 from evenfall.errors import InputError, NotFoundError
-from evenfall.health import diagnose
+from evenfall.reduction.diagnostics import diagnose
+from evenfall.statistics.compare import Group, Pull, group
 
 _NUMBERS = re.compile(r"\d+(-\d+)?(,\d+(-\d+)?)*")
 MOST_PULLS = 200  # in one group; more is a slip of the keyboard
@@ -51,9 +51,9 @@ def reduced(archive: Archive, number: int, standard: str | None = None, bin_rpm:
     reduction = archive.reduce(number, standard, bin_rpm, run)
     ailing = [f"{f.name.capitalize()}: {f.sentence}" for f in diagnose(run, calibration, setup) if f.found]
     if run.verdict and run.verdict["verdict"] in ("poor", "aborted"):
-        verdict = sentences.say(sentences.VERDICTS, run.verdict["verdict"])
+        verdict = code_texts.say(code_texts.VERDICTS, run.verdict["verdict"])
         ailing.append(
-            f"The board judged it {verdict}: {sentences.say(sentences.REASONS, run.verdict['reason'])}."
+            f"The board judged it {verdict}: {code_texts.say(code_texts.REASONS, run.verdict['reason'])}."
         )
     reduction = replace(reduction, notes=[*reduction.notes, *ailing])
     return Pull(reduction, calibration, setup, air, run.started_unix_s, number)

@@ -15,7 +15,7 @@ import click
 from evenfall.errors import InputError
 
 if TYPE_CHECKING:
-    from evenfall.link import Link
+    from evenfall.board.link import Link
     from evenfall.model import Air
 
 F = TypeVar("F", bound=Callable[..., Any])
@@ -120,7 +120,7 @@ def print_table(columns: list[str], rows: list[list[Any]], right: set[str] | Non
 
 def open_link(port: str | None) -> Link:
     """The line to the board at `port`, or at the only likely port; use as a context manager."""
-    from evenfall.link import Link, find_port
+    from evenfall.board.link import Link, find_port
 
     return Link(port or find_port(), say=progress)
 
@@ -134,7 +134,7 @@ def complete(column: str) -> Callable[[click.Context, click.Parameter, str], lis
     """Shell completion from the archive: engine, build, tag or flag."""
 
     def words(context: click.Context, _parameter: click.Parameter, start: str) -> list[str]:
-        from evenfall.archive import Archive
+        from evenfall.archive.archive import Archive
 
         folder = (
             context.params.get("archive_dir") or os.environ.get("EVENFALL_ARCHIVE") or default_archive_dir()

@@ -40,9 +40,16 @@ def factor(
     as_json: bool,
 ) -> None:
     """Factor of every standard for the air typed, or for the reading in force."""
-    from evenfall.air import STANDARDS, correction, density, density_altitude_m, describe, height_doubts
-    from evenfall.archive import Archive
+    from evenfall.archive.archive import Archive
     from evenfall.model import Air
+    from evenfall.reduction.air import (
+        STANDARDS,
+        correction,
+        density,
+        density_altitude_m,
+        describe,
+        height_doubts,
+    )
 
     reading = typed_air(pressure, temperature, humidity)
     if reading is None:
@@ -101,7 +108,7 @@ def station(
     altimeter: str | None, sea_level: str | None, temperature: str | None, height: str, as_json: bool
 ) -> None:
     """Station pressure from a reading reduced to sea level: what a barometer here would show."""
-    from evenfall.air import station_from_altimeter, station_from_sea_level
+    from evenfall.reduction.air import station_from_altimeter, station_from_sea_level
     from evenfall.units import from_si, typed
 
     metres = _height(height)

@@ -16,7 +16,7 @@ archive = noun("archive", "Care for the archive: check, backup, restore.")
 @archive_option
 def check(archive_dir: Path) -> None:
     """Check the file, its links and the SHA-256 of every run."""
-    from evenfall.archive import Archive
+    from evenfall.archive.archive import Archive
 
     with Archive(archive_dir) as kept:
         wrong = kept.check()
@@ -33,7 +33,7 @@ def check(archive_dir: Path) -> None:
 @archive_option
 def backup(target: Path, archive_dir: Path) -> None:
     """Copy the archive to TARGET (a file, or a folder), checked; works while it is in use."""
-    from evenfall.archive import FILE_NAME, Archive
+    from evenfall.archive.archive import FILE_NAME, Archive
 
     if target.is_dir():
         target = target / FILE_NAME
@@ -48,7 +48,7 @@ def backup(target: Path, archive_dir: Path) -> None:
 @archive_option
 def restore(source: Path, yes: bool, archive_dir: Path) -> None:
     """Put the backup SOURCE in place of the archive; the old file is moved aside, not deleted."""
-    from evenfall.archive import restore as put_back
+    from evenfall.archive.archive import restore as put_back
 
     if not yes:
         click.confirm(f"Put {source} in place of the archive in {archive_dir}?", abort=True, err=True)

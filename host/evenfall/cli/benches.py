@@ -7,7 +7,7 @@ from pathlib import Path
 
 import click
 
-from evenfall import wire
+from evenfall.board import run_file
 from evenfall.cli._root import (
     air_options,
     archive_option,
@@ -35,7 +35,7 @@ session = noun("session", "Sessions of pulls.")
 @archive_option
 def add_engine(name: str, cc: float | None, remark: str, use: bool, archive_dir: Path) -> None:
     """Add an engine."""
-    from evenfall.archive import Archive
+    from evenfall.archive.archive import Archive
 
     with Archive(archive_dir) as archive, archive.change():
         archive.add_engine(name, cc, remark)
@@ -51,7 +51,7 @@ def add_engine(name: str, cc: float | None, remark: str, use: bool, archive_dir:
 @archive_option
 def add_build(engine_name: str, name: str, changed: str, by: str, archive_dir: Path) -> None:
     """Add a build of an engine and file new pulls under it."""
-    from evenfall.archive import Archive
+    from evenfall.archive.archive import Archive
 
     with Archive(archive_dir) as archive, archive.change():
         archive.put_in_force("build", archive.add_build(engine_name, name, changed, by))
@@ -63,7 +63,7 @@ def add_build(engine_name: str, name: str, changed: str, by: str, archive_dir: P
 @archive_option
 def use_engine(engine_name: str, build: str | None, archive_dir: Path) -> None:
     """File new pulls under this engine's latest build, or under BUILD."""
-    from evenfall.archive import Archive
+    from evenfall.archive.archive import Archive
 
     with Archive(archive_dir) as archive, archive.change():
         archive.put_in_force("build", archive.build_id(engine_name, build))
@@ -74,7 +74,7 @@ def use_engine(engine_name: str, build: str | None, archive_dir: Path) -> None:
 @json_option
 def list_engines(archive_dir: Path, as_json: bool) -> None:
     """All engines."""
-    from evenfall.archive import Archive
+    from evenfall.archive.archive import Archive
 
     with Archive(archive_dir) as archive:
         rows = archive.engines()
@@ -94,7 +94,7 @@ def list_engines(archive_dir: Path, as_json: bool) -> None:
 @json_option
 def show_engine(engine_name: str, archive_dir: Path, as_json: bool) -> None:
     """An engine's builds."""
-    from evenfall.archive import Archive
+    from evenfall.archive.archive import Archive
 
     with Archive(archive_dir) as archive:
         rows = archive.builds(engine_name)
@@ -139,10 +139,10 @@ def add_setup(
     import time
     from dataclasses import replace
 
-    from evenfall.archive import Archive
+    from evenfall.archive.archive import Archive
     from evenfall.errors import NotFoundError
     from evenfall.model import Calibration, Setup
-    from evenfall.reduce import check_inputs
+    from evenfall.reduction.reduce import check_inputs
     from evenfall.units import typed
 
     given = {
@@ -161,7 +161,7 @@ def add_setup(
         except NotFoundError:
             base = Setup()
         made = replace(base, **{k: v for k, v in given.items() if v is not None})  # type: ignore[arg-type]
-        check_inputs(wire.decode_run(b""), Calibration(0.0, 1.0, made_unix_s=1 << 40), made)
+        check_inputs(run_file.decode_run(b""), Calibration(0.0, 1.0, made_unix_s=1 << 40), made)
         archive.put_in_force("setup", archive.add_record(made, label))
 
 
@@ -170,7 +170,7 @@ def add_setup(
 @archive_option
 def use_setup(label: str, archive_dir: Path) -> None:
     """File new pulls under this set-up."""
-    from evenfall.archive import Archive
+    from evenfall.archive.archive import Archive
     from evenfall.model import Setup
 
     with Archive(archive_dir) as archive:
@@ -182,7 +182,7 @@ def use_setup(label: str, archive_dir: Path) -> None:
 @json_option
 def list_setups(archive_dir: Path, as_json: bool) -> None:
     """All set-ups, newest first; * is in force."""
-    from evenfall.archive import Archive
+    from evenfall.archive.archive import Archive
     from evenfall.model import Setup
 
     with Archive(archive_dir) as archive:
@@ -208,9 +208,9 @@ def list_setups(archive_dir: Path, as_json: bool) -> None:
 @archive_option
 def set_air(pressure: str | None, temperature: str | None, humidity: str | None, archive_dir: Path) -> None:
     """Type the air at the engine's intake; new pulls are corrected with it."""
-    from evenfall.air import describe
-    from evenfall.archive import Archive
-    from evenfall.intake import file_air
+    from evenfall.archive.archive import Archive
+    from evenfall.reduction.air import describe
+    from evenfall.workflow.fetch import file_air
 
     reading = typed_air(pressure, temperature, humidity)
     if reading is None:
@@ -224,7 +224,7 @@ def set_air(pressure: str | None, temperature: str | None, humidity: str | None,
 @archive_option
 def clear_air(archive_dir: Path) -> None:
     """Correct new pulls with the board's own barometer again."""
-    from evenfall.archive import Archive
+    from evenfall.archive.archive import Archive
 
     with Archive(archive_dir) as archive:
         archive.take_out_of_force("air")
@@ -235,9 +235,9 @@ def clear_air(archive_dir: Path) -> None:
 @archive_option
 def air_standard(name: str | None, archive_dir: Path) -> None:
     """Show the air standards, or choose the one new pulls are corrected by."""
-    from evenfall.air import STANDARDS, standard_named
-    from evenfall.archive import Archive
-    from evenfall.intake import STANDARD
+    from evenfall.archive.archive import Archive
+    from evenfall.reduction.air import STANDARDS, standard_named
+    from evenfall.workflow.fetch import STANDARD
 
     with Archive(archive_dir) as archive:
         if name:
@@ -255,7 +255,7 @@ def air_standard(name: str | None, archive_dir: Path) -> None:
 @archive_option
 def new_session(title: str, archive_dir: Path) -> None:
     """Open a session; pulls join it until hours pass without one."""
-    from evenfall.archive import Archive
+    from evenfall.archive.archive import Archive
 
     with Archive(archive_dir) as archive:
         click.echo(f"session {archive.add_session(title=title)}")
@@ -266,7 +266,7 @@ def new_session(title: str, archive_dir: Path) -> None:
 @json_option
 def list_sessions(archive_dir: Path, as_json: bool) -> None:
     """All sessions, newest first."""
-    from evenfall.archive import Archive
+    from evenfall.archive.archive import Archive
 
     with Archive(archive_dir) as archive:
         rows = archive.sessions()

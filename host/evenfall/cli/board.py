@@ -8,18 +8,18 @@ from typing import Any
 
 import click
 
-from evenfall import board_files
-from evenfall import wiring as drawn
+from evenfall.board import firmware_install
+from evenfall.board import wiring_diagram as drawn
+from evenfall.board.link import find_port
 from evenfall.cli._root import json_option, noun, open_link, port_option, print_json, print_table, progress
 from evenfall.errors import EvenfallError
-from evenfall.link import find_port
 
 board = noun("board", "Ask and set the board: status, runs, settings, zero, self-test, firmware.")
 
 checkout_option = click.option(
     "--checkout",
     type=click.Path(path_type=Path, file_okay=False),
-    default=board_files.checkout_of_this_package,
+    default=firmware_install.checkout_of_this_package,
     show_default="where this program lies",
     help="Folder of the source, with firmware/ and protocol/ in it.",
 )
@@ -52,11 +52,11 @@ def install(
     earlier firmware is kept on the board for `evenfall board rollback`.  If the
     board already runs evenfall, hold its button while you plug it in.
     """
-    source = board_files.firmware_files(checkout)
-    with board_files.Prompt(port or find_port()) as prompt:
-        interpreter = board_files.check_board(prompt, any_board)
-        files = board_files.in_form(source, interpreter, bytecode)
-        plan = board_files.plan(prompt, files, interpreter.name)
+    source = firmware_install.firmware_files(checkout)
+    with firmware_install.Prompt(port or find_port()) as prompt:
+        interpreter = firmware_install.check_board(prompt, any_board)
+        files = firmware_install.in_form(source, interpreter, bytecode)
+        plan = firmware_install.plan(prompt, files, interpreter.name)
         forms = _forms(source, interpreter) if dry_run else []
         if as_json:
             sizes = {f"{form}_bytes": size for form, size, _ in forms}
@@ -70,7 +70,7 @@ def install(
         elif plan.nothing_to_do and not plan.notes:
             progress("the board has this firmware already; nothing was written")
         else:
-            board_files.install(prompt, files, _bar)
+            firmware_install.install(prompt, files, _bar)
             progress(f"installed {plan.version}; every file agrees by hash")
         if not dry_run and not no_restart:
             prompt.restart()
@@ -82,9 +82,9 @@ def install(
 @no_restart_option
 def rollback(port: str | None, any_board: bool, no_restart: bool) -> None:
     """Go back to the firmware that the last install replaced; settings and runs stay."""
-    with board_files.Prompt(port or find_port()) as prompt:
-        board_files.check_board(prompt, any_board)
-        version = board_files.rollback(prompt)
+    with firmware_install.Prompt(port or find_port()) as prompt:
+        firmware_install.check_board(prompt, any_board)
+        version = firmware_install.rollback(prompt)
         click.echo(f"the board has its earlier firmware again ({version})")
         if not no_restart:
             prompt.restart()
@@ -105,8 +105,8 @@ def rollback(port: str | None, any_board: bool, no_restart: bool) -> None:
 @json_option
 def build(checkout: Path, out: Path | None, arch: str, as_json: bool) -> None:
     """Compile the firmware and show the sizes."""
-    files = board_files.firmware_files(checkout)
-    small = board_files.compiled(files, arch)
+    files = firmware_install.firmware_files(checkout)
+    small = firmware_install.compiled(files, arch)
     if out is not None:
         for path, content in small.items():
             target = out / path.lstrip("/")
@@ -118,7 +118,7 @@ def build(checkout: Path, out: Path | None, arch: str, as_json: bool) -> None:
         for path, content in files.items()
     ]
     if as_json:
-        print_json({"version": board_files.version_of(small), "files": rows})
+        print_json({"version": firmware_install.version_of(small), "files": rows})
         return
     total = {"file": "total"} | {k: sum(r[k] for r in rows) for k in ("source_bytes", "compiled_bytes")}
     columns = ["file", "source_bytes", "compiled_bytes"]
@@ -144,13 +144,13 @@ def wiring(port: str | None, out: Path) -> None:
 
 
 def _forms(
-    source: dict[str, bytes], interpreter: board_files.Interpreter
+    source: dict[str, bytes], interpreter: firmware_install.Interpreter
 ) -> list[tuple[str, int | None, str]]:
     """Bytes of each form of the firmware on this board, or why it does not run that form."""
     forms: list[tuple[str, int | None, str]] = []
     for form, bytecode in (("source", False), ("compiled", True)):
         try:
-            files = board_files.in_form(source, interpreter, bytecode)
+            files = firmware_install.in_form(source, interpreter, bytecode)
             forms.append((form, sum(map(len, files.values())), ""))
         except EvenfallError as error:
             forms.append((form, None, str(error)))
@@ -161,7 +161,7 @@ def _twin(small: dict[str, bytes], path: str) -> bytes:
     return small[path] if path in small else small[path.removesuffix(".py") + ".mpy"]
 
 
-def _show(plan: board_files.Plan) -> None:
+def _show(plan: firmware_install.Plan) -> None:
     click.echo(f"board: {plan.board}")
     free = plan.bytes_free // 1024
     click.echo(f"firmware: {plan.version}, {plan.bytes_to_write} bytes; {free} KiB free on the board")

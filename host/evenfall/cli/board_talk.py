@@ -10,7 +10,8 @@ import click
 from evenfall_wire import codes
 from evenfall_wire.settings import SETTINGS
 
-from evenfall import sentences
+from evenfall.board import code_texts
+from evenfall.board.link import setting
 from evenfall.cli._root import (
     json_option,
     noun,
@@ -22,8 +23,7 @@ from evenfall.cli._root import (
     when,
 )
 from evenfall.errors import BoardError, InputError
-from evenfall.link import setting
-from evenfall.live import BUSY_STATES
+from evenfall.workflow.live_view import BUSY_STATES
 
 board = noun("board", "Ask and set the board: status, runs, settings, zero, self-test.")
 
@@ -43,20 +43,20 @@ def status(port: str | None, as_json: bool) -> None:
         return
     rows = [
         ("board", f"{info.uid}, firmware {info.firmware}, protocol {info.protocol}, start {info.boot_count}"),
-        ("state", sentences.say(sentences.STATES, s["state"])),
-        ("fault", sentences.say(sentences.FAULTS, s["fault"])),
+        ("state", code_texts.say(code_texts.STATES, s["state"])),
+        ("fault", code_texts.say(code_texts.FAULTS, s["fault"])),
         ("speed", f"{s['speed']:,.0f} rpm, set {s['set_speed']:,.0f} rpm"),
         ("torque", f"{s['torque']:.3f} N·m (count {s['load_count']}, zero {s['zero_count']})"),
         ("valve", f"{s['valve']} us"),
         ("air", _air(s)),
-        ("flags", ", ".join(sentences.say(sentences.STATUS_BITS, f) for f in s["flags"])),
+        ("flags", ", ".join(code_texts.say(code_texts.STATUS_BITS, f) for f in s["flags"])),
         ("runs", f"{s['runs_unacked']} not yet pulled, last is {s['last_run_id']}"),
         ("room", f"{s['flash_free']} KiB of flash, {s['heap_free'] / 1024:.0f} KiB of memory"),
         ("clock", f"{when(s['unix_s'])}, up {s['uptime_s'] / 60:.0f} min"),
         ("lost", f"{s['load_overruns']} load overruns, {s['load_bad_words']} bad words, "
                  f"{s['edge_overruns']} edge overruns"),
         ("line", f"board: {s['frames_bad']} bad, {s['frames_unknown']} unknown; here: {counters.sentence()}"),
-        ("counts", ", ".join(f"{n} {sentences.say(sentences.COUNTERS, name)}" for name, n in counts.items())
+        ("counts", ", ".join(f"{n} {code_texts.say(code_texts.COUNTERS, name)}" for name, n in counts.items())
                    or "not told by this board, or not now"),
     ]  # fmt: skip
     for name, text in rows:
@@ -80,8 +80,8 @@ def runs(port: str | None, as_json: bool) -> None:
         print_json([vars(e) for e in entries])
         return
     rows = [
-        [e.run_id, when(e.started_unix_s), sentences.say(sentences.VERDICTS, e.verdict), e.size, e.frames,
-         ", ".join(sentences.say(sentences.RUN_BITS, f) for f in e.flags)]
+        [e.run_id, when(e.started_unix_s), code_texts.say(code_texts.VERDICTS, e.verdict), e.size, e.frames,
+         ", ".join(code_texts.say(code_texts.RUN_BITS, f) for f in e.flags)]
         for e in entries
     ]  # fmt: skip
     print_table(["run", "started", "verdict", "bytes", "frames", ""], rows, {"run", "bytes", "frames"})
@@ -129,8 +129,8 @@ def set_values(changes: tuple[str, ...], port: str | None) -> None:
         now = line.settings()
     for name in values:
         click.echo(f"{name} = {now[name]} {setting(name)[2]}")
-        if now[name] != setting(name)[3] and name in sentences.SETTING_CAUTIONS:
-            progress(f"caution: {sentences.SETTING_CAUTIONS[name]}")
+        if now[name] != setting(name)[3] and name in code_texts.SETTING_CAUTIONS:
+            progress(f"caution: {code_texts.SETTING_CAUTIONS[name]}")
 
 
 @board.command()
@@ -153,12 +153,13 @@ def self_test(port: str | None, as_json: bool) -> None:
         print_json([{"item": i, "result": r, "value": v} for i, r, v in rows])
     else:
         table = [
-            [sentences.say(sentences.SELF_TEST_ITEMS, i), sentences.say(sentences.SELF_TEST_RESULTS, r), v,
-             sentences.say(sentences.SELF_TEST_ADVICE, i) if r in ("fail", "ask_person") else ""]
+            [code_texts.say(code_texts.SELF_TEST_ITEMS, i),
+             code_texts.say(code_texts.SELF_TEST_RESULTS, r), v,
+             code_texts.say(code_texts.SELF_TEST_ADVICE, i) if r in ("fail", "ask_person") else ""]
             for i, r, v in rows
         ]  # fmt: skip
         print_table(["part", "result", "reading", "what to do"], table, {"reading"})
-    failed = [sentences.say(sentences.SELF_TEST_ITEMS, i) for i, r, _ in rows if r == "fail"]
+    failed = [code_texts.say(code_texts.SELF_TEST_ITEMS, i) for i, r, _ in rows if r == "fail"]
     if failed:
         raise BoardError(f"self-test failed: {', '.join(failed)}")
 
@@ -200,12 +201,12 @@ def delete(run_id: int, yes: bool, port: str | None) -> None:
 
 
 def _add_command(name: str) -> Callable[..., None]:
-    @board.command(name.replace("_", "-"), help=sentences.COMMANDS[name].capitalize() + ".")
+    @board.command(name.replace("_", "-"), help=code_texts.COMMANDS[name].capitalize() + ".")
     @port_option
     def send(port: str | None) -> None:
         with open_link(port) as line:
             line.command(name)
-        click.echo(f"done: {sentences.COMMANDS[name]}")
+        click.echo(f"done: {code_texts.COMMANDS[name]}")
 
     return send
 

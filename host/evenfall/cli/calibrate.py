@@ -130,10 +130,10 @@ def span(
 
     import numpy as np
 
-    from evenfall.archive import Archive
-    from evenfall.calibrate import effective_arm, fit_span, make_calibration
-    from evenfall.gravity import gravity_or_standard
-    from evenfall.reduce import check_arm
+    from evenfall.archive.archive import Archive
+    from evenfall.reduction.calibration import effective_arm, fit_span, make_calibration
+    from evenfall.reduction.gravity import gravity_or_standard
+    from evenfall.reduction.reduce import check_arm
     from evenfall.units import typed
 
     def length(text: str, what: str) -> float:
@@ -173,7 +173,7 @@ def span(
             number = archive.add_record(made, note)
             archive.put_in_force("calibration", number)
     if plot:
-        from evenfall.plots import calibration_figure, save
+        from evenfall.output.plots import calibration_figure, save
 
         save(calibration_figure(fit.force_N, fit.residual_N, fit.up.tolist()), plot)
     if as_json:
@@ -219,7 +219,7 @@ def span(
 @json_option
 def list_calibrations(archive_dir: Path, as_json: bool) -> None:
     """All calibrations, newest first; * is in force."""
-    from evenfall.archive import Archive
+    from evenfall.archive.archive import Archive
     from evenfall.model import Calibration
 
     with Archive(archive_dir) as archive:
@@ -242,7 +242,7 @@ def list_calibrations(archive_dir: Path, as_json: bool) -> None:
 @archive_option
 def use_calibration(number: int, archive_dir: Path) -> None:
     """File new pulls under this calibration."""
-    from evenfall.archive import Archive
+    from evenfall.archive.archive import Archive
     from evenfall.model import Calibration
 
     with Archive(archive_dir) as archive:
@@ -274,11 +274,11 @@ def check(
     as_json: bool,
 ) -> None:
     """Log the check weight MASS (e.g. '5 kg') and say how the cell drifts; without MASS, the log so far."""
-    from evenfall.archive import Archive
-    from evenfall.calibrate import check_drift
+    from evenfall.archive.archive import Archive
     from evenfall.errors import NotFoundError
-    from evenfall.gravity import gravity_or_standard
     from evenfall.model import Calibration
+    from evenfall.reduction.calibration import check_drift
+    from evenfall.reduction.gravity import gravity_or_standard
     from evenfall.units import typed
 
     with Archive(archive_dir) as archive:
@@ -304,8 +304,8 @@ def check(
         old.append(fresh)
     drift = check_drift(calibration, old, gravity=g, lever=lever)
     if plot:
-        from evenfall.evidence import check_weight_figure
-        from evenfall.plots import save
+        from evenfall.output.diagnostic_plots import check_weight_figure
+        from evenfall.output.plots import save
 
         save(check_weight_figure(drift), plot)
     if as_json:

@@ -20,7 +20,7 @@ from evenfall.cli._root import (
 )
 
 if TYPE_CHECKING:
-    from evenfall.compare import Comparison, Gain, Group
+    from evenfall.statistics.compare import Comparison, Gain, Group
 
 engine_option = click.option(
     "--engine", shell_complete=complete("engine"), help="Engine whose builds are named."
@@ -60,11 +60,11 @@ def compare(
     """
     from rich.console import Console
 
-    from evenfall.archive import Archive
+    from evenfall.archive.archive import Archive
     from evenfall.cli._pulls import checked_target, engine_of, group_of
-    from evenfall.compare import compare as compared
-    from evenfall.plots import comparison_figure, save
-    from evenfall.report import UNIT_CHOICES, comparison_report
+    from evenfall.output.plots import comparison_figure, save
+    from evenfall.output.text import UNIT_CHOICES, comparison_report
+    from evenfall.statistics.compare import compare as compared
     from evenfall.units import typed
 
     chosen = UNIT_CHOICES[units]
@@ -107,10 +107,10 @@ def repeat(
     """Mean curve and repeatability of PULLS (3,5-8, or a build with --engine)."""
     from rich.console import Console
 
-    from evenfall.archive import Archive
+    from evenfall.archive.archive import Archive
     from evenfall.cli._pulls import checked_target, group_of
-    from evenfall.plots import group_curve, plot_curves
-    from evenfall.report import UNIT_CHOICES, group_report
+    from evenfall.output.plots import group_curve, plot_curves
+    from evenfall.output.text import UNIT_CHOICES, group_report
 
     chosen = UNIT_CHOICES[units]
     target = checked_target(plot, (".png", ".svg")) if plot else None
@@ -143,11 +143,11 @@ def chart(
     archive_dir: Path,
 ) -> None:
     """Control chart of the bench: sessions of the reference ENGINE, today against history."""
-    from evenfall.archive import Archive
+    from evenfall.archive.archive import Archive
     from evenfall.cli._pulls import checked_target
-    from evenfall.control_chart import RULES, control_chart
-    from evenfall.plots import control_figure, save
-    from evenfall.report import UNIT_CHOICES, chart_lines
+    from evenfall.output.plots import control_figure, save
+    from evenfall.output.text import UNIT_CHOICES, chart_lines
+    from evenfall.statistics.control_chart import RULES, control_chart
 
     chosen = UNIT_CHOICES[units]
     target = checked_target(plot, (".png", ".svg")) if plot else None
@@ -201,9 +201,9 @@ def reference_sessions(archive: Any, engine: str, build: str | None) -> list[Any
     """The engine's pulls that count, by session, as the control chart wants them."""
     import numpy as np
 
-    from evenfall.archive import Query
-    from evenfall.control_chart import Session
+    from evenfall.archive.archive import Query
     from evenfall.errors import InputError
+    from evenfall.statistics.control_chart import Session
 
     archive.engine_id(engine)
     rows = archive.find(Query(engine=engine, build=build, limit=100_000))
@@ -229,7 +229,7 @@ def reference_sessions(archive: Any, engine: str, build: str | None) -> list[Any
 
 def comparison_as_json(c: Comparison) -> dict[str, Any]:
     """The comparison in SI."""
-    from evenfall.report import SI, verdict_sentence
+    from evenfall.output.text import SI, verdict_sentence
 
     def gain(g: Gain) -> dict[str, Any]:
         return {

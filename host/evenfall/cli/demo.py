@@ -28,8 +28,8 @@ def demo(context: click.Context, scenario: str | None, seed: int, folder: Path |
     The bench's person presses the button, the firmware sweeps and stores, and
     this program lists, fetches, verifies, acknowledges, corrects and prints.
     """
-    from evenfall.archive import Archive
-    from evenfall.demo import ENGINE, SCENARIO, SETUP, bench_running, wait_for_runs
+    from evenfall.archive.archive import Archive
+    from evenfall.workflow.demo import ENGINE, SCENARIO, SETUP, bench_running, wait_for_runs
 
     start = time.monotonic()
     folder = folder or Path(tempfile.mkdtemp(prefix="evenfall-demo-"))

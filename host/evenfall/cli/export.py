@@ -38,10 +38,10 @@ def export(
     archive_dir: Path,
 ) -> None:
     """Write PULLS (3,5-8, or builds with --engine) as a table."""
-    from evenfall.archive import Archive, write_whole
+    from evenfall.archive.archive import Archive, write_whole
     from evenfall.cli._pulls import checked_target, pull_numbers, reduced
-    from evenfall.export import Row, schema_text, to_csv, to_parquet
-    from evenfall.report import UNIT_CHOICES
+    from evenfall.output.tables import Row, schema_text, to_csv, to_parquet
+    from evenfall.output.text import UNIT_CHOICES
 
     if schema:
         click.echo(schema_text(), nl=False)

@@ -10,14 +10,14 @@ import click
 from evenfall.cli._root import archive_option, open_link, port_option, root, units_option, when
 
 if TYPE_CHECKING:
-    from evenfall.archive import Archive
+    from evenfall.archive.archive import Archive
 
 
 class _Terminal:
     """The person at the terminal."""
 
     def say(self, text: str) -> None:
-        from evenfall.report import printable
+        from evenfall.output.text import printable
 
         click.echo(printable(text))
 
@@ -42,12 +42,12 @@ def day(port: str | None, anew: bool, bench: str, units: str, archive_dir: Path)
 
     Ctrl-C, a crash or a closed lid loses nothing: `evenfall day` goes on where it stopped.
     """
-    from evenfall.archive import Archive
+    from evenfall.archive.archive import Archive
     from evenfall.cli._pulls import reduced
     from evenfall.cli.calibrate import LOG, _append_log, _read_log
     from evenfall.cli.report import write_page
-    from evenfall.guide import Day, Guide, Reading, load_day
-    from evenfall.report import UNIT_CHOICES
+    from evenfall.output.text import UNIT_CHOICES
+    from evenfall.workflow.guided_session import Day, Guide, Reading, load_day
 
     with Archive(archive_dir) as archive:
         today = load_day(archive)

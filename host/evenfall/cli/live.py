@@ -7,15 +7,15 @@ from typing import TYPE_CHECKING
 
 import click
 
-from evenfall import sentences
+from evenfall.board import code_texts
 from evenfall.cli._root import archive_option, json_option, port_option, print_json, root, units_option, when
 
 if TYPE_CHECKING:
     from collections.abc import Callable
 
-    from evenfall.link import Link
-    from evenfall.live import LastPull
+    from evenfall.board.link import Link
     from evenfall.model import Air
+    from evenfall.workflow.live_view import LastPull
 
 SHOWN_PULLS = 6
 
@@ -44,10 +44,10 @@ def live(
     """
     from rich.console import Console
 
+    from evenfall.board.link import Link, find_port
     from evenfall.errors import InputError, LinkError
-    from evenfall.link import Link, find_port
-    from evenfall.live import Watcher, render, watch
-    from evenfall.report import UNIT_CHOICES
+    from evenfall.output.text import UNIT_CHOICES
+    from evenfall.workflow.live_view import Watcher, render, watch
 
     watcher = Watcher(lambda: Link(port or find_port()), fetch=fetcher(archive_dir) if fetching else None)
     chosen = UNIT_CHOICES[units]
@@ -69,9 +69,9 @@ def live(
 
 def fetcher(archive_dir: Path) -> Callable[[Link], str]:
     """Fetch, keep, acknowledge and reduce every run that waits; say what came."""
-    from evenfall.archive import Archive
+    from evenfall.archive.archive import Archive
     from evenfall.errors import EvenfallError
-    from evenfall.intake import filing_in_force, take_runs
+    from evenfall.workflow.fetch import filing_in_force, take_runs
 
     def fetch(line: Link) -> str:
         came, unreduced = [], []
@@ -91,9 +91,9 @@ def fetcher(archive_dir: Path) -> Callable[[Link], str]:
 
 def in_force(archive_dir: Path) -> tuple[str, Air | None]:
     """The air standard and the typed air that new pulls are filed under."""
-    from evenfall.archive import FILE_NAME, Archive
-    from evenfall.intake import STANDARD, filing_in_force
+    from evenfall.archive.archive import FILE_NAME, Archive
     from evenfall.model import Air
+    from evenfall.workflow.fetch import STANDARD, filing_in_force
 
     if not (archive_dir / FILE_NAME).exists():
         return STANDARD, None
@@ -104,8 +104,8 @@ def in_force(archive_dir: Path) -> tuple[str, Air | None]:
 
 def last_pulls(archive_dir: Path) -> list[LastPull]:
     """The newest pulls of the archive; an archive that is not there yet holds none."""
-    from evenfall.archive import FILE_NAME, Archive, Query
-    from evenfall.live import LastPull
+    from evenfall.archive.archive import FILE_NAME, Archive, Query
+    from evenfall.workflow.live_view import LastPull
 
     if not (archive_dir / FILE_NAME).exists():
         return []
@@ -115,7 +115,7 @@ def last_pulls(archive_dir: Path) -> list[LastPull]:
         LastPull(
             " ".join(str(w) for w in (r["pull"], r["engine"], r["build"]) if w),
             when(r["started_unix_s"]),
-            sentences.say(sentences.VERDICTS, r["verdict"]),
+            code_texts.say(code_texts.VERDICTS, r["verdict"]),
             r["peak_power_W"],
             r["peak_power_rpm"],
         )

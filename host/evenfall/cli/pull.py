@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from evenfall import sentences
+from evenfall.board import code_texts
 from evenfall.cli._root import (
     air_options,
     archive_option,
@@ -29,8 +29,8 @@ from evenfall.errors import BoardError, EvenfallError, NotFoundError
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
-    from evenfall.archive import Archive
-    from evenfall.link import Link, RunEntry
+    from evenfall.archive.archive import Archive
+    from evenfall.board.link import Link, RunEntry
     from evenfall.model import Reduction
 
 
@@ -76,10 +76,10 @@ def pull(
     Each run is verified (size and CRC-32), written to the archive, read back
     from disk, and only then acknowledged to the board.
     """
-    from evenfall.air import standard_named
-    from evenfall.archive import Archive
-    from evenfall.intake import file_air, filing_in_force, take_runs
+    from evenfall.archive.archive import Archive
     from evenfall.model import Calibration, Setup
+    from evenfall.reduction.air import standard_named
+    from evenfall.workflow.fetch import file_air, filing_in_force, take_runs
 
     air = typed_air(pressure, temperature, humidity)
     with Archive(archive_dir) as archive:
@@ -200,8 +200,8 @@ def _bars(entries: list[RunEntry]) -> Iterator[Callable[[int, int, int], None]]:
 def _draw(
     archive: Archive, number: int, reduction: Reduction, plot: Path | None, several: bool, units: str
 ) -> Path:
-    from evenfall.plots import plot_curves
-    from evenfall.report import UNIT_CHOICES
+    from evenfall.output.plots import plot_curves
+    from evenfall.output.text import UNIT_CHOICES
 
     path = plot or archive.folder / "plots" / f"pull-{number}.png"
     if plot and several:
@@ -244,13 +244,13 @@ def print_pull(archive: Archive, number: int, reduction: Reduction, units: str) 
     """Table, peaks, verdict and notes of one pull on stdout."""
     from rich.console import Console
 
-    from evenfall.report import UNIT_CHOICES, pull_report
+    from evenfall.output.text import UNIT_CHOICES, pull_report
 
     row = archive.row(number)
     Console().print(pull_report(replace(reduction, run_id=number), UNIT_CHOICES[units]))
-    verdict = sentences.say(sentences.VERDICTS, row["verdict"])
-    reason = sentences.say(sentences.REASONS, row["reason"])
+    verdict = code_texts.say(code_texts.VERDICTS, row["verdict"])
+    reason = code_texts.say(code_texts.REASONS, row["reason"])
     click.echo(f"Verdict of the board: {verdict}" + (f": {reason}" if row["reason"] != "none" else ""))
     for flag in (row["flags"] or "").split(", "):
-        if flag in sentences.FAULTS:
-            click.echo(f"Fault: {sentences.FAULTS[flag]}")
+        if flag in code_texts.FAULTS:
+            click.echo(f"Fault: {code_texts.FAULTS[flag]}")

@@ -27,10 +27,10 @@ if TYPE_CHECKING:
 
 def the_run(name: str, archive_dir: Path) -> tuple[Run, Calibration, Setup, Air, str]:
     """A pull of the archive by number, or a run file, with what it is reduced with."""
-    from evenfall import wire
-    from evenfall.air import air_from_run
-    from evenfall.archive import NO_AIR, Archive
-    from evenfall.reduce import calibration_from_settings, setup_from_settings
+    from evenfall.archive.archive import NO_AIR, Archive
+    from evenfall.board import run_file
+    from evenfall.reduction.air import air_from_run
+    from evenfall.reduction.reduce import calibration_from_settings, setup_from_settings
 
     if name.isdigit():
         with Archive(archive_dir) as archive:
@@ -41,7 +41,7 @@ def the_run(name: str, archive_dir: Path) -> tuple[Run, Calibration, Setup, Air,
         raise NotFoundError(f"'{name}' is neither a pull's number nor a run file")
     if path.stat().st_size > 64 << 20:
         raise InputError(f"{name} is larger than any run (64 MiB); it is no run file")
-    run = wire.decode_run(path.read_bytes())
+    run = run_file.decode_run(path.read_bytes())
     air = air_from_run(run)
     standard = "iso1585" if air else "none"
     return run, calibration_from_settings(run), setup_from_settings(run), air or NO_AIR, standard
@@ -75,10 +75,10 @@ def budget(
     """Budget of uncertainty of RUN (a pull's number or a run file), with its table; nothing is stored."""
     import numpy as np
 
-    from evenfall import uncertainty
-    from evenfall.air import describe
-    from evenfall.reduce import mean_over, monte_carlo, reduce_run
-    from evenfall.report import UNIT_CHOICES, pull_report
+    from evenfall.output.text import UNIT_CHOICES, pull_report
+    from evenfall.reduction import uncertainty
+    from evenfall.reduction.air import describe
+    from evenfall.reduction.reduce import mean_over, monte_carlo, reduce_run
 
     raw, calibration, setup, air, filed = the_run(run, archive_dir)
     given = typed_air(pressure, temperature, humidity)
@@ -166,7 +166,7 @@ def health(
     as_json: bool,
 ) -> None:
     """What is wrong with the bench, told from RUN's raw signals; exit code 1 when anything is."""
-    from evenfall.health import diagnose
+    from evenfall.reduction.diagnostics import diagnose
     from evenfall.units import typed
 
     raw, calibration, setup, _, _ = the_run(run, archive_dir)
@@ -179,8 +179,8 @@ def health(
         chain_links=links,
     )
     if plot:
-        from evenfall.evidence import finding_figure
-        from evenfall.plots import save
+        from evenfall.output.diagnostic_plots import finding_figure
+        from evenfall.output.plots import save
 
         plot.mkdir(parents=True, exist_ok=True)
         for f in findings:
@@ -216,7 +216,7 @@ def inertia(
     as_json: bool,
 ) -> None:
     """Find the inertia of all that turns from pulls of one engine at different sweep times."""
-    from evenfall.inertia import find_inertia, pull_bins
+    from evenfall.reduction.inertia import find_inertia, pull_bins
 
     pulls, last = [], None
     for name in runs:
@@ -230,7 +230,7 @@ def inertia(
         last = setup
     fit = find_inertia(pulls, scatter / 100)
     if store:
-        from evenfall.archive import Archive
+        from evenfall.archive.archive import Archive
         from evenfall.model import Setup
 
         if fit.inertia_kg_m2 <= 0:

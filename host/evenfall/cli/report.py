@@ -11,9 +11,9 @@ from evenfall.cli._root import archive_option, root, units_option, when
 from evenfall.cli.compare import engine_option, standard_option
 
 if TYPE_CHECKING:
-    from evenfall.archive import Archive
-    from evenfall.compare import Group
-    from evenfall.page import About
+    from evenfall.archive.archive import Archive
+    from evenfall.output.page import About
+    from evenfall.statistics.compare import Group
 
 
 @root.command()
@@ -36,11 +36,11 @@ def plot(
     archive_dir: Path,
 ) -> None:
     """Torque and power of up to six PULLS or groups: 7 is one pull, 3,5-8 a group's mean."""
-    from evenfall.archive import Archive
+    from evenfall.archive.archive import Archive
     from evenfall.cli._pulls import checked_target, group_of, pull_numbers, reduced
     from evenfall.errors import InputError
-    from evenfall.plots import curve_of, group_curve, plot_curves, plot_set_speed
-    from evenfall.report import UNIT_CHOICES
+    from evenfall.output.plots import curve_of, group_curve, plot_curves, plot_set_speed
+    from evenfall.output.text import UNIT_CHOICES
 
     target = checked_target(out, (".png", ".svg"))
     with Archive(archive_dir) as archive:
@@ -87,7 +87,7 @@ def page(
     archive_dir: Path,
 ) -> None:
     """The sheet to hand over: of one pull, of a group (3,5-8), or before and after (1-4 5-8)."""
-    from evenfall.archive import Archive
+    from evenfall.archive.archive import Archive
     from evenfall.cli._pulls import checked_target
 
     target = checked_target(out, (".html",)) if out else None
@@ -110,11 +110,11 @@ def write_page(
     """Reduce, compare, write the page; return its path."""
     from dataclasses import replace
 
-    from evenfall import page as sheets
     from evenfall.cli._pulls import group_of
-    from evenfall.compare import compare
     from evenfall.errors import InputError
-    from evenfall.report import UNIT_CHOICES
+    from evenfall.output import page as sheets
+    from evenfall.output.text import UNIT_CHOICES
+    from evenfall.statistics.compare import compare
 
     if len(specs) > 2:
         raise InputError(
@@ -142,7 +142,7 @@ def write_page(
 def about_pulls(archive: Archive, groups: list[Group], bench: str, note: str) -> About:
     """Engine, change, dates and notes as the archive has them."""
     from evenfall.cli._pulls import engine_of
-    from evenfall.page import About
+    from evenfall.output.page import About
 
     numbers = [p.key for g in groups for p in g.pulls]
     rows = [archive.row(n) for n in numbers]

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from evenfall import sentences
+from evenfall.board import code_texts
 from evenfall.cli._root import (
     F,
     archive_option,
@@ -28,7 +28,7 @@ from evenfall.cli.pull import print_pull, pull_as_json
 from evenfall.errors import EvenfallError, InputError
 
 if TYPE_CHECKING:
-    from evenfall.archive import Query
+    from evenfall.archive.archive import Query
 
 runs = noun("runs", "The pulls in the archive: list, find, show, note, tag, set aside, export, import.")
 
@@ -51,7 +51,7 @@ def find_options(command: F) -> F:
             "--flag", multiple=True, shell_complete=complete("flag"), help="damaged, incomplete, a fault."
         ),
         click.option("--tag", multiple=True, shell_complete=complete("tag"), help="A tag; repeatable."),
-        click.option("--verdict", type=click.Choice(list(sentences.VERDICTS)), help="The board's verdict."),
+        click.option("--verdict", type=click.Choice(list(code_texts.VERDICTS)), help="The board's verdict."),
         click.option("--set-aside", "aside", is_flag=True, help="Only pulls set aside."),
         click.option("--all", "everything", is_flag=True, help="Pulls set aside, too."),
         click.option(
@@ -85,7 +85,7 @@ def query_of(
     limit: int,
 ) -> Query:
     """The query that the options of `find_options` describe."""
-    from evenfall.archive import Query
+    from evenfall.archive.archive import Query
     from evenfall.units import typed
 
     def number(text: str | None, kind: str, name: str) -> float | None:
@@ -146,8 +146,8 @@ def find(words: tuple[str, ...], archive_dir: Path, units: str, as_json: bool, *
 
 
 def _print_found(archive_dir: Path, query: Query, units: str, as_json: bool) -> None:
-    from evenfall.archive import Archive
-    from evenfall.report import UNIT_CHOICES, printable
+    from evenfall.archive.archive import Archive
+    from evenfall.output.text import UNIT_CHOICES, printable
 
     with Archive(archive_dir) as archive:
         found = archive.find(query)
@@ -170,7 +170,7 @@ def _print_found(archive_dir: Path, query: Query, units: str, as_json: bool) -> 
             about = printable(f"set aside: {r['set_aside']}")
         rows.append(
             [r["pull"], when(r["started_unix_s"]), r["engine"], r["build"], power, power_at,
-             torque, torque_at, sentences.say(sentences.VERDICTS, r["verdict"]), about]
+             torque, torque_at, code_texts.say(code_texts.VERDICTS, r["verdict"]), about]
         )  # fmt: skip
     numbers = [u.power_name, "at rpm", u.torque_name, "at rpm "]
     columns = ["pull", "started", "engine", "build", *numbers, "verdict", ""]
@@ -190,9 +190,9 @@ def show(
     pull: int, standard: str | None, bin_rpm: float, archive_dir: Path, units: str, as_json: bool
 ) -> None:
     """Everything about one pull, reduced afresh from its raw frames."""
-    from evenfall.air import describe
-    from evenfall.archive import Archive
-    from evenfall.report import printable
+    from evenfall.archive.archive import Archive
+    from evenfall.output.text import printable
+    from evenfall.reduction.air import describe
 
     with Archive(archive_dir) as archive:
         row, notes = archive.row(pull), archive.notes(pull)
@@ -239,7 +239,7 @@ def show(
 @archive_option
 def note(pull: int, text: str, author: str, archive_dir: Path) -> None:
     """Add a note to a pull."""
-    from evenfall.archive import Archive
+    from evenfall.archive.archive import Archive
 
     with Archive(archive_dir) as archive:
         archive.add_note(pull, text, author)
@@ -252,7 +252,7 @@ def note(pull: int, text: str, author: str, archive_dir: Path) -> None:
 @archive_option
 def tag(pull: int, tags: tuple[str, ...], remove: bool, archive_dir: Path) -> None:
     """Tag a pull."""
-    from evenfall.archive import Archive
+    from evenfall.archive.archive import Archive
 
     with Archive(archive_dir) as archive:
         for word in tags:
@@ -266,7 +266,7 @@ def tag(pull: int, tags: tuple[str, ...], remove: bool, archive_dir: Path) -> No
 @archive_option
 def set_aside(pull: int, reason: str | None, back: bool, archive_dir: Path) -> None:
     """Leave a pull out of lists and comparisons, with a REASON; nothing is deleted."""
-    from evenfall.archive import Archive
+    from evenfall.archive.archive import Archive
 
     with Archive(archive_dir) as archive:
         if back:
@@ -295,9 +295,9 @@ def file_under(
     archive_dir: Path,
 ) -> None:
     """File pulls under another engine, build, set-up, calibration, air or standard; reduce them anew."""
-    from evenfall.air import standard_named
-    from evenfall.archive import Archive
+    from evenfall.archive.archive import Archive
     from evenfall.model import Air, Calibration, Setup
+    from evenfall.reduction.air import standard_named
 
     with Archive(archive_dir) as archive, archive.change():
         columns: dict[str, Any] = {}
@@ -331,7 +331,7 @@ def file_under(
 @archive_option
 def export(pull: int, target: Path, archive_dir: Path) -> None:
     """Write one pull to one self-describing file (JSON, raw frames inside); a folder gets pull-N.json."""
-    from evenfall.archive import Archive, write_whole
+    from evenfall.archive.archive import Archive, write_whole
 
     with Archive(archive_dir) as archive:
         data = archive.export(pull)
@@ -346,7 +346,7 @@ def export(pull: int, target: Path, archive_dir: Path) -> None:
 @archive_option
 def import_files(files: tuple[Path, ...], archive_dir: Path) -> None:
     """Take exported pulls, or run files as they lie on a board, into the archive."""
-    from evenfall.archive import Archive, read_export
+    from evenfall.archive.archive import Archive, read_export
 
     failed: list[EvenfallError] = []
     with Archive(archive_dir) as archive:
@@ -373,7 +373,7 @@ def import_files(files: tuple[Path, ...], archive_dir: Path) -> None:
 @find_options
 def reduce(pulls: tuple[int, ...], archive_dir: Path, **filters: Any) -> None:
     """Reduce PULLS, or all that the filters find, anew; older results stay beside the new ones."""
-    from evenfall.archive import Archive
+    from evenfall.archive.archive import Archive
 
     start = time.monotonic()
     with Archive(archive_dir) as archive:

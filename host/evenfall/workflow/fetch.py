@@ -12,10 +12,10 @@ from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import asdict, dataclass
 from pathlib import Path
 
-from evenfall import wire
-from evenfall.archive import Archive
+from evenfall.archive.archive import Archive
+from evenfall.board import run_file
+from evenfall.board.link import Link, Progress, RunEntry
 from evenfall.errors import DamageError, LinkError
-from evenfall.link import Link, Progress, RunEntry
 from evenfall.model import Air
 
 AIR_STALE_S = 3 * 3600  # common practice, no source: the weather moves the factor by 0.1-0.3 % an hour
@@ -92,7 +92,7 @@ def take_runs(
 
 def _keep(archive: Archive, entry: RunEntry, data: bytes, filing: Filing, partial: Path) -> int:
     try:
-        return archive.store_run(data, run=wire.decode_run(data), **asdict(filing))
+        return archive.store_run(data, run=run_file.decode_run(data), **asdict(filing))
     except DamageError as error:
         raise DamageError(
             f"run {entry.run_id} came as the board stores it, but {error}; "
@@ -114,7 +114,7 @@ def _tell(line: Link, entry: RunEntry, pull: int, copy: bytes) -> None:
 
 def file_air(archive: Archive, air: Air) -> int:
     """Keep an air reading and file new pulls under it."""
-    from evenfall.air import check_air
+    from evenfall.reduction.air import check_air
 
     check_air(air)
     number = archive.add_record(air)

@@ -16,9 +16,9 @@ from dataclasses import dataclass
 import numpy as np
 import scipy  # scipy.stats loads at its first use: listing pulls does not wait for it
 
-from evenfall.compare import LEVEL, Precision, precision
 from evenfall.errors import InputError
 from evenfall.model import FloatArray, IntArray
+from evenfall.statistics.compare import LEVEL, Precision, precision
 
 MEAN_RANGE_OF_TWO = 2 / np.sqrt(np.pi)  # of two standard normal values, 1.128: d2 of the chart tables
 FEWEST_SESSIONS = 5

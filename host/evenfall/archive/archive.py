@@ -28,7 +28,7 @@ from typing import Any, TypeVar
 
 import numpy as np
 
-from evenfall import wire
+from evenfall.board import run_file
 from evenfall.errors import ArchiveError, DamageError, InputError, NotFoundError
 from evenfall.model import AIR_UNKNOWN, Air, Bins, Calibration, Reduction, Run, Setup
 
@@ -435,13 +435,13 @@ class Archive:
 
         Raises DamageError when the bytes hold no run at all.
         """
-        if len(data) > wire.MAX_RUN_BYTES:
+        if len(data) > run_file.MAX_RUN_BYTES:
             raise DamageError(f"{len(data)} bytes are more than any board holds: not a run")
         sha = hashlib.sha256(data).hexdigest()
         row = self.db.execute("SELECT id FROM pulls WHERE sha256 = ?", (sha,)).fetchone()
         if row:
             return int(row["id"])
-        run = run or wire.decode_run(data)
+        run = run or run_file.decode_run(data)
         if not run.board_uid:
             raise DamageError("these bytes hold no run: " + "; ".join(run.damage[:3]))
         started = run.started_unix_s or _now()
@@ -506,7 +506,7 @@ class Archive:
 
     def run(self, pull: int) -> Run:
         """The run, decoded."""
-        return wire.decode_run(self.raw(pull))
+        return run_file.decode_run(self.raw(pull))
 
     def row(self, pull: int) -> dict[str, Any]:
         """The pull's line of `pull_list`; NotFoundError when there is none."""
@@ -616,8 +616,8 @@ class Archive:
         What is not filed comes from the board: its settings, its barometer.
         Without any air reading the standard is 'none': no guess is corrected with.
         """
-        from evenfall.air import air_from_run
-        from evenfall.reduce import calibration_from_settings, setup_from_settings
+        from evenfall.reduction.air import air_from_run
+        from evenfall.reduction.reduce import calibration_from_settings, setup_from_settings
 
         row = self.db.execute(
             "SELECT calibration_id, setup_id, air_id, standard FROM pulls WHERE id = ?", (pull,)
@@ -638,7 +638,7 @@ class Archive:
         self, pull: int, standard: str | None = None, bin_rpm: float = 250.0, run: Run | None = None
     ) -> Reduction:
         """Reduce a pull from its raw frames and keep the result beside older ones."""
-        from evenfall.reduce import reduce_run
+        from evenfall.reduction.reduce import reduce_run
 
         run = run or self.run(pull)
         calibration, setup, air, filed = self.inputs(pull, run)
@@ -1086,7 +1086,7 @@ def _checked_export(data: bytes) -> dict[str, Any]:
             }
         )
     standard = text(body.get("standard"), "air standard", 100) or "none"
-    from evenfall.air import standard_named
+    from evenfall.reduction.air import standard_named
 
     try:
         standard = standard_named(standard).key

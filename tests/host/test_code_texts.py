@@ -1,7 +1,7 @@
 """Every name the board can send has its sentence."""
 
 import pytest
-from evenfall import sentences
+from evenfall.board import code_texts
 from evenfall_wire import codes, settings
 
 TABLES = [name for name in dir(codes) if name.isupper()]
@@ -9,22 +9,22 @@ TABLES = [name for name in dir(codes) if name.isupper()]
 
 @pytest.mark.parametrize("table", TABLES)
 def test_every_name_has_a_sentence_and_no_sentence_is_left_over(table):
-    assert set(getattr(sentences, table)) == set(getattr(codes, table))
+    assert set(getattr(code_texts, table)) == set(getattr(codes, table))
 
 
 def test_every_self_test_item_says_what_to_do():
-    assert set(sentences.SELF_TEST_ADVICE) == set(codes.SELF_TEST_ITEMS)
+    assert set(code_texts.SELF_TEST_ADVICE) == set(codes.SELF_TEST_ITEMS)
 
 
 def test_cautions_are_about_settings():
-    assert set(sentences.SETTING_CAUTIONS) <= set(settings.BY_NAME)
+    assert set(code_texts.SETTING_CAUTIONS) <= set(settings.BY_NAME)
 
 
 @pytest.mark.parametrize("table", ["FAULTS", "REFUSALS"])
 def test_faults_and_refusals_are_whole_sentences(table):
-    for name, sentence in getattr(sentences, table).items():
+    for name, sentence in getattr(code_texts, table).items():
         assert name == "none" or (sentence[0].isupper() and sentence.endswith("."))
 
 
 def test_a_name_from_a_newer_board_is_shown_as_it_came():
-    assert sentences.say(sentences.FAULTS, "fault 99") == "fault 99"
+    assert code_texts.say(code_texts.FAULTS, "fault 99") == "fault 99"

@@ -10,8 +10,8 @@ from scipy import stats
 
 from evenfall.errors import InputError
 from evenfall.model import Calibration, FloatArray
-from evenfall.reduce import check_arm
-from evenfall.uncertainty import propagate
+from evenfall.reduction.reduce import check_arm
+from evenfall.reduction.uncertainty import propagate
 from evenfall.units import GRAVITY
 
 TOLERANCE = 0.005  # of a check weight, before a warning; common practice, no source

@@ -24,10 +24,10 @@ from dataclasses import dataclass, fields, replace
 import numpy as np
 from scipy import special
 
-from evenfall import align, uncertainty
-from evenfall.air import Correction, correction, place_doubts
 from evenfall.errors import DamageError, InputError
 from evenfall.model import Air, Bins, Calibration, FloatArray, IntArray, Peak, Reduction, Run, Setup
+from evenfall.reduction import align, uncertainty
+from evenfall.reduction.air import Correction, correction, place_doubts
 from evenfall.units import RPM
 
 VERSION = 3

@@ -32,7 +32,7 @@ from evenfall_wire import settings as setting_table
 from evenfall_wire.frames import MAX_WIRE
 from serial.tools import list_ports
 
-from evenfall import sentences, wire
+from evenfall.board import code_texts, run_file
 from evenfall.errors import BoardError, DamageError, InputError, LinkError, NotFoundError
 
 REPLY_TO = {
@@ -283,7 +283,7 @@ class Link:
         self.close()
         return PortGoneError(f"the line to {self.url} broke off ({error}): plug it in again, nothing is lost")
 
-    def _receive(self, wait_s: float) -> Iterator[tuple[wire.Frame | None, bytes]]:
+    def _receive(self, wait_s: float) -> Iterator[tuple[run_file.Frame | None, bytes]]:
         """Frames that arrive within one read: (frame or None when damaged, chunk without delimiter)."""
         try:
             self._port.timeout = wait_s
@@ -302,7 +302,7 @@ class Link:
                 self.counters.bad += 1
                 yield None, b""
             elif chunk:
-                frame = wire.open_frame(chunk)
+                frame = run_file.open_frame(chunk)
                 if frame is None:
                     self.counters.bad += 1
                 else:
@@ -330,7 +330,9 @@ class Link:
         self._sequence = (self._sequence + 1) & 0xFFFF
         return self._sequence
 
-    def _wanted(self, frame: wire.Frame, sequence: int, request: str, reply: str) -> wire.Message | None:
+    def _wanted(
+        self, frame: run_file.Frame, sequence: int, request: str, reply: str
+    ) -> run_file.Message | None:
         """The reply we wait for, or None.  Raises BoardError when it is a refusal."""
         entry = messages.BY_TYPE.get(frame.kind)
         if entry is None:
@@ -343,12 +345,12 @@ class Link:
             self.counters.stale += 1
             return None
         try:
-            message = wire.decode_message(frame.kind, frame.payload)
+            message = run_file.decode_message(frame.kind, frame.payload)
         except ValueError:
             self.counters.bad += 1
             return None
         assert message is not None
-        asked = wire.TYPE_OF[request]
+        asked = run_file.TYPE_OF[request]
         if message.name in ("refused", "done") and message.head["request"] != asked:
             self.counters.stale += 1
             return None
@@ -363,7 +365,7 @@ class Link:
         each: Iterable[Sequence[Any]] = (),
         attempts: int = ATTEMPTS,
         longest_s: float = MAX_RTO_S,
-    ) -> wire.Message:
+    ) -> run_file.Message:
         """Send a request until its reply comes; return the reply.
 
         Raises BoardError when the board refuses, NoAnswerError when it stays silent,
@@ -371,7 +373,7 @@ class Link:
         """
         reply = REPLY_TO.get(name, "done")
         sequence = self._next_sequence()
-        data = b"\x00" + wire.frame_bytes(name, sequence, head, each)  # the zero ends any line noise
+        data = b"\x00" + run_file.frame_bytes(name, sequence, head, each)  # the zero ends any line noise
         extra = EXTRA_S.get(name, 0.0)
         wait_s = self._rto_s + extra
         heard, frames = self.counters.bytes_in, self.counters.frames
@@ -402,8 +404,8 @@ class Link:
     def status(self) -> dict[str, Any]:
         """The board's state, scaled, codes as names; `flags` as a list of names."""
         head = self.request("get_status").head
-        out = wire.scaled("status", head)
-        out["flags"] = wire.bit_names(codes.STATUS_BITS, head["flags"])
+        out = run_file.scaled("status", head)
+        out["flags"] = run_file.bit_names(codes.STATUS_BITS, head["flags"])
         return out
 
     def runs(self) -> list[RunEntry]:
@@ -415,8 +417,8 @@ class Link:
             if first == len(rows):
                 rows += [
                     RunEntry(
-                        run_id, size, crc, frames, wire.bit_names(codes.RUN_BITS, flags),
-                        wire.code_name("verdict", verdict), started,
+                        run_id, size, crc, frames, run_file.bit_names(codes.RUN_BITS, flags),
+                        run_file.code_name("verdict", verdict), started,
                     )
                     for run_id, size, crc, frames, flags, verdict, started in reply.each
                 ]  # fmt: skip
@@ -431,7 +433,7 @@ class Link:
             if reply.head["first"] == len(rows):
                 rows += reply.each
             if len(rows) >= reply.head["total"] or not reply.each:
-                return {wire.setting_name(n): v for n, v in rows}
+                return {run_file.setting_name(n): v for n, v in rows}
 
     def set_settings(self, values: dict[str, int]) -> None:
         """Write settings; names and bounds are checked here first."""
@@ -458,7 +460,7 @@ class Link:
     def self_test(self) -> list[tuple[str, str, int]]:
         """(item, result, value) of each part."""
         return [
-            (wire.code_name("item", i), wire.code_name("result", r), v)
+            (run_file.code_name("item", i), run_file.code_name("result", r), v)
             for i, r, v in self.request("self_test", attempts=2).each
         ]
 
@@ -470,7 +472,7 @@ class Link:
         """The board's counts by name (evenfall_wire.codes.COUNTERS); none of a board older than 1.1."""
         if not self._knows_1_1:
             return {}
-        return {wire.code_name("counter", n): v for n, v in self.request("get_counters").each}
+        return {run_file.code_name("counter", n): v for n, v in self.request("get_counters").each}
 
     def acknowledge(self, run_id: int, copy: bytes) -> None:
         """Tell the board that `copy`, read back from disk, is safe with us."""
@@ -499,7 +501,7 @@ class Link:
                     raise
                 if not told:
                     self.say(
-                        f"the board is busy: {sentences.say(sentences.STATES, self.status()['state'])} ..."
+                        f"the board is busy: {code_texts.say(code_texts.STATES, self.status()['state'])} ..."
                     )
                     told = True
                 time.sleep(0.3)
@@ -526,7 +528,7 @@ class Link:
         DamageError when all frames of the first are here and the whole still does not verify.
         """
         first = wanted[0][0]
-        if first.size > wire.MAX_RUN_BYTES:
+        if first.size > run_file.MAX_RUN_BYTES:
             raise DamageError(
                 f"run {first.run_id}: the board lists {first.size} bytes; no board holds that much"
             )
@@ -584,7 +586,7 @@ class Link:
             return False
         transfer, first, count = found
         span = _Span(transfer, first, count, self._next_sequence(), name)
-        request = b"\x00" + wire.frame_bytes(name, span.sequence, (transfer.entry.run_id, first, count))
+        request = b"\x00" + run_file.frame_bytes(name, span.sequence, (transfer.entry.run_id, first, count))
         reading.asked.append(span)
         self._send(request)
         if not transfer.first_request(first):
@@ -617,7 +619,7 @@ class Link:
             self.request("get_status")
         return new, False
 
-    def _take_in(self, reading: _Reading, frame: wire.Frame | None, chunk: bytes, sent: float) -> int:
+    def _take_in(self, reading: _Reading, frame: run_file.Frame | None, chunk: bytes, sent: float) -> int:
         """One frame of an answer; return how many new frames it brought."""
         asked = reading.asked
         if not asked:
@@ -750,7 +752,7 @@ class _Reading:
         if not self._to_come or (self._transfers and time.monotonic() > self._ahead_until):
             return None
         entry, partial = self._to_come.popleft()
-        if entry.size > wire.MAX_RUN_BYTES:
+        if entry.size > run_file.MAX_RUN_BYTES:
             self._to_come.clear()
             return None
         self._transfers.append(_Transfer(entry, partial))
@@ -777,7 +779,7 @@ class _Transfer:
         partial.parent.mkdir(parents=True, exist_ok=True)
         if partial.exists():
             for chunk in partial.read_bytes().split(b"\x00")[:-1]:
-                frame = wire.open_frame(chunk)
+                frame = run_file.open_frame(chunk)
                 if frame and frame.sequence < entry.frames:
                     self.frames.setdefault(frame.sequence, chunk)
         self._file = partial.open("ab")
@@ -855,8 +857,8 @@ def setting(name: str) -> tuple[int, str, str, int, int, int, str]:
 
 def refusal(request: str, head: dict[str, Any]) -> BoardError:
     """The error for a `refused` reply."""
-    name = wire.code_name("error", head["error"])
-    sentence = sentences.say(sentences.REFUSALS, name)
+    name = run_file.code_name("error", head["error"])
+    sentence = code_texts.say(code_texts.REFUSALS, name)
     detail = head["detail"]
     if name == "newer_protocol":  # detail: the board's own
         ours = f"{messages.PROTO_MAJOR}.{messages.PROTO_MINOR}"
@@ -865,9 +867,9 @@ def refusal(request: str, head: dict[str, Any]) -> BoardError:
             "(evenfall board install)"
         )
     if name in ("no_such_setting", "out_of_bounds"):
-        sentence = f"setting '{wire.setting_name(detail)}': {sentence}"
+        sentence = f"setting '{run_file.setting_name(detail)}': {sentence}"
     elif name in ("busy_state", "moving") and 0 <= detail < len(codes.STATES):
-        sentence = f"{sentence} (It is {sentences.say(sentences.STATES, codes.STATES[detail])}.)"
+        sentence = f"{sentence} (It is {code_texts.say(code_texts.STATES, codes.STATES[detail])}.)"
     error = BoardError(f"refused '{request}': {sentence}")
     error.refusal = name
     return error

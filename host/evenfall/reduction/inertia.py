@@ -17,10 +17,10 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from evenfall import reduce, uncertainty
-from evenfall.air import correction
 from evenfall.errors import InputError
 from evenfall.model import Air, Calibration, FloatArray, Run, Setup
+from evenfall.reduction import reduce, uncertainty
+from evenfall.reduction.air import correction
 from evenfall.units import RPM
 
 ENGINE_SCATTER = 0.003  # relative, standard, pull to pull; common practice, no source

@@ -17,8 +17,8 @@ from collections import deque
 from collections.abc import Callable, Iterator
 from pathlib import Path
 
+from evenfall.board.link import Link
 from evenfall.errors import EvenfallError
-from evenfall.link import Link
 from evenfall.model import Setup
 
 SCENARIO = "trail-crew"

@@ -15,12 +15,12 @@ from rich.table import Table
 from rich.text import Text
 
 from evenfall import units as units_table
-from evenfall.compare import Comparison, Gain, number_word
-from evenfall.compare import Group as PullGroup
-from evenfall.control_chart import Chart
 from evenfall.errors import InputError
 from evenfall.model import Bins, FloatArray, IntArray, Peak, Reduction
-from evenfall.uncertainty import COVERAGE
+from evenfall.reduction.uncertainty import COVERAGE
+from evenfall.statistics.compare import Comparison, Gain, number_word
+from evenfall.statistics.compare import Group as PullGroup
+from evenfall.statistics.control_chart import Chart
 
 
 @dataclass(frozen=True)

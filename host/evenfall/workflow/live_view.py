@@ -21,11 +21,11 @@ from rich.panel import Panel
 from rich.table import Table
 from rich.text import Text
 
-from evenfall import sentences
-from evenfall.air import correction
+from evenfall.board import code_texts
 from evenfall.errors import EvenfallError, LinkError
 from evenfall.model import Air
-from evenfall.report import SHOP, Units, printable
+from evenfall.output.text import SHOP, Units, printable
+from evenfall.reduction.air import correction
 from evenfall.units import RPM
 
 REST_S = 0.25  # between two questions when nothing turns
@@ -37,7 +37,7 @@ BARS = "▁▂▃▄▅▆▇█"
 
 
 class Board(Protocol):
-    """The part of evenfall.link.Link that the view uses."""
+    """The part of evenfall.board.link.Link that the view uses."""
 
     def open(self) -> Any: ...
     def close(self) -> None: ...
@@ -217,9 +217,9 @@ def _heading(view: View) -> RenderableType:
         return Panel(Text(printable(text), style="bold"), border_style="bold red")
     assert view.status
     state, fault = view.status["state"], view.status["fault"]
-    said = printable(sentences.say(sentences.STATES, state))
+    said = printable(code_texts.say(code_texts.STATES, state))
     if fault != "none":
-        why = printable(f"FAULT: {sentences.say(sentences.FAULTS, fault)}")
+        why = printable(f"FAULT: {code_texts.say(code_texts.FAULTS, fault)}")
         return Panel(Text(f"{why}\n{said}", style="bold"), border_style="bold red")
     return Panel(Text(said, style="bold"), border_style="bold" if state in BUSY_STATES else "dim")
 

@@ -6,9 +6,9 @@ import matplotlib
 import numpy as np
 from matplotlib.figure import Figure
 
-from evenfall.calibrate import TOLERANCE, CheckDrift
-from evenfall.health import Evidence, Finding
-from evenfall.plots import COLOURS, INK, LIMIT, STYLE
+from evenfall.output.plots import COLOURS, INK, LIMIT, STYLE
+from evenfall.reduction.calibration import TOLERANCE, CheckDrift
+from evenfall.reduction.diagnostics import Evidence, Finding
 
 
 def finding_figure(finding: Finding, width_in: float = 6.4, height_in: float = 3.4) -> Figure:

@@ -18,9 +18,9 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 from scipy import ndimage, signal, stats
 
-from evenfall import align, reduce, water
 from evenfall.errors import InputError
 from evenfall.model import Calibration, FloatArray, IntArray, Run, Setup
+from evenfall.reduction import align, reduce, water
 from evenfall.units import RPM
 
 NOISE_LIMIT = 0.006  # scatter of one load sample in the usual bin of speed, of the largest load

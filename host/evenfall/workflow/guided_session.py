@@ -16,16 +16,12 @@ from typing import Any, Protocol
 
 import numpy as np
 
-from evenfall import sentences
-from evenfall.air import check_air, describe
-from evenfall.archive import Archive, Query
-from evenfall.calibrate import check_drift
-from evenfall.compare import Group, Pull, compare, group
+from evenfall.archive.archive import Archive, Query
+from evenfall.board import code_texts
+from evenfall.board.link import Link
 from evenfall.errors import BoardError, EvenfallError, InputError, LinkError
-from evenfall.intake import file_air, filing_in_force, take_runs
-from evenfall.link import Link
 from evenfall.model import Air, Calibration
-from evenfall.report import (
+from evenfall.output.text import (
     SHOP,
     Units,
     comparison_lines,
@@ -33,7 +29,11 @@ from evenfall.report import (
     repeatability_line,
     verdict_sentence,
 )
+from evenfall.reduction.air import check_air, describe
+from evenfall.reduction.calibration import check_drift
+from evenfall.statistics.compare import Group, Pull, compare, group
 from evenfall.units import typed
+from evenfall.workflow.fetch import file_air, filing_in_force, take_runs
 
 STEPS = (
     "self_test",
@@ -168,10 +168,10 @@ class Guide:
             results = line.self_test()
             self.day.self_test = [list(row) for row in results]
             for item, result, value in results:
-                name = sentences.say(sentences.SELF_TEST_ITEMS, item)
-                self.talk.say(f"  {name:14} {sentences.say(sentences.SELF_TEST_RESULTS, result)} ({value})")
+                name = code_texts.say(code_texts.SELF_TEST_ITEMS, item)
+                self.talk.say(f"  {name:14} {code_texts.say(code_texts.SELF_TEST_RESULTS, result)} ({value})")
                 if result in ("fail", "ask_person"):
-                    self.talk.say(f"  {'':14} {sentences.say(sentences.SELF_TEST_ADVICE, item)}")
+                    self.talk.say(f"  {'':14} {code_texts.say(code_texts.SELF_TEST_ADVICE, item)}")
             self.keep()
             self._fetch(line)
         self._adopt(self.day.earlier)
@@ -182,7 +182,7 @@ class Guide:
         failed = [item for item, result, _ in results if result == "fail"]
         if failed:
             options = {"no": "put it right and test again", "yes": "go on all the same"}
-            names = ", ".join(sentences.say(sentences.SELF_TEST_ITEMS, item) for item in failed)
+            names = ", ".join(code_texts.say(code_texts.SELF_TEST_ITEMS, item) for item in failed)
             return self.talk.choose(f"Failed: {names}. Go on?", options, "no") == "yes"
         return True
 
@@ -363,9 +363,9 @@ class Guide:
         """All runs that the board has not been told are safe here."""
         status = line.status()
         if status["fault"] != "none":
-            self.talk.say(f"! {sentences.say(sentences.FAULTS, status['fault'])}")
+            self.talk.say(f"! {code_texts.say(code_texts.FAULTS, status['fault'])}")
         if status["state"] not in IDLE_STATES:
-            state = sentences.say(sentences.STATES, status["state"])
+            state = code_texts.say(code_texts.STATES, status["state"])
             raise BoardError(f"the board is not at rest ({state}); wait until the pull is stored")
         filing = filing_in_force(self.archive, self.talk.say)
         entries = [e for e in line.runs() if "acknowledged" not in e.flags]
@@ -428,8 +428,8 @@ class Guide:
 
     def _show(self, number: int, told: dict[int, Pull]) -> None:
         row = self.archive.row(number)
-        verdict = sentences.say(sentences.VERDICTS, row["verdict"])
-        reason = "" if row["reason"] == "none" else f": {sentences.say(sentences.REASONS, row['reason'])}"
+        verdict = code_texts.say(code_texts.VERDICTS, row["verdict"])
+        reason = "" if row["reason"] == "none" else f": {code_texts.say(code_texts.REASONS, row['reason'])}"
         self.talk.say(f"Pull {number}, {verdict}{reason}")
         told[number] = self.reduce(number)
         peak = told[number].reduction.peak_power_W

@@ -20,8 +20,8 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
+from evenfall.board.link import Link
 from evenfall.errors import BoardError, DamageError, InputError, LinkError
-from evenfall.link import Link
 
 MANIFEST = "/firmware.json"
 NEW = "/firmware.new"
@@ -137,7 +137,7 @@ def fw_swap():
 
 def checkout_of_this_package() -> Path:
     """The checkout in which this package lies."""
-    return Path(__file__).resolve().parents[2]
+    return Path(__file__).resolve().parents[3]
 
 
 def firmware_files(checkout: Path) -> dict[str, bytes]:

@@ -19,7 +19,7 @@ import numpy as np
 
 from evenfall.errors import InputError
 from evenfall.model import Bins, Reduction
-from evenfall.report import Units
+from evenfall.output.text import Units
 
 UNITS = {"rpm": "rpm", "Nm": "N.m", "W": "W", "s": "s"}  # by the ending of a column's name
 

@@ -15,10 +15,9 @@ import numpy as np
 from jinja2 import Environment, PackageLoader, StrictUndefined
 from markupsafe import Markup
 
-from evenfall import plots
-from evenfall.compare import Comparison, Group, Pull
 from evenfall.model import Calibration, Reduction, Setup
-from evenfall.report import (
+from evenfall.output import plots
+from evenfall.output.text import (
     SHOP,
     Units,
     digits,
@@ -28,7 +27,8 @@ from evenfall.report import (
     repeatability_line,
     verdict_sentence,
 )
-from evenfall.uncertainty import COVERAGE
+from evenfall.reduction.uncertainty import COVERAGE
+from evenfall.statistics.compare import Comparison, Group, Pull
 from evenfall.units import from_si
 
 NOTE_LENGTH = 600  # characters of a note on the sheet; the archive keeps all of it
@@ -94,7 +94,7 @@ class Sheet:
 def render(sheet: Sheet) -> str:
     """The sheet as one HTML document."""
     environment = Environment(
-        loader=PackageLoader("evenfall"),
+        loader=PackageLoader("evenfall.output"),
         autoescape=True,
         undefined=StrictUndefined,
         finalize=_keep_together,

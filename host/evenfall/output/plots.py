@@ -24,11 +24,11 @@ from evenfall_wire import codes
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
-from evenfall.compare import Comparison, Group
 from evenfall.errors import InputError
 from evenfall.model import FloatArray, Reduction, Run
-from evenfall.report import SHOP, Units, printable
-from evenfall.uncertainty import COVERAGE
+from evenfall.output.text import SHOP, Units, printable
+from evenfall.reduction.uncertainty import COVERAGE
+from evenfall.statistics.compare import Comparison, Group
 
 COLOURS = ("#23055f", "#ee3e26", "#629fdb", "#6a1007", "#2e10f1", "#82566f")
 # on/off lengths in line widths; the first is solid

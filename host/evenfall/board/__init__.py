@@ -1,0 +1,1 @@
+"""The board over the serial line: link, run files, firmware, wiring, texts of codes."""

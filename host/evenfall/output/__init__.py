@@ -1,0 +1,1 @@
+"""Results as text, page, pictures and tables."""

@@ -1,0 +1,1 @@
+"""Groups of runs: repeatability, comparison, control chart."""
