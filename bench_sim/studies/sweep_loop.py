@@ -20,7 +20,7 @@ sys.path[:0] = [str(PROJECT / p) for p in ("firmware/lib", "bench_sim", "protoco
 from evenfall_bench.physics import Bench  # noqa: E402
 from evenfall_bench.truth import over_turns  # noqa: E402
 from evenfall_board.sensing import Speed  # noqa: E402
-from evenfall_board.sweep import FALL, HOLD, RELEASE, Sweep  # noqa: E402
+from evenfall_board.sweep import HOLD, RAMP, RELEASE, Sweep  # noqa: E402
 from evenfall_wire.settings import SETTINGS  # noqa: E402
 
 MASK = (1 << 30) - 1
@@ -40,8 +40,8 @@ class Controller(Protocol):
 
 
 @dataclass
-class Pull:
-    """One pull: times s, speeds crank rpm, torque N.m at the brake; errors in % of set speed.
+class Run:
+    """One run: times s, speeds crank rpm, torque N.m at the brake; errors in % of set speed.
 
     The true speed is the mean over the turn around each moment: within a turn every engine
     swings, and no valve could or should follow that.
@@ -63,7 +63,7 @@ class Pull:
 
 
 class Loop:
-    """A bench that makes pull after pull with its engine warm."""
+    """A bench that makes run after run with its engine warm."""
 
     def __init__(self, scenario: dict[str, Any], seed: int) -> None:
         self.bench = Bench.build(scenario, seed)
@@ -95,10 +95,10 @@ class Loop:
             for t, c in self.bench.take_samples()
         ]
 
-    def pull(self, controller: Controller, spin_s: float = 3.0, limit_s: float = 60.0) -> Pull:
+    def run(self, controller: Controller, spin_s: float = 3.0, limit_s: float = 60.0) -> Run:
         """Throttle open, spin up, let the controller sweep, close the throttle, come to rest."""
         bench = self.bench
-        out = Pull()
+        out = Run()
         bench.new_pull()
         known = len(bench.truth)
         bench.set_servo_us(self.settings["servo_shut"])
@@ -135,16 +135,16 @@ class Loop:
             self.poll()
         return out
 
-    def _judge(self, p: Pull) -> None:
-        fall = [i for i, phase in enumerate(p.phase) if phase == FALL]
-        if not fall:
+    def _judge(self, p: Run) -> None:
+        on_ramp = [i for i, phase in enumerate(p.phase) if phase == RAMP]
+        if not on_ramp:
             return
-        first, last = fall[0], fall[-1]
+        first, last = on_ramp[0], on_ramp[-1]
         p.done = p.phase[-1] >= RELEASE
-        errors = [100.0 * (p.true_rpm[i] / p.set_rpm[i] - 1.0) for i in fall]
+        errors = [100.0 * (p.true_rpm[i] / p.set_rpm[i] - 1.0) for i in on_ramp]
         p.rms_percent = math.sqrt(sum(e * e for e in errors) / len(errors))
         p.worst_percent = max(map(abs, errors))
-        p.top_share = max(p.true_rpm[i] for i in fall) / p.set_rpm[first]
+        p.top_share = max(p.true_rpm[i] for i in on_ramp) / p.set_rpm[first]
         # straight line through the true speed around the end: one rough turn ends no sweep
         goal = self.settings["end_speed"] * 1.0
         lo, hi = max(first, last - 24), min(len(p.time_s) - 1, last + 12)
@@ -164,13 +164,13 @@ class Loop:
                 at = 0.0
             p.sweep_s = p.time_s[last] + at - p.time_s[first]
 
-    def pulls(self, count: int, learned: dict[int, int] | None = None) -> list[Pull]:
-        """`count` pulls of the firmware's own controller, learning from each to the next."""
+    def runs(self, count: int, learned: dict[int, int] | None = None) -> list[Run]:
+        """`count` runs of the firmware's own controller, learning from each to the next."""
         slots = {} if learned is None else learned
         made = []
         for _ in range(count):
             c = Sweep(self.settings, slots)
-            p = self.pull(c)
+            p = self.run(c)
             p.verdict = c.verdict()
             slots.update(dict(c.learn()))
             made.append(p)
@@ -201,7 +201,7 @@ class FixedPI:
         dt = min(((tick - self._tick) & MASK) / 4e6, 0.1)
         self._tick = tick
         end = self._s["end_speed"] * 2
-        if self.phase == FALL:
+        if self.phase == RAMP:
             gone = ((tick - self._start) & MASK) / 4e6
             share = min(gone * 1000 / self._s["sweep_time"], 1.2)
             self.set_half_rpm = max(int(self._held + (end - self._held) * share), end // 2)
@@ -215,33 +215,33 @@ class FixedPI:
         if self.phase == HOLD:
             self._steady = self._steady + dt if abs(e) < 0.01 else 0.0
             if self._steady > 1.0 or ((tick - self._begin) & MASK) > 32000000:
-                self.phase, self._start = FALL, tick
-        elif self.phase == FALL and speed_half_rpm <= end:
+                self.phase, self._start = RAMP, tick
+        elif self.phase == RAMP and speed_half_rpm <= end:
             self.phase = RELEASE
-        elif self.phase == FALL and ((tick - self._start) & MASK) / 4000 > 1.5 * self._s["sweep_time"]:
+        elif self.phase == RAMP and ((tick - self._start) & MASK) / 4000 > 1.5 * self._s["sweep_time"]:
             self.phase = RELEASE
         return self._s["servo_shut"] + int(min(max(self._i + self._kp * e, 0), 1000))
 
 
 class Script:
-    """Rival: the openings of an earlier good pull of this very bench, played back over time."""
+    """Rival: the openings of an earlier good run of this very bench, played back over time."""
 
-    def __init__(self, settings: dict[str, int], model: Pull) -> None:
+    def __init__(self, settings: dict[str, int], model: Run) -> None:
         self.phase = HOLD
         self.set_half_rpm = int(model.set_rpm[0] * 2)
-        fall = model.phase.index(FALL)
+        on_ramp = model.phase.index(RAMP)
         width = 12
         us = model.servo_us
         smooth = [
             sum(us[max(0, i - width) : i + width + 1]) / len(us[max(0, i - width) : i + width + 1])
             for i in range(len(us))
         ]
-        self._fall_s = model.time_s[fall] - model.time_s[0]
+        self._ramp_s = model.time_s[on_ramp] - model.time_s[0]
         self._points = [
             (t - model.time_s[0], u, s) for t, u, s in zip(model.time_s, smooth, model.set_rpm, strict=True)
         ]
         self._end = settings["end_speed"] * 2
-        self._limit_s = self._fall_s + settings["sweep_time"] * 1.5e-3
+        self._limit_s = self._ramp_s + settings["sweep_time"] * 1.5e-3
         self._at = 0
 
     def begin(self, tick: int, speed_half_rpm: int, servo_us: int) -> None:
@@ -253,8 +253,8 @@ class Script:
             self._at += 1
         _, us, set_rpm = self._points[self._at]
         self.set_half_rpm = int(set_rpm * 2)
-        if self.phase == HOLD and gone >= self._fall_s:
-            self.phase = FALL
-        elif self.phase == FALL and (speed_half_rpm <= self._end or gone > self._limit_s):
+        if self.phase == HOLD and gone >= self._ramp_s:
+            self.phase = RAMP
+        elif self.phase == RAMP and (speed_half_rpm <= self._end or gone > self._limit_s):
             self.phase = RELEASE
         return int(us)

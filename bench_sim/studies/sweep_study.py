@@ -2,12 +2,12 @@
 
     .venv/bin/python bench_sim/studies/sweep_study.py [part ...] [--benches 500] [--jobs 2]
 
-Parts: class (engines of the class, the disturbances together), repeat (ten pulls and a changed
+Parts: class (engines of the class, the disturbances together), repeat (ten runs and a changed
 water supply), random (robustness), rivals (fixed-gain PI and a scripted valve, same seeds), times
 (5 and 20 s, upward), firmware (the real firmware in MicroPython through evenfall-bench).
 All but the last run the firmware's own sweep.py and sensing.py in CPython against the bench's
 physics.  Errors are of the bench's true speed against the set speed, in % of set speed; sweep time
-is from the start of the fall to the true speed's crossing of the end speed.
+is from the start of the ramp to the true speed's crossing of the end speed.
 """
 
 # ruff: noqa: E501  (table rows)
@@ -29,7 +29,7 @@ from typing import Any
 sys.path.insert(0, str(Path(__file__).parent))
 from benches import draw
 from sweep_floor import sweep_floor_percent
-from sweep_loop import FALL, PROJECT, FixedPI, Loop, Pull, Script
+from sweep_loop import PROJECT, RAMP, FixedPI, Loop, Run, Script
 
 OUT = PROJECT / "out" / "sweep"
 FLOOR = (
@@ -56,7 +56,7 @@ def disturbed(engine: str, seed: int) -> dict[str, Any]:
     }
 
 
-def figures(p: Pull) -> Row:
+def figures(p: Run) -> Row:
     keys = ("done", "sweep_s", "rms_percent", "worst_percent", "top_share")
     return {**{k: getattr(p, k) for k in keys}, "verdict": list(p.verdict[:2])}
 
@@ -93,12 +93,12 @@ def bench_rows(task: tuple[dict[str, Any], int, int, dict[str, int]]) -> Row:
     scenario, seed, count, settings = task
     scenario = {**scenario, "board": {**scenario.get("board", {}), **settings}}
     loop = Loop(scenario, seed)
-    pulls = loop.pulls(count)
+    runs = loop.runs(count)
     return {
         "title": loop.bench.scenario["bench"]["title"],
         "seed": seed,
         **traits(loop),
-        "pulls": [figures(p) for p in pulls],
+        "runs": [figures(p) for p in runs],
     }
 
 
@@ -128,16 +128,16 @@ def part_class(pool: ProcessPoolExecutor | None, seeds: int, **_: Any) -> list[R
     rows = mapped(pool, bench_rows, tasks)
     print("\n## Engines of the class, all disturbances together")
     print(
-        "supply +-20 %, ripple 5 % at 1-2 Hz, leak 5 %, backlash 1 %, amplifier clock +-5 %; learning from pull to pull\n"
+        "supply +-20 %, ripple 5 % at 1-2 Hz, leak 5 %, backlash 1 %, amplifier clock +-5 %; learning from run to run\n"
     )
     print(
-        "| engine | hp | sweep s, pull 1 | rms %, pull 1 | sweep s, pulls 2-3 | rms %, pulls 2-3 | worst % | floor % |"
+        "| engine | hp | sweep s, run 1 | rms %, run 1 | sweep s, runs 2-3 | rms %, runs 2-3 | worst % | floor % |"
     )
     print("|---|---|---|---|---|---|---|---|")
     for name in [*engines(), *(f"{e} with 333 Hz servo" for e in racing)]:
         mine = [r for r in rows if r["title"].startswith(name + ",")]
-        first = [r["pulls"][0] for r in mine]
-        later = [p for r in mine for p in r["pulls"][1:]]
+        first = [r["runs"][0] for r in mine]
+        later = [p for r in mine for p in r["runs"][1:]]
         print(
             f"| {name} | {mine[0]['hp']:.1f} | {span(first, 'sweep_s')} | {span(first, 'rms_percent', 2)} "
             f"| {span(later, 'sweep_s')} | {span(later, 'rms_percent', 2)} | {max(p['worst_percent'] for p in later):.1f} "
@@ -145,28 +145,28 @@ def part_class(pool: ProcessPoolExecutor | None, seeds: int, **_: Any) -> list[R
         )
     print("\n" + FLOOR)
     usual = [r for r in rows if r["servo_Hz"] == 50]
-    first = [r["pulls"][0] for r in usual]
-    later = [p for r in usual for p in r["pulls"][1:]]
+    first = [r["runs"][0] for r in usual]
+    later = [p for r in usual for p in r["runs"][1:]]
     print(
-        f"\nAt 50 servo pulses a second: first pulls within 10 +-0.2 s: {share(first, 0.2)}; later pulls within 10 +-0.05 s: {share(later, 0.05)};"
+        f"\nAt 50 servo pulses a second: first runs within 10 +-0.2 s: {share(first, 0.2)}; later runs within 10 +-0.05 s: {share(later, 0.05)};"
     )
-    print(f"later pulls with rms <= 0.5 %: {sum(p['rms_percent'] <= 0.5 for p in later)} of {len(later)}")
+    print(f"later runs with rms <= 0.5 %: {sum(p['rms_percent'] <= 0.5 for p in later)} of {len(later)}")
     return rows
 
 
-def span(pulls: list[Row], key: str, digits: int = 3) -> str:
-    v = [p[key] for p in pulls]
+def span(runs: list[Row], key: str, digits: int = 3) -> str:
+    v = [p[key] for p in runs]
     return f"{min(v):.{digits}f}-{max(v):.{digits}f}"
 
 
-def share(pulls: list[Row], within: float) -> str:
-    return f"{sum(abs(p['sweep_s'] - 10.0) <= within for p in pulls)} of {len(pulls)}"
+def share(runs: list[Row], within: float) -> str:
+    return f"{sum(abs(p['sweep_s'] - 10.0) <= within for p in runs)} of {len(runs)}"
 
 
 # --- repeatability -----------------------------------------------------------
 
 
-def peak_power_W(p: Pull, loop: Loop) -> tuple[float, float]:
+def peak_power_W(p: Run, loop: Loop) -> tuple[float, float]:
     """(engine power in the strongest bin of 250 rpm as measured, the engine's own in the same time).
 
     Measured by the balance of energy: brake torque (moved back two samples) times speed, and what
@@ -178,7 +178,7 @@ def peak_power_W(p: Pull, loop: Loop) -> tuple[float, float]:
     w = [rpm * math.pi / 30 for rpm in p.true_rpm]
     bins: dict[int, list[int]] = {}
     for i in range(6, len(p.phase) - 6):
-        if p.phase[i - 2] == FALL and p.phase[i + 4] == FALL:
+        if p.phase[i - 2] == RAMP and p.phase[i + 4] == RAMP:
             bins.setdefault(int(p.true_rpm[i] // 250), []).append(i)
     measured: dict[int, tuple[float, float]] = {}
     for number, inside in bins.items():
@@ -199,16 +199,16 @@ def peak_power_W(p: Pull, loop: Loop) -> tuple[float, float]:
 def repeat_task(engine: str) -> Row:
     loop = Loop(disturbed(engine, 11), 11)
     learned: dict[int, int] = {}
-    loop.pulls(3, learned)
+    loop.runs(3, learned)
     row: Row = {"engine": engine}
     for label, factor in (("as it was", 1.0), ("water -20 %", 0.8)):
         loop.bench.set("supply_factor", factor)
-        pulls = []
+        runs = []
         powers = []
         for _ in range(10):
             loop.bench.truth.clear()
-            (p,) = loop.pulls(1, learned)
-            pulls.append(p)
+            (p,) = loop.runs(1, learned)
+            runs.append(p)
             powers.append(peak_power_W(p, loop))
         power = [m for m, _ in powers]
         true = [t for _, t in powers]
@@ -218,8 +218,8 @@ def repeat_task(engine: str) -> Row:
             "own_percent": statistics.stdev(true) / statistics.fmean(true) * 100,
             "beyond_percent": statistics.stdev(left) / statistics.fmean(left) * 100,
             "mean_W": statistics.fmean(left),
-            "sweep_s": [p.sweep_s for p in pulls],
-            "rms_percent": [p.rms_percent for p in pulls],
+            "sweep_s": [p.sweep_s for p in runs],
+            "rms_percent": [p.rms_percent for p in runs],
         }
     return row
 
@@ -228,12 +228,12 @@ def part_repeat(pool: ProcessPoolExecutor | None, **_: Any) -> list[Row]:
     from evenfall_bench.scenario import engines
 
     rows = mapped(pool, repeat_task, list(engines()))
-    print("\n## Ten pulls of one engine, before and after the water supply drops by 20 %")
+    print("\n## Ten runs of one engine, before and after the water supply drops by 20 %")
     print(
         "coefficient of variation of peak power (250 rpm bins, lag and inertia removed); `beyond`: after each"
     )
     print(
-        "pull is divided by what the engine really gave in that bin, its scatter from turn to turn included\n"
+        "run is divided by what the engine really gave in that bin, its scatter from turn to turn included\n"
     )
     print("| engine | water | CV % | engine's own % | beyond % | sweep s | rms % | mean power moved by % |")
     print("|---|---|---|---|---|---|---|---|")
@@ -256,7 +256,7 @@ def random_task(seed: int) -> Row:
 
 
 def broken(p: Row) -> str:
-    """What is wrong with a pull, in a word; empty when it is sound."""
+    """What is wrong with a run, in a word; empty when it is sound."""
     if not p["done"]:
         return "never ended"
     if p["top_share"] > 1.05:
@@ -268,28 +268,28 @@ def broken(p: Row) -> str:
 
 def part_random(pool: ProcessPoolExecutor | None, benches: int, first: int, **_: Any) -> list[Row]:
     rows = mapped(pool, random_task, list(range(first, first + benches)))
-    print(f"\n## {benches} random benches, 1.5 to 35 hp, three pulls each")
+    print(f"\n## {benches} random benches, 1.5 to 35 hp, three runs each")
     for k in range(3):
-        pulls = [r["pulls"][k] for r in rows]
-        ok = [p for p in pulls if not math.isnan(p["sweep_s"])]
+        runs = [r["runs"][k] for r in rows]
+        ok = [p for p in runs if not math.isnan(p["sweep_s"])]
         bad: dict[str, int] = {}
-        for p in pulls:
+        for p in runs:
             if word := broken(p):
                 bad[word] = bad.get(word, 0) + 1
         print(
-            f"pull {k + 1}: rms % median/90 %/max {spread([p['rms_percent'] for p in ok])}; "
+            f"run {k + 1}: rms % median/90 %/max {spread([p['rms_percent'] for p in ok])}; "
             f"|sweep - 10 s| {spread([abs(p['sweep_s'] - 10) for p in ok])} s; {bad or 'none oscillates or runs away'}"
         )
-    over = [r["pulls"][2]["rms_percent"] / r["floor_percent"] for r in rows]
-    print(f"third pull, rms over the floor of its bench: median/90 %/max {spread(over)}")
-    print("\nThe worst ten (third pull)\n")
+    over = [r["runs"][2]["rms_percent"] / r["floor_percent"] for r in rows]
+    print(f"third run, rms over the floor of its bench: median/90 %/max {spread(over)}")
+    print("\nThe worst ten (third run)\n")
     print(
         "| bench | hp | T/J rad/s2 | scatter % | floor % | steepest n | hose ms | slew us/s | sweep s | rms % | worst % | why |"
     )
     print("|---|---|---|---|---|---|---|---|---|---|---|---|")
-    ranked = sorted(rows, key=lambda r: -r["pulls"][2]["rms_percent"] if r["pulls"][2]["done"] else -1e9)
+    ranked = sorted(rows, key=lambda r: -r["runs"][2]["rms_percent"] if r["runs"][2]["done"] else -1e9)
     for r in ranked[:10]:
-        p = r["pulls"][2]
+        p = r["runs"][2]
         print(
             f"| {r['seed']} | {r['hp']:.1f} | {r['agility_rad_s2']:.0f} | {r['scatter_percent']:.1f} | {r['floor_percent']:.2f} "
             f"| {r['steepest']:.1f} | {r['delay_ms']:.0f} | {r['slew_us_s']:.0f} | {p['sweep_s']:.2f} | {p['rms_percent']:.2f} "
@@ -305,7 +305,7 @@ def part_random(pool: ProcessPoolExecutor | None, benches: int, first: int, **_:
 
 def explain(r: Row) -> str:
     why = []
-    if r["floor_percent"] > 0.5 * r["pulls"][2]["rms_percent"]:
+    if r["floor_percent"] > 0.5 * r["runs"][2]["rms_percent"]:
         why.append("the engine's own scatter")
     if r["steepest"] > 2:
         why.append("torque rises faster than speed squared")
@@ -322,13 +322,13 @@ def explain(r: Row) -> str:
 def rival_task(seed: int) -> Row:
     row: Row = {"seed": seed}
     loop = Loop(draw(seed), seed)
-    pulls = loop.pulls(3)
-    row["ours, pull 1"], row["ours, pull 3"] = figures(pulls[0]), figures(pulls[2])
+    runs = loop.runs(3)
+    row["ours, run 1"], row["ours, run 3"] = figures(runs[0]), figures(runs[2])
     loop = Loop(draw(seed), seed)
-    row["fixed-gain PI"] = figures([loop.pull(FixedPI(loop.settings)) for _ in range(3)][2])
-    # the script gets the openings of our third pull and a bench that never knew another pull
+    row["fixed-gain PI"] = figures([loop.run(FixedPI(loop.settings)) for _ in range(3)][2])
+    # the script gets the openings of our third run and a bench that never knew another run
     loop = Loop(draw(seed), seed)
-    row["scripted valve"] = figures([loop.pull(Script(loop.settings, pulls[2])) for _ in range(3)][2])
+    row["scripted valve"] = figures([loop.run(Script(loop.settings, runs[2])) for _ in range(3)][2])
     return row
 
 
@@ -337,19 +337,19 @@ def part_rivals(pool: ProcessPoolExecutor | None, benches: int, **_: Any) -> lis
     rows = mapped(pool, rival_task, seeds)
     print(f"\n## Against rivals on the same {len(seeds)} random benches and seeds")
     print(
-        "fixed-gain PI: gains set on the clearing saw; scripted valve: our third pull's openings played back\n"
+        "fixed-gain PI: gains set on the clearing saw; scripted valve: our third run's openings played back\n"
     )
     print(
         "| controller | ended | rms % median / 90 % / max | sweep off by s, median / 90 % / max | swung or ran away |"
     )
     print("|---|---|---|---|---|")
-    for name in ("ours, pull 1", "ours, pull 3", "fixed-gain PI", "scripted valve"):
-        pulls = [r[name] for r in rows]
-        ok = [p for p in pulls if p["done"] and not math.isnan(p["sweep_s"])]
+    for name in ("ours, run 1", "ours, run 3", "fixed-gain PI", "scripted valve"):
+        runs = [r[name] for r in rows]
+        ok = [p for p in runs if p["done"] and not math.isnan(p["sweep_s"])]
         times = spread([abs(p["sweep_s"] - 10) for p in ok]) if ok else "-"
         rms = spread([p["rms_percent"] for p in ok]) if ok else "-"
         print(
-            f"| {name} | {len(ok)} of {len(pulls)} | {rms} | {times} | {sum(bool(broken(p)) for p in pulls)} |"
+            f"| {name} | {len(ok)} of {len(runs)} | {rms} | {times} | {sum(bool(broken(p)) for p in runs)} |"
         )
     return rows
 
@@ -367,12 +367,12 @@ def part_times(pool: ProcessPoolExecutor | None, **_: Any) -> list[Row]:
     names = ("trimmer 25", "clearing saw 45", "saw 85 ported", "race 120")
     tasks = [(disturbed(e, 5), 5, 3, settings) for _, settings in cases for e in names]
     rows = mapped(pool, bench_rows, tasks)
-    print("\n## Other sweeps, disturbed benches, pulls 1 and 3\n")
+    print("\n## Other sweeps, disturbed benches, runs 1 and 3\n")
     print("| sweep | engine | board's sweep s 1, 3 | rms % 1, 3 | worst % 3 |")
     print("|---|---|---|---|---|")
     for (label, _), chunk in zip(cases, [rows[i : i + 4] for i in range(0, 16, 4)], strict=True):
         for name, r in zip(names, chunk, strict=True):
-            a, b = r["pulls"][0], r["pulls"][2]
+            a, b = r["runs"][0], r["runs"][2]
             print(
                 f"| {label} | {name} | {a['sweep_s']:.3f}, {b['sweep_s']:.3f} | {a['rms_percent']:.2f}, {b['rms_percent']:.2f} "
                 f"| {b['worst_percent']:.1f} |"
@@ -403,7 +403,7 @@ def part_firmware(pool: ProcessPoolExecutor | None, seeds: int, **_: Any) -> lis
     names = ("trimmer 25", "auger 12", "saw 62", "saw 85 ported", "race 120")
     rows = mapped(pool, firmware_task, [(e, k) for e in names for k in range(1, min(seeds, 2) + 1)])
     print(
-        "\n## The real firmware in MicroPython (evenfall-bench pull --no-host), disturbed benches, three pulls\n"
+        "\n## The real firmware in MicroPython (evenfall-bench pull --no-host), disturbed benches, three runs\n"
     )
     print("| engine | seed | sweep s | tracking rms % (true speed) | worst % |")
     print("|---|---|---|---|---|")
@@ -421,7 +421,7 @@ def part_firmware(pool: ProcessPoolExecutor | None, seeds: int, **_: Any) -> lis
 
 
 def plot_benches(scenarios: list[dict[str, Any]], seeds: list[int], name: str) -> None:
-    """Set and true speed, error and opening of pulls 1 and 3."""
+    """Set and true speed, error and opening of runs 1 and 3."""
     import matplotlib
 
     matplotlib.use("Agg")
@@ -430,17 +430,17 @@ def plot_benches(scenarios: list[dict[str, Any]], seeds: list[int], name: str) -
     fig, axes = plt.subplots(len(scenarios), 3, figsize=(13, 2.1 * len(scenarios)), squeeze=False)
     for row, scenario, seed in zip(axes, scenarios, seeds, strict=True):
         loop = Loop(scenario, seed)
-        pulls = loop.pulls(3)
-        for p, style, label in ((pulls[0], ":", "pull 1"), (pulls[2], "-", "pull 3")):
-            if FALL not in p.phase:
+        runs = loop.runs(3)
+        for p, style, label in ((runs[0], ":", "run 1"), (runs[2], "-", "run 3")):
+            if RAMP not in p.phase:
                 continue
-            start = p.time_s[p.phase.index(FALL)]
+            start = p.time_s[p.phase.index(RAMP)]
             t = [x - start for x in p.time_s]
             row[0].plot(t, p.true_rpm, "k" + style, lw=0.8, label=f"true, {label}")
-            fall = [i for i, x in enumerate(p.phase) if x == FALL]
+            on_ramp = [i for i, x in enumerate(p.phase) if x == RAMP]
             row[1].plot(
-                [t[i] for i in fall],
-                [100 * (p.true_rpm[i] / p.set_rpm[i] - 1) for i in fall],
+                [t[i] for i in on_ramp],
+                [100 * (p.true_rpm[i] / p.set_rpm[i] - 1) for i in on_ramp],
                 "k" + style,
                 lw=0.7,
             )
@@ -454,7 +454,7 @@ def plot_benches(scenarios: list[dict[str, Any]], seeds: list[int], name: str) -
         row[2].set_xlim(-4, 12)
     axes[0][0].legend(fontsize=6)
     for ax in axes[-1]:
-        ax.set_xlabel("s from the start of the fall")
+        ax.set_xlabel("s from the start of the ramp")
     fig.tight_layout()
     OUT.mkdir(parents=True, exist_ok=True)
     fig.savefig(OUT / name, dpi=110)

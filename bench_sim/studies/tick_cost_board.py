@@ -249,7 +249,7 @@ elif mode == "tick":
     for _ in range(rounds):
         feeder.sample(sweep.set_half_rpm, True)
         drain()
-    if not board._control or board._found or sweep.phase != app.FALL:
+    if not board._control or board._found or sweep.phase != app.RAMP:
         raise SystemExit("the pull did not last: fault %d, phase %d" % (board._found, sweep.phase))
 elif mode == "loop":
     sweep = board.sweep
@@ -264,7 +264,7 @@ elif mode == "loop":
             rest_us += us
             board.one_pass(rest_us // 1000)
             rest_us %= 1000
-    if board.fault or board.state != "sweep" or sweep.phase != app.FALL:
+    if board.fault or board.state != "sweep" or sweep.phase != app.RAMP:
         raise SystemExit("the pull did not last: fault %d, state %s" % (board.fault, board.state))
 elif mode.startswith("part:"):
     tick, count, half_rpm = clock.ticks_us() * 4, ZERO + 700000, board.speed.half_rpm

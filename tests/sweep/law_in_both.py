@@ -9,7 +9,7 @@ from evenfall_wire.settings import SETTINGS  # noqa: E402
 settings = {s[1]: s[3] for s in SETTINGS}
 learned = {}
 noise = 12345
-t = 0x3FF00000  # the ticks go round within the first pull
+t = 0x3FF00000  # the ticks go round within the first run
 for k in range(3):
     c = Sweep(settings, learned)
     w, fill, us = 22000, 1 << 14, 1000  # half rpm; of 2**20

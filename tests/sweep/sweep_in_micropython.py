@@ -1,16 +1,16 @@
-"""Run by test_sweep_controller.py in MicroPython: whole pulls with the heap locked in every step."""
+"""Run by test_sweep_controller.py in MicroPython: whole runs with the heap locked in every step."""
 
 import sys
 
 sys.path[:0] = sys.argv[1:3]
 import micropython  # noqa: E402
-from evenfall_board.sweep import FALL, HOLD, RELEASE, Sweep  # noqa: E402
+from evenfall_board.sweep import HOLD, RAMP, RELEASE, Sweep  # noqa: E402
 from evenfall_wire.settings import SETTINGS  # noqa: E402
 
 settings = {s[1]: s[3] for s in SETTINGS}
 
 
-def pull(learned, characterise):
+def run(learned, characterise):
     """A 4 N.m engine, 0.004 kg m2, on a brake whose fill follows the valve within 0.2 s."""
     c = Sweep(settings, learned)
     w, fill, us, t, seen = 22000.0, 0.02, 1000, 0, []
@@ -38,9 +38,9 @@ def pull(learned, characterise):
 
 
 for characterise in (True, False):
-    c, seen = pull({}, characterise)
-    assert seen[:3] == [HOLD, FALL, RELEASE], seen
+    c, seen = run({}, characterise)
+    assert seen[:3] == [HOLD, RAMP, RELEASE], seen
     slots = dict(c.learn())
-    c, seen = pull(slots, False)
-    assert seen[:3] == [HOLD, FALL, RELEASE], seen
+    c, seen = run(slots, False)
+    assert seen[:3] == [HOLD, RAMP, RELEASE], seen
     print("slots", len(slots), "verdict", c.verdict()[0], "rms", c.verdict()[6])

@@ -1,4 +1,4 @@
-"""The sweep controller: small integers, nothing allocated, pulls on benches nobody tuned against."""
+"""The sweep controller: small integers, nothing allocated, sweeps on benches nobody tuned against."""
 
 from __future__ import annotations
 
@@ -21,7 +21,7 @@ sys.path.insert(0, str(PROJECT / "bench_sim" / "studies"))
 import sweep_loop  # noqa: E402
 from benches import draw  # noqa: E402
 from evenfall_board import ripple, speed_loop, valve_map  # noqa: E402
-from evenfall_board.sweep import DONE, FALL, HOLD, RELEASE, Sweep, later  # noqa: E402
+from evenfall_board.sweep import DONE, HOLD, RAMP, RELEASE, Sweep, shift_tick  # noqa: E402
 from evenfall_wire import codes, messages  # noqa: E402
 from evenfall_wire.settings import BY_NAME  # noqa: E402
 
@@ -125,7 +125,7 @@ def test_steps_allocate_nothing_in_micropython():
 
 
 def test_machine_code_does_what_cpython_does():
-    """Three noisy pulls with learning: every fiftieth state of the law, bit for bit."""
+    """Three noisy runs with learning: every fiftieth state of the law, bit for bit."""
     here = told_by("law_in_both.py", sys.executable).splitlines()
     assert len(here) > 60 and "2 (" in here[-1][:3]
     assert here == told_by("law_in_both.py").splitlines()
@@ -134,7 +134,7 @@ def test_machine_code_does_what_cpython_does():
 @pytest.mark.parametrize("engine", ["trimmer 25", "saw 62", "race 120"])
 def test_ten_seconds_on_bundled_engines(engine):
     loop = sweep_loop.Loop({"engine": {"use": engine}}, 3)
-    first, second, third = loop.pulls(3)
+    first, second, third = loop.runs(3)
     assert abs(first.sweep_s - 10) <= 0.2
     for p in (second, third):
         assert p.done and abs(p.sweep_s - 10) <= 0.12 and p.rms_percent <= 0.9
@@ -144,14 +144,14 @@ def test_ten_seconds_on_bundled_engines(engine):
 @pytest.mark.parametrize("seed", [1001, 1003, 1005])
 def test_random_benches_neither_swing_nor_run_away(seed):
     loop = sweep_loop.Loop(draw(seed), seed)
-    for p in loop.pulls(2):
+    for p in loop.runs(2):
         assert p.done and p.worst_percent < 10 and p.top_share < 1.03
 
 
 def test_learning_off_learns_nothing_and_ignores_slots():
     loop = sweep_loop.Loop({"engine": {"use": "saw 62"}, "board": {"learning": 0}}, 1)
     c = Sweep(loop.settings, {valve_map.SLOT_INERTIA: 30000})
-    p = loop.pull(c)
+    p = loop.run(c)
     assert p.done and c.learn() == []
     assert c.map.low > c.map.high
 
@@ -159,15 +159,15 @@ def test_learning_off_learns_nothing_and_ignores_slots():
 def test_learned_slots_fit_one_message_and_their_bounds():
     loop = sweep_loop.Loop({"engine": {"use": "saw 85 ported"}}, 1)
     slots: dict[int, int] = {}
-    loop.pulls(2, slots)
+    loop.runs(2, slots)
     each = messages.EACH["learned"]
     assert len(slots) * struct.calcsize(each) <= 365
     assert all(0 < v < 1 << 30 for v in slots.values())
 
 
-def test_hostile_slots_are_as_if_never_learnt():
+def test_hostile_slots_are_as_if_never_learned():
     m = valve_map.ValveMap({1: -5, 2: 1 << 29, 10: -1, 12: 8191, 13: (1 << 30) + 4})
-    assert m.inertia == 0 and m.slope == valve_map.SLOPE and m.low > m.high
+    assert m.inertia == 0 and m.valve_exponent == valve_map.DEFAULT_VALVE_EXPONENT and m.low > m.high
 
 
 def test_load_stays_on_until_the_throttle_is_shut():
@@ -181,15 +181,15 @@ def test_load_stays_on_until_the_throttle_is_shut():
         while bench.time_s < 4 or not samples:
             samples = loop.poll()
         c.begin(samples[-1][0], samples[-1][1], 1000)
-        fall_since = release_since = None
+        ramp_since = release_since = None
         us = 1000
         while bench.time_s < 45:
             for tick, half_rpm, mNm in loop.poll():
                 us = c.step(tick, half_rpm, mNm)
                 bench.set_servo_us(us)
-            if c.phase == FALL and fall_since is None:
-                fall_since = bench.time_s
-            if abort and fall_since and c.phase == FALL and bench.time_s > fall_since + 4:
+            if c.phase == RAMP and ramp_since is None:
+                ramp_since = bench.time_s
+            if abort and ramp_since and c.phase == RAMP and bench.time_s > ramp_since + 4:
                 c.abort(codes.REASONS.index("stopped_by_button"))
             if c.phase == RELEASE and release_since is None:
                 release_since, held_rpm = bench.time_s, bench.speed_rpm
@@ -215,7 +215,7 @@ def test_load_stays_on_until_the_throttle_is_shut():
 def test_too_little_water_is_said():
     loop = sweep_loop.Loop({"engine": {"use": "saw 62"}, "supply": {"pressure_bar": 0.15}}, 1)
     c = Sweep(loop.settings, {})
-    p = loop.pull(c)
+    p = loop.run(c)
     verdict = c.verdict()
     assert p.done
     assert codes.VERDICTS[verdict[0]] == "poor"
@@ -225,12 +225,12 @@ def test_too_little_water_is_said():
 
 def test_verdict_packs_as_the_message():
     loop = sweep_loop.Loop({"engine": {"use": "auger 12"}}, 1)
-    (p,) = loop.pulls(1)
+    (p,) = loop.runs(1)
     buffer = bytearray(64)
     messages.pack_into("verdict", buffer, 0, (*p.verdict, 0, 0, 0, 0, 0))
 
 
-def test_a_guided_run_gives_a_table_that_serves_the_next_pull():
+def test_a_guided_run_gives_a_map_that_serves_the_next_run():
     loop = sweep_loop.Loop({"engine": {"use": "saw 62"}}, 4)
 
     class Guided(Sweep):
@@ -238,16 +238,16 @@ def test_a_guided_run_gives_a_table_that_serves_the_next_pull():
             self.characterise_begin()
 
         def step(self, tick, speed_half_rpm, torque_mNm):
-            if self._ask:
+            if self._requested:
                 return self.characterise_step(tick, speed_half_rpm, torque_mNm)
             return super().step(tick, speed_half_rpm, torque_mNm)
 
     c = Guided(loop.settings, {})
-    p = loop.pull(c)
+    p = loop.run(c)
     assert p.done
     slots = dict(c.learn())
     assert len(slots) > 15
-    (after,) = loop.pulls(1, slots)
+    (after,) = loop.runs(1, slots)
     assert after.rms_percent < 0.6 and abs(after.sweep_s - 10) < 0.15
 
 
@@ -259,7 +259,7 @@ def test_logarithms_against_math():
         exact = 2 ** (n / 1024)
         assert abs(speed_loop.exp2_x1024(n, speed_loop.EXP2) - exact) <= max(1.0, exact * 0.001)
     for x in (0, 1, 2, 3, 15, 16, 1 << 20, (1 << 30) - 1):
-        assert valve_map.root(x) == math.isqrt(x)
+        assert valve_map.isqrt(x) == math.isqrt(x)
     assert speed_loop.IN_SWEEP == 1 << codes.TRACE_BITS.index("in_sweep")
     assert speed_loop.SHUT_LIMIT == 1 << codes.TRACE_BITS.index("valve_shut_limit")
 
@@ -269,8 +269,8 @@ def ripple_found(amplitude, frequency_Hz, seed=1):
     rng = random.Random(seed)
     r = ripple.Ripple()
     for k in range(800):
-        r.note(int(amplitude * math.sin(2 * math.pi * frequency_Hz * k / 80) + rng.gauss(0, 300)))
-    return r.find(12500)
+        r.add(int(amplitude * math.sin(2 * math.pi * frequency_Hz * k / 80) + rng.gauss(0, 300)))
+    return r.find_mHz(12500)
 
 
 @pytest.mark.parametrize("mHz", [1000, 1370, 1900, 2160])
@@ -288,27 +288,33 @@ def test_neither_scatter_nor_hunting_is_taken_for_ripple():
 
 def line_state(set_rpm, true_rpm):
     s = speed_loop.new_state()
-    s[speed_loop.START], s[speed_loop.END] = 24000, 10000
-    s[speed_loop.RATE] = -1400
-    s[speed_loop.SET], s[speed_loop.SET16] = 2 * set_rpm, 32 * set_rpm
-    for place in (speed_loop.W, speed_loop.W1, speed_loop.W2, speed_loop.W3, speed_loop._W4):
-        s[place] = 2 * true_rpm
+    s[speed_loop.START_SPEED], s[speed_loop.END_SPEED] = 24000, 10000
+    s[speed_loop.RAMP_RATE] = -1400
+    s[speed_loop.SET_POINT], s[speed_loop.SET_POINT_16] = 2 * set_rpm, 32 * set_rpm
+    for slot in (
+        speed_loop.SPEED,
+        speed_loop.SPEED_1,
+        speed_loop.SPEED_2,
+        speed_loop.SPEED_3,
+        speed_loop._SPEED_4,
+    ):
+        s[slot] = 2 * true_rpm
     return s
 
 
 def test_a_swing_through_the_end_speed_ends_no_sweep():
     """Early on the line a speed below the end is a swing; in its last sixteenth it is the end."""
-    assert speed_loop.judge(line_state(5900, 4900), 50000) == 0
-    assert speed_loop.judge(line_state(5300, 5100), 50000) == 0
-    assert speed_loop.judge(line_state(5050, 4990), 50000) == 1
+    assert speed_loop.note_tracking(line_state(5900, 4900), 50000) == 0
+    assert speed_loop.note_tracking(line_state(5300, 5100), 50000) == 0
+    assert speed_loop.note_tracking(line_state(5050, 4990), 50000) == 1
 
 
-def test_what_was_learnt_is_looked_up_where_the_shaft_is_when_that_is_far_off():
-    at = [speed_loop.place(line_state(8000, rpm)) / 2 for rpm in (8000, 8200, 7800, 9000, 7000)]
+def test_what_was_learned_is_looked_up_where_the_shaft_is_when_that_is_far_off():
+    at = [speed_loop.lookup_speed(line_state(8000, rpm)) / 2 for rpm in (8000, 8200, 7800, 9000, 7000)]
     assert at[:3] == [8000, 8000, 8000]
     assert at[3] == pytest.approx(9000 - 250, abs=1) and at[4] == pytest.approx(7000 + 250, abs=1)
 
 
 @given(st.integers(0, HIGH), st.integers(-(1 << 29), 1 << 29))
 def test_ticks_go_round_in_small_integers(tick, ticks):
-    assert later(Small(tick), Small(ticks)) == (tick + ticks) % (1 << 30)
+    assert shift_tick(Small(tick), Small(ticks)) == (tick + ticks) % (1 << 30)

@@ -27,7 +27,7 @@ from .sensing import TICKS_PER_MS, Speed, Torque, Zero
 from .settings import Learned, Settings, Starts, needs_restart
 from .states import BUSY, PULLING, step
 from .store import Store
-from .sweep import DONE, FALL, HOLD, RELEASE, Sweep
+from .sweep import DONE, RAMP, HOLD, RELEASE, Sweep
 
 PASS_US = const(2000)
 ROUND_MS = const(8)  # what a person or a fault's time limit does not need at every pass comes this often
@@ -638,7 +638,7 @@ class Board:
             set_speed = sweep.set_half_rpm
             if not fault:
                 fault = self.guard.pull(
-                    speed, set_speed, torque, us, self._phase == HOLD, self._phase == FALL
+                    speed, set_speed, torque, us, self._phase == HOLD, self._phase == RAMP
                 )
             if self.recording and recorder.trace_due():
                 if set_speed < 0:
@@ -798,7 +798,7 @@ class Board:
         elif state == "ready":
             self._follow_ready(passed_ms)
         elif state == "steady":
-            if self._phase == FALL:
+            if self._phase == RAMP:
                 self._go("fall")
             elif self._phase >= RELEASE:
                 self._go("stop")

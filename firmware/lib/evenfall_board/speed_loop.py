@@ -1,18 +1,26 @@
-"""The control law of a sweep: what one sample does to the valve.
+"""The speed loop of a sweep: what one load sample does to the valve.
 
 All state is one `array("i")`, so that the functions are machine code over it
 (`micropython.viper`): pure integers, no allocation, every intermediate below 2**30.
-`sweep.Sweep` plans, keeps the stages and calls them in this order at each step:
+`sweep.Sweep` keeps the stages and calls them in this order at each control step
+(DEVELOPERS.md, "Speed loop", has the block diagram and the plant model):
 
-    gather    samples to a step; changes of speed
-    engine    the engine's torque, how it goes with speed
-    along     (or the plan) where the set speed is
-    place     where to look up what was learnt
-    compare   relative error, its rate, the shaft's own rate
-    channel   how strongly the fill answers the valve, found from torque and opening
-    base_opening  what holds the speed before anything is learnt
-    law       base opening to opening: proportional, integral, rate, ripple
-    drive     limits, play of the linkage, microseconds
+    take_sample             load samples to a control step
+    shaft_acceleration      by differences of the speed
+    estimate_engine_torque  brake torque + inertia x acceleration
+    estimate_exponent       d ln(engine torque) / d ln(speed)
+    ramp_set_point          set point on the ramp (outside it the stage gives the set point)
+    lookup_speed            speed to look up the learned map at
+    control_error           relative error and its rate; shaft rate; self-regulation
+    relative_changes        of fill and opening, high-passed
+    estimate_valve_gain     gain from valve to fill, by regression of the one on the other
+    feedforward_opening     feedforward before a map is learned
+    proportional_derivative P and D terms
+    cancel_ripple           resonant term at the frequency of the supply's ripple
+    control_law             feedforward x integral x (1 + P + D + ripple); integral term
+    detune                  gain divisor from the valve's activity: hunting lowers the gains
+    servo_pulse             saturation, backlash compensation, slew model; pulse in us
+    note_tracking           tracking error, saturation times, end of the ramp
 
 Runs in MicroPython and CPython alike.
 """
@@ -27,111 +35,119 @@ _OPEN_LIMIT = const(1)  # codes.TRACE_BITS
 SHUT_LIMIT = const(2)
 _SLEWING = const(4)
 IN_SWEEP = const(8)
-ONE_F = 1 << 23
+UNITY = 1 << 23
 
 # --- places in the state; those without an underscore serve sweep.py too, the others take no RAM ---
 
 TICK = const(0)  # of the last step
-_SUM = const(1)  # torque of the samples since, mN.m
-_N = const(2)
-T = const(3)  # torque of this step, mN.m
-W = const(4)  # speed now, half rpm
+_TORQUE_SUM = const(1)  # torque of the samples since, mN.m
+_SAMPLES = const(2)
+TORQUE = const(3)  # torque of this step, mN.m
+SPEED = const(4)  # speed now, half rpm
 DT = const(5)  # since the last step, 1/32768 s
-W1 = const(6)  # speeds of the steps before
-W2 = const(7)
-W3 = const(8)
-_W4 = const(9)
-_D1 = const(10)  # their times
-_D2 = const(11)
-_D3 = const(12)
-WD = const(13)  # change of speed over two steps, half rpm/s
-_WD4 = const(14)  # over four
-_ACC = const(15)  # what the set speed does, half rpm/s
-_W_SLOW = const(16)
-TE = const(17)  # engine's torque at the brake, 1/4 mN.m
-TE_SLOW = const(18)
-TE_NOW = const(19)  # with its trend: what law and stages go by
-_XX = const(20)
-_XY = const(21)
-_EXPONENT = const(22)  # n, how torque goes with speed, times 256
+SPEED_1 = const(6)  # speeds of the steps before
+SPEED_2 = const(7)
+SPEED_3 = const(8)
+_SPEED_4 = const(9)
+_DT_1 = const(10)  # their times
+_DT_2 = const(11)
+_DT_3 = const(12)
+SPEED_RATE = const(13)  # change of speed over two steps, half rpm/s
+_SPEED_RATE_4 = const(14)  # over four
+_RAMP_RATE_NOW = const(15)  # what the set point does, half rpm/s
+_SPEED_LOW_PASS = const(16)
+ENGINE_TORQUE = const(17)  # engine's torque at the brake, 1/4 mN.m
+ENGINE_TORQUE_SLOW = const(18)
+ENGINE_TORQUE_NOW = const(19)  # with its trend: what law and stages go by
+_SPEED_VARIANCE = const(20)
+_COVARIANCE = const(21)
+_TORQUE_EXPONENT = const(22)  # n, how torque goes with speed, times 256
 BEGIN_SPEED = const(23)
-JM = const(24)  # inertia as mantissa and shift
-JS = const(25)
+INERTIA_MANTISSA = const(24)  # inertia as mantissa and shift
+INERTIA_SHIFT = const(25)
 INERTIA = const(26)
-SET16 = const(27)  # set speed, 1/16 half rpm
-SET = const(28)
-E = const(29)  # relative error, 1/32768
-_ED = const(30)  # its rate, 1/4096 1/s
-_LJ = const(31)  # T / (J w), 1/256 1/s
-_KAP = const(32)  # 2 - n, times 256
-W_LOW = const(33)
-SLOPE = const(34)  # d ln(flow) / d ln(opening), times 256
-U = const(35)  # opening, 1/16384
-F = const(36)  # 1 + integral, times 2**23
-FLOOR = const(37)  # lowest opening allowed
-U_MEAN = const(38)  # over 0.4 s, times 256
-_U_SLOW = const(39)
-_DIR = const(40)
-_X = const(41)  # where the servo is by its own speed
-US = const(42)  # its pulse
+SET_POINT_16 = const(27)  # set point, 1/16 half rpm
+SET_POINT = const(28)
+ERROR = const(29)  # relative error, 1/32768
+_ERROR_RATE = const(30)  # its rate, 1/4096 1/s
+_SHAFT_RATE = const(31)  # T / (J w), 1/256 1/s
+_SELF_REGULATION = const(32)  # 2 - n, times 256
+LOWEST_SPEED = const(33)
+VALVE_EXPONENT = const(34)  # v = d ln(flow) / d ln(opening), times 256
+OPENING = const(35)  # opening, 1/16384
+INTEGRAL = const(36)  # 1 + integral, times 2**23
+MIN_OPENING = const(37)  # lowest opening allowed
+OPENING_MEAN = const(38)  # over 0.4 s, times 256
+_OPENING_LOW_PASS = const(39)
+_DIRECTION = const(40)
+_SERVO_MODEL = const(41)  # where the servo is by its own speed
+PULSE_US = const(42)  # its pulse
 FLAGS = const(43)
 SHUT_US = const(44)
 SPAN_US = const(45)
-HALF_PLAY = const(46)
-SLEW = const(47)
-START = const(48)  # of the line, half rpm
-END = const(49)
-TOTAL = const(50)  # its time, 1024 us
+HALF_BACKLASH = const(46)
+SLEW_LIMIT = const(47)
+START_SPEED = const(48)  # of the line, half rpm
+END_SPEED = const(49)
+SWEEP_TIME = const(50)  # its time, 1024 us
 START_TICK = const(51)
-RATE = const(52)  # half rpm/s
-G = const(53)  # answer of the fill against the assumed one, times 256
-G0 = const(54)  # that of earlier pulls
-_SZZ = const(55)
-_SZY = const(56)
-_CHANNEL_N = const(57)
-_T_MEAN = const(58)
-_W_MEAN = const(59)
-_NU_MEAN = const(60)
-_PHI2 = const(61)
-_NU2 = const(62)
-_PLACE = const(63)
-_EFFORT = const(64)  # mean square of the relative correction, 65536 is 1
-_CALM = const(65)  # gains are divided by this; 65536 is 1
-RIPPLE = const(66)  # of the water supply, mHz; 0: none known
-_TURN = const(67)
-_RA = const(68)
-_RC = const(69)
-_R = const(70)  # against the ripple, 1/4096
-PD = const(71)  # the relative correction, 1/4096
-SUM_LOW = const(72)  # squares of the error
-SUM_HIGH = const(73)
+RAMP_RATE = const(52)  # half rpm/s
+VALVE_GAIN = const(53)  # answer of the fill against the assumed one, times 256
+PRIOR_VALVE_GAIN = const(54)  # that of earlier runs
+_GAIN_ZZ = const(55)
+_GAIN_ZY = const(56)
+_GAIN_STEPS = const(57)
+_GAIN_TORQUE = const(58)
+_GAIN_SPEED = const(59)
+_GAIN_OPENING = const(60)
+_FILL_DRIFT = const(61)
+_OPENING_DRIFT = const(62)
+_HISTORY_INDEX = const(63)
+_ACTIVITY = const(64)  # mean square of the relative correction, 65536 is 1
+_GAIN_DIVISOR = const(65)  # gains are divided by this; 65536 is 1
+RIPPLE_MHZ = const(66)  # of the water supply, mHz; 0: none known
+_RIPPLE_PHASE = const(67)
+_RIPPLE_IN_PHASE = const(68)
+_RIPPLE_QUADRATURE = const(69)
+_RIPPLE_TERM = const(70)  # against the ripple, 1/4096
+CORRECTION = const(71)  # the relative correction, 1/4096
+SQUARES_LOW = const(72)  # squares of the error
+SQUARES_HIGH = const(73)
 STEPS = const(74)
-WORST = const(75)
-OPEN_TICKS = const(76)
+WORST_ERROR = const(75)
+FULL_OPEN_TICKS = const(76)
 SHUT_TICKS = const(77)
-G_SUM = const(78)
-_SIGN = const(79)  # 32 where words are 64 bits wide, else 0: `x << sg >> sg` gives a read its sign back
-_PHI = const(80)  # 16 of each
-_NU = const(96)
-_PD_MEAN = const(112)  # of the relative correction over 0.5 s, times 16
-TE_BASE = const(113)  # engine's torque that the base opening goes by
-OFF = const(114)  # speed less set speed, mean of some 0.25 s, 1/16 half rpm
-SIZE = 115
+VALVE_GAIN_SUM = const(78)
+_SIGN_SHIFT = const(79)  # 32 where words have 64 bits, else 0: `x << sign >> sign` gives a read its sign
+_FILL_HISTORY = const(80)  # 16 of each
+_OPENING_HISTORY = const(96)
+_CORRECTION_MEAN = const(112)  # of the relative correction over 0.5 s, times 16
+ENGINE_TORQUE_BASE = const(113)  # engine's torque that the feedforward goes by
+LINE_OFFSET = const(114)  # speed less set point, mean of some 0.25 s, 1/16 half rpm
+_TORQUE_TREND = const(115)  # ENGINE_TORQUE less ENGINE_TORQUE_SLOW before its step
+SIZE = 116
 
 _MASK = const(0x3FFFFFFF)
 _STEP_TICKS = const(36000)  # samples closer than 9 ms are averaged: the servo takes 50 a second
-_LAG_TICKS = const(240000)  # 60 ms; an older speed is taken as it is
-_TORQUE_MAX = const(131071)
+_MAX_SPEED_AGE_TICKS = const(240000)  # 60 ms; an older speed is taken as it is
+_MAX_TORQUE = const(131071)
 
-# gains: crossover of 11.2 /s, times m 0.7, times 256; the rate's share a little larger
-_P_SHAFT = const(2000 << 8)
-_P_FILL = const(500)  # by the rate of the fill at the lowest speed, 4 /s: a cautious one
-_D_SHAFT = const(2300 << 10)
-_I = const(1700)
-_KAP_I = const(180)  # least 2 - n, times 256, that the integral goes by
-_V0 = const(2621)  # effort that is still calm: 20 % rms
-_F_MIN = const(1677721)
-_F_MAX = const(33554432)
+# Gains.  Plant in relative changes (shaft rate a = T/(J w), self-regulation k = 2 - n, fill rate A,
+# outflow exponent m, valve exponent v):  dx/dt = -a (k x + y),  dy/dt = A (v u - m y).
+# A controller that cancels both lags and leaves wc / s as the loop gain (pole-zero cancellation as in
+# internal-model control) is
+#     u = (wc / v) [ (m / a + k / A) e  +  (1 / (a A)) de/dt  +  k m integral(e dt) ]
+# with wc = 11.2 1/s, m = 0.7.  A = 5 1/s at the ramp's lowest speed and grows with speed.
+_P_SHAFT = const(2000 << 8)  # wc m = 7.8 1/s, times 256 x 256: over a (1/256 1/s) it is P, times 256
+_P_FILL = const(500)  # wc / A = 1.95, no unit, times 256, at the lowest speed
+_D_SHAFT = const(2300 << 10)  # wc / A = 2.25, no unit, times 2**20: a little more damping than the model asks
+_I = const(1700)  # wc m = 6.6 1/s, times 256: a little less than the model asks, for the same reason
+_MIN_SELF_REGULATION = const(
+    180
+)  # 0.7 x 256: least k for I; an engine that holds its load itself needs I more
+_QUIET_ACTIVITY = const(2621)  # 0.2**2 x 65536: a valve that moves by 20 % rms about its mean is not hunting
+_MIN_INTEGRAL = const(1677721)
+_MAX_INTEGRAL = const(33554432)
 
 # sine of 64ths of a turn, 16384 (1 + sin)
 SINE = array("H", [16384 + round(16384 * x) for x in (
@@ -183,14 +199,14 @@ def exp2_x1024(n: int, table: ptr16) -> int:
 
 
 @micropython.viper
-def base_opening(s: ptr32, acc: int, log_base: int, log2, exp2) -> int:
-    """Opening + leak that the engine's torque at the set speed takes, from the held one's logarithm."""
-    te = s[TE_BASE] - ((s[JM] * acc >> s[JS]) << 2)
-    if te < 80:
-        te = 80
-    slope = s[SLOPE]
-    x = log_base + ((183501 // slope) * int(log2_x1024(te, log2)) >> 10)
-    x -= (104858 // slope) * int(log2_x1024(s[SET], log2)) >> 10
+def feedforward_opening(s: ptr32, acc: int, log_base: int, log2, exp2) -> int:
+    """Opening + leak that the engine's torque at the set point takes, from the held one's logarithm."""
+    torque = s[ENGINE_TORQUE_BASE] - ((s[INERTIA_MANTISSA] * acc >> s[INERTIA_SHIFT]) << 2)
+    if torque < 80:
+        torque = 80
+    slope = s[VALVE_EXPONENT]
+    x = log_base + ((183501 // slope) * int(log2_x1024(torque, log2)) >> 10)
+    x -= (104858 // slope) * int(log2_x1024(s[SET_POINT], log2)) >> 10
     if x > 15359:
         x = 15359
     elif x < 0:
@@ -199,101 +215,116 @@ def base_opening(s: ptr32, acc: int, log_base: int, log2, exp2) -> int:
 
 
 @micropython.viper
-def gather(s: ptr32, tick: int, w: int, t: int, speed_tick: int) -> int:
-    """Take a sample; ticks since the last step when this makes one, else 0."""
-    sg = s[_SIGN]
+def take_sample(s: ptr32, tick: int, w: int, t: int, speed_tick: int) -> int:
+    """Take a sample (w half rpm, t mN.m); ticks since the last step when this makes one, else 0."""
+    sign = s[_SIGN_SHIFT]
     d = (tick - s[TICK]) & _MASK
     if d >= 1 << 29:
         return 0  # older than what was seen
-    if t > _TORQUE_MAX:
-        t = _TORQUE_MAX
-    elif t < -_TORQUE_MAX:
-        t = -_TORQUE_MAX
-    s[_SUM] += t
-    n = s[_N] + 1
-    s[_N] = n
+    if t > _MAX_TORQUE:
+        t = _MAX_TORQUE
+    elif t < -_MAX_TORQUE:
+        t = -_MAX_TORQUE
+    s[_TORQUE_SUM] += t
+    n = s[_SAMPLES] + 1
+    s[_SAMPLES] = n
     if d < _STEP_TICKS and n < 64:
         return 0
-    t = (s[_SUM] << sg >> sg) // n
-    s[_SUM] = 0
-    s[_N] = 0
+    t = (s[_TORQUE_SUM] << sign >> sign) // n
+    s[_TORQUE_SUM] = 0
+    s[_SAMPLES] = 0
     s[TICK] = tick
     if d > 400000:
         d = 400000
     if w < 1000:  # no speed to go by: keep the load as it is; the guard decides
         return 0
-    # the speed is a mean of turns gone by: bring it to now along the set line
+    # the speed is a mean of turns gone by: bring it to now along the ramp
     if speed_tick >= 0:
         x = (tick - speed_tick) & _MASK
-        if x < _LAG_TICKS:
-            w += (s[_ACC] << sg >> sg) * (x >> 7) >> 15
+        if x < _MAX_SPEED_AGE_TICKS:
+            w += (s[_RAMP_RATE_NOW] << sign >> sign) * (x >> 7) >> 15
     if w > 65535:
         w = 65535
     dt = d * 1074 >> 17
-    s[T] = t
-    s[W] = w
+    s[TORQUE] = t
+    s[SPEED] = w
     s[DT] = dt
-
-    # changes of speed over two and four steps
-    back = dt + s[_D1]
-    x = ((w - s[W2]) << 13) // (back >> 2)
-    if x > 131071:
-        x = 131071
-    elif x < -131071:
-        x = -131071
-    s[WD] = x
-    x = ((w - s[_W4]) << 13) // ((back + s[_D2] + s[_D3]) >> 2)
-    if x > 131071:
-        x = 131071
-    elif x < -131071:
-        x = -131071
-    s[_WD4] = x
-    s[_D3] = s[_D2]
-    s[_D2] = s[_D1]
-    s[_D1] = dt
-    s[_W4] = s[W3]
-    s[W3] = s[W2]
-    s[W2] = s[W1]
-    s[W1] = w
     return d
 
 
 @micropython.viper
-def engine(s: ptr32):
-    """The engine's torque, smoothed over 80 ms, its trend over 0.3 s, and n."""
-    sg = s[_SIGN]
+def shaft_acceleration(s: ptr32):
+    """Change of speed over two and over four steps, half rpm/s."""
+    w = s[SPEED]
     dt = s[DT]
-    w = s[W]
-    te = ((s[T] << sg >> sg) + (s[JM] * (s[_WD4] << sg >> sg) >> s[JS])) << 2
+    back = dt + s[_DT_1]
+    x = ((w - s[SPEED_2]) << 13) // (back >> 2)
+    if x > 131071:
+        x = 131071
+    elif x < -131071:
+        x = -131071
+    s[SPEED_RATE] = x
+    x = ((w - s[_SPEED_4]) << 13) // ((back + s[_DT_2] + s[_DT_3]) >> 2)
+    if x > 131071:
+        x = 131071
+    elif x < -131071:
+        x = -131071
+    s[_SPEED_RATE_4] = x
+    s[_DT_3] = s[_DT_2]
+    s[_DT_2] = s[_DT_1]
+    s[_DT_1] = dt
+    s[_SPEED_4] = s[SPEED_3]
+    s[SPEED_3] = s[SPEED_2]
+    s[SPEED_2] = s[SPEED_1]
+    s[SPEED_1] = w
+
+
+@micropython.viper
+def estimate_engine_torque(s: ptr32):
+    """Engine torque = brake torque + inertia x acceleration: low-pass of 20 ms, trend over 0.3 s."""
+    sign = s[_SIGN_SHIFT]
+    dt = s[DT]
+    torque = s[INERTIA_MANTISSA] * (s[_SPEED_RATE_4] << sign >> sign) >> s[INERTIA_SHIFT]
+    torque = ((s[TORQUE] << sign >> sign) + torque) << 2
     k = dt * 25 >> 4
     if k > 4096:
         k = 4096
-    x = te - (s[TE] << sg >> sg)
+    x = torque - (s[ENGINE_TORQUE] << sign >> sign)
     if x > 131071:
         x = 131071
     elif x < -131071:
         x = -131071
-    s[TE] += x * k >> 12
-    x = (s[TE] << sg >> sg) - (s[TE_SLOW] << sg >> sg)
+    s[ENGINE_TORQUE] += x * k >> 12
+    x = (s[ENGINE_TORQUE] << sign >> sign) - (s[ENGINE_TORQUE_SLOW] << sign >> sign)
     if x > 131071:
         x = 131071
     elif x < -131071:
         x = -131071
+    s[_TORQUE_TREND] = x
+    s[ENGINE_TORQUE_SLOW] += x * (dt * 27 >> 6) >> 12
+    # the feedforward uses a torque some 0.2 s old: a quicker one swings with a steep torque curve
+    torque = (s[ENGINE_TORQUE_SLOW] << sign >> sign) + (x * 141 >> 8)
+    if torque < 80:
+        torque = 80
+    s[ENGINE_TORQUE_BASE] = torque
+    torque = (s[ENGINE_TORQUE] << sign >> sign) + (x * 94 >> 8)
+    if torque < 80:
+        torque = 80
+    elif torque > 524287:
+        torque = 524287
+    s[ENGINE_TORQUE_NOW] = torque
+
+
+@micropython.viper
+def estimate_exponent(s: ptr32):
+    """n = d ln(engine torque) / d ln(speed), by recursive least squares over some 3 s."""
+    sign = s[_SIGN_SHIFT]
+    dt = s[DT]
+    w = s[SPEED]
+    x = s[_TORQUE_TREND] << sign >> sign
     k = dt * 27 >> 6
-    s[TE_SLOW] += x * k >> 12
-    # the base goes by a torque some 0.2 s old: a quicker one swings with a steep engine
-    te = (s[TE_SLOW] << sg >> sg) + (x * 141 >> 8)
-    if te < 80:
-        te = 80
-    s[TE_BASE] = te
-    te = (s[TE] << sg >> sg) + (x * 94 >> 8)
-    if te < 80:
-        te = 80
-    elif te > 524287:
-        te = 524287
-    s[TE_NOW] = te
-    y = w - s[_W_SLOW]
-    s[_W_SLOW] += y * k >> 12
+    y = w - s[_SPEED_LOW_PASS]
+    s[_SPEED_LOW_PASS] += y * k >> 12
     if y > 2047:
         y = 2047
     elif y < -2047:
@@ -303,11 +334,11 @@ def engine(s: ptr32):
     elif x < -32767:
         x = -32767
     k = dt * 5 >> 4
-    s[_XX] += ((y * y - s[_XX]) >> 8) * k >> 4
-    s[_XY] += ((x * y - (s[_XY] << sg >> sg)) >> 8) * k >> 4
+    s[_SPEED_VARIANCE] += ((y * y - s[_SPEED_VARIANCE]) >> 8) * k >> 4
+    s[_COVARIANCE] += ((x * y - (s[_COVARIANCE] << sign >> sign)) >> 8) * k >> 4
     x = s[BEGIN_SPEED] >> 8
-    x = (s[_XX] + x * x) >> 4
-    y = s[_XY] << sg >> sg
+    x = (s[_SPEED_VARIANCE] + x * x) >> 4
+    y = s[_COVARIANCE] << sign >> sign
     if y > 1 << 27:
         y = 1 << 27
     elif y < -(1 << 27):
@@ -319,16 +350,16 @@ def engine(s: ptr32):
         y = 16383
     elif y < -16383:
         y = -16383
-    s[_EXPONENT] = (y * (w >> 2) // te) << 4
+    s[_TORQUE_EXPONENT] = (y * (w >> 2) // s[ENGINE_TORQUE_NOW]) << 4
 
 
 @micropython.viper
-def along(s: ptr32, tick: int):
+def ramp_set_point(s: ptr32, tick: int):
     """Set speed on the straight line; runs on past the end by an eighth of its time."""
     elapsed = (tick - s[START_TICK]) & _MASK
     whole = elapsed >> 12
-    span = s[END] - s[START]
-    total = s[TOTAL]
+    span = s[END_SPEED] - s[START_SPEED]
+    total = s[SWEEP_TIME]
     if whole > total + (total >> 3):
         whole = total + (total >> 3)
     half = 0
@@ -336,21 +367,21 @@ def along(s: ptr32, tick: int):
         half = 1
         span >>= 1
     x = (span * whole + (span * ((elapsed >> 6) & 63) >> 6)) // total
-    x = (x << half) + s[START]
+    x = (x << half) + s[START_SPEED]
     if x < 512:
         x = 512
-    s[SET16] = x << 4
+    s[SET_POINT_16] = x << 4
 
 
 @micropython.viper
-def place(s: ptr32) -> int:
-    """Speed to look what was learnt up at: the set one, but with the shaft's when that is far off.
+def lookup_speed(s: ptr32) -> int:
+    """Speed to look what was learned up at: the set one, but with the shaft's when that is far off.
 
     A 32nd of it is far: there, what holds the shaft where it is brings it back surer than what
     would hold the line.
     """
-    at = s[SET16] >> 4
-    off = s[W] - at
+    at = s[SET_POINT_16] >> 4
+    off = s[SPEED] - at
     room = at >> 5
     if off > room:
         at += off - room
@@ -360,38 +391,38 @@ def place(s: ptr32) -> int:
 
 
 @micropython.viper
-def compare(s: ptr32, acc: int, table_torque: int, table_exponent: int):
+def control_error(s: ptr32, acc: int, map_torque: int, map_exponent: int):
     """Relative error and its rate, the shaft's rate and 2 - n.
 
-    `table_torque` is the learnt brake torque at the set speed, mN.m, 0 when there is none.
+    `map_torque` is the learned brake torque at the set point, mN.m, 0 when there is none.
     """
-    sg = s[_SIGN]
-    w = s[W]
-    set_speed = s[SET16] >> 4
+    sign = s[_SIGN_SHIFT]
+    w = s[SPEED]
+    set_speed = s[SET_POINT_16] >> 4
     if set_speed < 512:
         set_speed = 512
-    s[SET] = set_speed
-    s[_ACC] = acc
+    s[SET_POINT] = set_speed
+    s[_RAMP_RATE_NOW] = acc
     if acc > 16383 or acc < -16383:
-        s[_ACC] = 0
+        s[_RAMP_RATE_NOW] = 0
     e = ((w - set_speed) << 13) // (set_speed >> 2)
     if e > 16384:
         e = 16384
     elif e < -16384:
         e = -16384
-    s[E] = e
-    x = (((s[WD] << sg >> sg) - acc) << 12) // set_speed
+    s[ERROR] = e
+    x = (((s[SPEED_RATE] << sign >> sign) - acc) << 12) // set_speed
     if x > 32767:
         x = 32767
     elif x < -32767:
         x = -32767
-    s[_ED] = x
-    if table_torque > 0:
-        n = table_exponent
-        x = (table_torque << 12) // w
+    s[_ERROR_RATE] = x
+    if map_torque > 0:
+        n = map_exponent
+        x = (map_torque << 12) // w
     else:
-        n = s[_EXPONENT] << sg >> sg
-        x = (s[TE_NOW] << 10) // w
+        n = s[_TORQUE_EXPONENT] << sign >> sign
+        x = (s[ENGINE_TORQUE_NOW] << 10) // w
     if x > 131071:
         x = 131071
     x = (x << 12) // s[INERTIA]
@@ -399,87 +430,97 @@ def compare(s: ptr32, acc: int, table_torque: int, table_exponent: int):
         x = 3840
     elif x < 31:
         x = 31
-    s[_LJ] = x
+    s[_SHAFT_RATE] = x
     x = 512 - n
     if x > 1536:
         x = 1536
     elif x < 102:
         x = 102
-    s[_KAP] = x
+    s[_SELF_REGULATION] = x
 
 
 @micropython.viper
-def channel(s: ptr32):
-    """How strongly the fill answers the valve, against what the gains assume.
+def relative_changes(s: ptr32) -> int:
+    """Relative changes of fill and opening, 2.5 to 6 Hz, into their histories; 1 from the 20th step on.
 
-    Fill goes as T / w^2.  Its change between 2.5 and 6 Hz, with the outflow added back, is
-    regressed on the opening's of 50 ms before (servo, hose and amplifier together); the supply's
-    ripple lies below.  What little is known at first leans on `G0`.
+    Fill goes as T / w^2.  Each is high-passed twice (time constant 61 ms), so that the supply's ripple,
+    which lies below, counts little.
     """
-    sg = s[_SIGN]
+    sign = s[_SIGN_SHIFT]
     dt = s[DT]
-    tp = s[T] << sg >> sg
-    if tp < 50:
-        tp = 50
-    w = s[W]
-    um = s[U_MEAN] >> 8
-    nu = ((s[U] - um) << 12) // (um + ZERO_FLOW) - (s[_R] << sg >> sg)
-    if nu > 8191:
-        nu = 8191
-    elif nu < -8191:
-        nu = -8191
-    n = s[_CHANNEL_N]
+    torque = s[TORQUE] << sign >> sign
+    if torque < 50:
+        torque = 50
+    w = s[SPEED]
+    mean = s[OPENING_MEAN] >> 8
+    opening = ((s[OPENING] - mean) << 12) // (mean + ZERO_FLOW) - (s[_RIPPLE_TERM] << sign >> sign)
+    if opening > 8191:
+        opening = 8191
+    elif opening < -8191:
+        opening = -8191
+    n = s[_GAIN_STEPS]
     if n == 0:
-        s[_T_MEAN] = tp << 4
-        s[_W_MEAN] = w << 4
-        s[_NU_MEAN] = nu << 4
-        s[_PHI2] = 0
-        s[_NU2] = 0
+        s[_GAIN_TORQUE] = torque << 4
+        s[_GAIN_SPEED] = w << 4
+        s[_GAIN_OPENING] = opening << 4
+        s[_FILL_DRIFT] = 0
+        s[_OPENING_DRIFT] = 0
     if n < 20:
         n += 1
-        s[_CHANNEL_N] = n
+        s[_GAIN_STEPS] = n
     k = (dt << 8) // (dt + 2000)
-    s[_T_MEAN] += ((tp << 4) - s[_T_MEAN]) * k >> 8
-    s[_W_MEAN] += ((w << 4) - s[_W_MEAN]) * k >> 8
-    s[_NU_MEAN] += ((nu << 4) - (s[_NU_MEAN] << sg >> sg)) * k >> 8
-    y = s[_T_MEAN] >> 4
+    s[_GAIN_TORQUE] += ((torque << 4) - s[_GAIN_TORQUE]) * k >> 8
+    s[_GAIN_SPEED] += ((w << 4) - s[_GAIN_SPEED]) * k >> 8
+    s[_GAIN_OPENING] += ((opening << 4) - (s[_GAIN_OPENING] << sign >> sign)) * k >> 8
+    y = s[_GAIN_TORQUE] >> 4
     if y < 50:
         y = 50
-    x = s[_W_MEAN] >> 4
-    phi = ((tp - y) << 12) // y
-    phi -= ((w - x) << 13) // x
-    if phi > 8191:
-        phi = 8191
-    elif phi < -8191:
-        phi = -8191
-    nu -= (s[_NU_MEAN] << sg >> sg) >> 4
-    s[_PHI2] += ((phi << 4) - (s[_PHI2] << sg >> sg)) * k >> 8
-    s[_NU2] += ((nu << 4) - (s[_NU2] << sg >> sg)) * k >> 8
-    i = (s[_PLACE] + 1) & 15
-    s[_PLACE] = i
-    phi -= (s[_PHI2] << sg >> sg) >> 4
-    nu -= (s[_NU2] << sg >> sg) >> 4
-    s[_PHI + i] = phi
-    s[_NU + i] = nu
-    if n < 20:
-        return
-    x = (s[SET] << 8) // s[W_LOW]
+    x = s[_GAIN_SPEED] >> 4
+    fill = ((torque - y) << 12) // y
+    fill -= ((w - x) << 13) // x
+    if fill > 8191:
+        fill = 8191
+    elif fill < -8191:
+        fill = -8191
+    opening -= (s[_GAIN_OPENING] << sign >> sign) >> 4
+    s[_FILL_DRIFT] += ((fill << 4) - (s[_FILL_DRIFT] << sign >> sign)) * k >> 8
+    s[_OPENING_DRIFT] += ((opening << 4) - (s[_OPENING_DRIFT] << sign >> sign)) * k >> 8
+    i = (s[_HISTORY_INDEX] + 1) & 15
+    s[_HISTORY_INDEX] = i
+    s[_FILL_HISTORY + i] = fill - ((s[_FILL_DRIFT] << sign >> sign) >> 4)
+    s[_OPENING_HISTORY + i] = opening - ((s[_OPENING_DRIFT] << sign >> sign) >> 4)
+    return 1 if n >= 20 else 0
+
+
+@micropython.viper
+def estimate_valve_gain(s: ptr32):
+    """Gain estimate: how strongly the fill answers the valve, against what the gains assume.
+
+    Least squares with forgetting (128 steps): the change of the fill over four steps, with the outflow
+    added back, on the opening's of 50 ms before (servo, hose and amplifier together).  The estimate
+    starts from that of earlier runs with the weight of 75 (in 1/256 of a full swing squared).
+    """
+    sign = s[_SIGN_SHIFT]
+    dt = s[DT]
+    i = s[_HISTORY_INDEX]
+    fill = s[_FILL_HISTORY + i] << sign >> sign
+    x = (s[SET_POINT] << 8) // s[LOWEST_SPEED]
     if x < 256:
         x = 256
     elif x > 1024:
         x = 1024
     y = (
-        phi
-        + (s[_PHI + ((i - 1) & 15)] << sg >> sg)
-        + (s[_PHI + ((i - 2) & 15)] << sg >> sg)
-        + (s[_PHI + ((i - 3) & 15)] << sg >> sg)
+        fill
+        + (s[_FILL_HISTORY + ((i - 1) & 15)] << sign >> sign)
+        + (s[_FILL_HISTORY + ((i - 2) & 15)] << sign >> sign)
+        + (s[_FILL_HISTORY + ((i - 3) & 15)] << sign >> sign)
     )
-    y = phi - (s[_PHI + ((i - 4) & 15)] << sg >> sg) + ((y * dt >> 10) * x >> 11)
+    y = fill - (s[_FILL_HISTORY + ((i - 4) & 15)] << sign >> sign) + ((y * dt >> 10) * x >> 11)
     z = (
-        (s[_NU + ((i - 4) & 15)] << sg >> sg)
-        + (s[_NU + ((i - 5) & 15)] << sg >> sg)
-        + (s[_NU + ((i - 6) & 15)] << sg >> sg)
-        + (s[_NU + ((i - 7) & 15)] << sg >> sg)
+        (s[_OPENING_HISTORY + ((i - 4) & 15)] << sign >> sign)
+        + (s[_OPENING_HISTORY + ((i - 5) & 15)] << sign >> sign)
+        + (s[_OPENING_HISTORY + ((i - 6) & 15)] << sign >> sign)
+        + (s[_OPENING_HISTORY + ((i - 7) & 15)] << sign >> sign)
     )
     z = (z * dt >> 10) * (x * 17 // 7) >> 11
     if z > 2080 or z < -2080:
@@ -488,198 +529,224 @@ def channel(s: ptr32):
         y = 2080
     elif y < -2080:
         y = -2080
-    s[_SZZ] += z * z - (s[_SZZ] >> 7)
-    s[_SZY] += z * y - ((s[_SZY] << sg >> sg) >> 7)
-    g = ((((s[_SZY] << sg >> sg) >> 8) + (75 * s[G0] >> 8)) << 8) // ((s[_SZZ] >> 8) + 75)
-    if g < 64:
-        g = 64
-    elif g > 2048:
-        g = 2048
-    s[G] = g
+    s[_GAIN_ZZ] += z * z - (s[_GAIN_ZZ] >> 7)
+    s[_GAIN_ZY] += z * y - ((s[_GAIN_ZY] << sign >> sign) >> 7)
+    x = (((s[_GAIN_ZY] << sign >> sign) >> 8) + (75 * s[PRIOR_VALVE_GAIN] >> 8)) << 8
+    x //= (s[_GAIN_ZZ] >> 8) + 75
+    if x < 64:
+        x = 64
+    elif x > 2048:
+        x = 2048
+    s[VALVE_GAIN] = x
 
 
 @micropython.viper
-def law(s: ptr32, base: int, sine: ptr16) -> int:
-    """Opening from the base opening (with the leak's part), 1/16384; not yet limited."""
-    sg = s[_SIGN]
-    dt = s[DT]
-    e = s[E] << sg >> sg
-    lj = s[_LJ]
-    kap = s[_KAP]
-    slope = s[SLOPE]
-    calm = s[_CALM] >> 8
+def proportional_derivative(s: ptr32):
+    """P and D terms: the relative correction of the opening, 1/4096."""
+    sign = s[_SIGN_SHIFT]
+    shaft_rate = s[_SHAFT_RATE]
     # the fill follows faster the faster the brake turns
-    x = (s[W_LOW] << 8) // s[SET]
+    x = (s[LOWEST_SPEED] << 8) // s[SET_POINT]
     if x > 256:
         x = 256
     elif x < 64:
         x = 64
-    x = (x << 8) // s[G]
-    p = _P_SHAFT // lj + ((kap * _P_FILL >> 8) * x >> 8)
-    d = (_D_SHAFT // lj) * x >> 9
+    x = (x << 8) // s[VALVE_GAIN]
+    p = _P_SHAFT // shaft_rate + ((s[_SELF_REGULATION] * _P_FILL >> 8) * x >> 8)
+    d = (_D_SHAFT // shaft_rate) * x >> 9
     if d > 32767:
         d = 32767
-    pd = (p * e >> 8) + (d * (s[_ED] << sg >> sg) >> 8)
-    pd = (pd << 5) // slope
-    pd = (pd << 8) // calm
+    pd = (p * (s[ERROR] << sign >> sign) >> 8) + (d * (s[_ERROR_RATE] << sign >> sign) >> 8)
+    pd = (pd << 5) // s[VALVE_EXPONENT]
+    pd = (pd << 8) // (s[_GAIN_DIVISOR] >> 8)
     if pd > 6144:
         pd = 6144
     elif pd < -3686:
         pd = -3686
-    # a valve that goes to and fro this hard hunts: lower the gains at once, raise them slowly
-    x = pd
-    if x > 4096:
-        x = 4096
-    s[_PD_MEAN] += ((x << 4) - (s[_PD_MEAN] << sg >> sg)) * dt >> 14
-    x -= (s[_PD_MEAN] << sg >> sg) >> 4
-    if x > 4096:
-        x = 4096
-    elif x < -4096:
-        x = -4096
-    s[_EFFORT] += ((x * x >> 8) - s[_EFFORT]) * dt >> 13
-    x = (s[_EFFORT] << 8) // _V0
-    if x < 256:
-        x = 256
-    elif x > 4096:
-        x = 4096
-    x = (x << 8) - s[_CALM]
-    if x > 0:
-        s[_CALM] += (x >> 6) * dt >> 6
-    else:
-        s[_CALM] += (x >> 6) * dt >> 11
-    # the supply's ripple, in step with it: both parts grow until the correction has none left
-    mHz = s[RIPPLE]
-    if mHz > 0:
-        turn = s[_TURN] + mHz * dt
-        if turn >= 32768000:
-            turn -= 32768000
-        s[_TURN] = turn
-        i = turn // 512000
-        r = ((s[_RA] << sg >> sg) >> 4) * (int(sine[(i + 16) & 63]) - 16384)
-        r += ((s[_RC] << sg >> sg) >> 4) * (int(sine[i]) - 16384)
-        r >>= 18
-        s[_R] = r
-        i -= mHz * 6422 >> 20  # the loop answers some 98 ms late
-        x = pd
-        if x > 328:
-            x = 328
-        elif x < -328:
-            x = -328
-        y = (s[_RA] << sg >> sg) + ((x * (int(sine[(i + 16) & 63]) - 16384) >> 9) * dt >> 11)
-        if y > 157286:
-            y = 157286
-        elif y < -157286:
-            y = -157286
-        s[_RA] = y
-        y = (s[_RC] << sg >> sg) + ((x * (int(sine[i & 63]) - 16384) >> 9) * dt >> 11)
-        if y > 157286:
-            y = 157286
-        elif y < -157286:
-            y = -157286
-        s[_RC] = y
-        pd += r
-    s[PD] = pd
-    f = s[F]
-    u = base * (f >> 11) >> 12
+    s[CORRECTION] = pd
+
+
+@micropython.viper
+def cancel_ripple(s: ptr32, sine: ptr16):
+    """Resonant term at the supply's ripple frequency, added to the correction.
+
+    Amplitudes in phase and in quadrature integrate the correction times sine and cosine until the
+    correction has none of that frequency left.
+    """
+    sign = s[_SIGN_SHIFT]
+    dt = s[DT]
+    mHz = s[RIPPLE_MHZ]
+    if mHz <= 0:
+        return
+    turn = s[_RIPPLE_PHASE] + mHz * dt
+    if turn >= 32768000:
+        turn -= 32768000
+    s[_RIPPLE_PHASE] = turn
+    i = turn // 512000
+    r = ((s[_RIPPLE_IN_PHASE] << sign >> sign) >> 4) * (int(sine[(i + 16) & 63]) - 16384)
+    r += ((s[_RIPPLE_QUADRATURE] << sign >> sign) >> 4) * (int(sine[i]) - 16384)
+    r >>= 18
+    s[_RIPPLE_TERM] = r
+    i -= mHz * 6422 >> 20  # the loop answers some 98 ms late
+    x = s[CORRECTION] << sign >> sign
+    s[CORRECTION] = x + r
+    if x > 328:
+        x = 328
+    elif x < -328:
+        x = -328
+    y = (s[_RIPPLE_IN_PHASE] << sign >> sign) + ((x * (int(sine[(i + 16) & 63]) - 16384) >> 9) * dt >> 11)
+    if y > 157286:
+        y = 157286
+    elif y < -157286:
+        y = -157286
+    s[_RIPPLE_IN_PHASE] = y
+    y = (s[_RIPPLE_QUADRATURE] << sign >> sign) + ((x * (int(sine[i & 63]) - 16384) >> 9) * dt >> 11)
+    if y > 157286:
+        y = 157286
+    elif y < -157286:
+        y = -157286
+    s[_RIPPLE_QUADRATURE] = y
+
+
+@micropython.viper
+def control_law(s: ptr32, feedforward: int) -> int:
+    """Opening from the feedforward (both with the leak's part), 1/16384, not yet limited; I term.
+
+    The integral multiplies the feedforward.  Anti-windup: it stands while it would press on against
+    an end of the valve.
+    """
+    sign = s[_SIGN_SHIFT]
+    f = s[INTEGRAL]
+    u = feedforward * (f >> 11) >> 12
     if u > 65535:
         u = 65535
-    u = (u * (4096 + pd) >> 12) - ZERO_FLOW
-    # the integral, unless it would press against an end of the valve
-    if kap < _KAP_I:
-        kap = _KAP_I  # an engine that makes up for its load needs it the more
-    x = (((kap * _I >> 8) * (f >> 15) >> 8) << 8) // slope
-    x = (x << 8) // calm * e
+    u = (u * (4096 + (s[CORRECTION] << sign >> sign)) >> 12) - ZERO_FLOW
+    x = s[_SELF_REGULATION]
+    if x < _MIN_SELF_REGULATION:
+        x = _MIN_SELF_REGULATION
+    x = (((x * _I >> 8) * (f >> 15) >> 8) << 8) // s[VALVE_EXPONENT]
+    x = (x << 8) // (s[_GAIN_DIVISOR] >> 8) * (s[ERROR] << sign >> sign)
     if x > 134217727:
         x = 134217727
     elif x < -134217727:
         x = -134217727
-    if not (u <= s[FLOOR] and x < 0) and not (u >= FULL and x > 0):
-        f += (x >> 9) * dt >> 6
-        if f > _F_MAX:
-            f = _F_MAX
-        elif f < _F_MIN:
-            f = _F_MIN
-        s[F] = f
+    if not (u <= s[MIN_OPENING] and x < 0) and not (u >= FULL and x > 0):
+        f += (x >> 9) * s[DT] >> 6
+        if f > _MAX_INTEGRAL:
+            f = _MAX_INTEGRAL
+        elif f < _MIN_INTEGRAL:
+            f = _MIN_INTEGRAL
+        s[INTEGRAL] = f
     return u
 
 
 @micropython.viper
-def drive(s: ptr32, u: int, flags: int) -> int:
+def detune(s: ptr32):
+    """Gain divisor: a valve that moves to and fro too hard hunts; gains fall at once, rise within seconds.
+
+    Activity is the mean square of P + D about its mean; the divisor is activity over the quiet one, 1 to 16.
+    """
+    sign = s[_SIGN_SHIFT]
+    dt = s[DT]
+    x = (s[CORRECTION] << sign >> sign) - (s[_RIPPLE_TERM] << sign >> sign)
+    if x > 4096:
+        x = 4096
+    s[_CORRECTION_MEAN] += ((x << 4) - (s[_CORRECTION_MEAN] << sign >> sign)) * dt >> 14
+    x -= (s[_CORRECTION_MEAN] << sign >> sign) >> 4
+    if x > 4096:
+        x = 4096
+    elif x < -4096:
+        x = -4096
+    s[_ACTIVITY] += ((x * x >> 8) - s[_ACTIVITY]) * dt >> 13
+    x = (s[_ACTIVITY] << 8) // _QUIET_ACTIVITY
+    if x < 256:
+        x = 256
+    elif x > 4096:
+        x = 4096
+    x = (x << 8) - s[_GAIN_DIVISOR]
+    if x > 0:
+        s[_GAIN_DIVISOR] += (x >> 6) * dt >> 6
+    else:
+        s[_GAIN_DIVISOR] += (x >> 6) * dt >> 11
+
+
+@micropython.viper
+def servo_pulse(s: ptr32, u: int, flags: int) -> int:
     """Limits, play of the linkage; the servo's pulse in us."""
-    sg = s[_SIGN]
+    sign = s[_SIGN_SHIFT]
     dt = s[DT]
     if u >= FULL:
         u = FULL
         flags |= _OPEN_LIMIT
-    elif u <= s[FLOOR]:
-        u = s[FLOOR]
+    elif u <= s[MIN_OPENING]:
+        u = s[MIN_OPENING]
         if u == 0:
             flags |= SHUT_LIMIT
-    s[U] = u
-    s[U_MEAN] += ((u << 8) - s[U_MEAN]) >> 5
-    x = u - s[_U_SLOW]
-    s[_U_SLOW] += x * 77 >> 8
+    s[OPENING] = u
+    s[OPENING_MEAN] += ((u << 8) - s[OPENING_MEAN]) >> 5
+    x = u - s[_OPENING_LOW_PASS]
+    s[_OPENING_LOW_PASS] += x * 77 >> 8
     if x > 49:
-        s[_DIR] += (256 - (s[_DIR] << sg >> sg)) >> 1
+        s[_DIRECTION] += (256 - (s[_DIRECTION] << sign >> sign)) >> 1
     elif x < -49:
-        s[_DIR] -= (256 + (s[_DIR] << sg >> sg)) >> 1
+        s[_DIRECTION] -= (256 + (s[_DIRECTION] << sign >> sign)) >> 1
     if u > 0 and u < FULL:
-        u += s[HALF_PLAY] * (s[_DIR] << sg >> sg) >> 8
+        u += s[HALF_BACKLASH] * (s[_DIRECTION] << sign >> sign) >> 8
         if u < 0:
             u = 0
         elif u > FULL:
             u = FULL
-    x = s[SLEW] * dt >> 15
-    y = u - s[_X]
+    x = s[SLEW_LIMIT] * dt >> 15
+    y = u - s[_SERVO_MODEL]
     if y > x:
         flags |= _SLEWING
-        s[_X] += x
+        s[_SERVO_MODEL] += x
     elif y < -x:
         flags |= _SLEWING
-        s[_X] -= x
+        s[_SERVO_MODEL] -= x
     else:
-        s[_X] = u
+        s[_SERVO_MODEL] = u
     s[FLAGS] = flags
-    u = s[SHUT_US] + (u * (s[SPAN_US] << sg >> sg) >> 14)
-    s[US] = u
+    u = s[SHUT_US] + (u * (s[SPAN_US] << sign >> sign) >> 14)
+    s[PULSE_US] = u
     return u
 
 
 @micropython.viper
-def judge(s: ptr32, d: int) -> int:
+def note_tracking(s: ptr32, d: int) -> int:
     """Sum up a step of the sweep; 1 when the end speed has been crossed, else 0."""
-    sg = s[_SIGN]
-    x = (s[E] << sg >> sg) * 625 >> 11  # 1/10000
+    sign = s[_SIGN_SHIFT]
+    x = (s[ERROR] << sign >> sign) * 625 >> 11  # 1/10000
     if x < 0:
         x = -x
     if x > 5000:
         x = 5000
-    if x > s[WORST]:
-        s[WORST] = x
+    if x > s[WORST_ERROR]:
+        s[WORST_ERROR] = x
     if s[STEPS] < 4000:
         s[STEPS] += 1
-        s[G_SUM] += s[G]
-        x = s[SUM_LOW] + x * x
-        s[SUM_HIGH] += x >> 12
-        s[SUM_LOW] = x & 4095
-    if s[U] >= FULL:
-        s[OPEN_TICKS] += d
-    elif s[U] <= 0:
+        s[VALVE_GAIN_SUM] += s[VALVE_GAIN]
+        x = s[SQUARES_LOW] + x * x
+        s[SQUARES_HIGH] += x >> 12
+        s[SQUARES_LOW] = x & 4095
+    if s[OPENING] >= FULL:
+        s[FULL_OPEN_TICKS] += d
+    elif s[OPENING] <= 0:
         s[SHUT_TICKS] += d
     # how far off the line of late: where the whole of the speed crosses the end, not one rough turn
-    x = s[W] - s[SET]
+    x = s[SPEED] - s[SET_POINT]
     if x > 2047:
         x = 2047
     elif x < -2047:
         x = -2047
-    s[OFF] += ((x << 4) - (s[OFF] << sg >> sg)) * s[DT] >> 13
+    s[LINE_OFFSET] += ((x << 4) - (s[LINE_OFFSET] << sign >> sign)) * s[DT] >> 13
     # only the last sixteenth of the line has an end: before it, a swing will be caught
-    rate = s[RATE] << sg >> sg
-    x = s[SET] - s[END]
-    left = s[START] - s[END] >> 4
+    rate = s[RAMP_RATE] << sign >> sign
+    x = s[SET_POINT] - s[END_SPEED]
+    left = s[START_SPEED] - s[END_SPEED] >> 4
     # the mean of four speeds, brought to now by the rate
-    over = (s[W1] + s[W2] + s[W3] + s[_W4]) >> 2
-    over = s[END] - over - (rate * (s[_D1] + s[_D2] + s[_D3]) >> 16)
+    over = (s[SPEED_1] + s[SPEED_2] + s[SPEED_3] + s[_SPEED_4]) >> 2
+    over = s[END_SPEED] - over - (rate * (s[_DT_1] + s[_DT_2] + s[_DT_3]) >> 16)
     if rate > 0:
         x = -x
         left = -left
@@ -690,23 +757,23 @@ def judge(s: ptr32, d: int) -> int:
 def new_state():
     """A state that is all zero but for what must not be."""
     s = array("i", (0 for _ in range(SIZE)))
-    s[INERTIA] = s[SLOPE] = s[W_LOW] = 1
-    s[_SIGN] = WORD_BITS - 32
+    s[INERTIA] = s[VALVE_EXPONENT] = s[LOWEST_SPEED] = 1
+    s[_SIGN_SHIFT] = WORD_BITS - 32
     return s
 
 
 def restart(s, tick, speed, servo_us):
-    """Settings, plan and what was learnt stay; all that a pull gathers starts anew."""
+    """Settings, plan and what was learned stay; all that a sweep gathers starts anew."""
     for i in range(SIZE):
-        if not SHUT_US <= i <= SLEW and i != _SIGN:
+        if not SHUT_US <= i <= SLEW_LIMIT and i != _SIGN_SHIFT:
             s[i] = 0
     s[TICK] = tick
-    s[US] = servo_us
-    s[U] = min(max((servo_us - s[SHUT_US]) * FULL // (s[SPAN_US] or 1), 0), FULL)
-    s[_X] = s[_U_SLOW] = s[U]
-    s[U_MEAN] = s[U] << 8
-    s[W1] = s[W2] = s[W3] = s[_W4] = s[_W_SLOW] = s[BEGIN_SPEED] = speed
-    s[_D1] = s[_D2] = s[_D3] = 410
-    s[F] = ONE_F
-    s[_CALM] = 65536
-    s[G] = s[G0] = 256
+    s[PULSE_US] = servo_us
+    s[OPENING] = min(max((servo_us - s[SHUT_US]) * FULL // (s[SPAN_US] or 1), 0), FULL)
+    s[_SERVO_MODEL] = s[_OPENING_LOW_PASS] = s[OPENING]
+    s[OPENING_MEAN] = s[OPENING] << 8
+    s[SPEED_1] = s[SPEED_2] = s[SPEED_3] = s[_SPEED_4] = s[_SPEED_LOW_PASS] = s[BEGIN_SPEED] = speed
+    s[_DT_1] = s[_DT_2] = s[_DT_3] = 410
+    s[INTEGRAL] = UNITY
+    s[_GAIN_DIVISOR] = 65536
+    s[VALVE_GAIN] = s[PRIOR_VALVE_GAIN] = 256

@@ -1,10 +1,10 @@
-"""What the board knows of the bench it stands on: valve table and inertia.
+"""What the board knows of the bench it stands on: valve map and inertia.
 
 Learned slots (learned.json, messages `learned` and `run_learned`):
 
     1          inertia seen by the controller: mN.m per half rpm/s, times 2**16
     2          how flow follows the opening: d ln(flow) / d ln(opening), times 256
-    3          opening that held the top speed before the fall, in 1/4096, plus 8192 times
+    3          opening that held the top speed before the ramp, in 1/4096, plus 8192 times
                that speed in 16 half rpm
     4          how strongly the fill answers the valve, against what the gains assume, times 256
     5          ripple of the water supply, mHz
@@ -17,30 +17,31 @@ Integers below 2**30 only; nothing here allocates but `load` and `learn`.
 from array import array
 
 from .native import const, micropython, ptr16, ptr32
-from .ripple import HIGH_MHZ, LOW_MHZ
+from .ripple import MAX_MHZ, MIN_MHZ
 from .speed_loop import FULL
 
 SLOT_INERTIA = 1
-SLOT_SLOPE = 2
+SLOT_VALVE_EXPONENT = 2
 SLOT_HOLD = 3
-SLOT_GAIN = 4
+SLOT_VALVE_GAIN = 4
 SLOT_RIPPLE = 5
 SLOT_KNOT = 10
 KNOTS = const(96)  # to 24,576 rpm
-_PASSES = const(4)  # of smoothing: one pull's openings hold what the valve answered to single turns
+_SMOOTHING_PASSES = const(4)  # of smoothing: one run's openings hold what the valve answered to single turns
 MAX_KNOTS = 55  # with the five above, what one message carries
-TORQUE_MAX = 131071  # mN.m
-INERTIA_MIN = 256
-INERTIA_MAX = 262143
-SLOPE = 435  # d ln(flow) / d ln(opening) when nothing is known, times 256
-SLOPE_MIN = 205
-SLOPE_MAX = 640
-GAIN = 256  # the fill answers as assumed
-GAIN_MIN = 64
-GAIN_MAX = 2048
+MAX_TORQUE = 131071  # mN.m
+MIN_INERTIA = 256
+MAX_INERTIA = 262143
+DEFAULT_VALVE_EXPONENT = 435  # d ln(flow) / d ln(opening) when nothing is known, times 256
+MIN_VALVE_EXPONENT = 205
+MAX_VALVE_EXPONENT = 640
+DEFAULT_VALVE_GAIN = 256  # the fill answers as assumed
+MIN_VALVE_GAIN = 64
+MAX_VALVE_GAIN = 2048
+MAP_TORQUE, MAP_EXPONENT, MAP_OPENING = 0, 1, 2  # places in what `look_up` returns
 
 
-def root(x):
+def isqrt(x):
     """Integer square root of 0 <= x < 2**30."""
     if x < 2:
         return x
@@ -53,7 +54,7 @@ def root(x):
 
 
 @micropython.viper
-def look(torque: ptr32, opening: ptr16, low: int, high: int, half_rpm: int, out: ptr32):
+def look_up(torque: ptr32, opening: ptr16, low: int, high: int, half_rpm: int, out: ptr32):
     """Torque, its exponent times 256 and the opening between knots, held beyond the ends."""
     k = half_rpm >> 9
     part = half_rpm & 511
@@ -117,7 +118,7 @@ def record(weight: ptr16, sum_u: ptr32, sum_t: ptr32, half_rpm: int, opening: in
 
 
 class ValveMap:
-    """Opening and torque over the set speed, learnt from pull to pull."""
+    """Opening and torque over the set point, learned from run to run."""
 
     def __init__(self, learned):
         self._opening = array("H", bytearray(2 * KNOTS))  # 1/16384 + 1; 0: not known
@@ -126,34 +127,34 @@ class ValveMap:
         self._sum_t = array("i", bytearray(4 * KNOTS))
         self._weight = array("H", bytearray(2 * KNOTS))
         self.inertia = 0  # 0: not known
-        self.slope = SLOPE
-        self.gain = GAIN
-        self.ripple = 0  # mHz; 0: none known
-        self._look = array("i", (0, 0, 0))
-        self._hold = self._hold_speed = 0  # opening 1/16384, half rpm; 0: not known
+        self.valve_exponent = DEFAULT_VALVE_EXPONENT
+        self.valve_gain = DEFAULT_VALVE_GAIN
+        self.ripple_mHz = 0  # mHz; 0: none known
+        self._found = array("i", (0, 0, 0))
+        self._held = self._held_speed = 0  # opening 1/16384, half rpm; 0: not known
         self.low = KNOTS  # first and last knot known
         self.high = -1
         if learned:
             self.load(learned)
 
     def load(self, learned):
-        """Take what is in bounds of the slots; the rest is as if never learnt."""
+        """Take what is in bounds of the slots; the rest is as if never learned."""
         value = learned.get(SLOT_INERTIA, 0)
-        if INERTIA_MIN <= value <= INERTIA_MAX:
+        if MIN_INERTIA <= value <= MAX_INERTIA:
             self.inertia = value
-        value = learned.get(SLOT_SLOPE, 0)
-        if SLOPE_MIN <= value <= SLOPE_MAX:
-            self.slope = value
-        value = learned.get(SLOT_GAIN, 0)
-        if GAIN_MIN <= value <= GAIN_MAX:
-            self.gain = value
+        value = learned.get(SLOT_VALVE_EXPONENT, 0)
+        if MIN_VALVE_EXPONENT <= value <= MAX_VALVE_EXPONENT:
+            self.valve_exponent = value
+        value = learned.get(SLOT_VALVE_GAIN, 0)
+        if MIN_VALVE_GAIN <= value <= MAX_VALVE_GAIN:
+            self.valve_gain = value
         value = learned.get(SLOT_RIPPLE, 0)
-        if LOW_MHZ <= value <= HIGH_MHZ:
-            self.ripple = value
+        if MIN_MHZ <= value <= MAX_MHZ:
+            self.ripple_mHz = value
         value = learned.get(SLOT_HOLD, 0)
         if 0 < value < 1 << 30 and value & 8191 <= 4096:
-            self._hold = (value & 8191) << 2
-            self._hold_speed = value >> 13 << 4
+            self._held = (value & 8191) << 2
+            self._held_speed = value >> 13 << 4
         for k in range(KNOTS):
             value = learned.get(SLOT_KNOT + k, 0)
             if 0 < value < 1 << 30 and value & 8191 <= 4096:
@@ -176,43 +177,43 @@ class ValveMap:
             k += 1
 
     def covers(self, low_half_rpm, high_half_rpm):
-        """True when the table reaches over these speeds but for a knot at each end."""
+        """True when the map reaches over these speeds but for a knot at each end."""
         return (self.low - 1) * 512 <= low_half_rpm and high_half_rpm <= (self.high + 1) * 512
 
     def opening(self, half_rpm):
-        """Opening at a set speed, 0 .. 16384."""
-        return self.look(half_rpm)[2]
+        """Opening at a set point, 0 .. 16384."""
+        return self.look_up(half_rpm)[2]
 
-    def hold(self, half_rpm):
-        """Opening that held this speed before the last fall; the table's where none did."""
-        off = half_rpm - self._hold_speed
-        if not self._hold or off > half_rpm >> 5 or off < -(half_rpm >> 5):
+    def held_opening(self, half_rpm):
+        """Opening that held this speed before the last ramp; the map's where none did."""
+        off = half_rpm - self._held_speed
+        if not self._held or off > half_rpm >> 5 or off < -(half_rpm >> 5):
             return self.opening(half_rpm)
-        return self._hold
+        return self._held
 
-    def note_hold(self, half_rpm, opening):
-        """Remember what held the speed; as bounded as the table."""
-        self._hold_speed = min(max(half_rpm, 0), 65535)
-        self._hold = min(max(opening, 4), FULL)
+    def note_held_opening(self, half_rpm, opening):
+        """Remember what held the speed; as bounded as the map."""
+        self._held_speed = min(max(half_rpm, 0), 65535)
+        self._held = min(max(opening, 4), FULL)
 
-    def look(self, half_rpm):
-        """(torque mN.m at least 1, 256 d ln T / d ln w, opening 1/16384) at a set speed, as an array."""
-        look(self._torque, self._opening, self.low, self.high, half_rpm, self._look)
-        return self._look
+    def look_up(self, half_rpm):
+        """(torque mN.m at least 1, 256 d ln T / d ln w, opening 1/16384) at a set point, as an array."""
+        look_up(self._torque, self._opening, self.low, self.high, half_rpm, self._found)
+        return self._found
 
     def clear_record(self):
         for k in range(KNOTS):
             self._sum_u[k] = self._sum_t[k] = self._weight[k] = 0
 
     def record(self, half_rpm, opening, torque_mNm):
-        """Note what this set speed took; called at each step of a sweep."""
+        """Note what this set point took; called at each step of a sweep."""
         record(self._weight, self._sum_u, self._sum_t, half_rpm, opening, torque_mNm)
 
-    def learn(self, inertia, gain, ripple, fresh):
-        """Fold the record into the table; return the slots that hold it now.
+    def learn(self, inertia, valve_gain, ripple_mHz, fresh):
+        """Fold the record into the map; return the slots that hold it now.
 
         `fresh` replaces what was known; otherwise 7/10 of the difference is taken.
-        `gain` 0 leaves what was known; `ripple` is what this pull showed, 0: none.
+        `gain` 0 leaves what was known; `ripple` is what this run showed, 0: none.
         """
         weight = self._weight
         keys = [k for k in range(KNOTS) if weight[k] >= 96]
@@ -220,8 +221,8 @@ class ValveMap:
         t = {}
         for k in keys:
             u[k] = self._sum_u[k] // weight[k]
-            t[k] = min(self._sum_t[k] // (weight[k] >> 2), TORQUE_MAX)
-        u = _smooth(u, _PASSES)
+            t[k] = min(self._sum_t[k] // (weight[k] >> 2), MAX_TORQUE)
+        u = _smooth(u, _SMOOTHING_PASSES)
         t = _smooth(t, 1)
         if fresh:
             for k in range(KNOTS):
@@ -235,20 +236,24 @@ class ValveMap:
                 old = self._torque[k]
                 tk = old + (tk - old) * 7 // 10
             self._opening[k] = min(max(uk, 0), FULL) + 1
-            self._torque[k] = min(max(tk, 1), TORQUE_MAX)
+            self._torque[k] = min(max(tk, 1), MAX_TORQUE)
         self._span()
         if inertia:
-            self.inertia = min(max(inertia, INERTIA_MIN), INERTIA_MAX)
-        if gain:
-            if self.gain != GAIN and not fresh:
-                gain = self.gain + (gain - self.gain) * 7 // 10
-            self.gain = min(max(gain, GAIN_MIN), GAIN_MAX)
-        self.ripple = ripple
-        pairs = [(SLOT_INERTIA, self.inertia), (SLOT_SLOPE, self.slope), (SLOT_GAIN, self.gain)]
-        if ripple:
-            pairs.append((SLOT_RIPPLE, ripple))
-        if self._hold:
-            pairs.append((SLOT_HOLD, (self._hold_speed >> 4 << 13) + (self._hold >> 2)))
+            self.inertia = min(max(inertia, MIN_INERTIA), MAX_INERTIA)
+        if valve_gain:
+            if self.valve_gain != DEFAULT_VALVE_GAIN and not fresh:
+                valve_gain = self.valve_gain + (valve_gain - self.valve_gain) * 7 // 10
+            self.valve_gain = min(max(valve_gain, MIN_VALVE_GAIN), MAX_VALVE_GAIN)
+        self.ripple_mHz = ripple_mHz
+        pairs = [
+            (SLOT_INERTIA, self.inertia),
+            (SLOT_VALVE_EXPONENT, self.valve_exponent),
+            (SLOT_VALVE_GAIN, self.valve_gain),
+        ]
+        if ripple_mHz:
+            pairs.append((SLOT_RIPPLE, ripple_mHz))
+        if self._held:
+            pairs.append((SLOT_HOLD, (self._held_speed >> 4 << 13) + (self._held >> 2)))
         for k in range(self.low, min(self.high + 1, self.low + MAX_KNOTS)):
             pairs.append((SLOT_KNOT + k, (self._torque[k] << 13) + ((self._opening[k] - 1) >> 2)))
         return pairs
@@ -261,11 +266,11 @@ def _smooth(values, passes):
     return values
 
 
-def clip(x, most):
-    return most if x > most else -most if x < -most else x
+def clip(x, limit):
+    return limit if x > limit else -limit if x < -limit else x
 
 
-def _unit(x):
+def _half_bits(x):
     """Shift that brings x >= 0 below 2**14, even number of bits, as half of it."""
     s = 0
     while x >> (2 * s) >= 16384:
@@ -283,53 +288,55 @@ class InertiaFit:
     """
 
     def __init__(self):
-        self._tl = self._tm = self._wl = self._wm = self._ym = 0
+        self._torque_low_pass = self._torque_mean = self._speed_low_pass = self._speed_mean = (
+            self._rate_mean
+        ) = 0
         self.restart()
 
     def restart(self):
-        self._n = 0
-        self.together = 0  # correlation of torque and dw/dt at the last `solve`, 256 is full
+        self._samples = 0
+        self.correlation = 0  # correlation of torque and dw/dt at the last `solve`, 256 is full
         self._aa = self._ab = self._bb = self._ay = self._by = self._yy = 0
-        self._scale = 0  # torque is counted in 2**scale / 4 mN.m
-        self._fine = 0  # dw/dt in 2**fine half rpm/s
+        self._torque_shift = 0  # torque is counted in 2**scale / 4 mN.m
+        self._rate_shift = 0  # dw/dt in 2**fine half rpm/s
 
     def step(self, torque_mNm, half_rpm, dt15):
         """`half_rpm` two samples old, as the torque is; `dt15` in 1/32768 s."""
         t = torque_mNm << 4
         w = half_rpm << 4
-        if self._n == 0:
-            self._tl = self._tm = t
-            self._wl = self._wm = w
-            self._ym = 0
-            self._n = 1
+        if self._samples == 0:
+            self._torque_low_pass = self._torque_mean = t
+            self._speed_low_pass = self._speed_mean = w
+            self._rate_mean = 0
+            self._samples = 1
             return
         k = dt15 * 1024 // (2621 + dt15)
-        d = clip(t - self._tl, 524287)
-        self._tl += (d * k) >> 10
-        d = clip(w - self._wl, 524287)
-        self._wl += (d * k) >> 10
-        d = clip(w - self._wl, 524287)
+        d = clip(t - self._torque_low_pass, 524287)
+        self._torque_low_pass += (d * k) >> 10
+        d = clip(w - self._speed_low_pass, 524287)
+        self._speed_low_pass += (d * k) >> 10
+        d = clip(w - self._speed_low_pass, 524287)
         d = d * 25 >> 5  # dw/dt of the smoothed speed, half rpm/s
         k = dt15 * 13 >> 8
-        self._ym += (d - self._ym) * k >> 10
-        y = d - self._ym >> self._fine
-        d = clip(self._tl - self._tm, 524287)
-        self._tm += d * k >> 10
-        a = d >> (2 + self._scale)
-        d = clip(self._wl - self._wm, 524287)
-        self._wm += d * k >> 10
+        self._rate_mean += (d - self._rate_mean) * k >> 10
+        y = d - self._rate_mean >> self._rate_shift
+        d = clip(self._torque_low_pass - self._torque_mean, 524287)
+        self._torque_mean += d * k >> 10
+        a = d >> (2 + self._torque_shift)
+        d = clip(self._speed_low_pass - self._speed_mean, 524287)
+        self._speed_mean += d * k >> 10
         b = d >> 3
-        if self._n < 24:  # the filters settle first
-            self._n += 1
+        if self._samples < 24:  # the filters settle first
+            self._samples += 1
             return
-        if (a > 1600 or a < -1600) and self._scale < 6:
-            self._scale += 1
+        if (a > 1600 or a < -1600) and self._torque_shift < 6:
+            self._torque_shift += 1
             a >>= 1
             self._aa >>= 2
             self._ab >>= 1
             self._ay >>= 1
-        if (y > 1600 or y < -1600) and self._fine < 6:
-            self._fine += 1
+        if (y > 1600 or y < -1600) and self._rate_shift < 6:
+            self._rate_shift += 1
             y >>= 1
             self._yy >>= 2
             self._ay >>= 1
@@ -346,30 +353,30 @@ class InertiaFit:
 
     def solve(self):
         """Inertia in mN.m per half rpm/s times 2**16; 0 when T and dw/dt do not go together."""
-        p, q, r = _unit(self._aa), _unit(self._bb), _unit(self._yy)
+        p, q, r = _half_bits(self._aa), _half_bits(self._bb), _half_bits(self._yy)
         aa, bb, yy = self._aa >> 2 * p, self._bb >> 2 * q, self._yy >> 2 * r
         ab, ay, by = self._ab >> p + q, self._ay >> p + r, self._by >> q + r
-        together = by * ab - ay * bb
-        self.together = 0
-        if together <= 0:
+        correlation = by * ab - ay * bb
+        self.correlation = 0
+        if correlation <= 0:
             return 0
         d_a = aa * bb - ab * ab
         d_y = yy * bb - by * by
         if d_a <= 0 or d_y <= 0:
             return 0
         # correlation; with noise on both sides the mean leans to the larger, sqrt(r) takes it back
-        bound = together // ((root(d_a) * root(d_y) >> 8) or 1)
+        bound = correlation // ((isqrt(d_a) * isqrt(d_y) >> 8) or 1)
         if bound > 264:
             return 0  # more than fully: too little moved for integers of this size
-        self.together = bound
+        self.correlation = bound
         while d_y < 1 << 22 and d_a < 1 << 27:
             d_y <<= 1
             d_a <<= 1
         ratio = (d_a << 1) // ((d_y >> 13) or 1)  # times 2**14
-        j = root(ratio) * root((bound if bound < 256 else 256) << 20) >> 14  # times 2**7
-        shift = 7 + self._scale + p - r - self._fine
+        j = isqrt(ratio) * isqrt((bound if bound < 256 else 256) << 20) >> 14  # times 2**7
+        shift = 7 + self._torque_shift + p - r - self._rate_shift
         if shift < 0:
             return j >> -shift
         if shift > 12 or j >> 18 - shift:
-            return INERTIA_MAX
+            return MAX_INERTIA
         return j << shift
