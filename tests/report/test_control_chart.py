@@ -5,7 +5,13 @@ from __future__ import annotations
 import numpy as np
 import pytest
 from evenfall.errors import InputError
-from evenfall.statistics.control_chart import MEAN_RANGE_OF_TWO, Session, broken_rules, control_chart
+from evenfall.statistics.control_chart import (
+    Session,
+    broken_rules,
+    control_chart,
+    new_session_limit,
+    on_normal_scale,
+)
 from scipy import stats
 
 DAY = 86_400
@@ -23,13 +29,23 @@ def rules(z: list[float]) -> list[tuple[int, str]]:
     return [(a.place, a.rule) for a in broken_rules(np.array(z), 0.0, 1.0, [str(i) for i in range(len(z))])]
 
 
-@pytest.mark.outside(
-    "d2 = 1.128 for n = 2, control chart tables of ISO 7870-2 (from memory); scipy.stats.foldnorm"
-)
-def test_mean_range_is_the_table_value() -> None:
-    """Mean range of two normal values."""
-    assert round(MEAN_RANGE_OF_TWO, 3) == 1.128
-    assert pytest.approx(stats.foldnorm.mean(0, scale=np.sqrt(2))) == MEAN_RANGE_OF_TWO
+@pytest.mark.outside("Student's t and the normal distribution, scipy.stats")
+def test_limits_of_few_sessions_are_those_of_a_prediction_interval() -> None:
+    """The next of six: t of four degrees of freedom, wider by sqrt(1 + 1/5)."""
+    two, three = (new_session_limit(1.0, 5, k) for k in (2.0, 3.0))
+    assert two == pytest.approx(stats.t.ppf(stats.norm.cdf(2), 4) * np.sqrt(1.2), rel=1e-9)
+    assert three == pytest.approx(stats.t.ppf(stats.norm.cdf(3), 4) * np.sqrt(1.2), rel=1e-9)
+
+
+@pytest.mark.parametrize("have", [6, 8, 15])
+def test_the_newest_of_few_sessions_alarms_as_rarely_as_stated(have: int) -> None:
+    """Beyond three sigma: 0.27 % of level benches; limits of three estimated sigma alarmed at 5.8 % (six)."""
+    rng = np.random.default_rng(have)
+    trials = 4000
+    z = np.array([on_normal_scale(row, have - 1) for row in rng.standard_normal((trials, have))])
+    assert np.mean(np.abs(z[:, -1]) > 3) < 0.0027 + 4 * np.sqrt(0.0027 / trials)
+    for place in (0, have - 1):
+        assert stats.kstest(z[:, place], "norm").pvalue > 0.001
 
 
 def test_each_rule_alone() -> None:

@@ -158,6 +158,7 @@ def chart(
             {
                 "centre_W": result.centre_W,
                 "sigma_W": result.sigma_W,
+                "limits_W": result.limits_W,
                 "baseline": result.baseline,
                 "sessions": [
                     {"label": s.label, "mean_W": m, "pulls": len(s.peak_power_W)}
@@ -177,8 +178,8 @@ def chart(
             ["session", "pulls", f"peak power, {chosen.power_name}", "sigma"],
             [
                 [s.label, len(s.peak_power_W), f"{float(chosen.power(m)):.3f}",
-                 f"{(m - result.centre_W) / result.sigma_W:+.1f}" if result.sigma_W else "–"]
-                for s, m in zip(result.sessions, result.mean_W, strict=True)
+                 f"{z:+.1f}" if result.sigma_W else "–"]
+                for s, m, z in zip(result.sessions, result.mean_W, result.z, strict=True)
             ],
             {"pulls", f"peak power, {chosen.power_name}", "sigma"},
         )  # fmt: skip
@@ -188,7 +189,7 @@ def chart(
         figure = control_figure(
             chosen.power(result.mean_W),
             float(chosen.power(result.centre_W)),
-            float(chosen.power(result.sigma_W)),
+            (float(chosen.power(result.limits_W[0])), float(chosen.power(result.limits_W[1]))),
             [a.place for a in result.alarms],
             [s.label for s in result.sessions],
             f"peak power of {engine}, {chosen.power_name}",

@@ -309,24 +309,25 @@ def calibration_figure(
 def control_figure(
     values: FloatArray,
     centre: float,
-    sigma: float,
+    limits: tuple[float, float],
     alarms: Sequence[int],
     labels: Sequence[str],
     unit: str,
     width_in: float = 7.2,
     height_in: float = 3.6,
 ) -> Figure:
-    """Reference pulls in order, with centre, two- and three-sigma lines; alarms ringed."""
+    """Reference sessions in order, with the centre and the limits that a new session keeps in 95.4 and
+    99.7 % of cases; alarms ringed."""
     with matplotlib.rc_context(STYLE):
         figure, (axes,) = _figure(1, width_in, height_in, (1,))
         x = np.arange(1, len(values) + 1)
         axes.axhline(centre, color=INK, linewidth=1)
-        for k, dash in ((2, (0, (2, 2))), (3, "-")):
-            for side in (-k, k):
-                axes.axhline(centre + side * sigma, color=LIMIT, linewidth=0.9, linestyle=dash)
+        for share, half, dash in (("95.4 %", limits[0], (0, (2, 2))), ("99.7 %", limits[1], "-")):
+            for side in (-half, half):
+                axes.axhline(centre + side, color=LIMIT, linewidth=0.9, linestyle=dash)
                 axes.annotate(
-                    f"{side:+d} σ",
-                    (1.005, centre + side * sigma),
+                    share,
+                    (1.005, centre + side),
                     xycoords=("axes fraction", "data"),
                     va="center",
                     fontsize=7,

@@ -337,7 +337,8 @@ def chart_lines(c: Chart, units: Units = SHOP) -> list[str]:
     unit = units.power_name
     lines = [
         f"centre {float(units.power(c.centre_W)):.3f} {unit}, sigma {100 * c.sigma_W / c.centre_W:.2f} %, "
-        f"from {c.baseline} sessions",
+        f"from {c.baseline} sessions; a new one keeps ± {100 * c.limits_W[0] / c.centre_W:.2f} % in 95.4 % "
+        f"and ± {100 * c.limits_W[1] / c.centre_W:.2f} % in 99.7 % of cases",
         c.today_sentence,
     ]
     if c.precision:

@@ -1,8 +1,11 @@
 """Is the bench the same as last week?  A reference engine's sessions on a control chart.
 
-One point is the mean peak power of one session.  Sessions of a bench differ by more than the pulls
-within them do, so the width of the chart comes from the differences between neighbouring sessions
-(moving range), not from the scatter inside one.
+One point is the mean peak power of one session.  Sessions of a bench differ by more than the runs within
+them do, so the width of the chart comes from the scatter of the sessions, not from that inside one.  A few
+sessions know that scatter badly, and limits of three such sigma would raise a false alarm for one new
+session in twenty.  So each session is held against the others by Student's t and then moved to the normal
+scale, where the rules have their stated rates however few sessions there are (the Q chart: C. P.
+Quesenberry, Journal of Quality Technology 23, 1991, from memory).
 
 Rules (tests 1, 2, 3 and 5 of L. S. Nelson, Journal of Quality Technology 16, 1984; the same kind as
 in ISO 7870-2), each stated in `RULES`.
@@ -20,7 +23,6 @@ from evenfall.errors import InputError
 from evenfall.model import FloatArray, IntArray
 from evenfall.statistics.compare import LEVEL, Precision, precision
 
-MEAN_RANGE_OF_TWO = 2 / np.sqrt(np.pi)  # of two standard normal values, 1.128: d2 of the chart tables
 FEWEST_SESSIONS = 5
 DAY_S = 86_400
 WEEK_DAYS = (4.0, 10.0)  # what counts as "a week later"
@@ -58,7 +60,9 @@ class Chart:
     sessions: tuple[Session, ...]
     mean_W: FloatArray
     centre_W: float
-    sigma_W: float
+    sigma_W: float  # standard deviation of the baseline's sessions
+    limits_W: tuple[float, float]  # half-widths that a new session keeps in 95.4 % and 99.7 % of cases
+    z: FloatArray  # each session on the normal scale
     baseline: int  # sessions, from the first, that the lines rest on
     alarms: tuple[Alarm, ...]
     precision: Precision | None  # None while no session holds two pulls
@@ -85,7 +89,8 @@ def control_chart(sessions: Sequence[Session], baseline: int | None = None) -> C
         raise InputError(f"the baseline must hold {FEWEST_SESSIONS} to {have} sessions, not {n}")
     means = np.array([float(np.mean(s.peak_power_W)) for s in ordered])
     centre = float(means[:n].mean())
-    sigma = float(np.abs(np.diff(means[:n])).mean() / MEAN_RANGE_OF_TWO)
+    sigma = float(means[:n].std(ddof=1))
+    z = on_normal_scale(means, n)
     several = [s.peak_power_W for s in ordered]
     known = any(len(v) > 1 for v in several)
     pairs, limit = _week_later(ordered, means)
@@ -94,13 +99,39 @@ def control_chart(sessions: Sequence[Session], baseline: int | None = None) -> C
         mean_W=means,
         centre_W=centre,
         sigma_W=sigma,
+        limits_W=(new_session_limit(sigma, n, 2.0), new_session_limit(sigma, n, 3.0)),
+        z=z,
         baseline=n,
-        alarms=tuple(broken_rules(means, centre, sigma, [s.label for s in ordered])),
+        alarms=tuple(broken_rules(z, 0.0, 1.0, [s.label for s in ordered])),
         precision=precision(several) if known else None,
         week_pairs=pairs,
         week_limit_relative=limit,
         today_sentence=_today(means, ordered[-1].label),
     )
+
+
+def new_session_limit(s: float, n: int, k: float) -> float:
+    """Half-width around the mean of `n` values of standard deviation `s` that the next one keeps as often as
+    a normal value keeps k sigma (prediction interval: G. J. Hahn and W. Q. Meeker, Statistical Intervals)."""
+    return float(scipy.special.stdtrit(n - 1, scipy.special.ndtr(k)) * s * np.sqrt(1 + 1 / n))
+
+
+def on_normal_scale(values: FloatArray, baseline: int) -> FloatArray:
+    """Each value as the normal deviate of the same probability, judged against the first `baseline` values.
+
+    A value of the baseline is judged against the baseline's others.  Exactly standard normal for a level
+    bench, whatever `baseline` is; 0 throughout where the baseline does not scatter at all.
+    """
+    values = np.asarray(values, float)
+    z = np.zeros(values.size)
+    for i, x in enumerate(values):
+        others = np.delete(values[:baseline], i) if i < baseline else values[:baseline]
+        s = others.std(ddof=1)
+        if s > 0:
+            t = (x - others.mean()) / (s * np.sqrt(1 + 1 / others.size))
+            tail = scipy.special.stdtr(others.size - 1, -abs(t))
+            z[i] = -np.sign(t) * scipy.special.ndtri(max(tail, 1e-300))
+    return z
 
 
 def broken_rules(values: FloatArray, centre: float, sigma: float, labels: Sequence[str]) -> list[Alarm]:
