@@ -42,7 +42,7 @@ class Run:
     zeros: list[tuple[float, float, float, int]]  # (time_s, mean count, spread, n)
     verdict: dict[str, Any] | None  # fields of the verdict frame, scaled, names resolved
     complete: bool
-    damage: list[str] = field(default_factory=list)  # sentences: gaps, torn tail, unknown frames
+    damage: list[str] = field(default_factory=list)  # sentences: gaps, truncated tail, unknown frames
     start_tick: int = 0  # the board's tick that all times count from
 
 

@@ -2,7 +2,8 @@
 
 Each table is a tuple of names; the number is the place in the tuple.  The
 sentences that people read live on the host (host/evenfall/board/code_texts.py), so
-that the board does not carry them.  New names go at the end.
+that the board does not carry them.  New names go at the end; a name no longer sent
+becomes reserved_<number>, so that no number ever changes its meaning.
 """
 
 STATES = ("start", "rest", "ready", "steady", "sweep", "release", "store", "safe", "characterise", "record")
@@ -64,7 +65,7 @@ REFUSALS = (
     "no_such_setting",
     "out_of_bounds",
     "store_unreadable",
-    "needs_restart",
+    "reserved_12",  # never sent; set_settings says it in the value of `done`
     "moving",
     "unsteady",
 )
@@ -87,9 +88,9 @@ SELF_TEST_ITEMS = (
 SELF_TEST_RESULTS = ("pass", "fail", "not_fitted", "ask_person")
 
 # Counts since the start of the board, beside those of `status`.  Load samples are lost while flash is
-# erased or written (the chip stands still), never in a pull; so gaps are told apart by where they came.
+# erased or written (the chip stands still), never in a run; so gaps are told apart by where they came.
 COUNTERS = (
-    "load_gaps_in_pull",  # while a run is recorded
+    "load_gaps_in_run",  # while a run is recorded
     "load_gaps_in_store",  # while a run is stored and room is made
     "load_gaps_at_rest",  # all others: acknowledging, deleting, settings, long answers
     "heap_after_store",  # bytes free after the collection that follows each run: shows a leak, not garbage
@@ -116,4 +117,4 @@ TRACE_BITS = (
     "load_held_over",
 )
 # run_list.flags, bit numbers
-RUN_BITS = ("complete", "acknowledged", "torn", "aborted")
+RUN_BITS = ("complete", "acknowledged", "truncated", "aborted")

@@ -40,7 +40,7 @@ HEAD = {m[1]: struct_format(m[2]) for m in MESSAGES}
 EACH = {m[1]: struct_format(m[3]) for m in MESSAGES}
 
 if sys.implementation.name == "micropython":
-    # names, units and scales of the fields are the host's: 16 kB that the board needs for pulls
+    # names, units and scales of the fields are the host's: 16 kB that the board needs for its recording
     BY_NAME = {m[1]: m[:2] for m in MESSAGES}  # type: ignore[misc]
     BY_TYPE = {m[0]: m[:2] for m in MESSAGES}  # type: ignore[misc]
     del MESSAGES, message_table

@@ -112,7 +112,7 @@ def test_power_goes_while_a_run_is_written(operation):
         rows = rig.runs()
         assert len(rows) <= 1
         for row in rows:
-            assert run_file.bit_names(codes.RUN_BITS, row[4]) in (["torn"], ["complete"])
+            assert run_file.bit_names(codes.RUN_BITS, row[4]) in (["truncated"], ["complete"])
             data = rig.read(row[0])
             assert len(data) == row[1] and data.count(b"\0") == row[3]
             run = run_file.decode_run(data)

@@ -20,7 +20,7 @@ def test_power_cut_at_every_flash_operation(action, share):
     assert sum(outcomes.values()) == int(count)
     if action == "store":
         assert int(count) > 40
-        assert outcomes["torn"] > 10  # a torn run keeps what was synchronised
+        assert outcomes["truncated"] > 10  # a truncated run keeps what was synchronised
         assert outcomes["none"] < 20
         if share == 4:
             assert outcomes["whole"] >= 1

@@ -344,7 +344,7 @@ def test_a_dip_that_resets_the_board_in_mid_sweep():
 
 
 def test_a_supply_that_sinks_and_then_goes():
-    """Named at 3.6 V, gone while the run is written: recovered up to its last whole frame, marked torn."""
+    """Named at 3.6 V, gone while the run is written: kept up to its last whole frame, marked truncated."""
     with Rig() as rig:
         rig.until("sweep", 25)
         rig.run(2.0)
@@ -356,7 +356,7 @@ def test_a_supply_that_sinks_and_then_goes():
         rig.run(5.0)
         assert rig.board.boots == 2 and rig.kill[-1][1] == 1  # the shaft had stood still: nothing to report
         (run,) = rig.runs()
-        assert "torn" in run_file.bit_names(codes.RUN_BITS, run[4])
+        assert "truncated" in run_file.bit_names(codes.RUN_BITS, run[4])
         decoded = run_file.decode_run(rig.read(run[0]))
         assert len(decoded.load_count) > 20
 

@@ -116,7 +116,7 @@ def test_a_torn_tail_loses_only_the_torn_frame():
     keep = [len(c) + 1 for c in data.split(b"\x00")[:-1]]
     cut = sum(keep[:20]) + 5
     run = run_file.decode_run(data[:cut])
-    assert any(line.startswith("the last frame is torn (5 bytes") for line in run.damage)
+    assert any(line.startswith("the last frame is truncated (5 bytes") for line in run.damage)
     assert not run.complete
     assert run.run_id == 4
     assert len(run.load_count) > 600

@@ -252,7 +252,7 @@ def test_study_of_unplugging_500_times(recorded, stored, tmp_path):
 
 @pytest.mark.parametrize("seed", [1, 2, 3])
 def test_lines_cut_short(seed, recorded, stored, tmp_path):
-    """The end of a piece is swallowed, again and again: frames torn anywhere."""
+    """The end of a piece is swallowed, again and again: frames cut anywhere."""
     port = CuttingPort(str(tmp_path / "port"), seed, chance=0.15)
     with LiveBench(with_link(bytes_per_s=100_000.0), tmp_path, recorded, port=port) as bench:
         got, counters = fetch_all(bench, tmp_path, patience_s=60)

@@ -135,7 +135,7 @@ def check(log: Log, bench: LiveBench) -> None:
     assert sorted(log.runs) == list(range(1, log.status["last_run_id"] + 1))
     assert log.damage == []
     # flash stalls the chip and costs samples, but nothing is written while a run is recorded
-    assert log.gaps_in_runs == log.status["load_gaps_in_pull"] == 0
+    assert log.gaps_in_runs == log.status["load_gaps_in_run"] == 0
     # a pull that found the flash full is refused before it begins; all others are there
     assert len(log.runs) >= opened - 18 * log.full - 1
 

@@ -131,7 +131,7 @@ def test_spec_says_the_limits_of_the_code():
     assert f"Now {messages.PROTO_MAJOR}.{messages.PROTO_MINOR}." in spec
     for request in (m[1] for m in messages.MESSAGES if m[0] < 0x40):
         assert f"| `{request}` |" in spec
-    for refusal in codes.REFUSALS[1:]:
+    for refusal in [r for r in codes.REFUSALS[1:] if not r.startswith("reserved_")]:
         assert f"`{refusal}`" in spec, refusal
 
 

@@ -876,7 +876,7 @@ class Board:
         except StopIteration:
             self._stored()
         except OSError:
-            # full or worn: what is there stays as a torn run, and the person is told
+            # full or worn: what is there stays as a truncated run, and the person is told
             self._stored()
             self.store.open()
             self.raise_fault(FAULT["flash_full" if self.store.ok else "store_damaged"])
@@ -911,7 +911,7 @@ def run():
 
 def _loop(board):
     dog = machine.WDT(timeout=WATCHDOG_MS)
-    board.store.pulse = dog.feed  # making room may erase for seconds
+    board.store.feed_watchdog = dog.feed  # making room may erase for seconds
     last = time.ticks_us()
     rest_us = 0
     while True:

@@ -1,7 +1,7 @@
 """Requests and replies over the USB serial port; the host speaks first, always.
 
 Nothing here waits: a pass reads what has come, or sends what the port takes,
-or does one step of a longer answer.  During a pull only status, stop and hello
+or does one step of a longer answer.  During a sweep only status, commands and hello
 are answered, byte by byte, because a host that does not read must not hold up
 the control.
 """
@@ -49,13 +49,13 @@ class Link:
         self._framer = Framer()
         self._unframer = Unframer()
         self._byte = bytearray(1)  # a longer read would block
-        self._came = bytearray(READ_BYTES)
+        self._received = bytearray(READ_BYTES)
         self._chunk = bytearray(512)
         self._chunk_view = memoryview(self._chunk)
         self._send = None  # memoryview being sent
         self._sent = 0
         self._waited_ms = 0
-        self._torn = False
+        self._cut_short = False
         self._job = None
         self._job_request = 0
         self._next = None  # (sequence, payload) of a read_next that waits for the answer under way
@@ -65,7 +65,7 @@ class Link:
         self._sequence = 0
         self._last = None  # (type, sequence) of the request answered last
         self._answer = None  # its reply, still in the framer
-        self._place = (0, 0, 0)  # run, frame, byte offset of where the last read ended
+        self._read_end = (0, 0, 0)  # run, frame, byte offset of where the last read ended
         self.unknown = 0
 
     @property
@@ -82,18 +82,18 @@ class Link:
             self.refuse(self._job_request, "busy_state")
         # one frame at most: while it is answered the rest waits in the port
         n = 0
-        came = self._came
+        received = self._received
         while n < READ_BYTES and self._ready(self._poll_in, select.POLLIN) and self._in.readinto(self._byte):
-            came[n] = self._byte[0]
+            received[n] = self._byte[0]
             n += 1
-            if came[n - 1] == 0:
+            if received[n - 1] == 0:
                 break
         if n:
-            self._unframer.feed(came if n == READ_BYTES else came[:n], self._request)
+            self._unframer.feed(received if n == READ_BYTES else received[:n], self._request)
         if self._send is not None or self._job:
-            self._go_on(self._board.busy(), passed_ms)
+            self._continue(self._board.busy(), passed_ms)
 
-    def _go_on(self, quiet, passed_ms):
+    def _continue(self, quiet, passed_ms):
         """Send on; at rest a long answer takes several blocks in one pass, to fill the line."""
         start = time.ticks_ms()
         while True:
@@ -104,7 +104,7 @@ class Link:
             if self._next and not self._job:
                 sequence, payload = self._next
                 self._next = None
-                self._take(READ_NEXT, sequence, payload)
+                self._answer_request(READ_NEXT, sequence, payload)
             if not self._job:
                 return
             try:
@@ -123,10 +123,10 @@ class Link:
         return 0
 
     def _push(self, quiet, passed_ms, start):
-        """Write while the port takes it: 24 bytes a pass during a pull, else until the pass is long."""
-        if self._torn and self._ready(self._poll_out, select.POLLOUT):
+        """Write while the port takes it: 24 bytes a pass during a sweep, else until the pass is long."""
+        if self._cut_short and self._ready(self._poll_out, select.POLLOUT):
             self._out.write(b"\x00")  # ends what was broken off, so that it costs no other frame
-            self._torn = False
+            self._cut_short = False
         send = self._send
         moved = start
         for _ in range(24 if quiet else 10000):
@@ -154,7 +154,7 @@ class Link:
 
     def drop(self):
         """Break off an answer."""
-        self._torn = self._torn or self._send is not None
+        self._cut_short = self._cut_short or self._send is not None
         self._send = self._next = None
         if self._job:
             self._job.close()
@@ -193,9 +193,9 @@ class Link:
         if self._answer and self._last == (kind, sequence) and kind not in AFRESH:
             self.send(self._answer)  # the reply was lost: say it again, do not do it again
             return
-        self._take(kind, sequence, payload)
+        self._answer_request(kind, sequence, payload)
 
-    def _take(self, kind, sequence, payload):
+    def _answer_request(self, kind, sequence, payload):
         """Answer a request, or begin to."""
         self._last = (kind, sequence)
         self._answer = None
@@ -279,8 +279,8 @@ class Link:
         """Send stored frames as they are, then read_done with the CRC of the bytes sent."""
         run_id = entry.run_id
         frame = at = 0
-        if self._place[0] == run_id and self._place[1] <= first:
-            _, frame, at = self._place
+        if self._read_end[0] == run_id and self._read_end[1] <= first:
+            _, frame, at = self._read_end
         last = min(first + count, entry.frames)
         chunk, view = self._chunk, self._chunk_view
         crc = 0
@@ -319,7 +319,7 @@ class Link:
                         yield
         finally:
             f.close()
-        self._place = (run_id, frame, at)
+        self._read_end = (run_id, frame, at)
         self.reply("read_done", (run_id, first, sent_frames, crc))
 
     def _ack_run(self, kind, head, each):

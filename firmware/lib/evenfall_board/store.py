@@ -3,10 +3,12 @@
 Names say what a file is; each change of a run is one rename, which littlefs
 does whole or not at all:
 
-    0000002a.tmp       being written; on start it becomes .torn, or .run when nothing is missing
+    0000002a.tmp       being written; on start it becomes .trunc, or .run when nothing is missing
     0000002a.run       stored whole
-    0000002a.torn      power failed while it was written: whole up to its last whole frame
-    0000002a.run.ok    the host has acknowledged a verified copy (likewise .torn.ok)
+    0000002a.trunc     power failed while it was written: whole up to its last whole frame
+    0000002a.run.ok    the host has acknowledged a verified copy (likewise .trunc.ok)
+
+Firmware before 0.2 wrote .torn for .trunc; such files are read as they are.
 
 Nothing here ever removes a run that was not acknowledged.  Files with other
 names are left alone.
@@ -34,9 +36,9 @@ CHUNK = 512  # bytes read at a time
 MAX_RUNS = 40  # of which the list is kept in RAM, about 200 bytes each; 1.4 MB of flash hold no more
 COMPLETE = 1 << RUN_BITS.index("complete")
 ACKNOWLEDGED = 1 << RUN_BITS.index("acknowledged")
-TORN = 1 << RUN_BITS.index("torn")
+TRUNCATED = 1 << RUN_BITS.index("truncated")
 ABORTED = 1 << RUN_BITS.index("aborted")
-ENDINGS = (".run", ".torn", ".run.ok", ".torn.ok")
+ENDINGS = (".run", ".trunc", ".torn", ".run.ok", ".trunc.ok", ".torn.ok")
 
 
 def type_of(name):
@@ -68,12 +70,15 @@ class Entry:
         self.complete = False
         self.readable = True
 
+    def truncated(self):
+        return self.ending[:6] == ".trunc" or self.ending[:5] == ".torn"
+
     def flags(self):
         flags = COMPLETE if self.complete else 0
         if self.ending.endswith(".ok"):
             flags |= ACKNOWLEDGED
-        if self.ending.startswith(".torn"):
-            flags |= TORN
+        if self.truncated():
+            flags |= TRUNCATED
         if self.verdict == VERDICTS.index("aborted"):
             flags |= ABORTED
         return flags
@@ -90,19 +95,19 @@ class Store:
         self.entries = []
         self.ok = False
         self.free = 0
-        self.pulse = None  # called between long steps: the watchdog's feed
+        self.feed_watchdog = None  # called between long steps
 
     def _path(self, run_id, ending):
         return "%s/%08x%s" % (self._folder, run_id, ending)
 
-    def _breathe(self):
-        if self.pulse:
-            self.pulse()
+    def _between_steps(self):
+        if self.feed_watchdog:
+            self.feed_watchdog()
 
     # --- start ---
 
     def open(self):
-        """Read what is there, settle what a power cut left; sets `ok`."""
+        """Read what is there, recover what a power cut left; sets `ok`."""
         try:
             try:
                 os.mkdir(self._folder)
@@ -117,54 +122,54 @@ class Store:
             for name in names:
                 parsed = parse_name(name)
                 if parsed and parsed[1] == ".tmp":
-                    self._settle(parsed[0], found)
+                    self._recover(parsed[0], found)
             self.entries = []
             for run_id in sorted(found):
                 self.entries.append(self._inspect(Entry(run_id, found[run_id])))
-                self._breathe()
+                self._between_steps()
             self.ok = True
             self.measure()
         except OSError:
             self.ok = False
 
-    def _settle(self, run_id, found):
-        """A file that was being written: keep its whole frames as a torn run."""
+    def _recover(self, run_id, found):
+        """A file that was being written: keep its whole frames as a truncated run."""
         path = self._path(run_id, ".tmp")
         entry = Entry(run_id, ".tmp")
         self._scan(entry)
         if run_id in found or entry.size == 0:
             os.remove(path)  # nothing in it, or already there whole
             return
-        found[run_id] = ".run" if entry.complete else ".torn"
+        found[run_id] = ".run" if entry.complete else ".trunc"
         os.rename(path, self._path(run_id, found[run_id]))
 
     def _inspect(self, entry):
         """Fill in an entry from its file."""
         try:
-            if entry.ending.startswith(".torn"):
+            if entry.truncated():
                 self._scan(entry)
                 return entry
             path = self._path(entry.run_id, entry.ending)
             entry.size = os.stat(path)[6]
             unframer = Unframer()
 
-            def look(kind, sequence, payload):
-                self._note(entry, kind, payload)
+            def take(kind, sequence, payload):
+                self._take_fields(entry, kind, payload)
 
             with open(path, "rb") as f:
-                unframer.feed(f.read(160), look)
+                unframer.feed(f.read(160), take)
                 f.seek(max(0, entry.size - 200))
                 tail = f.read(200)
             # the first piece of the tail is part of a frame: begin after a delimiter
             cut = tail.find(b"\x00") + 1 if entry.size > 200 else 0
-            Unframer().feed(tail[cut:], look)
+            Unframer().feed(tail[cut:], take)
             if entry.frames == 0:
                 self._scan(entry)  # no run_end where it should be
         except OSError:
             entry.readable = False
         return entry
 
-    def _note(self, entry, kind, payload):
+    def _take_fields(self, entry, kind, payload):
         """Take from a frame what the run list shows."""
         try:
             if kind == type_of("run_header"):
@@ -184,12 +189,12 @@ class Store:
         entry.crc = 0
         state = [0, True]  # whole frames in order, still in order
 
-        def look(kind, sequence, payload):
+        def take(kind, sequence, payload):
             if sequence != state[0]:
                 state[1] = False
             if state[1]:
                 state[0] += 1
-                self._note(entry, kind, payload)
+                self._take_fields(entry, kind, payload)
 
         unframer = Unframer()
         pending = bytearray(MAX_WIRE)
@@ -213,7 +218,7 @@ class Store:
                     at = end
                     before = state[0]
                     whole = bytes(pending[:fill])
-                    unframer.feed(whole, look)
+                    unframer.feed(whole, take)
                     if state[0] == before:
                         state[1] = False
                         break
@@ -245,7 +250,7 @@ class Store:
             else:
                 return False
             self.remove(entry)
-            self._breathe()
+            self._between_steps()
             self.measure()
         return True
 
@@ -350,7 +355,7 @@ class Store:
                     put("run_" + name, pack_into("run_" + name, framer.payload, 0, (), pairs[at : at + 60]))
                     yield
             self._put_ring(recorder.zeros, 0, recorder.zeros.used, put)
-            # the three long rings side by side in time, so that a torn file has all of them
+            # the three long rings side by side in time, so that a truncated file has all of them
             done = [0, 0, 0]
             first = 0
             while True:

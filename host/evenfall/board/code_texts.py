@@ -99,7 +99,7 @@ REFUSALS = {
     "no_such_setting": "The board does not know this setting: its firmware is older. Install newer firmware.",
     "out_of_bounds": "The value is outside the setting's bounds.",
     "store_unreadable": "The board cannot read this run from its flash. Pull the others, then restart it.",
-    "needs_restart": "The new value counts from the next start of the board. Restart it.",
+    "reserved_12": "The board sent a refusal that no firmware of ours sends. Install its firmware again.",
     "moving": "The shaft is turning. Let everything come to a stop first.",
     "unsteady": "The load is not at rest. Nobody may touch arm and hoses; let the water drain, try again.",
 }
@@ -172,7 +172,7 @@ STATUS_BITS = {
 }
 
 COUNTERS = {
-    "load_gaps_in_pull": "gaps in the load in pulls",
+    "load_gaps_in_run": "gaps in the load while recording",
     "load_gaps_in_store": "while runs were written",
     "load_gaps_at_rest": "at rest",
     "heap_after_store": "bytes of memory free after the newest run",
@@ -190,7 +190,7 @@ TRACE_BITS = {
 RUN_BITS = {
     "complete": "complete",
     "acknowledged": "acknowledged",
-    "torn": "torn",
+    "truncated": "truncated",
     "aborted": "broken off",
 }
 

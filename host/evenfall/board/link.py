@@ -784,7 +784,7 @@ class _Transfer:
                     self.frames.setdefault(frame.sequence, chunk)
         self._file = partial.open("ab")
         if partial.stat().st_size:
-            self._file.write(b"\x00")  # ends a frame torn by a kill
+            self._file.write(b"\x00")  # ends a frame cut short by a kill
 
     def add(self, sequence: int, chunk: bytes) -> bool:
         if sequence in self.frames:

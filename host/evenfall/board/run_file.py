@@ -201,7 +201,7 @@ def split_run(data: bytes) -> tuple[dict[int, list[bytes]], list[str]]:
     if len(bad) > MOST_SENTENCES:
         damage.append(f"{len(bad) - MOST_SENTENCES} more places hold no whole frame")
     if tail:
-        damage.append(f"the last frame is torn ({len(tail)} bytes after the last whole frame)")
+        damage.append(f"the last frame is truncated ({len(tail)} bytes after the last whole frame)")
     if doubled:
         damage.append(f"{doubled} frames came twice; the first of each is used")
     damage += _gaps(list(seen))

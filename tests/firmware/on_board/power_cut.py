@@ -9,7 +9,7 @@ import sys
 from rig import Flash, PowerCut, Recorder, mount, run_of, unmount, whole
 
 from evenfall_board.settings import Learned, Settings, Starts
-from evenfall_board.store import ACKNOWLEDGED, COMPLETE, TORN, Store
+from evenfall_board.store import ACKNOWLEDGED, COMPLETE, TRUNCATED, Store
 from evenfall_wire.frames import Unframer
 from evenfall_wire.settings import BY_NAME
 
@@ -58,7 +58,7 @@ def save_learned(world):
 
 
 def start(world):
-    World()  # a start writes too: the count of starts, the name of a torn file
+    World()  # a start writes too: the count of starts, the name of a truncated file
 
 
 def make_room(world):
@@ -87,7 +87,7 @@ def made():
     world.store.acknowledge(world.store.entry(1))
     world.settings.change([(BY_NAME["arm_length"][0], 300000)])
     world.learned.store([(0, 5), (1, 6)])
-    if ACTION == "start":  # a torn file to settle
+    if ACTION == "start":  # a truncated file to settle
         with open("/f/runs/00000009.tmp", "wb") as f:
             f.write(whole("/f/runs/00000003.run")[:3000])
     return flash
@@ -131,7 +131,7 @@ def check(n):
         with store.open_run(entry) as f:
             assert f.read() == copies[run_id], (n, run_id)
         flags = entry.flags()
-        assert flags & COMPLETE and not flags & TORN, (n, run_id, flags)
+        assert flags & COMPLETE and not flags & TRUNCATED, (n, run_id, flags)
         if run_id == 1:
             assert flags & ACKNOWLEDGED
         elif flags & ACKNOWLEDGED:
@@ -141,8 +141,8 @@ def check(n):
         entry = found.pop(4)
         with store.open_run(entry) as f:
             data = f.read()[: entry.size]
-        if entry.flags() & TORN:
-            state = "torn"
+        if entry.flags() & TRUNCATED:
+            state = "truncated"
             assert full.startswith(data) and data.endswith(b"\x00"), n
         else:
             state = "whole"
@@ -153,8 +153,8 @@ def check(n):
         assert frames == list(range(entry.frames)) and unframer.bad == 0, n
     if ACTION == "start" and 9 in found:
         entry = found.pop(9)
-        assert entry.flags() & TORN and entry.size > 2500
-        state = "torn"
+        assert entry.flags() & TRUNCATED and entry.size > 2500
+        state = "truncated"
     assert not found, (n, list(found))
     # and the board goes on working, with a number never used before
     for _ in store.write(run_of(SMALL)):

@@ -6,7 +6,7 @@ import sys
 from rig import Flash, Recorder, mount, run_of, unmount, whole
 
 from evenfall_board.settings import Settings, Starts
-from evenfall_board.store import COMPLETE, TORN, Store
+from evenfall_board.store import COMPLETE, TRUNCATED, Store
 
 RUN = Recorder(200, 500, 200)  # about 7 kB
 
@@ -46,13 +46,13 @@ def full():
         except OSError:
             failed = True
     store = started()
-    assert store.free < need  # littlefs counts a torn file's blocks twice: must not wrap round
+    assert store.free < need  # littlefs counts a truncated file's blocks twice: must not wrap round
     for entry in store.entries:
         if entry.run_id in copies:
             with store.open_run(entry) as f:
                 assert f.read() == copies[entry.run_id]
         else:
-            assert entry.flags() & TORN
+            assert entry.flags() & TRUNCATED
     assert len([e for e in store.entries if e.run_id in copies]) == len(copies)
     # acknowledged ones make room, oldest first, the others stay
     for run_id in (2, 3, 5):
@@ -81,7 +81,7 @@ def foreign():
     for name, data in names.items():
         with open("/f/runs/" + name, "wb") as f:
             f.write(data)
-    with open("/f/runs/00000007.tmp", "wb") as f:  # torn in the middle of a frame
+    with open("/f/runs/00000007.tmp", "wb") as f:  # cut in the middle of a frame
         f.write(good[: len(good) // 2])
     with open("/f/runs/00000008.tmp", "wb") as f:  # nothing whole in it
         f.write(good[:50])
@@ -93,14 +93,19 @@ def foreign():
         f.write(b"not a run at all" * 100)
     with open("/f/runs/0000000c.run", "wb") as f:
         pass
+    with open("/f/runs/00000006.torn", "wb") as f:  # so named by earlier firmware
+        f.write(good[:3000])
     os.mkdir("/f/runs/folder")
     store = started()
     for name, data in names.items():
         assert whole("/f/runs/" + name) == data, name
     found = {e.run_id: e for e in store.entries}
-    assert sorted(found) == [1, 2, 7, 9, 10, 11, 12], sorted(found)
-    assert found[7].flags() & TORN and not found[7].flags() & COMPLETE
-    assert good.startswith(whole("/f/runs/00000007.torn")[: found[7].size]) and found[7].frames > 3
+    assert sorted(found) == [1, 2, 6, 7, 9, 10, 11, 12], sorted(found)
+    assert found[7].flags() & TRUNCATED and not found[7].flags() & COMPLETE
+    assert good.startswith(whole("/f/runs/00000007.trunc")[: found[7].size]) and found[7].frames > 3
+    assert found[6].flags() == TRUNCATED and found[6].frames > 3
+    store.acknowledge(found[6])
+    assert whole("/f/runs/00000006.torn.ok") == good[:3000]
     assert found[9].flags() == COMPLETE
     assert found[10].size == len(good) and found[10].frames > 0  # the host sees the damage by CRC
     assert found[11].frames == 0 and found[12].frames == 0
