@@ -6,13 +6,17 @@ import re
 from dataclasses import replace
 from pathlib import Path
 
+import numpy as np
+
 from evenfall.archive.archive import Archive, Query
 from evenfall.board import code_texts
 from evenfall.errors import InputError, NotFoundError
 from evenfall.reduction.diagnostics import diagnose
 from evenfall.statistics.compare import Group, Pull, group
+from evenfall.statistics.sessions import Scatter, session_scatter
 
 _NUMBERS = re.compile(r"\d+(-\d+)?(,\d+(-\d+)?)*")
+MOST_SESSION_PULLS = 2000  # the newest, from which the scatter between sessions is taken
 MOST_PULLS = 200  # in one group; more is a slip of the keyboard
 
 
@@ -56,7 +60,8 @@ def reduced(archive: Archive, number: int, standard: str | None = None, bin_rpm:
             f"The board judged it {verdict}: {code_texts.say(code_texts.REASONS, run.verdict['reason'])}."
         )
     reduction = replace(reduction, notes=[*reduction.notes, *ailing])
-    return Pull(reduction, calibration, setup, air, run.started_unix_s, number)
+    session = archive.row(number)["session"]
+    return Pull(reduction, calibration, setup, air, run.started_unix_s, number, session)
 
 
 def group_of(
@@ -72,6 +77,21 @@ def group_of(
     builds = {archive.row(n)["build"] for n in numbers}
     (only,) = builds if len(builds) == 1 else (None,)
     return group([reduced(archive, n, standard, bin_rpm) for n in numbers], label or only or f"pulls {spec}")
+
+
+def scatter_between_sessions(archive: Archive, engine: str | None) -> Scatter | None:
+    """What this bench has shown between sessions: builds of the engine (any, when it is unknown) that were
+    run in several sessions; None when none was."""
+    builds: dict[tuple[str, str, str], dict[int, list[float]]] = {}
+    for row in archive.find(Query(engine=engine or None, limit=MOST_SESSION_PULLS)):
+        if row["peak_power_W"] is not None and row["build"] is not None:
+            key = (row["engine"], row["build"], row["standard"])
+            builds.setdefault(key, {}).setdefault(row["session"], []).append(row["peak_power_W"])
+    history = []
+    for sessions in builds.values():
+        mean = float(np.mean([v for values in sessions.values() for v in values]))
+        history.append([np.array(values) / mean for values in sessions.values()])
+    return session_scatter(history)
 
 
 def engine_of(archive: Archive, numbers: list[int]) -> str:

@@ -61,7 +61,7 @@ def compare(
     from rich.console import Console
 
     from evenfall.archive.archive import Archive
-    from evenfall.cli._pulls import checked_target, engine_of, group_of
+    from evenfall.cli._pulls import checked_target, engine_of, group_of, scatter_between_sessions
     from evenfall.output.plots import comparison_figure, save
     from evenfall.output.text import UNIT_CHOICES, comparison_report
     from evenfall.statistics.compare import compare as compared
@@ -76,8 +76,9 @@ def compare(
         if a.label == b.label:
             a = group_of(archive, before, engine, "before", standard)
             b = group_of(archive, after, engine, "after", standard)
-        engine_of(archive, [p.key for g in (a, b) for p in g.pulls])
-        result = compared(a, b, typed(decide, "ratio", "--decide"), scatter)
+        one = engine_of(archive, [p.key for g in (a, b) for p in g.pulls])
+        between = scatter_between_sessions(archive, one)
+        result = compared(a, b, typed(decide, "ratio", "--decide"), scatter, between)
     if as_json:
         print_json(comparison_as_json(result))
     else:
@@ -251,6 +252,8 @@ def comparison_as_json(c: Comparison) -> dict[str, Any]:
         "decide": c.decide_relative,
         "more_pulls_each": c.more_pulls,
         "decidable": c.decidable_relative,
+        "sessions": list(c.sessions),
+        "drift": c.drift_relative,
         "differences": [d.sentence for d in c.differences],
         "before": group_as_json(c.before),
         "after": group_as_json(c.after),

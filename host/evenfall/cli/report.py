@@ -110,7 +110,7 @@ def write_page(
     """Reduce, compare, write the page; return its path."""
     from dataclasses import replace
 
-    from evenfall.cli._pulls import group_of
+    from evenfall.cli._pulls import engine_of, group_of, scatter_between_sessions
     from evenfall.errors import InputError
     from evenfall.output import page as sheets
     from evenfall.output.text import UNIT_CHOICES
@@ -126,7 +126,10 @@ def write_page(
     about = replace(about_pulls(archive, groups, bench, note), invented=invented)
     chosen = UNIT_CHOICES[units]
     if len(groups) == 2:
-        sheet = sheets.comparison_sheet(compare(groups[0], groups[1]), about, chosen)
+        between = scatter_between_sessions(
+            archive, engine_of(archive, [p.key for g in groups for p in g.pulls])
+        )
+        sheet = sheets.comparison_sheet(compare(groups[0], groups[1], between=between), about, chosen)
     elif groups[0].n == 1:
         sheet = sheets.pull_sheet(groups[0].pulls[0], about, chosen)
     else:

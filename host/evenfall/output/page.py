@@ -302,6 +302,7 @@ def comparison_sheet(c: Comparison, about: About, units: Units = SHOP) -> Sheet:
             f"These pulls would show a true gain of {_percent(c.decidable_relative)} four times in five; "
             "a smaller one may hide in the noise."
         )
+    method += [f"{s[0].upper()}{s[1:]}." for s in c.sessions]
     noticed = [d.sentence for d in c.differences] + list(_group_noticed([c.before, c.after]))
     if c.settled:
         noticed.append(f"Without the warming pulls: {verdict_sentence(c.settled, units)}")

@@ -303,6 +303,7 @@ def comparison_lines(c: Comparison, units: Units = SHOP) -> list[str]:
         lines.append(
             f"smallest gain these pulls would show four times in five: {100 * c.decidable_relative:.1f} %"
         )
+    lines += c.sessions
     lines.append(
         "the calibration is one and the same before and after, so its error cancels"
         if c.calibration_cancels

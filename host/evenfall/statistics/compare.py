@@ -6,22 +6,37 @@ What is one and what is two: pulls of one group share the calibration, so its er
 them alike.  It is left out of the gain (it scales the gain by its own small share and no more)
 unless the two groups were measured with different calibrations; then it counts in full.
 
+When the runs' times are known, sessions and drift are part of the model (statistics/sessions.py).  Else
+the groups are two samples of one bench.
+
 Sources: ISO 5725-2 (repeatability s_r, r = 2.8 s_r, Grubbs' test at 1 % and 5 %); Student's t for two
-groups of one size and one scatter, else Welch's (B. L. Welch, Biometrika 34, 1947; the same as
+groups of one scatter, else Welch's (B. L. Welch, Biometrika 34, 1947; the same as
 scipy.stats.ttest_ind); false discovery rate over the bins (Benjamini and Hochberg, 1995;
 scipy.stats.false_discovery_control).
 """
 
 from __future__ import annotations
 
+import time
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from typing import NamedTuple
 
 import numpy as np
 import scipy  # scipy.stats loads at its first use: listing pulls does not wait for it
 
 from evenfall.errors import InputError
 from evenfall.model import Air, Bins, Calibration, FloatArray, IntArray, Reduction, Setup
+from evenfall.statistics.sessions import (
+    Design,
+    GainFit,
+    Scatter,
+    assumed_scatter,
+    fit_gain,
+    places,
+    session_numbers,
+    smallest_shown,
+)
 
 LEVEL = 0.05  # two-sided: intervals are 95 %
 REPEATABILITY_FACTOR = 2.8  # ISO 5725-2 and -6: 1.96 * sqrt(2), rounded as the standard rounds it
@@ -42,6 +57,7 @@ class Pull:
     air: Air | None = None
     started_unix_s: int = 0
     number: int | None = None  # in the archive; else the board's run number serves
+    session: int | None = None  # as filed; None: told from the times
     label: str = ""
 
     @property
@@ -179,6 +195,8 @@ class Comparison:
     more_pulls: int | None  # more pulls in each group to decide it; 0 none; None too many
     decidable_relative: float  # the smallest gain that these groups show four times in five
     outcome: str  # "real", "inside the noise", "cannot tell"
+    sessions: tuple[str, ...] = ()  # what sessions, order and drift did to the gain, in sentences
+    drift_relative: float = float("nan")  # of one run, where the order tells it
     settled: Comparison | None = None  # the same without the pulls found warming, where there are some
 
 
@@ -244,13 +262,19 @@ def _settled(g: Group) -> Group:
 
 
 def compare(
-    before: Group, after: Group, decide_relative: float = 0.01, s_bench_relative: float | None = None
+    before: Group,
+    after: Group,
+    decide_relative: float = 0.01,
+    s_bench_relative: float | None = None,
+    between: Scatter | None = None,
 ) -> Comparison:
     """Gain of `after` over `before`, per bin and at the peaks, with a verdict.
 
     `decide_relative`: the gain that the advice on more pulls is about (0.01 = 1 %).
     `s_bench_relative`: this bench's own scatter of one pull, known from earlier sessions (relative);
     used only where a group holds a single pull and so has no scatter of its own.
+    `between`: this bench's own scatter between sessions (`sessions.session_scatter`); None while it has
+    shown none, then a prior stands in where before and after lie in different sessions.
 
     Raises InputError when the groups are corrected by different air standards or share no speed.
     """
@@ -267,26 +291,26 @@ def compare(
     cancels = all(d.calibration_cancels for d in differences)
     shared_power = shared_relative(before), shared_relative(after)
 
-    def gain(name: str, x: Spread, y: Spread, repeat: tuple[float, float]) -> Gain:
-        found = _difference(x, y, repeat, shared_power, cancels, s_bench_relative)
-        difference, half, dof, p, pooled = (float(v[0]) for v in found)
-        return Gain(name, float(x.mean[0]), float(y.mean[0]), difference, half, dof, p, pooled)
+    model = _Model(before, after, shared_power, cancels, s_bench_relative, between)
 
-    repeat = _peak_repeat_relative(before), _peak_repeat_relative(after)
+    def gain(name: str, x: FloatArray, y: FloatArray) -> Gain:
+        found = model.difference(x, y)
+        return Gain(name, *(float(v[0]) for v in found))
+
     speed = np.intersect1d(before.speed_rpm, after.speed_rpm)
     if not len(speed):
         raise InputError(
             f"'{before.label}' and '{after.label}' share no table speed; "
             "reduce both on the same grid of speeds"
         )
-    bins = _bin_gains(before, after, speed, repeat, shared_power, cancels, s_bench_relative)
-    peak_power = gain("peak power", before.peak_power_W, after.peak_power_W, repeat)
+    bins = _bin_gains(before, after, speed, model)
+    peak_power = gain("peak power", _peaks(before, "peak_power_W"), _peaks(after, "peak_power_W"))
     low = max(before.range_rpm[0], after.range_rpm[0])
     high = min(before.range_rpm[1], after.range_rpm[1])
-    mean_power = gain("mean power", _mean_power(before, low, high), _mean_power(after, low, high), repeat)
+    mean_power = gain("mean power", _mean_power(before, low, high), _mean_power(after, low, high))
     s_relative = peak_power.s_pooled / peak_power.before
     n = min(before.n, after.n)
-    needed = pulls_needed(decide_relative, s_relative)
+    needed = None if model.sessions_hide(decide_relative) else pulls_needed(decide_relative, s_relative)
     scatter_known = s_bench_relative is not None or n > 1 or max(before.n, after.n) > 1
     outcome = "cannot tell"
     if scatter_known and np.isfinite(peak_power.half_width):
@@ -295,20 +319,22 @@ def compare(
     warm = [f.places for g in (before, after) for f in g.findings if f.kind == "warming"]
     if warm:
         left = (_settled(before), _settled(after))
-        settled = compare(*left, decide_relative, s_bench_relative)
+        settled = compare(*left, decide_relative, s_bench_relative, between)
     return Comparison(
         before=before,
         after=after,
         peak_power=peak_power,
-        peak_torque=gain("peak torque", before.peak_torque_Nm, after.peak_torque_Nm, repeat),
+        peak_torque=gain("peak torque", _peaks(before, "peak_torque_Nm"), _peaks(after, "peak_torque_Nm")),
         mean_power=mean_power,
         bins=bins,
         differences=differences,
         calibration_cancels=cancels,
         decide_relative=decide_relative,
         more_pulls=None if needed is None else max(0, needed - n),
-        decidable_relative=decidable(n, s_relative),
+        decidable_relative=model.decidable(peak_power, decidable(n, s_relative)),
         outcome=outcome,
+        sessions=tuple(model.sentences()),
+        drift_relative=model.drift_relative,
         settled=settled,
     )
 
@@ -510,12 +536,16 @@ def _take(spread: Spread, places: IntArray) -> Spread:
     return Spread(spread.mean[places], spread.s[places], spread.n[places])
 
 
-def _mean_power(g: Group, low_rpm: float, high_rpm: float) -> Spread:
-    """Power of each pull averaged over a range of speed: the area under the curve, as a power."""
+def _peaks(g: Group, which: str) -> FloatArray:
+    return np.array([[getattr(r, which).value] for r in g.reductions])
+
+
+def _mean_power(g: Group, low_rpm: float, high_rpm: float) -> FloatArray:
+    """(n, 1) power of each pull averaged over a range of speed: the area under the curve, as a power."""
     use = (g.speed_rpm >= low_rpm) & (g.speed_rpm <= high_rpm)
     speed = g.speed_rpm[use]
     if len(speed) < 2:
-        return Spread(np.array([np.nan]), np.array([np.nan]), np.array([g.n]))
+        return np.full((g.n, 1), np.nan)
     values = []
     for r in g.reductions:
         power = _on_grid(r.bins, r.bins.power_W, speed)
@@ -523,7 +553,7 @@ def _mean_power(g: Group, low_rpm: float, high_rpm: float) -> Spread:
         values.append(
             [np.trapezoid(power[has], speed[has]) / (speed[-1] - speed[0]) if has.all() else np.nan]
         )
-    return _spread(np.array(values))
+    return np.array(values)
 
 
 def _peak_repeat_relative(g: Group) -> float:
@@ -551,9 +581,10 @@ def _difference(
         sy, dy = _scatter(y, x, repeat_relative[1], s_bench_relative)
         vx, vy = sx**2 / x.n, sy**2 / y.n
         difference = y.mean - x.mean
-        variance = vx + vy
-        welch = variance**2 / (vx**2 / dx + vy**2 / dy)
-        dof = np.where(_one_scatter(x, y, sx, sy), dx + dy, welch)
+        one = _one_scatter(x, y, sx, sy)
+        pooled = np.sqrt((dx * sx**2 + dy * sy**2) / (dx + dy))
+        variance = np.where(one, pooled**2 * (1 / x.n + 1 / y.n), vx + vy)
+        dof = np.where(one, dx + dy, (vx + vy) ** 2 / (vx**2 / dx + vy**2 / dy))
         dof = np.where(variance > 0, dof, np.minimum(dx, dy))
         if cancels:
             systematic = np.abs(difference) * max(shared)
@@ -566,20 +597,21 @@ def _difference(
         # a shared factor cannot turn no gain into a gain, so it has no part in the test when it cancels
         error = np.sqrt(variance) if cancels else np.hypot(np.sqrt(variance), systematic)
         p = 2 * scipy.stats.t.sf(np.abs(difference) / error, dof)
-        pooled = np.sqrt((dx * sx**2 + dy * sy**2) / (dx + dy))
     return difference, half, dof, p, pooled
 
 
 def _one_scatter(x: Spread, y: Spread, sx: FloatArray, sy: FloatArray) -> FloatArray:
     """Where both groups may be held to have one scatter, as ISO 5725-2 holds of one bench.
 
-    Only for groups of one size, where the standard error is the same either way and only the degrees
-    of freedom differ; and not where an F test at 20 % objects.  Welch's own degrees of freedom are
-    too few there: at three pulls each its false claims are 3.4 % instead of 5 %.
+    Not where an F test at 20 % objects; a group of two says too little for that.  Welch's own degrees of
+    freedom are wrong for a few runs: at three each its false claims are 3.4 % instead of 5 %, at two against
+    five 7.8 %.
     """
-    dof = np.maximum(x.n - 1, 1)
-    tail = scipy.stats.f.sf(np.maximum(sx, sy) ** 2 / np.minimum(sx, sy) ** 2, dof, dof)
-    return np.asarray((x.n == y.n) & (x.n > 1) & (2 * tail >= SCATTERS_DIFFER))
+    dx, dy = np.maximum(x.n - 1, 1), np.maximum(y.n - 1, 1)
+    with np.errstate(invalid="ignore", divide="ignore"):
+        below = scipy.stats.f.cdf((sx / sy) ** 2, dx, dy)
+    told = (2 * np.minimum(below, 1 - below) < SCATTERS_DIFFER) & (np.minimum(x.n, y.n) > 2)
+    return np.asarray((x.n > 1) & (y.n > 1) & ~told)
 
 
 def _scatter(
@@ -602,41 +634,146 @@ def _scatter(
     return s, dof
 
 
-def _bin_gains(
-    before: Group,
-    after: Group,
-    speed: FloatArray,
-    repeat: tuple[float, float],
-    shared: tuple[float, float],
-    cancels: bool,
-    s_bench_relative: float | None,
-) -> BinGains:
-    ia = np.searchsorted(before.speed_rpm, speed)
-    ib = np.searchsorted(after.speed_rpm, speed)
+def _bin_gains(before: Group, after: Group, speed: FloatArray, model: _Model) -> BinGains:
     out = {}
-    for name, x, y in (
-        ("torque", _take(before.torque_Nm, ia), _take(after.torque_Nm, ib)),
-        ("power", _take(before.power_W, ia), _take(after.power_W, ib)),
-    ):
-        out[name] = (x.mean, y.mean, *_difference(x, y, repeat, shared, cancels, s_bench_relative))
-    p = out["power"][5]
-    known = np.isfinite(p)
+    for name in ("torque_Nm", "power_W"):
+        x, y = (
+            np.vstack([_on_grid(r.bins, getattr(r.bins, name), speed) for r in g.reductions])
+            for g in (before, after)
+        )
+        out[name] = model.difference(x, y)
+    torque, power = out["torque_Nm"], out["power_W"]
+    known = np.isfinite(power.p_value)
     real = np.zeros(len(speed), bool)
     if known.any():
-        real[known] = scipy.stats.false_discovery_control(p[known]) < LEVEL
+        real[known] = scipy.stats.false_discovery_control(power.p_value[known]) < LEVEL
     return BinGains(
         speed_rpm=speed,
-        torque_before_Nm=out["torque"][0],
-        torque_after_Nm=out["torque"][1],
-        torque_Nm=out["torque"][2],
-        torque_half_Nm=out["torque"][3],
-        power_before_W=out["power"][0],
-        power_after_W=out["power"][1],
-        power_W=out["power"][2],
-        power_half_W=out["power"][3],
-        p_value=p,
+        torque_before_Nm=torque.before,
+        torque_after_Nm=torque.after,
+        torque_Nm=torque.difference,
+        torque_half_Nm=torque.half_width,
+        power_before_W=power.before,
+        power_after_W=power.after,
+        power_W=power.difference,
+        power_half_W=power.half_width,
+        p_value=power.p_value,
         real=real,
     )
+
+
+class _Differences(NamedTuple):
+    """Per column; the order of `Gain`."""
+
+    before: FloatArray
+    after: FloatArray
+    difference: FloatArray
+    half_width: FloatArray
+    dof: FloatArray
+    p_value: FloatArray
+    s_run: FloatArray
+
+
+class _Model:
+    """How the runs of two groups were made, and the difference of any value that follows from it."""
+
+    def __init__(
+        self,
+        before: Group,
+        after: Group,
+        shared: tuple[float, float],
+        cancels: bool,
+        s_bench_relative: float | None,
+        between: Scatter | None,
+    ) -> None:
+        self.groups, self.shared, self.cancels = (before, after), shared, cancels
+        self.s_bench_relative, self.known = s_bench_relative, between
+        self.repeat = _peak_repeat_relative(before), _peak_repeat_relative(after)
+        pulls = (*before.pulls, *after.pulls)
+        started = [p.started_unix_s for p in pulls]
+        session = session_numbers(started, [p.session for p in pulls])
+        airs = list(dict.fromkeys(p.air for p in pulls))
+        readings = np.array([airs.index(p.air) for p in pulls])
+        u = np.array([p.reduction.air_factor_u / p.reduction.air_factor for p in pulls])
+        if len(airs) == len(pulls):  # each run has its own: their scatter is among that of the runs
+            readings = np.zeros(len(pulls), np.int64)
+        after_column = np.repeat([0.0, 1.0], [before.n, after.n])
+        self.design = Design(after_column, session, places(started, session), readings, u)
+        self.timed = self.design.place is not None or session.max() > 0
+        self.between = assumed_scatter(between)
+        self.drift_relative = self.drift_u_relative = float("nan")
+
+    def difference(self, x: FloatArray, y: FloatArray) -> _Differences:
+        """After less before of values (n_before, k) and (n_after, k), with its 95 % half-width."""
+        if not self.timed:
+            a, b = _spread(x), _spread(y)
+            found = _difference(a, b, self.repeat, self.shared, self.cancels, self.s_bench_relative)
+            return _Differences(a.mean, b.mean, *found)
+        bench = self.s_bench_relative if self.s_bench_relative is not None else max(self.repeat)
+        fit = fit_gain(np.vstack([x, y]), self.design, self.between, Scatter(bench, 30.0))
+        if np.isnan(self.drift_relative):
+            self.drift_relative = float(fit.drift[0] / fit.before[0])
+            self.drift_u_relative = float(fit.drift_u[0] / fit.before[0])
+        return self._with_calibration(fit)
+
+    def _with_calibration(self, fit: GainFit) -> _Differences:
+        after = fit.before + fit.gain
+        if self.cancels:
+            systematic = np.abs(fit.gain) * max(self.shared)
+        else:
+            systematic = np.hypot(self.shared[0] * fit.before, self.shared[1] * after)
+        with np.errstate(invalid="ignore"):
+            t = scipy.stats.t.ppf(1 - LEVEL / 2, fit.dof)
+            half = np.hypot(t * fit.u, scipy.stats.norm.ppf(1 - LEVEL / 2) * systematic)
+            error = fit.u if self.cancels else np.hypot(fit.u, systematic)
+            p = 2 * scipy.stats.t.sf(np.abs(fit.gain) / error, fit.dof)
+        return _Differences(fit.before, after, fit.gain, half, fit.dof, p, fit.s_run)
+
+    def decidable(self, peak: Gain, of_two_samples: float) -> float:
+        """The smallest relative gain that runs made like these show four times in five."""
+        if not self.timed or not np.isfinite(peak.half_width):
+            return of_two_samples
+        t = float(scipy.stats.t.ppf(1 - LEVEL / 2, peak.dof))
+        return smallest_shown(peak.half_width / t, peak.dof) / abs(peak.before)
+
+    def sessions_hide(self, gain_relative: float) -> bool:
+        """The scatter between sessions alone hides the gain: more runs in these sessions do not help."""
+        if not (self.timed and self.design.confounded):
+            return False
+        return smallest_shown(self.between.s * np.sqrt(2), self.between.dof) > gain_relative
+
+    def sentences(self) -> list[str]:
+        """What sessions, order and drift did to the gain."""
+        if not self.timed:
+            return []
+        said = []
+        if self.design.confounded:
+            days = [" and ".join(_days(g)) for g in self.groups]
+            source = (
+                "as this bench's sessions have shown"
+                if self.known
+                else "assumed, common practice without a source, until this bench has shown its own"
+            )
+            said.append(
+                f"before was run on {days[0]}, after on {days[1]}, in different sessions; an offset between "
+                f"sessions looks like a gain, so a scatter of {100 * self.between.s:.2f} % between sessions "
+                f"({source}) is in the interval; run both in one session, A-B-B-A, to leave it out"
+            )
+        elif not self.design.interleaved and self.design.place is not None:
+            said.append(
+                "all of one group was run before the other, so a drift looks much like a gain and widens the "
+                "interval; run them in turn, A-B-B-A, and fewer runs decide"
+            )
+        if np.isfinite(self.drift_relative):
+            band = float(scipy.stats.norm.ppf(1 - LEVEL / 2)) * self.drift_u_relative
+            said.append(
+                f"a drift of {100 * self.drift_relative:+.2f} ± {100 * band:.2f} % a run is taken out"
+            )
+        return said
+
+
+def _days(g: Group) -> list[str]:
+    return sorted({time.strftime("%Y-%m-%d", time.localtime(p.started_unix_s)) for p in g.pulls})
 
 
 def _findings(
