@@ -327,16 +327,22 @@ def _parabolas(centre: FloatArray, off: FloatArray, square: FloatArray) -> tuple
     """
     n = centre.size
     slope, bend = np.zeros((n, n)), np.zeros((n, n))
-    for i in range(n if n > 1 else 0):
-        near = slice(max(0, min(i - 2, n - 4)), min(n, max(i + 3, 4)))
-        away = centre[near] - centre[i]
-        width = float(np.ptp(away))
-        means = (np.ones(away.size), away + off[near], away**2 + 2 * away * off[near] + square[near])
-        degree = min(2, away.size - 1)
-        powers = np.linalg.pinv(np.stack([m / width**k for k, m in enumerate(means[: degree + 1])], axis=1))
-        slope[i, near] = powers[1] / width
+    if n < 2:
+        return slope, bend
+    place = np.arange(n)
+    first = np.maximum(0, np.minimum(place - 2, n - 4))
+    size = np.minimum(n, np.maximum(place + 3, 4)) - first
+    for m in np.unique(size):  # all windows of one size in one stacked solve
+        row = np.flatnonzero(size == m)
+        near = first[row, None] + np.arange(m)
+        away = centre[near] - centre[row, None]
+        width = np.ptp(away, axis=1)[:, None]
+        means = (np.ones(away.shape), away + off[near], away**2 + 2 * away * off[near] + square[near])
+        degree = min(2, int(m) - 1)
+        powers = np.linalg.pinv(np.stack([v / width**k for k, v in enumerate(means[: degree + 1])], axis=2))
+        slope[row[:, None], near] = powers[:, 1] / width
         if degree > 1:
-            bend[i, near] = powers[2] / width**2
+            bend[row[:, None], near] = powers[:, 2] / width**2
     return slope, bend
 
 
