@@ -1,4 +1,4 @@
-"""Command line of the bench: `evenfall-bench pull`, `run`, `scenarios`."""
+"""Command line of the bench: `evenfall-bench sweep`, `live`, `scenarios`."""
 
 from __future__ import annotations
 
@@ -57,7 +57,7 @@ def schema_text() -> str:
         "",
         "| fault | what happens |",
         "|---|---|",
-        *[f"| {name} | {text} |" for name, (_, _, _, text) in FAULTS.items()],
+        *[f"| {name} | {fault.text} |" for name, fault in FAULTS.items()],
         "",
         "## Engines that come with the bench",
         "",
@@ -87,8 +87,15 @@ def _table(keys: tuple[Key, ...]) -> list[str]:
     return lines
 
 
+ALIASES = {"pull": "sweep", "run": "live"}  # the names until version 0.1
+
+
 class Commands(click.Group):
-    """Turns the bench's own errors into one sentence and exit code 2."""
+    """Turns the bench's own errors into one sentence and exit code 2; knows old names of commands."""
+
+    def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
+        """The command, also by its old name."""
+        return super().get_command(ctx, ALIASES.get(cmd_name, cmd_name))
 
     def invoke(self, ctx: click.Context) -> Any:
         """Run the command."""
@@ -102,6 +109,22 @@ class Commands(click.Group):
 @click.group(cls=Commands, context_settings={"help_option_names": ["-h", "--help"]})
 def main() -> None:
     """The engine bench in software: physics, pins, and the board's real firmware."""
+
+
+class RunsOption(click.Option):
+    """--runs; --pulls, its name until version 0.1, stays out of the help."""
+
+    def get_help_record(self, ctx: click.Context) -> tuple[str, str] | None:
+        """Its line in the help."""
+        record = super().get_help_record(ctx)
+        return record and (record[0].replace(", --pulls", ""), record[1])
+
+
+def runs_option(text: str) -> Any:
+    """The option --runs."""
+    return click.option(
+        "--runs", "--pulls", "runs", cls=RunsOption, type=int, default=1, show_default=True, help=text
+    )
 
 
 @main.command("scenarios")
@@ -129,7 +152,7 @@ def list_scenarios(schema: bool, as_json: bool) -> None:
     "--scenario", "name", default="trail-crew", show_default=True, help="TOML file or bundled name."
 )
 @click.option("--seed", default=1, show_default=True, help="Chance starts here.")
-@click.option("--pulls", default=1, show_default=True, help="Pulls the person makes by script; 0: none.")
+@runs_option("Sweeps the operator makes by script; 0: none.")
 @click.option("--realtime", is_flag=True, help="At the pace of the clock; b, t, k on the keyboard act.")
 @click.option("--port-link", help="Make this symbolic link to the port.")
 @click.option("--image", type=click.Path(path_type=Path), help="Keep the board's flash in this file.")
@@ -137,10 +160,10 @@ def list_scenarios(schema: bool, as_json: bool) -> None:
     "--firmware", type=click.Path(path_type=Path), default=PROJECT / "firmware", help="Board files."
 )
 @click.option("--for", "for_s", default=0.0, help="Stop after so many simulated seconds; 0: until Ctrl-C.")
-def run(
+def live(
     name: str,
     seed: int,
-    pulls: int,
+    runs: int,
     realtime: bool,
     port_link: str | None,
     image: Path | None,
@@ -151,7 +174,7 @@ def run(
     from .live import run_live
 
     scenario = scenarios.load(name)
-    run_live(scenario, seed, pulls, realtime, port_link, image, firmware, for_s)
+    run_live(scenario, seed, runs, realtime, port_link, image, firmware, for_s)
 
 
 @main.command()
@@ -159,35 +182,35 @@ def run(
 @click.option("--seed", default=1, show_default=True, help="Seed of a single run.")
 @click.option("--seeds", help="Several: 1..5 or 1,4,9.")
 @click.option("--jobs", default=1, show_default=True, help="Runs side by side.")
-@click.option("--pulls", default=1, show_default=True, help="Pulls in one boot, so that learning shows.")
+@runs_option("Sweeps in one boot, so that learning shows.")
 @click.option("--no-host", is_flag=True, help="No port and no reduction: only truth and what the board did.")
-@click.option("--truth", is_flag=True, help="Put the truth records of each pull into the output.")
+@click.option("--truth", is_flag=True, help="Put the truth records of each run into the output.")
 @click.option("--json", "out", required=True, help="File for the result; - prints it.")
 @click.option(
     "--firmware", type=click.Path(path_type=Path), default=PROJECT / "firmware", help="Board files."
 )
-def pull(
+def sweep(
     name: str,
     seed: int,
     seeds: str | None,
     jobs: int,
-    pulls: int,
+    runs: int,
     no_host: bool,
     truth: bool,
     out: str,
     firmware: Path,
 ) -> None:
-    """Full pulls with the real firmware through the real port and the host program; writes JSON.
+    """Full sweeps with the real firmware through the real port and the host program; writes JSON.
 
-    The fields are in bench_sim/PULL_JSON.md.  Exit code 1 when a run could not be made.
+    The fields are in bench_sim/SWEEP_JSON.md.  Exit code 1 when a run could not be made.
     """
-    from .study import run_seeds
+    from .batch import run_seeds
 
     scenario = scenarios.load(name)
     result = run_seeds(
         scenario,
         _seeds(seeds, seed),
-        pulls=pulls,
+        runs=runs,
         jobs=jobs,
         host=not no_host,
         truth=truth,

@@ -1,4 +1,4 @@
-"""`evenfall-bench run`: the bench kept on for people and host programs."""
+"""`evenfall-bench live`: the bench kept on for people and host programs."""
 
 from __future__ import annotations
 
@@ -36,7 +36,7 @@ def _keys() -> Iterator[bool]:
 def run_live(
     scenario: dict[str, Any],
     seed: int,
-    pulls: int,
+    runs: int,
     realtime: bool,
     port_link: str | None,
     image: Path | None,
@@ -46,10 +46,10 @@ def run_live(
     """Run until Ctrl-C, the key q, or `for_s` simulated seconds; the port's name is printed first."""
     signal.signal(signal.SIGTERM, signal.default_int_handler)  # leave nothing behind
     with (
-        Session(scenario, seed, pulls, image=image, port_link=port_link, firmware=firmware) as session,
+        Session(scenario, seed, runs, image=image, port_link=port_link, firmware=firmware) as session,
         _keys() as keys,
     ):
-        board, person, bench = session.board, session.person, session.bench
+        board, operator, bench = session.board, session.operator, session.bench
         print(f"port {session.port_path}", flush=True)
         if keys:
             print(HELP, file=sys.stderr)
@@ -60,7 +60,7 @@ def run_live(
         last_line = 0.0
         with contextlib.suppress(KeyboardInterrupt):
             while not for_s or board.time_s < for_s:
-                board.paced = person.over
+                board.paced = operator.over
                 board.run_until(board.time_s + 0.05)
                 for at, what, detail in board.log[shown:]:
                     print(f"{at:9.3f} s  {what} {detail}", file=sys.stderr, flush=True)
@@ -86,7 +86,7 @@ def run_live(
                     break
                 for key in pressed.decode(errors="replace"):
                     if key == "b":
-                        person.press(board.time_s)
+                        operator.press(board.time_s)
                     elif key == "t":
                         throttle_open = not throttle_open
                         bench.set_throttle(1.0 if throttle_open else 0.0)

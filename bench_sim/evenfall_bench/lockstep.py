@@ -1,8 +1,8 @@
 """Virtual time shared by the physics and the real firmware in the real MicroPython.
 
 `Board` runs shims/start.py in the interpreter and answers its exchanges
-(shims/bench_wire.py holds the other end and the same layout).  Time passes only when
-the board sleeps or its flash is busy; then physics, the person, faults, the serial line
+(shims/exchange.py holds the other end and the same layout).  Time passes only when
+the board sleeps or its flash is busy; then physics, the operator, faults, the serial line
 and the PIO machines move on by the same amount.
 """
 
@@ -23,12 +23,12 @@ from typing import Any, Protocol
 from .fifo import HallTimer, LoadReader
 from .i2c_devices import I2cBus
 from .image import PROJECT, SHIMS, BenchError, micropython
-from .person import Operator
+from .operator import Operator
 from .physics import Bench
 from .port import Lane
 from .scenario import FAULTS
 
-# operations; the same numbers stand in shims/bench_wire.py
+# operations; the same numbers stand in shims/exchange.py
 SLEEP, STOP, SM_SET, SM_RUN, I2C, WATCHDOG, NOTE = range(7)
 
 REQUEST = struct.Struct("<7I")
@@ -36,7 +36,7 @@ REPLY = struct.Struct("<25I")
 CHUNK_US = 5000  # people, faults and the line are looked at this often
 BUSY_CHUNK_US = 1000  # ... and so often while a host has the port open: the frames of USB
 # The line takes bytes by itself, as a USB peripheral does.  Here it can only be given some at an exchange:
-# so it is given enough for the longest time between two (SPIN_US of bench_wire.py and a pass).
+# so it is given enough for the longest time between two (SPIN_US of exchange.py and a pass).
 AHEAD_US = 6000
 OUTPUT_US = 10000  # what the line sends in so long fills the board's output buffer: its poll says "not now"
 BOOT_US = 150000  # from reset to the first line of _boot.py (common practice, no source)
@@ -73,13 +73,13 @@ class Board:
         self,
         scenario: dict[str, Any],
         bench: Bench,
-        person: Operator,
+        operator: Operator,
         image: Path,
         port: HostPort | None = None,
         firmware: Path = PROJECT / "firmware",
         heap_kib: int = 512,
     ) -> None:
-        self.scenario, self.bench, self.person, self.port = scenario, bench, person, port
+        self.scenario, self.bench, self.operator, self.port = scenario, bench, operator, port
         self.image, self.firmware, self.heap_kib = image, firmware, heap_kib
         self.now_us = 0  # board clock since the bench was switched on
         self.boots = 0
@@ -294,9 +294,9 @@ class Board:
             hall.advance(now_tick)
 
     def _chores(self) -> None:
-        """Every few milliseconds: the person, faults, the serial line, the pace."""
+        """Every few milliseconds: the operator, faults, the serial line, the pace."""
         now = self.time_s
-        self.person.act(now)
+        self.operator.act(now)
         if self._faults or self._ends:
             self._do_faults(now)
         port = self.port
@@ -338,12 +338,12 @@ class Board:
     def _do_faults(self, now: float) -> None:
         start = {
             "power_on": [0.0],
-            "throttle": self.person.opened_s,
-            "press": self.person.pressed_s,
+            "throttle": self.operator.opened_s,
+            "press": self.operator.pressed_s,
         }
         for fault in list(self._faults):
             since = start[fault["from"]]
-            which = 0 if fault["from"] == "power_on" else fault["pull"] - 1
+            which = 0 if fault["from"] == "power_on" else fault["run"] - 1
             if which < len(since) and now >= since[which] + fault["at_s"]:
                 self._faults.remove(fault)
                 self.fault(fault["name"], fault["value"], fault["for_s"])
@@ -364,7 +364,7 @@ class Board:
         if target == "button":
             self._held_button = value > 0.5
         elif target == "press":
-            self.person.press(self.time_s)
+            self.operator.press(self.time_s)
         elif target == "reset":
             self._pending_restart = (WDT_RESET, 0.0)
         elif target == "supply_V":
@@ -519,7 +519,7 @@ class Board:
             counts |= len(have) << 4
             words[9 : 9 + len(have)] = have
         pins = 0x3FFFFFFF
-        if self.person.button or self._held_button:
+        if self.operator.button or self._held_button:
             pins &= ~(1 << PINS["button"])
         now = self.now_us
         os.write(

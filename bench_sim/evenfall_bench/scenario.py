@@ -13,6 +13,8 @@ from itertools import pairwise
 from pathlib import Path
 from typing import Any, NamedTuple
 
+from .models import MODELS
+
 HERE = Path(__file__).parent
 MAX_FILE_BYTES = 64 * 1024  # dotted names cost the parser their length squared
 
@@ -34,6 +36,13 @@ class Key(NamedTuple):
     low: float
     high: float
     text: str
+
+
+MODEL_TEXT = "which of the models below"
+
+
+def model_key(default: str) -> Key:
+    return Key("model", "text", default, 0, 0, MODEL_TEXT)
 
 
 POINTS = "points"  # unit of a list of [x, y] pairs; x rising
@@ -88,6 +97,7 @@ SCHEMA: dict[str, tuple[str, tuple[Key, ...]]] = {
     "engine": (
         "The engine; `use` takes one of engines.toml, any other key replaces its value.",
         (
+            model_key("map"),
             Key("use", "text", "clearing saw 45", 0, 0, "name of an engine of engines.toml, or empty"),
             Key("text", "text", "", 0, 0, "one line for people"),
             Key("displacement_cc", "cm3", 45.0, 5.0, 500.0, "for information"),
@@ -119,8 +129,8 @@ SCHEMA: dict[str, tuple[str, tuple[Key, ...]]] = {
                 0.5,
                 "relative scatter of torque from turn to turn (standard deviation)",
             ),
-            Key("pull_scatter", "", 0.002, 0.0, 0.1, "relative scatter of torque from pull to pull"),
-            Key("wander", "", 0.003, 0.0, 0.1, "relative slow wander of torque within a pull"),
+            Key("run_scatter", "", 0.002, 0.0, 0.1, "relative scatter of torque from run to run"),
+            Key("wander", "", 0.003, 0.0, 0.1, "relative slow wander of torque within a run"),
             Key("wander_time_s", "s", 2.0, 0.05, 100.0, "its time constant"),
             Key("firing_ripple", "", 0.5, 0.0, 3.0, "relative torque wave, once per turn"),
             Key(
@@ -151,6 +161,7 @@ SCHEMA: dict[str, tuple[str, tuple[Key, ...]]] = {
     "drive": (
         "Chain between engine and brake, as it really is (what the board is told is in [board]).",
         (
+            model_key("rigid"),
             Key("engine_teeth", "teeth", 10, 1, 200, "engine sprocket"),
             Key("brake_teeth", "teeth", 10, 1, 200, "brake sprocket"),
             Key("chain_links", "links", 48, 10, 400, "length of the chain"),
@@ -185,6 +196,7 @@ SCHEMA: dict[str, tuple[str, tuple[Key, ...]]] = {
     "brake": (
         "Water brake.",
         (
+            model_key("affinity"),
             Key(
                 "full_torque_Nm",
                 "N.m",
@@ -241,6 +253,7 @@ SCHEMA: dict[str, tuple[str, tuple[Key, ...]]] = {
     "valve": (
         "Inlet valve and its hose.",
         (
+            model_key("orifice"),
             Key(
                 "full_flow_l_min",
                 "l/min",
@@ -265,6 +278,7 @@ SCHEMA: dict[str, tuple[str, tuple[Key, ...]]] = {
     "supply": (
         "Water pressure.",
         (
+            model_key("ripple"),
             Key("pressure_bar", "bar", 3.0, 0.0, 20.0, "mean"),
             Key("ripple", "", 0.02, 0.0, 0.5, "relative amplitude of a steady ripple"),
             Key("ripple_Hz", "Hz", 1.5, 0.05, 50.0, "its frequency"),
@@ -275,6 +289,7 @@ SCHEMA: dict[str, tuple[str, tuple[Key, ...]]] = {
     "servo": (
         "Valve servo, as it really is.",
         (
+            model_key("slew"),
             Key("shut_us", "us", 1000.0, 400.0, 2600.0, "pulse with the valve shut"),
             Key(
                 "open_us", "us", 2000.0, 400.0, 2600.0, "pulse with the valve open; may be less than shut_us"
@@ -290,6 +305,7 @@ SCHEMA: dict[str, tuple[str, tuple[Key, ...]]] = {
     "load_cell": (
         "Load cell and arm, as they really are.",
         (
+            model_key("housing"),
             Key("arm_m", "m", 0.25, 0.01, 3.0, "true arm"),
             Key(
                 "counts_per_N",
@@ -351,7 +367,7 @@ SCHEMA: dict[str, tuple[str, tuple[Key, ...]]] = {
         ),
     ),
     "operator": (
-        "The person at the bench: each pull runs through these steps.",
+        "The operator at the bench: each run goes through these steps.",
         (
             Key("ready_s", "s", 3.0, 0.2, 600.0, "from power-on to the first opening of the throttle"),
             Key("arm_before_s", "s", 0.8, 0.0, 60.0, "first press (arm) this long before opening; 0: none"),
@@ -376,8 +392,8 @@ SCHEMA: dict[str, tuple[str, tuple[Key, ...]]] = {
                 120.0,
                 "closes the throttle at the latest this long after opening",
             ),
-            Key("rest_s", "s", 12.0, 1.0, 3600.0, "from closing to the next pull"),
-            Key("end_rpm", "rpm", 5000.0, 500.0, 20000.0, "end speed of the sweep as the person knows it"),
+            Key("rest_s", "s", 12.0, 1.0, 3600.0, "from closing to the next run"),
+            Key("end_rpm", "rpm", 5000.0, 500.0, 20000.0, "end speed of the sweep as the operator knows it"),
         ),
     ),
     "link": (
@@ -403,8 +419,18 @@ SCHEMA: dict[str, tuple[str, tuple[Key, ...]]] = {
     ),
 }
 
-# name -> (input of the physics or of the session, value when on, value when over, meaning)
-FAULTS: dict[str, tuple[str, float | None, float, str]] = {
+
+class Fault(NamedTuple):
+    """What a fault does: input of the physics or of the session, value when on (None: the
+    scenario's), value when over, meaning."""
+
+    target: str
+    on: float | None
+    over: float
+    text: str
+
+
+_FAULTS: dict[str, tuple[str, float | None, float, str]] = {
     "hall_lost": ("hall_lost", 1.0, 0.0, "no more edges"),
     "hall_missed": ("hall_missed", None, 0.0, "share `value` of edges is not seen"),
     "hall_extra": ("hall_extra", None, 0.0, "share `value` of edges is followed by a false one"),
@@ -448,6 +474,8 @@ FAULTS: dict[str, tuple[str, float | None, float, str]] = {
     "unplug": ("unplug", 1.0, 0.0, "the USB cable is out"),
 }
 
+FAULTS = {name: Fault(*row) for name, row in _FAULTS.items()}
+
 FAULT_KEYS = (
     Key("name", "text", "", 0, 0, "one of the faults below"),
     Key("at_s", "s", 0.0, 0.0, 1e6, "when, counted from `from`"),
@@ -457,9 +485,9 @@ FAULT_KEYS = (
         "power_on",
         0,
         0,
-        "power_on, throttle (opening of the pull) or press (last press of the pull)",
+        "power_on, throttle (opening of the run) or press (last press of the run)",
     ),
-    Key("pull", "", 1, 1, 100000, "which pull `from` means"),
+    Key("run", "", 1, 1, 100000, "which run `from` means"),
     Key("for_s", "s", 0.0, 0.0, 1e6, "how long; 0: for good"),
     Key("value", "", 0.0, -1e9, 1e9, "where the fault needs one"),
 )
@@ -531,6 +559,9 @@ def complete(partial: dict[str, Any], source: str = "the scenario") -> dict[str,
         given = partial.get(table, {})
         if not isinstance(given, dict):
             raise ScenarioError(f"{source}: {table} must be a table, written [{table}]")
+        if table == "engine" and "pull_scatter" in given:  # its name until version 0.1
+            given = {"run_scatter": given["pull_scatter"], **given}
+            del given["pull_scatter"]
         names = [k.name for k in keys]
         for name in given:
             if name not in names:
@@ -546,6 +577,10 @@ def complete(partial: dict[str, Any], source: str = "the scenario") -> dict[str,
             values["use"] = use
         values.update(given)
         out[table] = {k.name: _check(f"{source}: {table}.{k.name}", k, values[k.name]) for k in keys}
+    for table, models in MODELS.items():
+        model = out[table]["model"]
+        if model not in models:
+            raise ScenarioError(f"{source}: {table}.model {model!r} is unknown{_near(model, list(models))}")
     points = out["engine"]["torque_map"]
     if not points or points[-1][1] > 0.0:
         raise ScenarioError(
@@ -601,6 +636,9 @@ def _fault(given: Any, number: int, source: str) -> dict[str, Any]:
     where = f"{source}: fault {number}"
     if not isinstance(given, dict) or "name" not in given:
         raise ScenarioError(f'{where} needs a name, written [[faults]] name = "..."')
+    given = dict(given)
+    if "pull" in given:  # its name until version 0.1
+        given["run"] = given.pop("pull")
     names = [k.name for k in FAULT_KEYS]
     for name in given:
         if name not in names:
@@ -610,7 +648,7 @@ def _fault(given: Any, number: int, source: str) -> dict[str, Any]:
         raise ScenarioError(f"{where}: unknown fault {fault['name']!r}{_near(fault['name'], list(FAULTS))}")
     if fault["from"] not in FAULT_FROM:
         raise ScenarioError(f"{where}: from must be one of {', '.join(FAULT_FROM)}, not {fault['from']!r}")
-    if FAULTS[fault["name"]][1] is None and "value" not in given:
+    if FAULTS[fault["name"]].on is None and "value" not in given:
         raise ScenarioError(f"{where}: {fault['name']} needs a value ({FAULTS[fault['name']][3]})")
     return fault
 

@@ -13,7 +13,7 @@ from typing import Any
 
 from .image import PROJECT, describe, make_image
 from .lockstep import Board, HostPort
-from .person import Operator
+from .operator import Operator
 from .physics import Bench
 from .port import PtyPort
 
@@ -31,7 +31,7 @@ class Session:
         self,
         scenario: dict[str, Any],
         seed: int = 1,
-        pulls: int = 1,
+        runs: int = 1,
         image: Path | None = None,
         port: HostPort | None = None,
         port_link: str | None = None,
@@ -53,11 +53,11 @@ class Session:
             )
         self.scenario = scenario
         self.bench = Bench(scenario, seed)
-        self.person = Operator(scenario, self.bench, pulls)
+        self.operator = Operator(scenario, self.bench, runs)
         self.port = port or PtyPort(port_link)
         self._started = time.monotonic()
         self.board = Board(
-            scenario, self.bench, self.person, self.image, self.port, firmware=firmware, heap_kib=heap_kib
+            scenario, self.bench, self.operator, self.image, self.port, firmware=firmware, heap_kib=heap_kib
         )
 
     def __enter__(self) -> Session:
@@ -92,9 +92,9 @@ class Session:
             self.board.run_until(min(end, self.board.time_s + SLICE_S))
 
     def run_script(self, limit_s: float = 3600.0) -> None:
-        """Run, as fast as it goes, until the person has made all pulls and every fault is over."""
+        """Run, as fast as it goes, until the person has made all sweeps and every fault is over."""
         self.board.paced = False
-        self.run_for(limit_s, lambda: self.person.over)
+        self.run_for(limit_s, lambda: self.operator.over)
 
     def run_beside(self, command: list[str], timeout_s: float = 120.0) -> subprocess.CompletedProcess[str]:
         """Run a host program while the bench goes on; its output is captured.

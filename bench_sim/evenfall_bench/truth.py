@@ -1,4 +1,4 @@
-"""Truth of a pull from the bench's records: the fall of speed, and torque on bins."""
+"""Truth of a run from the bench's records: the fall of speed, and torque on bins."""
 
 from __future__ import annotations
 

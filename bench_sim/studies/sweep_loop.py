@@ -99,7 +99,7 @@ class Loop:
         """Throttle open, spin up, let the controller sweep, close the throttle, come to rest."""
         bench = self.bench
         out = Run()
-        bench.new_pull()
+        bench.new_run()
         known = len(bench.truth)
         bench.set_servo_us(self.settings["servo_shut"])
         bench.set_throttle(1.0)
@@ -107,7 +107,7 @@ class Loop:
         samples: list[tuple[int, int, int]] = []
         while self._t < end or not samples:
             samples = self.poll()
-        out.pull_factor = bench.pull_factor
+        out.pull_factor = bench.run_factor
         controller.begin(samples[-1][0], samples[-1][1], self.settings["servo_shut"])
         end = self._t + limit_s
         close_at = math.inf

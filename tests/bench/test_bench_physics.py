@@ -26,7 +26,7 @@ from scipy import signal
 from scipy.interpolate import BSpline
 
 QUIET = {
-    "engine": {"cycle_scatter": 0.0, "pull_scatter": 0.0, "wander": 0.0, "firing_ripple": 0.0},
+    "engine": {"cycle_scatter": 0.0, "run_scatter": 0.0, "wander": 0.0, "firing_ripple": 0.0},
     "supply": {"ripple": 0.0, "noise": 0.0},
     "drive": {"chain_ripple": 0.0, "sprocket_ripple": 0.0},
     "load_cell": {"vibration_N": 0.0, "force_noise_N": 0.0},

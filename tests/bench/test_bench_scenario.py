@@ -168,3 +168,8 @@ def test_benches_nobody_thought_of_stay_finite() -> None:
         assert 0.0 <= bench.now["fill"] <= 1.0
         assert bench.now["speed_rpm"] < 40000.0
     assert made >= 25
+
+
+def test_an_unknown_model_of_a_part_is_refused_by_name() -> None:
+    with pytest.raises(ScenarioError, match=r"brake.model 'afinity' is unknown; did you mean 'affinity'"):
+        complete({"brake": {"model": "afinity"}})

@@ -13,7 +13,9 @@ import time
 from pathlib import Path
 
 import pytest
-from evenfall_bench import scenario
+from click.testing import CliRunner
+from evenfall_bench import batch, scenario
+from evenfall_bench.cli import main
 from evenfall_bench.image import PROJECT, BenchError, board_files, make_image
 from evenfall_bench.session import Session
 
@@ -46,7 +48,7 @@ def test_firmware_folder_that_is_none(tmp_path: Path) -> None:
 def test_same_seed_same_pull_with_the_real_firmware() -> None:
     records = []
     for _ in range(2):
-        with Session(scenario.load("trail-crew"), seed=4, pulls=1) as session:
+        with Session(scenario.load("trail-crew"), seed=4, runs=1) as session:
             session.run_for(14.0)
             records.append((session.bench.truth, session.board.led, session.board.log))
     assert records[0] == records[1]
@@ -55,7 +57,7 @@ def test_same_seed_same_pull_with_the_real_firmware() -> None:
 def test_one_pull_from_the_button_to_the_hosts_table(tmp_path: Path) -> None:
     out = tmp_path / "out.json"
     done = subprocess.run(
-        [str(BENCH), "pull", "--scenario", "trail-crew", "--seed", "3", "--json", str(out)],
+        [str(BENCH), "sweep", "--scenario", "trail-crew", "--seed", "3", "--json", str(out)],
         capture_output=True, text=True, timeout=120, check=False,
     )  # fmt: skip
     assert done.returncode == 0, done.stderr
@@ -81,7 +83,7 @@ def test_run_offers_a_port_and_ends_by_itself(tmp_path: Path) -> None:
     link = tmp_path / "board"
     begun = time.monotonic()
     done = subprocess.run(
-        [str(BENCH), "run", "--pulls", "0", "--realtime", "--for", "1.5", "--port-link", str(link)],
+        [str(BENCH), "live", "--runs", "0", "--realtime", "--for", "1.5", "--port-link", str(link)],
         capture_output=True, text=True, timeout=60, stdin=subprocess.DEVNULL, check=False,
     )  # fmt: skip
     assert done.returncode == 0, done.stderr
@@ -94,7 +96,7 @@ def test_run_offers_a_port_and_ends_by_itself(tmp_path: Path) -> None:
 def test_keys_work_for_a_person_at_a_terminal() -> None:
     master, slave = pty.openpty()
     process = subprocess.Popen(
-        [str(BENCH), "run", "--pulls", "0"], stdin=slave, stdout=slave, stderr=slave, close_fds=True
+        [str(BENCH), "live", "--runs", "0"], stdin=slave, stdout=slave, stderr=slave, close_fds=True
     )
     os.close(slave)
     seen = b""
@@ -120,3 +122,22 @@ def test_keys_work_for_a_person_at_a_terminal() -> None:
         process.kill()
         process.wait()
         os.close(master)
+
+
+def test_a_run_that_the_host_could_not_reduce_is_said_in_a_line() -> None:
+    # a run without a verdict of the host, as a run of a stalled engine gives
+    said: list[str] = []
+    boot = {"seed": 1, "pulls": [{"true_fall": None, "host": {"pull": 1, "error": "no sweep in this run"}}]}
+    assert batch._collect([boot], said.append) == [boot]
+    assert said == ["seed 1: no sweep in this run"]
+    batch._collect([{"seed": 2, "pulls": [{"host": {}}, {}]}], said.append)
+    assert said[1] == "seed 2: no sweep; no sweep"
+
+
+@pytest.mark.parametrize(("command", "option"), [("sweep", "--runs"), ("pull", "--pulls")])
+def test_old_names_of_command_and_option_still_work(command: str, option: str, tmp_path: Path) -> None:
+    out = tmp_path / "two.json"
+    words = [command, "--scenario", "trail-crew", option, "0", "--no-host", "--json", str(out)]
+    assert CliRunner().invoke(main, words).exit_code == 0
+    assert json.loads(out.read_text())["runs"][0]["pulls"] == []
+    assert "--pulls" not in CliRunner().invoke(main, ["sweep", "--help"]).output

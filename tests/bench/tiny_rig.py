@@ -8,7 +8,7 @@ from typing import Any
 
 from evenfall_bench.image import PROJECT, make_image
 from evenfall_bench.lockstep import Board
-from evenfall_bench.person import Operator
+from evenfall_bench.operator import Operator
 from evenfall_bench.physics import Bench
 from evenfall_bench.scenario import complete
 
@@ -57,8 +57,8 @@ class Rig:
         make_image(image, TINY, blocks=self.scenario["flash"]["blocks"], extra=extra)
         self.wire = Wire()
         self.bench = Bench(self.scenario, seed)
-        self.person = Operator(self.scenario, self.bench, pulls)
-        self.board = Board(self.scenario, self.bench, self.person, image, self.wire, TINY)
+        self.operator = Operator(self.scenario, self.bench, pulls)
+        self.board = Board(self.scenario, self.bench, self.operator, image, self.wire, TINY)
 
     def __enter__(self) -> Rig:
         return self

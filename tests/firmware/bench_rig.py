@@ -9,7 +9,7 @@ from typing import Any
 from evenfall.board import run_file
 from evenfall_bench import image, scenario
 from evenfall_bench.lockstep import PINS, Board
-from evenfall_bench.person import Operator
+from evenfall_bench.operator import Operator
 from evenfall_bench.physics import Bench
 from evenfall_wire import codes
 
@@ -65,9 +65,9 @@ class Rig:
         typed = None if own else image.describe(self.scenario)
         image.make_image(path, settings=typed, extra=extra, blocks=flash)
         self.bench = Bench(self.scenario, seed)
-        self.person = Operator(self.scenario, self.bench, pulls)
+        self.operator = Operator(self.scenario, self.bench, pulls)
         self.line = Line()
-        self.board = Board(self.scenario, self.bench, self.person, path, self.line, **board)
+        self.board = Board(self.scenario, self.bench, self.operator, path, self.line, **board)
         self._sequence = 0
         self.kill: list[tuple[float, int]] = []  # changes of the kill line
         self.valve: list[tuple[float, float]] = []  # changes of the servo's pulse, us

@@ -30,7 +30,7 @@ def with_link(**link: Any) -> dict[str, Any]:
 
 def record_runs(image: Path, pulls: int = 2, **more: Any) -> None:
     """Let the board record and store `pulls` runs into a new flash image."""
-    with Session(scenarios.complete({**RECORDING, **more}), seed=7, pulls=pulls, image=image) as session:
+    with Session(scenarios.complete({**RECORDING, **more}), seed=7, runs=pulls, image=image) as session:
         session.run_script()
         session.run_for(4.0)
         said = bytes(session.board.console).decode(errors="replace")

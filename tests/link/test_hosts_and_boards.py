@@ -118,7 +118,7 @@ def test_a_host_that_does_not_read_does_not_hold_up_a_pull(tmp_path):
         board = bench.session.board
         with serial.Serial(bench.url, write_timeout=0) as deaf:
             bench.at_each_slice(lambda s: s.port.full and stuck.append(s.board.time_s))
-            while not bench.session.person.over:
+            while not bench.session.operator.over:
                 board.paced = board.time_s < 1.0
                 # no faster than a pull answers, or the next host waits behind all that was asked
                 while asked < 120 * board.time_s and deaf.out_waiting < 2000:

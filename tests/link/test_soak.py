@@ -111,13 +111,13 @@ def live_through(scenario: dict, hours: float, folder: Path, seed: int) -> tuple
         bench.at_each_slice(lambda s: s.bench.truth.clear())
         next_visit = rng.randrange(1, 4)
         while board.time_s < hours * 3600:
-            person = bench.session.person
+            person = bench.session.operator
             if len(person.closed_s) >= next_visit and board.time_s > person.closed_s[-1] + 8.0:
                 visit(bench, folder, log, rng)
                 next_visit = len(person.closed_s) + next(away)
             time.sleep(0.005)
             assert bench.error is None
-        bench.session.person.pulls = 0  # the last pull of the day
+        bench.session.operator.runs = 0  # the last pull of the day
         end = board.time_s + 90
         while board.time_s < end:
             time.sleep(0.005)
@@ -130,7 +130,7 @@ def live_through(scenario: dict, hours: float, folder: Path, seed: int) -> tuple
 
 def check(log: Log, bench: LiveBench) -> None:
     """Every run number from the first to the last is here; memory is where it was."""
-    opened = len(bench.session.person.opened_s)
+    opened = len(bench.session.operator.opened_s)
     assert log.status["runs_unacked"] == 0
     assert sorted(log.runs) == list(range(1, log.status["last_run_id"] + 1))
     assert log.damage == []
@@ -152,7 +152,7 @@ def recorded_with(clock_start_ms: float, folder: Path) -> run_file.Run:
     folder.mkdir()
     image = folder / "flash.img"
     scenario = scenarios.complete({"bench": {"clock_start_ms": clock_start_ms}})
-    with Session(scenario, seed=5, pulls=1, image=image) as session:
+    with Session(scenario, seed=5, runs=1, image=image) as session:
         session.run_script()
         session.run_for(8.0)
     ((data, ending),) = runs_on_flash(image).values()
@@ -192,7 +192,7 @@ def test_study_of_a_long_day(tmp_path):
     counters = {k: v for k, v in log.status.items() if k.startswith(("load_", "edge_", "frames_"))}
     print(
         f"\n{board.time_s / 3600:.1f} simulated hours in {(time.monotonic() - began) / 60:.0f} min: "
-        f"{len(bench.session.person.opened_s)} pulls, {len(log.runs)} runs fetched in {log.visits} visits, "
+        f"{len(bench.session.operator.opened_s)} pulls, {len(log.runs)} runs fetched in {log.visits} visits, "
         f"{log.unplugged} unpluggings\n"
         f"  flash: {log.full} visits found it full, {min(log.flash_free)} KiB free at least, "
         f"up to {max(log.waiting)} runs waiting\n"

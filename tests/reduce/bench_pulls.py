@@ -12,7 +12,7 @@ from typing import Any
 import numpy as np
 from evenfall.archive.archive import Archive
 from evenfall.model import Air, Calibration, Run, Setup
-from evenfall_bench import hosting, scenario, truth
+from evenfall_bench import host_runner, scenario, truth
 from evenfall_bench.physics import TRUTH_FIELDS, Bench
 from evenfall_bench.session import Session
 
@@ -32,7 +32,7 @@ class BenchPull:
     records: dict[str, np.ndarray]  # by TRUTH_FIELDS, whole session
 
     def true_bins(self, first_s: float, last_s: float) -> dict[float, dict[str, float]]:
-        """PULL_JSON.md's true_bins by speed, between two times of the run: those the reduction used.
+        """SWEEP_JSON.md's true_bins by speed, between two times of the run: those the reduction used.
 
         Full throttle only: a reduction that takes in more than that errs.
         """
@@ -57,14 +57,14 @@ def bench_pulls(name: str, seed: int = 1, pulls: int = 1, **change: dict[str, An
     out = []
     result: dict[str, Any] = {}
     with Session(whole, seed, pulls) as session:
-        told = hosting.tell_set_up(session)
+        told = host_runner.tell_set_up(session)
         session.run_script()
-        person = session.person
+        person = session.operator
         result["pulls"] = [
             {"opened_s": o, "closed_s": c, "engine": e}
             for o, c, e in zip(person.opened_s, person.closed_s, person.engine_states, strict=True)
         ]
-        hosting.fetch_and_reduce(session, result, told)
+        host_runner.fetch_and_reduce(session, result, told)
         if "error" in result:
             raise RuntimeError(f"{result['error']}; {result.get('host_messages')}")
         table = np.array(session.bench.truth)

@@ -27,7 +27,7 @@ BATCH = 100  # runs per transaction
 def one_pull(folder: Path) -> bytes:
     """The run file of one pull, made by the firmware on the bench."""
     image = folder / "flash.img"
-    with Session(scenarios.complete({}), seed=11, pulls=1, image=image) as session:
+    with Session(scenarios.complete({}), seed=11, runs=1, image=image) as session:
         session.run_script()
         session.run_for(8.0)
     data = bytearray(image.read_bytes())

@@ -1,6 +1,6 @@
 """`machine` of the board, at the level of pins: the part of it that DEVELOPERS.md lists."""
 
-import bench_wire as _w
+import exchange as _w
 import time as _time
 
 PWRON_RESET = 1

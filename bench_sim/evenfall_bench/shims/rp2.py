@@ -1,6 +1,6 @@
 """`rp2` of the board: state machines at the level of their FIFOs, and the flash."""
 
-import bench_wire as _w
+import exchange as _w
 from pio_asm import PIO, asm_pio  # noqa: F401
 
 

@@ -14,11 +14,11 @@ sys.path[:] = [_here]
 
 import json
 
-import bench_wire
+import exchange
 
-bench_wire.open_pipes(int(sys.argv[1]), int(sys.argv[2]))
-_config = json.loads(bench_wire.reply(int(bench_wire.reply(8))))
-bench_wire.clock_offset_us = _config["clock_offset_us"]
+exchange.open_pipes(int(sys.argv[1]), int(sys.argv[2]))
+_config = json.loads(exchange.reply(int(exchange.reply(8))))
+exchange.clock_offset_us = _config["clock_offset_us"]
 
 import machine
 import rp2
@@ -56,7 +56,7 @@ def _run_file(path):
     execfile(path, {"__name__": "__main__"})
 
 
-bench_wire.exchange(0, 0)
+exchange.exchange(0, 0)
 exec(_boot, {"__name__": "__main__"})
 del _boot
 _run_file("boot.py")

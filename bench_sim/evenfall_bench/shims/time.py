@@ -1,6 +1,6 @@
 """`time` of the board: virtual.  Periods and epoch as on the RP2 port (2**30, 1970)."""
 
-import bench_wire as _w
+import exchange as _w
 import utime as _real
 
 gmtime = _real.gmtime

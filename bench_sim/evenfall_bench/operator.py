@@ -8,23 +8,23 @@ from .physics import Bench
 
 
 class Operator:
-    """Runs `pulls` pulls; acts on the bench and on `button` (pressed or not)."""
+    """Makes `runs` sweeps; acts on the bench and on `button` (pressed or not)."""
 
-    def __init__(self, scenario: dict[str, Any], bench: Bench, pulls: int = 1) -> None:
+    def __init__(self, scenario: dict[str, Any], bench: Bench, runs: int = 1) -> None:
         self.o = scenario["operator"]
         self.bench = bench
-        self.pulls = pulls
-        self.pull = 0
+        self.runs = runs
+        self.run = 0
         self.button = False
-        self.over = pulls == 0
+        self.over = runs == 0
         self.opened_s: list[float] = []
         self.pressed_s: list[float] = []
         self.closed_s: list[float] = []
-        self.engine_states: list[dict[str, float]] = []  # at the end of each pull
+        self.engine_states: list[dict[str, float]] = []  # at the end of each run
         self._opens = float(self.o["ready_s"])
         self._release_at = 0.0
         self._steps: list[tuple[float, str]] = []
-        self._was_up = False  # the speed was well above the end speed in this pull
+        self._was_up = False  # the speed was well above the end speed in this run
         self._plan(self._opens)
 
     def _plan(self, opens: float) -> None:
@@ -54,10 +54,10 @@ class Operator:
             if step == "start":
                 bench.set("stall", 0.0)
             elif step == "open":
-                self.pull += 1
+                self.run += 1
                 self._was_up = False
                 self.opened_s.append(now)
-                bench.new_pull()
+                bench.new_run()
                 bench.set_throttle(1.0)
             elif step == "close":
                 bench.set_throttle(0.0)
@@ -65,7 +65,7 @@ class Operator:
                 self.engine_states.append(bench.engine_state())
                 self._steps.append((now + self.o["rest_s"], "next"))
             elif step == "next":
-                if self.pull >= self.pulls:
+                if self.run >= self.runs:
                     self.over = True
                 else:
                     self._plan(now + 1.5)

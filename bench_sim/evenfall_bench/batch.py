@@ -1,7 +1,7 @@
-"""Full pulls for studies: real firmware, real port, the host as a program, truth beside it.
+"""Full sweeps in batches, for studies: real firmware, real port, the host as a program, truth beside it.
 
 The truth comes from the physics alone.  The host's figures come from the host program's
-own JSON output.  PULL_JSON.md names every field.
+own JSON output.  SWEEP_JSON.md names every field.
 """
 
 from __future__ import annotations
@@ -12,7 +12,7 @@ from concurrent.futures import ProcessPoolExecutor
 from pathlib import Path
 from typing import Any
 
-from . import hosting
+from . import host_runner
 from .image import PROJECT
 from .physics import TRUTH_FIELDS
 from .session import Session
@@ -22,42 +22,45 @@ from .truth import bins, find_fall
 def run_seeds(
     scenario: dict[str, Any],
     seeds: list[int],
-    pulls: int = 1,
+    runs: int = 1,
     jobs: int = 1,
     host: bool = True,
     truth: bool = False,
     firmware: Path = PROJECT / "firmware",
     say: Callable[[str], None] = lambda _: None,
 ) -> dict[str, Any]:
-    """One session per seed; see PULL_JSON.md for what comes back.  `say` hears of each run made."""
-    tasks = [(scenario, seed, pulls, host, truth, firmware) for seed in seeds]
+    """One session per seed; see SWEEP_JSON.md for what comes back.  `say` hears of each run made."""
+    tasks = [(scenario, seed, runs, host, truth, firmware) for seed in seeds]
     if jobs > 1 and len(tasks) > 1:
         with ProcessPoolExecutor(jobs) as pool:
-            runs = _collect(pool.map(_task, tasks), say)
+            made = _collect(pool.map(_task, tasks), say)
     else:
-        runs = _collect(map(_task, tasks), say)
-    return {"format": 1, "title": scenario["bench"]["title"], "runs": runs}
+        made = _collect(map(_task, tasks), say)
+    return {"format": 1, "title": scenario["bench"]["title"], "runs": made}
 
 
 def _collect(made: Iterable[dict[str, Any]], say: Callable[[str], None]) -> list[dict[str, Any]]:
-    runs = []
-    for run in made:
-        runs.append(run)
-        say(f"seed {run['seed']}: {run.get('error') or '; '.join(map(_in_a_line, run['pulls']))}")
-    return runs
+    boots = []
+    for boot in made:
+        boots.append(boot)
+        say(f"seed {boot['seed']}: {boot.get('error') or '; '.join(map(_in_a_line, boot['pulls']))}")
+    return boots
 
 
-def _in_a_line(pull: dict[str, Any]) -> str:
+def _in_a_line(run: dict[str, Any]) -> str:
+    """What became of one run; what the host could not reduce is said in its own words."""
     parts = []
-    if "host" in pull:
-        parts.append(pull["host"]["verdict"])
-    if "tracking" in pull:
+    host = run.get("host", {})
+    for key in ("verdict", "error"):
+        if host.get(key):
+            parts.append(str(host[key]))
+    if "tracking" in run:
         parts.append(
-            f"sweep {pull['tracking']['sweep_s']:.2f} s, off by {pull['tracking']['rms_percent']:.2f} % rms"
+            f"sweep {run['tracking']['sweep_s']:.2f} s, off by {run['tracking']['rms_percent']:.2f} % rms"
         )
-    elif pull.get("true_fall"):
-        parts.append(f"true fall {pull['true_fall']['seconds']:.2f} s")
-    error = pull.get("torque_error", {}).get("rms_percent")
+    elif run.get("true_fall"):
+        parts.append(f"true fall {run['true_fall']['seconds']:.2f} s")
+    error = run.get("torque_error", {}).get("rms_percent")
     if error is not None:
         parts.append(f"torque off by {error:.2f} % rms")
     return ", ".join(parts) or "no sweep"
@@ -68,12 +71,12 @@ def _task(task: tuple[dict[str, Any], int, int, bool, bool, Path]) -> dict[str, 
 
 
 def run_one(
-    scenario: dict[str, Any], seed: int, pulls: int, host: bool, truth: bool, firmware: Path
+    scenario: dict[str, Any], seed: int, runs: int, host: bool, truth: bool, firmware: Path
 ) -> dict[str, Any]:
-    """One boot of the board, `pulls` pulls, then the host fetches and reduces them."""
+    """One boot of the board, `runs` sweeps, then the host fetches and reduces them."""
     result: dict[str, Any] = {"seed": seed}
-    with Session(scenario, seed, pulls, firmware=firmware) as session:
-        told = hosting.tell_set_up(session) if host else None
+    with Session(scenario, seed, runs, firmware=firmware) as session:
+        told = host_runner.tell_set_up(session) if host else None
         cpu_before = time.process_time()
         session.run_script()
         cpu_s = time.process_time() - cpu_before + session.board.interpreter_cpu_s
@@ -81,9 +84,9 @@ def run_one(
         result["script_wall_s"] = round(session.wall_s, 3)
         result["script_simulated_per_wall"] = round(session.board.time_s / session.wall_s, 2)
         result["script_simulated_per_cpu"] = round(session.board.time_s / cpu_s, 2)
-        result["pulls"] = [_pull_truth(session, i, truth) for i in range(len(session.person.closed_s))]
+        result["pulls"] = [_run_truth(session, i, truth) for i in range(len(session.operator.closed_s))]
         if told is not None:
-            hosting.fetch_and_reduce(session, result, told)
+            host_runner.fetch_and_reduce(session, result, told)
         result["board_log"] = [
             {"time_s": round(t, 4), "what": what, "detail": detail} for t, what, detail in session.board.log
         ]
@@ -96,9 +99,9 @@ def run_one(
     return result
 
 
-def _pull_truth(session: Session, index: int, with_records: bool) -> dict[str, Any]:
-    """Truth of one pull: when the speed fell, and what the engine made in each bin."""
-    person, bench = session.person, session.bench
+def _run_truth(session: Session, index: int, with_records: bool) -> dict[str, Any]:
+    """Truth of one run: when the speed fell, and what the engine made in each bin."""
+    person, bench = session.operator, session.bench
     opened, closed = person.opened_s[index], person.closed_s[index]
     records = [r for r in bench.truth if opened <= r[0] <= closed]
     state = person.engine_states[index]

@@ -34,9 +34,9 @@ def host_program() -> str:
 
 
 def tell_set_up(session: Session) -> subprocess.Popen[str]:
-    """Tell the host what a person knows of the bench; runs while the bench makes its pulls.
+    """Tell the host what a person knows of the bench; runs while the bench makes its sweeps.
 
-    Teeth, magnets, and the inertia: two pulls at different rates give it, here it is the
+    Teeth, magnets, and the inertia: two runs at different rates give it, here it is the
     true one with a stated uncertainty of 2 %.
     """
     drive = session.scenario["drive"]
@@ -56,7 +56,7 @@ def _archive(session: Session) -> list[str]:
 
 
 def fetch_and_reduce(session: Session, result: dict[str, Any], told: subprocess.Popen[str]) -> None:
-    """Let the host pull all runs; put its figures beside the truth of each pull in `result`.
+    """Let the host pull all runs; put its figures beside the truth of each run in `result`.
 
     Where the board has no barometer the air is typed in, as a person would.
     """
@@ -73,7 +73,7 @@ def fetch_and_reduce(session: Session, result: dict[str, Any], told: subprocess.
             "--temperature", f"{session.bench.temperature_K - 273.15:.2f} C",
             "--humidity", f"{session.bench.humidity * 100:.1f} %",
         ]  # fmt: skip
-    expected = len(session.person.opened_s)
+    expected = len(session.operator.opened_s)
     told_runs = _wait_for_runs(session, expected)
     if told_runs:
         result["host_note"] = told_runs
@@ -103,11 +103,11 @@ def _wait_for_runs(session: Session, expected: int) -> str:
         if all(b - a > 0.3 for a, b in pairwise(lit)):
             return ""
         board.run_until(board.time_s + 0.5)
-    return f"the board was still busy {REST_S:.0f} s after {expected} pulls"
+    return f"the board was still busy {REST_S:.0f} s after {expected} runs"
 
 
-def _join(session: Session, pulls: list[dict[str, Any]], reduced: list[dict[str, Any]]) -> None:
-    """Put each host result under the pull it was recorded in."""
+def _join(session: Session, runs: list[dict[str, Any]], reduced: list[dict[str, Any]]) -> None:
+    """Put each host result under the run it belongs to."""
     board_rate = 1.0 / session.board.true_s_per_us * 4.0  # ticks per true second
     last_s = session.board.time_s
     offset = session.board.tick_offset
@@ -118,27 +118,27 @@ def _join(session: Session, pulls: list[dict[str, Any]], reduced: list[dict[str,
         candidates = [start_s + n * wrap_s for n in range(int(last_s / wrap_s) + 1)]
         match = None
         for start in reversed(candidates):
-            for pull in pulls:
-                if pull["opened_s"] - 12.0 <= start <= pull["closed_s"]:
-                    match = (pull, start)
+            for made in runs:
+                if made["opened_s"] - 12.0 <= start <= made["closed_s"]:
+                    match = (made, start)
                     break
             if match:
                 break
         if match is None:
-            pulls.append({"host": run, "note": "a run outside the person's pulls"})
+            runs.append({"host": run, "note": "a run outside the operator's sweeps"})
             continue
-        pull, start = match
-        pull["host"] = run
-        pull["run_start_s"] = round(start, 6)
+        made, start = match
+        made["host"] = run
+        made["run_start_s"] = round(start, 6)
         verdict = run.get("board_verdict")
         if verdict and verdict["sweep_end_tick"] > verdict["sweep_start_tick"]:
             set_s = run.get("sweep_time_set_s")
             kept = tracking(session.bench.truth, start, verdict, set_s, 4.0e6 / board_rate)
-            pull["tracking"] = kept
+            made["tracking"] = kept
             records = session.bench.truth
             span = around_sweep(records, kept["sweep_start_s"], kept["sweep_end_s"])
-            pull["true_bins"] = bins(session.bench, records, pull["engine"], *span)
-        pull["torque_error"] = torque_error(run.get("bins", []), pull.get("true_bins", []))
+            made["true_bins"] = bins(session.bench, records, made["engine"], *span)
+        made["torque_error"] = torque_error(run.get("bins", []), made.get("true_bins", []))
 
 
 def tracking(
