@@ -1,9 +1,14 @@
+import gc
+
 import evenfall_board
 
 if not evenfall_board.maintenance:
+    # collect often while programs are loaded: what stays then lies low on the heap, the rest is one hole
+    gc.threshold(8192)
     import evenfall_board.sweep  # the largest first: compiling it wants the emptiest heap
     import micropython
     from evenfall_board import app
 
+    gc.collect()
     micropython.kbd_intr(-1)  # a byte 3 in a frame is no interrupt
     app.run()

@@ -45,6 +45,8 @@ CONSOLE_BYTES = 4000
 HANG_S = 30.0  # wall seconds without a word from the interpreter
 
 PWRON_RESET, WDT_RESET = 1, 3  # as `machine.reset_cause` of the RP2 port gives them
+FORCED_RESET = 103  # machine.reset(): the port reports WDT_RESET, the chip's register tells it from a bite
+REASON = {PWRON_RESET: 0, WDT_RESET: 1, FORCED_RESET: 2}  # the watchdog's REASON register
 
 # The bench is wired by the default pin table of the board's settings.
 PINS = {"servo": 6, "button": 8, "led": 9, "kill": 10}
@@ -172,7 +174,9 @@ class Board:
             "bad_blocks": flash["bad_blocks"],
             "cut_at": self.flash_cut_at,
             "boot": str(boot),
-            "cause": cause,
+            "cause": min(cause, WDT_RESET),
+            "reason": REASON[cause],
+            "collect_us": round(self.scenario["bench"]["collect_cost_us"]),
             "uid": "e66058388300" + f"{self.bench.seed & 0xFFFF:04x}",
             "servo_pin": PINS["servo"],
             "clock_offset_us": self._clock_offset_us,
@@ -219,7 +223,10 @@ class Board:
         self._booted_us = self.now_us
         self._in_buffer = b""
         self.stopped = False
-        self._note("boot", {PWRON_RESET: "power-on", WDT_RESET: "reset"}.get(cause, str(cause)))
+        self._note(
+            "boot",
+            {PWRON_RESET: "power-on", WDT_RESET: "reset", FORCED_RESET: "reset"}.get(cause, str(cause)),
+        )
 
     def _halt(self) -> None:
         """Stop the interpreter; pins fall to inputs, pulses end, the kill line drops."""
@@ -602,7 +609,7 @@ class Board:
                 self._pending_restart = (PWRON_RESET, 1.0)
             else:
                 self._note("reset", "asked for by the program")
-                self._pending_restart = (WDT_RESET, 0.0)
+                self._pending_restart = (FORCED_RESET, 0.0)
         elif op == NOTE:
             self._note("note", extra.decode(errors="replace"))
         return b""

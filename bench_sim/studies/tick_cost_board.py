@@ -133,9 +133,8 @@ class Module:
 machine = Module()
 machine.Pin = machine.PWM = machine.WDT = machine.ADC = Part
 machine.I2C = Bus
-machine.WDT_RESET = 3
 machine.unique_id = lambda: bytes(8)
-machine.reset_cause = lambda: 1
+machine.mem32 = {0x40058008: 0}
 rp2 = Module()
 rp2.asm_pio, rp2.PIO, rp2.StateMachine = pio_asm.asm_pio, pio_asm.PIO, Fifo
 clock = Clock()

@@ -238,7 +238,7 @@ from evenfall_board import app, sweep
 step = sweep.Sweep.step
 def hold(self, tick, speed, torque):
     us = step(self, tick, speed, torque)
-    if self.phase == sweep.FALL:
+    if self.phase == sweep.RAMP:
         self.begin(tick, speed, us)
     return us
 sweep.Sweep.step = hold

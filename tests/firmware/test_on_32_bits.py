@@ -17,7 +17,7 @@ import pytest
 from firmware_rig import PROJECT
 
 PACKAGE = PROJECT / ".venv/node/node_modules/@micropython/micropython-webassembly-pyscript"
-HEAP_LEFT_BY_RP2040 = 190 * 1024  # bytes; what an RP2040 port leaves to programs, at least
+HEAP_LEFT_BY_RP2040 = 228_784  # bytes at main, seen on an emulated chip under MicroPython 1.28
 HERE = Path(__file__).parent / "on_32_bits"
 
 

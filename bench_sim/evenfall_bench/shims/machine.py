@@ -8,6 +8,7 @@ WDT_RESET = 3
 
 _uid = b"\xe6\x60\x58\x38\x83\x00\x00\x00"
 _cause = PWRON_RESET
+_reason = 0  # the watchdog's REASON register: 1 it bit, 2 a program asked for the reset
 _servo_pin = -1
 
 
@@ -203,6 +204,18 @@ def soft_reset():
 
 def bootloader(timeout=0):
     _w.stop(3)
+
+
+class _Registers:
+    """`mem32`: of all registers only the watchdog's REASON (RP2040 at 0x40058008, RP2350 at 0x400D8008)."""
+
+    def __getitem__(self, address):
+        if address in (0x40058008, 0x400D8008):
+            return _reason
+        raise ValueError("the bench has no register at 0x%08x" % address)
+
+
+mem32 = _Registers()
 
 
 def reset_cause():

@@ -25,6 +25,7 @@ import rp2
 
 machine._uid = bytes.fromhex(_config["uid"])
 machine._cause = _config["cause"]
+machine._reason = _config["reason"]
 machine._servo_pin = _config["servo_pin"]
 rp2.Flash.file = open(_config["image"], "r+b")
 rp2.Flash.blocks = _config["blocks"]
@@ -38,6 +39,11 @@ with open(_config["boot"]) as _f:
 
 import gc
 import vfs
+
+import collector
+
+collector.collect_us = _config["collect_us"]
+sys.modules["gc"] = collector
 
 sys.path[:] = ["", ".frozen", "/lib"]
 sys.argv[:] = []

@@ -1,5 +1,9 @@
 """Wires the parts together and runs the main loop.
 
+The heap: files are read first, while it is empty; then everything that stays is made, the rings last, around
+one hole that is kept free in one piece (recorder.HOLE).  Files opened later, answers and the self-test's
+rows live in that hole, so that the board never depends on how its free bytes lie.
+
 One pass: drain the two FIFOs, one control step for each load sample, link; every
 8 ms faults, button, LED, and the link of a pull; watchdog, then sleep to the next 2 ms.  What happens
 at each load sample (`_sample`) allocates nothing.
@@ -12,8 +16,8 @@ import machine
 from evenfall_wire import codes
 from evenfall_wire.settings import BY_NAME, SETTINGS
 
-from . import FIRMWARE, guard
-from .drivers import ticks
+from . import FIRMWARE, guard, selftest
+from .drivers import reset, ticks
 from .drivers.button import Button
 from .drivers.kill import Kill
 from .drivers.led import Led
@@ -22,7 +26,7 @@ from .drivers.ticks import diff as ticks_between
 from .guard import Guard
 from .link import Link
 from .native import const, micropython
-from .recorder import Recorder, pull_seconds
+from .recorder import HOLE, Recorder, pull_seconds
 from .sensing import TICKS_PER_MS, Speed, Torque, Zero
 from .settings import Learned, Settings, Starts, needs_restart
 from .states import BUSY, PULLING, step
@@ -30,6 +34,7 @@ from .store import Store
 from .sweep import DONE, RAMP, HOLD, RELEASE, Sweep
 
 PASS_US = const(2000)
+BUSY_MS = const(16)  # a pass that took longer was busy (flash, a collection), not listening to the cell
 ROUND_MS = const(8)  # what a person or a fault's time limit does not need at every pass comes this often
 WATCHDOG_MS = 3000
 SUPPLY_PIN = 29  # a third of the board's supply, on boards that have it
@@ -60,16 +65,21 @@ class Board:
     def __init__(self):
         self.settings = Settings()
         self.settings.load()
-        self.learned = Learned()
-        self.learned.load()
-        self.starts = Starts()
-        self.store = Store(self.starts)
         s = self.settings.values
         # what keeps people safe comes first
         self.kill = Kill(s["pin_kill"]) if s["kill_fitted"] and s["pin_kill"] >= 0 else None
         self.led = Led(s["pin_led"]) if s["pin_led"] >= 0 else None
         self.servo = Servo(s) if s["pin_servo"] >= 0 else None
         self.button = Button(s["pin_button"]) if s["pin_button"] >= 0 else None
+        self.learned = Learned()
+        self.learned.load()
+        self.starts = Starts()
+        self.store = Store(self.starts)
+        try:
+            self.starts.load()
+            self.store.open()
+        except OSError:
+            self.store.ok = False
         self.amp = self.hall = self.barometer = None
         self._open_sensors(s)
         self.speed = Speed(s)
@@ -77,10 +87,12 @@ class Board:
         self.zero = Zero(self.torque.limit_count)
         self.guard = Guard(s, self.amp.nominal_hz if self.amp else 80)
         self.sweep = Sweep(s, self.learned.values)
-        gc.collect()
-        self.recorder = Recorder(s, self.amp.nominal_hz if self.amp else 80, gc.mem_free())
-        self.recording = True
         self.link = Link(self)
+        gc.collect()
+        hole = bytearray(HOLE)
+        self.recorder = Recorder(s, self.amp.nominal_hz if self.amp else 80, gc.mem_free() + HOLE)
+        del hole  # it stays free in one piece: what is small fits into the gaps before it
+        self.recording = True
         try:
             self._supply = machine.ADC(SUPPLY_PIN)
         except (ValueError, OSError):
@@ -160,11 +172,6 @@ class Board:
 
     def start(self):
         """Check what can be checked; afterwards the board is at rest or safe."""
-        try:
-            self.starts.load()
-            self.store.open()
-        except OSError:
-            self.store.ok = False
         if self.amp:
             self.amp.start()
         if self.hall:
@@ -173,7 +180,7 @@ class Board:
             self.barometer = None
         self.read_air()
         fault = 0
-        if machine.reset_cause() == machine.WDT_RESET and not self.starts.asked:
+        if reset.by_watchdog():
             fault = FAULT["watchdog"]
         elif not self.store.ok:
             fault = FAULT["store_damaged"]
@@ -326,8 +333,6 @@ class Board:
         return not self._zero_wanted
 
     def self_test(self):
-        from . import selftest  # rarely wanted: it takes no RAM until then
-
         return selftest.run(self)
 
     def hold_valve(self, us):
@@ -400,10 +405,8 @@ class Board:
         no = self._may_pull()
         if no:
             return no
-        gc.collect()  # so that none is due during the pull
         self._mark(trigger)
         self._go(event)
-        self.sweep = Sweep(self.settings.values, self.learned.values)
         self.sweep.begin(ticks.now(), self.speed.half_rpm, self.servo.us)
         self._characterising = event == "characterise"
         if self._characterising:
@@ -567,7 +570,11 @@ class Board:
                 self.learned.store(pairs)
                 self._event("learned", len(pairs))
                 yield
+        # what the next run needs is made ready here, step by step, so that its beginning costs nothing
+        self.sweep = Sweep(values, learned)
+        yield
         gc.collect()
+        self.counters[HEAP] = gc.mem_free()
 
     def _stored(self):
         """The run is on flash, or could not be put there: record again."""
@@ -590,8 +597,6 @@ class Board:
         held = guard.severity(self.fault) > 0
         self._go("stored_fault" if held else "stored")
         self._look_for_room()
-        gc.collect()
-        self.counters[HEAP] = gc.mem_free()
         self._count_gaps(GAPS_IN_STORE)
 
     def _look_for_room(self):
@@ -674,7 +679,7 @@ class Board:
                 if self.recording:
                     edges.put1(tick)
             self.edges_seen = (self.edges_seen + n) & 0x3FFFFFFF
-        self._load_ms += passed_ms
+        self._load_ms += passed_ms if passed_ms < BUSY_MS else 0  # not the cell was silent then
         if amp:
             n = amp.poll()
             for i in range(n):
@@ -831,10 +836,7 @@ class Board:
         if self._restart_in_ms:
             self._restart_in_ms -= passed_ms
             if self._restart_in_ms <= 0:
-                try:
-                    self.starts.asking_restart()
-                finally:
-                    machine.reset()
+                machine.reset()
 
     def _follow_record(self, passed_ms):
         """Recording without a press: until the brake has spun down for a while."""
@@ -877,6 +879,7 @@ class Board:
             self._stored()
         except OSError:
             # full or worn: what is there stays as a truncated run, and the person is told
+            self.sweep = Sweep(self.settings.values, self.learned.values)
             self._stored()
             self.store.open()
             self.raise_fault(FAULT["flash_full" if self.store.ok else "store_damaged"])
@@ -900,6 +903,7 @@ def run():
     """The board's life; an error ends it with the engine cut, and the watchdog starts it anew."""
     board = Board()
     board.start()
+    gc.threshold(-1)  # main.py made collections frequent while programs were loaded
     board.show()
     try:
         _loop(board)

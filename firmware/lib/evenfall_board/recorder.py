@@ -11,6 +11,8 @@ RAM budget, bytes (the only large allocations of the board):
     control trace   12 x at most 27 per second x seconds
     events, air, zeros   900 + 288 + 112
 
+They are made last, while HOLE bytes are held, so that so much stays free in one piece.
+
 with seconds = before_trigger + steady_time + sweep_time + after_sweep + STEADY_S.
 At the defaults and 80 samples/s that is 20 s: 14 kB + 13 kB + 7 kB = 34 kB.  When
 the heap has less than is wanted plus RESERVE, seconds shrink; a run longer than
@@ -18,6 +20,7 @@ that loses its beginning and says so; settings whose pull itself does not fit ar
 a fault before the pull.  At 320 samples/s it is 77 kB: that wants an RP2350.
 """
 
+import gc
 from array import array
 from struct import calcsize, pack_into, unpack_from
 
@@ -26,7 +29,8 @@ from evenfall_wire.messages import EACH
 from .native import const, micropython
 from .drivers.ticks import diff as ticks_between
 
-RESERVE = 20 * 1024  # bytes of heap left for the program at work
+RESERVE = 40 * 1024  # bytes of heap left for the program at work,
+HOLE = 20 * 1024  # so many of them in one piece: a file opened for writing takes 1,148 at once
 STEADY_S = 6  # longest wait for a steady top speed that must fit before the sweep
 TRACE_HZ = 27  # every third step at 80 samples/s
 MIN_SECONDS = 8
@@ -186,10 +190,19 @@ def plan(settings, nominal_hz, free):
 
 class Recorder:
     def __init__(self, settings, nominal_hz, free):
-        self.seconds, loads, edges, traces = plan(settings, nominal_hz, free)
-        self.loads = WordRing("load_samples", loads)
-        self.edges = WordRing("edge_times", edges)
-        self.trace = Ring("control_trace", traces)
+        while True:
+            self.seconds, loads, edges, traces = plan(settings, nominal_hz, free)
+            try:
+                self.trace = Ring("control_trace", traces)  # the largest pages first
+                self.loads = WordRing("load_samples", loads)
+                self.edges = WordRing("edge_times", edges)
+                break
+            except MemoryError:  # gaps smaller than a page: a shorter record
+                if self.seconds <= MIN_SECONDS:
+                    raise
+                self.trace = self.loads = self.edges = None
+                gc.collect()
+                free -= RESERVE // 20
         self.events = Ring("events", 100)
         self.air = Ring("air", 24)
         self.zeros = Ring("zeros", 8)

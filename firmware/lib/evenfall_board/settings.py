@@ -215,34 +215,25 @@ class Learned:
 
 
 class Starts:
-    """Counts starts of the board; remembers run numbers already given.
-
-    `asked` is true when the last restart was asked for by the host, which the
-    chip itself cannot tell from a watchdog bite.
-    """
+    """Counts starts of the board; remembers run numbers already given."""
 
     def __init__(self, path="/starts.json"):
         self._path = path
         self.count = 0
         self.last_run = 0
-        self.asked = False
 
     def load(self):
         found = _read(self._path)
-        if isinstance(found, list) and len(found) == 3 and all([isinstance(v, int) for v in found]):
-            self.count, self.last_run, asked = found
-            self.asked = bool(asked)
+        if isinstance(found, list) and len(found) > 1 and all([isinstance(v, int) for v in found]):
+            self.count, self.last_run = found[:2]  # version 0.1 wrote a third number
         self.count += 1
-        self._save(0)
+        self._save()
 
-    def _save(self, asked):
-        _write(self._path, [self.count, self.last_run, asked])
+    def _save(self):
+        _write(self._path, [self.count, self.last_run, 0])  # three, for a board that rolls back to 0.1
 
     def keep_run_number(self, run_id):
         """Never give out `run_id` again, even when its file is gone."""
         if run_id > self.last_run:
             self.last_run = run_id
-            self._save(0)
-
-    def asking_restart(self):
-        self._save(1)
+            self._save()
