@@ -61,13 +61,12 @@ class Session:
         self.operator = Operator(scenario, self.bench, runs)
         self.port = port or PtyPort(port_link)
         self._started = time.monotonic()
+        what = (scenario, self.bench, self.operator, self.image, self.port)
         self.board: Board
         if chip is None:
-            self.board = Board(
-                scenario, self.bench, self.operator, self.image, self.port, firmware=firmware, heap_kib=heap_kib
-            )
+            self.board = Board(*what, firmware=firmware, heap_kib=heap_kib)
         else:
-            self.board = ChipBoard(scenario, self.bench, self.operator, self.image, self.port, parts=chip)
+            self.board = ChipBoard(*what, parts=chip)
 
     def __enter__(self) -> Session:
         return self

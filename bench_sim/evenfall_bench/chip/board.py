@@ -77,7 +77,9 @@ class ChipBoard(Board):
             "xip": self.xip_model,
         }
         if self.image.stat().st_size != FILES_BYTES:
-            raise BenchError(f"{self.image} is no flash image of {FILES_BYTES // 4096} blocks, as the chip has")
+            raise BenchError(
+                f"{self.image} is no flash image of {FILES_BYTES // 4096} blocks, as the chip has"
+            )
         self._process = subprocess.Popen(
             [self.parts.node, str(Path(__file__).with_name("main.mjs"))],
             stdin=subprocess.PIPE,
