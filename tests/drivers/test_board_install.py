@@ -102,7 +102,7 @@ KEPT = (
 
 def test_the_whole_firmware_goes_there_runs_and_stays(board):
     files = firmware_install.firmware_files(ROOT)
-    done = evenfall("board", "install", "--port", board.port, "--any-board", "--no-restart", "--compiled")
+    done = evenfall("board", "install", "--port", board.port, "--any-board", "--no-restart")
     assert done.returncode == 0, done.stderr
     assert "every file agrees by hash" in done.stderr
     with firmware_install.Prompt(board.port) as prompt:
@@ -129,7 +129,7 @@ def test_update_keeps_settings_and_runs_and_rolls_back(board, tmp_path):
     two = small_checkout(tmp_path / "two", 2, ("lib/evenfall_board/new_part.py",))
     on_board(board.port, KEPT)
     kept = tree(board.port)
-    common = ("--port", board.port, "--any-board", "--no-restart")
+    common = ("--port", board.port, "--any-board", "--no-restart", "--source")
 
     dry = evenfall("board", "install", *common, "--checkout", one, "--dry-run")
     assert dry.returncode == 0 and "nothing was written" in dry.stderr
@@ -161,7 +161,7 @@ def test_update_keeps_settings_and_runs_and_rolls_back(board, tmp_path):
     assert second["/main.py"] == firmware_install.sha256((two / "firmware/main.py").read_bytes())
     assert "/lib/evenfall_board/old_part.py" not in second
 
-    back = evenfall("board", "rollback", *common)
+    back = evenfall("board", "rollback", *common[:-1])
     assert back.returncode == 0 and "earlier firmware" in back.stdout
 
     def in_place(files):
@@ -169,7 +169,7 @@ def test_update_keeps_settings_and_runs_and_rolls_back(board, tmp_path):
 
     assert in_place(tree(board.port)) == first
     # and forth again
-    assert evenfall("board", "rollback", *common).returncode == 0
+    assert evenfall("board", "rollback", *common[:-1]).returncode == 0
     assert in_place(tree(board.port)) == in_place(second)
 
 
@@ -321,9 +321,9 @@ def test_a_board_is_not_given_a_form_it_cannot_run():
             firmware_install.in_form(files, firmware_install.check_board(says, any_board=False), bytecode)
         return str(caught.value)
 
-    assert "install without --compiled" in refusal(Says(NO_LOADER), bytecode=True)
+    assert "install with --source" in refusal(Says(NO_LOADER), bytecode=True)
     assert "version 6.2" in refusal(Says(RP2040 ^ 1 << 8), bytecode=True)
-    assert "add --compiled" in refusal(Says(RP2040, makes_code=0), bytecode=False)
+    assert "leave out --source" in refusal(Says(RP2040, makes_code=0), bytecode=False)
     assert "standard build" in refusal(Says(NO_LOADER, makes_code=0), bytecode=False)
 
 

@@ -353,14 +353,16 @@ def in_form(files: dict[str, bytes], interpreter: Interpreter, bytecode: bool) -
     name = interpreter.name
     if not bytecode:
         if not interpreter.makes_code:
-            other = "add --compiled" if interpreter.arch else "put the maker's standard build on the board"
+            other = (
+                "leave out --source" if interpreter.arch else "put the maker's standard build on the board"
+            )
             raise BoardError(
                 f"this is {name}, built without a compiler to machine code, which the firmware's "
                 f"source needs: {other}"
             )
         return files
     if not interpreter.arch:
-        raise BoardError(f"this is {name}; it takes no compiled machine code: install without --compiled")
+        raise BoardError(f"this is {name}; it takes no compiled machine code: install with --source")
     small = compiled(files, interpreter.arch)
     # a compiled file begins: "M", version, features; with machine code in it, bits 0 and 1 of these are
     # the sub-version (the same document)
@@ -369,9 +371,21 @@ def in_form(files: dict[str, bytes], interpreter: Interpreter, bytecode: bool) -
     if have[0] != want[0] or have[1] not in (0, want[1]):
         raise BoardError(
             f"this is {name}, which runs compiled files of version {want[0]}.{want[1]}; mpy-cross here makes "
-            f"{have[0]}.{have[1]}: install without --compiled"
+            f"{have[0]}.{have[1]}: install with --source"
         )
     return small
+
+
+def usual_form(files: dict[str, bytes], interpreter: Interpreter) -> tuple[dict[str, bytes], str]:
+    """The files compiled where this board runs them so, else as source and the reason.
+
+    Compiled files start in a tenth of the time and leave the board's heap in one piece; from source it must
+    hold the compiler's work while it starts.
+    """
+    try:
+        return in_form(files, interpreter, True), ""
+    except (BoardError, InputError) as why:
+        return in_form(files, interpreter, False), str(why)
 
 
 def _hashes(prompt: Prompt, root: str = "") -> dict[str, str]:

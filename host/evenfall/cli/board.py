@@ -32,7 +32,12 @@ no_restart_option = click.option("--no-restart", is_flag=True, help="Leave the b
 @board.command()
 @port_option
 @checkout_option
-@click.option("--compiled", "bytecode", is_flag=True, help="Send compiled files: smaller.")
+@click.option(
+    "--compiled/--source",
+    "bytecode",
+    default=None,
+    help="Form of the files; compiled starts sooner and needs less memory.",
+)
 @click.option("--dry-run", is_flag=True, help="Say what would change; write nothing.")
 @any_board_option
 @no_restart_option
@@ -40,7 +45,7 @@ no_restart_option = click.option("--no-restart", is_flag=True, help="Leave the b
 def install(
     port: str | None,
     checkout: Path,
-    bytecode: bool,
+    bytecode: bool | None,
     dry_run: bool,
     any_board: bool,
     no_restart: bool,
@@ -55,7 +60,12 @@ def install(
     source = firmware_install.firmware_files(checkout)
     with firmware_install.Prompt(port or find_port()) as prompt:
         interpreter = firmware_install.check_board(prompt, any_board)
-        files = firmware_install.in_form(source, interpreter, bytecode)
+        if bytecode is None:
+            files, why_source = firmware_install.usual_form(source, interpreter)
+            if why_source:
+                progress(f"sent as source: {why_source}")
+        else:
+            files = firmware_install.in_form(source, interpreter, bytecode)
         plan = firmware_install.plan(prompt, files, interpreter.name)
         forms = _forms(source, interpreter) if dry_run else []
         if as_json:
