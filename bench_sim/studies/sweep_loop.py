@@ -19,8 +19,10 @@ sys.path[:0] = [str(PROJECT / p) for p in ("firmware/lib", "bench_sim", "protoco
 
 from evenfall_bench.physics import Bench  # noqa: E402
 from evenfall_bench.truth import over_turns  # noqa: E402
+from evenfall_board.guard import Guard  # noqa: E402
 from evenfall_board.sensing import Speed  # noqa: E402
 from evenfall_board.sweep import HOLD, RAMP, RELEASE, Sweep  # noqa: E402
+from evenfall_wire.codes import FAULTS  # noqa: E402
 from evenfall_wire.settings import SETTINGS  # noqa: E402
 
 MASK = (1 << 30) - 1
@@ -58,15 +60,19 @@ class Run:
     rms_percent: float = math.nan  # true speed against set speed
     worst_percent: float = math.nan
     top_share: float = 0.0  # highest true speed after the start, of the start speed
-    pull_factor: float = 1.0
+    run_factor: float = 1.0
     verdict: tuple[int, ...] = ()
+    fault: str = ""  # first that the board's guard would have raised before the throttle closed
 
 
 class Loop:
     """A bench that makes run after run with its engine warm."""
 
     def __init__(self, scenario: dict[str, Any], seed: int) -> None:
-        self.bench = Bench.build(scenario, seed)
+        self._use(Bench.build(scenario, seed))
+
+    def _use(self, bench: Any) -> None:
+        self.bench = bench
         s = self.bench.scenario
         drive, cell = s["drive"], s["load_cell"]
         self.ratio = drive["engine_teeth"] / drive["brake_teeth"]
@@ -76,6 +82,8 @@ class Loop:
         gear = {k: drive[k] for k in ("engine_teeth", "brake_teeth")}
         self._speed = Speed({**DEFAULTS, **gear, "magnets": s["hall"]["magnets"]})
         self._t = 0.0
+        self._guard = Guard(self.settings, 80)
+        self._round_s = 0.0
 
     def inertia(self) -> float:
         """True inertia as the controller meets it: brake torque per crank acceleration, kg m2."""
@@ -107,7 +115,9 @@ class Loop:
         samples: list[tuple[int, int, int]] = []
         while self._t < end or not samples:
             samples = self.poll()
-        out.pull_factor = bench.run_factor
+        out.run_factor = bench.run_factor
+        guard = self._guard
+        guard.reset()
         controller.begin(samples[-1][0], samples[-1][1], self.settings["servo_shut"])
         end = self._t + limit_s
         close_at = math.inf
@@ -121,19 +131,33 @@ class Loop:
                 out.servo_us.append(us)
                 out.torque_Nm.append(mNm / 1000)
                 out.phase.append(controller.phase)
+                steady, sweeping = controller.phase == HOLD, controller.phase == RAMP
+                found = guard.pull(half_rpm, controller.set_half_rpm, mNm, us, steady, sweeping)
+                if found and not out.fault and self._t < close_at:
+                    out.fault = FAULTS[found]
+            if controller.phase < RELEASE and self._t - self._round_s > 0.01 and samples:
+                passed_ms = round((self._t - self._round_s) * 1000)
+                found = guard.breakdown(self._speed.half_rpm, controller.set_half_rpm, passed_ms)
+                if found and not out.fault:
+                    out.fault = FAULTS[found]
+                self._round_s = self._t
             if controller.phase >= RELEASE and close_at == math.inf:
                 close_at = self._t + 0.7
             if self._t >= close_at:
                 bench.set_throttle(0.0)
         bench.set_throttle(0.0)
         bench.set_servo_us(self.settings["servo_shut"])
-        at, rpm = zip(*((t, v) for t, v, *_ in over_turns(bench.truth[known:])), strict=True)
-        out.true_rpm = np.interp(out.time_s, at, rpm).tolist()
+        out.true_rpm = self._true_speed(bench.truth[known:], out.time_s)
         self._judge(out)
         end = self._t + 1.5
         while self._t < end:
             self.poll()
         return out
+
+    def _true_speed(self, truth: list[Any], at_s: list[float]) -> list[float]:
+        """Crank rpm, the mean over the turn around each moment."""
+        at, rpm = zip(*((t, v) for t, v, *_ in over_turns(truth)), strict=True)
+        return list(np.interp(at_s, at, rpm).tolist())
 
     def _judge(self, p: Run) -> None:
         on_ramp = [i for i, phase in enumerate(p.phase) if phase == RAMP]

@@ -231,7 +231,7 @@ board.sweep.begin(app.ticks.now(), board.speed.half_rpm, board.servo.us)
 board._control = True
 board.recording = True
 board.guard.pull_begins()
-for _ in range(480 if fast else 120):
+while board.sweep.phase != app.RAMP:  # `rounds` steps more end before the ramp does
     feeder.sample(board.sweep.set_half_rpm, True)
     drain()
 

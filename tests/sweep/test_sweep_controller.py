@@ -19,11 +19,13 @@ PROJECT = Path(__file__).resolve().parents[2]
 sys.path.insert(0, str(PROJECT / "bench_sim" / "studies"))
 
 import sweep_loop  # noqa: E402
+import sweep_plants  # noqa: E402
 from benches import draw  # noqa: E402
-from evenfall_board import ripple, speed_loop, valve_map  # noqa: E402
+from evenfall_board import ripple, speed_loop, sweep, valve_map  # noqa: E402
 from evenfall_board.sweep import DONE, HOLD, RAMP, RELEASE, Sweep, shift_tick  # noqa: E402
 from evenfall_wire import codes, messages  # noqa: E402
 from evenfall_wire.settings import BY_NAME  # noqa: E402
+from textbook_plant import racer  # noqa: E402
 
 USED = (
     "sweep_time start_speed end_speed steady_time upward learning "
@@ -260,8 +262,8 @@ def test_logarithms_against_math():
         assert abs(speed_loop.exp2_x1024(n, speed_loop.EXP2) - exact) <= max(1.0, exact * 0.001)
     for x in (0, 1, 2, 3, 15, 16, 1 << 20, (1 << 30) - 1):
         assert valve_map.isqrt(x) == math.isqrt(x)
-    assert speed_loop.IN_SWEEP == 1 << codes.TRACE_BITS.index("in_sweep")
-    assert speed_loop.SHUT_LIMIT == 1 << codes.TRACE_BITS.index("valve_shut_limit")
+    assert speed_loop._IN_SWEEP == 1 << codes.TRACE_BITS.index("in_sweep")
+    assert speed_loop._SHUT_LIMIT == 1 << codes.TRACE_BITS.index("valve_shut_limit")
 
 
 def ripple_found(amplitude, frequency_Hz, seed=1):
@@ -288,14 +290,14 @@ def test_neither_scatter_nor_hunting_is_taken_for_ripple():
 
 def line_state(set_rpm, true_rpm):
     s = speed_loop.new_state()
-    s[speed_loop.START_SPEED], s[speed_loop.END_SPEED] = 24000, 10000
-    s[speed_loop.RAMP_RATE] = -1400
-    s[speed_loop.SET_POINT], s[speed_loop.SET_POINT_16] = 2 * set_rpm, 32 * set_rpm
+    s[speed_loop._START_SPEED], s[speed_loop._END_SPEED] = 24000, 10000
+    s[speed_loop._RAMP_RATE] = -1400
+    s[speed_loop._SET_POINT], s[speed_loop._SET_POINT_16] = 2 * set_rpm, 32 * set_rpm
     for slot in (
-        speed_loop.SPEED,
-        speed_loop.SPEED_1,
-        speed_loop.SPEED_2,
-        speed_loop.SPEED_3,
+        speed_loop._SPEED,
+        speed_loop._SPEED_1,
+        speed_loop._SPEED_2,
+        speed_loop._SPEED_3,
         speed_loop._SPEED_4,
     ):
         s[slot] = 2 * true_rpm
@@ -318,3 +320,58 @@ def test_what_was_learned_is_looked_up_where_the_shaft_is_when_that_is_far_off()
 @given(st.integers(0, HIGH), st.integers(-(1 << 29), 1 << 29))
 def test_ticks_go_round_in_small_integers(tick, ticks):
     assert shift_tick(Small(tick), Small(ticks)) == (tick + ticks) % (1 << 30)
+
+
+# --- plants that are not the controller's own model --------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("row", "limits"),
+    [
+        ("dead time 60", (0.4, 0.9)),
+        ("dead time 150", (0.8, 1.6)),
+        ("lag 80", (0.4, 1.2)),
+        ("dead time 60, lag 60", (0.6, 1.4)),
+    ],
+)
+def test_time_lost_between_valve_and_torque(row, limits):
+    """Textbook plants of 3 and 20 hp: the third run is in time and on the ramp, none has a false fault."""
+    for loop, limit in zip(sweep_plants.loops(row, 1), limits, strict=True):
+        runs = loop.runs(3)
+        assert [p.fault for p in runs] == ["", "", ""]
+        assert abs(runs[2].sweep_s - 10) <= (0.2 if row == "dead time 150" else 0.1)
+        assert runs[2].rms_percent <= limit
+
+
+def test_the_dead_time_is_measured():
+    """What the estimate changes by is what the hose was changed by."""
+    found = []
+    for row in ("base", "dead time 60", "dead time 150"):
+        slots: dict[int, int] = {}
+        next(iter(sweep_plants.loops(row, 2))).runs(1, slots)
+        found.append(slots[valve_map.SLOT_DELAY] / 32.768)
+    assert found[0] == pytest.approx(45, abs=12)  # frame of the servo, filter of the cell, 10 ms of hose
+    assert found[1] - found[0] == pytest.approx(50, abs=15)
+    assert found[2] - found[0] == pytest.approx(140, abs=25)
+
+
+def test_hunting_is_calmed_within_a_second():
+    """A hose that was changed since the last run makes the loop hunt: the swing is gone a second later."""
+    slots: dict[int, int] = {}
+    sweep_plants.PlantLoop(racer(), 1).runs(2, slots)
+    loop = sweep_plants.PlantLoop(racer(dead_time_s=0.12), 1)
+    before = slots[valve_map.SLOT_DELAY]
+    (p,) = loop.runs(1, slots)
+    assert p.fault == "" and slots[valve_map.SLOT_DELAY] > before + 0.06 * 32768
+    off = [abs(100 * (a / b - 1)) for a, b in zip(p.true_rpm, p.set_rpm, strict=True)]
+    ramp = [i for i, phase in enumerate(p.phase) if phase == RAMP]
+    wild = [i for i in ramp if off[i] > 6.0]
+    assert not wild or p.time_s[wild[-1]] - p.time_s[wild[0]] < 1.0
+
+
+def test_the_state_has_the_same_places_in_both_files():
+    """sweep.py repeats slots of speed_loop.py as `const`: one that differs would be another quantity."""
+    both = set(vars(sweep)) & set(vars(speed_loop))
+    numbers = [n for n in both if n.isupper() and isinstance(getattr(sweep, n), int)]
+    assert len(numbers) > 50
+    assert [n for n in numbers if getattr(sweep, n) != getattr(speed_loop, n)] == []

@@ -12,7 +12,7 @@ counts when it does so clearly.
 
 from array import array
 
-from .native import const, micropython, ptr16
+from .native import const, micropython, ptr16, ptr32
 from .speed_loop import SINE
 
 _MAX_PAIRS = const(400)  # two steps each: ten seconds
@@ -49,38 +49,52 @@ def amplitude(record: ptr16, n: int, turn_per_pair: int, sine: ptr16) -> int:
     return a + (b * 3 >> 3)
 
 
+@micropython.viper
+def add(state: ptr32, record: ptr16, correction: int):
+    """Add to the record what is quicker than 0.5 Hz; two steps make a pair.
+
+    `state`: steps, 256 times the mean plus 2**24.
+    """
+    n = state[0]
+    if n == 0:
+        state[1] = (correction << 8) + 16777216
+    mean = state[1]
+    mean += (correction << 8) + 16777216 - mean >> 5
+    state[1] = mean
+    if n >> 1 < _MAX_PAIRS:
+        x = (correction - ((mean - 16777216) >> 8)) >> 1
+        k = n >> 1
+        record[k] = x + 32768 if n & 1 == 0 else int(record[k]) + x
+        state[0] = n + 1
+
+
 class Ripple:
     """A record of the relative correction, 1/4096, and its strongest line."""
 
     def __init__(self):
         self._record = array("H", bytearray(2 * _MAX_PAIRS))
+        self._state = array("i", (0, 0))
         self.restart()
 
     def restart(self):
-        self._n = 0
-        self._mean = 0  # times 256
+        self._state[0] = 0
 
     @micropython.native
     def add(self, correction):
-        n = self._n
-        if n == 0:
-            self._mean = correction << 8
-        self._mean += (correction << 8) - self._mean >> 5  # slower than 0.5 Hz is no ripple
-        if n >> 1 < _MAX_PAIRS:
-            x = (correction - (self._mean >> 8)) // 2
-            self._record[n >> 1] = x + 32768 if n & 1 == 0 else self._record[n >> 1] + x
-            self._n = n + 1
+        """Note a step's correction, 1/4096; allocates nothing."""
+        add(self._state, self._record, correction)
 
     def find_mHz(self, step_us):
         """The line that stands out, mHz; 0: none.  `step_us` is the mean time between notes."""
-        if self._n < _MIN_STEPS or not 5000 < step_us < 40000:
+        steps = self._state[0]
+        if steps < _MIN_STEPS or not 5000 < step_us < 40000:
             return 0
         lines = (MAX_MHZ - MIN_MHZ) // _STEP_MHZ + 1
         found = array("i", (0 for _ in range(lines + _NEIGHBOURS)))
         for i in range(len(found)):
             # turns per step times 2**22: mHz x 2 us x 2**22 / 10**9, in parts that stay small
             turn = (MIN_MHZ + i * _STEP_MHZ) * step_us // 1000 * 4295 // 512
-            found[i] = amplitude(self._record, self._n >> 1, turn, SINE)
+            found[i] = amplitude(self._record, steps >> 1, turn, SINE)
         best, best_ratio = 0, _MIN_RATIO_X10 - 1
         neighbours_sum = neighbours = 0
         for i in range(-_NEIGHBOURS, lines):

@@ -5,15 +5,18 @@ All state is one `array("i")`, so that the functions are machine code over it
 `sweep.Sweep` keeps the stages and calls them in this order at each control step
 (DEVELOPERS.md, "Speed loop", has the block diagram and the plant model):
 
-    take_sample             load samples to a control step
-    shaft_acceleration      by differences of the speed
+    take_sample             load samples to a control step; acceleration of the shaft
     estimate_engine_torque  brake torque + inertia x acceleration
     estimate_exponent       d ln(engine torque) / d ln(speed)
     ramp_set_point          set point on the ramp (outside it the stage gives the set point)
     lookup_speed            speed to look up the learned map at
     control_error           relative error and its rate; shaft rate; self-regulation
     relative_changes        of fill and opening, high-passed
-    estimate_valve_gain     gain from valve to fill, by regression of the one on the other
+    correlate               the one with the other, 0 to 24 steps late
+    estimate_delay          where the correlation is highest
+    estimate_valve_gain     gain from valve to fill at that delay
+    notice_hunting          an error that swings to and fro: the delay is longer
+    set_bandwidth           crossover that the delay allows
     feedforward_opening     feedforward before a map is learned
     proportional_derivative P and D terms
     cancel_ripple           resonant term at the frequency of the supply's ripple
@@ -30,72 +33,77 @@ from array import array
 from .native import WORD_BITS, const, micropython, ptr16, ptr32
 
 FULL = const(16384)  # valve fully open
-ZERO_FLOW = const(492)  # opening that stands for the leak, 1/16384: 3 %
+_ZERO_FLOW = const(492)  # opening that stands for the leak, 1/16384: 3 %
 _OPEN_LIMIT = const(1)  # codes.TRACE_BITS
-SHUT_LIMIT = const(2)
+_SHUT_LIMIT = const(2)
 _SLEWING = const(4)
-IN_SWEEP = const(8)
-UNITY = 1 << 23
+_IN_SWEEP = const(8)
+_UNITY = const(1 << 23)
+_DEFAULT_DELAY = const(1638)  # 50 ms, 1/32768 s
+MIN_DELAY = const(656)  # 20 ms
+MAX_DELAY = const(9830)  # 300 ms
+_MAX_DELAY_STEPS = const(24)
+_TORQUE_LATE = const(246)  # 7.5 ms: torque is seen so much later than speed
 
 # --- places in the state; those without an underscore serve sweep.py too, the others take no RAM ---
 
-TICK = const(0)  # of the last step
+_TICK = const(0)  # of the last step
 _TORQUE_SUM = const(1)  # torque of the samples since, mN.m
 _SAMPLES = const(2)
-TORQUE = const(3)  # torque of this step, mN.m
-SPEED = const(4)  # speed now, half rpm
-DT = const(5)  # since the last step, 1/32768 s
-SPEED_1 = const(6)  # speeds of the steps before
-SPEED_2 = const(7)
-SPEED_3 = const(8)
+_TORQUE = const(3)  # torque of this step, mN.m
+_SPEED = const(4)  # speed now, half rpm
+_DT = const(5)  # since the last step, 1/32768 s
+_SPEED_1 = const(6)  # speeds of the steps before
+_SPEED_2 = const(7)
+_SPEED_3 = const(8)
 _SPEED_4 = const(9)
 _DT_1 = const(10)  # their times
 _DT_2 = const(11)
 _DT_3 = const(12)
-SPEED_RATE = const(13)  # change of speed over two steps, half rpm/s
+_SPEED_RATE = const(13)  # change of speed over two steps, half rpm/s
 _SPEED_RATE_4 = const(14)  # over four
 _RAMP_RATE_NOW = const(15)  # what the set point does, half rpm/s
 _SPEED_LOW_PASS = const(16)
-ENGINE_TORQUE = const(17)  # engine's torque at the brake, 1/4 mN.m
-ENGINE_TORQUE_SLOW = const(18)
-ENGINE_TORQUE_NOW = const(19)  # with its trend: what law and stages go by
+_ENGINE_TORQUE = const(17)  # engine's torque at the brake, 1/4 mN.m
+_ENGINE_TORQUE_SLOW = const(18)
+_ENGINE_TORQUE_NOW = const(19)  # with its trend: what law and stages go by
 _SPEED_VARIANCE = const(20)
 _COVARIANCE = const(21)
 _TORQUE_EXPONENT = const(22)  # n, how torque goes with speed, times 256
-BEGIN_SPEED = const(23)
-INERTIA_MANTISSA = const(24)  # inertia as mantissa and shift
-INERTIA_SHIFT = const(25)
-INERTIA = const(26)
-SET_POINT_16 = const(27)  # set point, 1/16 half rpm
-SET_POINT = const(28)
-ERROR = const(29)  # relative error, 1/32768
+_BEGIN_SPEED = const(23)
+_INERTIA_MANTISSA = const(24)  # inertia as mantissa and shift
+_INERTIA_SHIFT = const(25)
+_INERTIA = const(26)
+_SET_POINT_16 = const(27)  # set point, 1/16 half rpm
+_SET_POINT = const(28)
+_ERROR = const(29)  # relative error, 1/32768
 _ERROR_RATE = const(30)  # its rate, 1/4096 1/s
 _SHAFT_RATE = const(31)  # T / (J w), 1/256 1/s
 _SELF_REGULATION = const(32)  # 2 - n, times 256
-LOWEST_SPEED = const(33)
-VALVE_EXPONENT = const(34)  # v = d ln(flow) / d ln(opening), times 256
-OPENING = const(35)  # opening, 1/16384
-INTEGRAL = const(36)  # 1 + integral, times 2**23
-MIN_OPENING = const(37)  # lowest opening allowed
-OPENING_MEAN = const(38)  # over 0.4 s, times 256
+_LOWEST_SPEED = const(33)
+_VALVE_EXPONENT = const(34)  # v = d ln(flow) / d ln(opening), times 256
+_OPENING = const(35)  # opening, 1/16384
+_INTEGRAL = const(36)  # 1 + integral, times 2**23
+_MIN_OPENING = const(37)  # lowest opening allowed
+_OPENING_MEAN = const(38)  # over 0.4 s, times 256
 _OPENING_LOW_PASS = const(39)
 _DIRECTION = const(40)
 _SERVO_MODEL = const(41)  # where the servo is by its own speed
-PULSE_US = const(42)  # its pulse
-FLAGS = const(43)
-SHUT_US = const(44)
-SPAN_US = const(45)
-HALF_BACKLASH = const(46)
-SLEW_LIMIT = const(47)
-START_SPEED = const(48)  # of the line, half rpm
-END_SPEED = const(49)
-SWEEP_TIME = const(50)  # its time, 1024 us
-START_TICK = const(51)
-RAMP_RATE = const(52)  # half rpm/s
-VALVE_GAIN = const(53)  # answer of the fill against the assumed one, times 256
-PRIOR_VALVE_GAIN = const(54)  # that of earlier runs
-_GAIN_ZZ = const(55)
-_GAIN_ZY = const(56)
+_PULSE_US = const(42)  # its pulse
+_FLAGS = const(43)
+_SHUT_US = const(44)
+_SPAN_US = const(45)
+_HALF_BACKLASH = const(46)
+_SLEW_LIMIT = const(47)
+_START_SPEED = const(48)  # of the line, half rpm
+_END_SPEED = const(49)
+_SWEEP_TIME = const(50)  # its time, 1024 us
+_START_TICK = const(51)
+_RAMP_RATE = const(52)  # half rpm/s
+_VALVE_GAIN = const(53)  # answer of the fill against the assumed one, times 256
+_PRIOR_VALVE_GAIN = const(54)  # that of earlier runs
+_INFLOW_POWER = const(55)
+_PROBING = const(56)  # 1 while the probe is on the opening and just after
 _GAIN_STEPS = const(57)
 _GAIN_TORQUE = const(58)
 _GAIN_SPEED = const(59)
@@ -105,27 +113,40 @@ _OPENING_DRIFT = const(62)
 _HISTORY_INDEX = const(63)
 _ACTIVITY = const(64)  # mean square of the relative correction, 65536 is 1
 _GAIN_DIVISOR = const(65)  # gains are divided by this; 65536 is 1
-RIPPLE_MHZ = const(66)  # of the water supply, mHz; 0: none known
+_RIPPLE_MHZ = const(66)  # of the water supply, mHz; 0: none known
 _RIPPLE_PHASE = const(67)
 _RIPPLE_IN_PHASE = const(68)
 _RIPPLE_QUADRATURE = const(69)
 _RIPPLE_TERM = const(70)  # against the ripple, 1/4096
-CORRECTION = const(71)  # the relative correction, 1/4096
-SQUARES_LOW = const(72)  # squares of the error
-SQUARES_HIGH = const(73)
-STEPS = const(74)
-WORST_ERROR = const(75)
-FULL_OPEN_TICKS = const(76)
-SHUT_TICKS = const(77)
-VALVE_GAIN_SUM = const(78)
+_CORRECTION = const(71)  # the relative correction, 1/4096
+_SQUARES_LOW = const(72)  # squares of the error
+_SQUARES_HIGH = const(73)
+_STEPS = const(74)
+_WORST_ERROR = const(75)
+_FULL_OPEN_TICKS = const(76)
+_SHUT_TICKS = const(77)
+_VALVE_GAIN_SUM = const(78)
 _SIGN_SHIFT = const(79)  # 32 where words have 64 bits, else 0: `x << sign >> sign` gives a read its sign
-_FILL_HISTORY = const(80)  # 16 of each
-_OPENING_HISTORY = const(96)
-_CORRECTION_MEAN = const(112)  # of the relative correction over 0.5 s, times 16
-ENGINE_TORQUE_BASE = const(113)  # engine's torque that the feedforward goes by
-LINE_OFFSET = const(114)  # speed less set point, mean of some 0.25 s, 1/16 half rpm
-_TORQUE_TREND = const(115)  # ENGINE_TORQUE less ENGINE_TORQUE_SLOW before its step
-SIZE = 116
+_FILL_HISTORY = const(80)  # 8: relative changes of the fill, 1/4096
+_OPENING_HISTORY = const(88)  # 4: of the opening
+_BANDWIDTH = const(92)  # crossover that the dead time allows, against the 11.2 1/s of the gains, times 256
+_DELAY = const(93)  # from the command to the torque as measured, 1/32768 s
+_DELAY_SEEN = const(94)  # 1: estimated in this sweep or learned
+_FILL_POWER = const(95)
+_GAIN = const(96)  # of P and D: the lower of _BANDWIDTH and what the gain divisor leaves, times 256
+_CORRECTION_MEAN = const(97)  # of the relative correction over 0.5 s, times 16
+_ENGINE_TORQUE_BASE = const(98)  # engine's torque that the feedforward goes by
+_LINE_OFFSET = const(99)  # speed less set point, mean of some 0.25 s, 1/16 half rpm
+_TORQUE_TREND = const(100)  # _ENGINE_TORQUE less _ENGINE_TORQUE_SLOW before its step
+_INFLOW_HISTORY = const(101)  # 32: inflow that the openings of four steps make
+_CORRELATION = const(133)  # 25: of inflow and change of the fill, by steps of delay
+_WAVE_SIGN = const(158)  # half-wave of the error: its sign
+_WAVE_TIME = const(159)  # how long it lasts, 1/32768 s
+_WAVE_PEAK = const(160)  # its peak, 1/32768
+_LAST_TIME = const(161)  # of the half-wave before
+_LAST_PEAK = const(162)
+_WAVES = const(163)  # half-waves in a row that look like hunting
+SIZE = 164
 
 _MASK = const(0x3FFFFFFF)
 _STEP_TICKS = const(36000)  # samples closer than 9 ms are averaged: the servo takes 50 a second
@@ -146,6 +167,7 @@ _MIN_SELF_REGULATION = const(
     180
 )  # 0.7 x 256: least k for I; an engine that holds its load itself needs I more
 _QUIET_ACTIVITY = const(2621)  # 0.2**2 x 65536: a valve that moves by 20 % rms about its mean is not hunting
+_MIN_EXCITATION = const(20)  # half the mean square of the inflow, 1/4096 squared, for the delay to be seen
 _MIN_INTEGRAL = const(1677721)
 _MAX_INTEGRAL = const(33554432)
 
@@ -201,12 +223,22 @@ def exp2_x1024(n: int, table: ptr16) -> int:
 @micropython.viper
 def feedforward_opening(s: ptr32, acc: int, log_base: int, log2, exp2) -> int:
     """Opening + leak that the engine's torque at the set point takes, from the held one's logarithm."""
-    torque = s[ENGINE_TORQUE_BASE] - ((s[INERTIA_MANTISSA] * acc >> s[INERTIA_SHIFT]) << 2)
+    sign = s[_SIGN_SHIFT]
+    # the torque was measured off the set point: bring it there along the torque curve, or the feedforward
+    # would undo the engine's self-regulation
+    torque = s[_ENGINE_TORQUE_BASE]
+    x = (s[_LINE_OFFSET] << sign >> sign) * (512 - s[_SELF_REGULATION]) // s[_SET_POINT]
+    if x > 1024:
+        x = 1024
+    elif x < -1024:
+        x = -1024
+    torque -= (torque >> 4) * x >> 8
+    torque -= (s[_INERTIA_MANTISSA] * acc >> s[_INERTIA_SHIFT]) << 2
     if torque < 80:
         torque = 80
-    slope = s[VALVE_EXPONENT]
+    slope = s[_VALVE_EXPONENT]
     x = log_base + ((183501 // slope) * int(log2_x1024(torque, log2)) >> 10)
-    x -= (104858 // slope) * int(log2_x1024(s[SET_POINT], log2)) >> 10
+    x -= (104858 // slope) * int(log2_x1024(s[_SET_POINT], log2)) >> 10
     if x > 15359:
         x = 15359
     elif x < 0:
@@ -218,7 +250,7 @@ def feedforward_opening(s: ptr32, acc: int, log_base: int, log2, exp2) -> int:
 def take_sample(s: ptr32, tick: int, w: int, t: int, speed_tick: int) -> int:
     """Take a sample (w half rpm, t mN.m); ticks since the last step when this makes one, else 0."""
     sign = s[_SIGN_SHIFT]
-    d = (tick - s[TICK]) & _MASK
+    d = (tick - s[_TICK]) & _MASK
     if d >= 1 << 29:
         return 0  # older than what was seen
     if t > _MAX_TORQUE:
@@ -233,7 +265,7 @@ def take_sample(s: ptr32, tick: int, w: int, t: int, speed_tick: int) -> int:
     t = (s[_TORQUE_SUM] << sign >> sign) // n
     s[_TORQUE_SUM] = 0
     s[_SAMPLES] = 0
-    s[TICK] = tick
+    s[_TICK] = tick
     if d > 400000:
         d = 400000
     if w < 1000:  # no speed to go by: keep the load as it is; the guard decides
@@ -246,24 +278,18 @@ def take_sample(s: ptr32, tick: int, w: int, t: int, speed_tick: int) -> int:
     if w > 65535:
         w = 65535
     dt = d * 1074 >> 17
-    s[TORQUE] = t
-    s[SPEED] = w
-    s[DT] = dt
-    return d
+    s[_TORQUE] = t
+    s[_SPEED] = w
+    s[_DT] = dt
 
-
-@micropython.viper
-def shaft_acceleration(s: ptr32):
-    """Change of speed over two and over four steps, half rpm/s."""
-    w = s[SPEED]
-    dt = s[DT]
+    # acceleration over two and four steps
     back = dt + s[_DT_1]
-    x = ((w - s[SPEED_2]) << 13) // (back >> 2)
+    x = ((w - s[_SPEED_2]) << 13) // (back >> 2)
     if x > 131071:
         x = 131071
     elif x < -131071:
         x = -131071
-    s[SPEED_RATE] = x
+    s[_SPEED_RATE] = x
     x = ((w - s[_SPEED_4]) << 13) // ((back + s[_DT_2] + s[_DT_3]) >> 2)
     if x > 131071:
         x = 131071
@@ -273,54 +299,55 @@ def shaft_acceleration(s: ptr32):
     s[_DT_3] = s[_DT_2]
     s[_DT_2] = s[_DT_1]
     s[_DT_1] = dt
-    s[_SPEED_4] = s[SPEED_3]
-    s[SPEED_3] = s[SPEED_2]
-    s[SPEED_2] = s[SPEED_1]
-    s[SPEED_1] = w
+    s[_SPEED_4] = s[_SPEED_3]
+    s[_SPEED_3] = s[_SPEED_2]
+    s[_SPEED_2] = s[_SPEED_1]
+    s[_SPEED_1] = w
+    return d
 
 
 @micropython.viper
 def estimate_engine_torque(s: ptr32):
     """Engine torque = brake torque + inertia x acceleration: low-pass of 20 ms, trend over 0.3 s."""
     sign = s[_SIGN_SHIFT]
-    dt = s[DT]
-    torque = s[INERTIA_MANTISSA] * (s[_SPEED_RATE_4] << sign >> sign) >> s[INERTIA_SHIFT]
-    torque = ((s[TORQUE] << sign >> sign) + torque) << 2
+    dt = s[_DT]
+    torque = s[_INERTIA_MANTISSA] * (s[_SPEED_RATE_4] << sign >> sign) >> s[_INERTIA_SHIFT]
+    torque = ((s[_TORQUE] << sign >> sign) + torque) << 2
     k = dt * 25 >> 4
     if k > 4096:
         k = 4096
-    x = torque - (s[ENGINE_TORQUE] << sign >> sign)
+    x = torque - (s[_ENGINE_TORQUE] << sign >> sign)
     if x > 131071:
         x = 131071
     elif x < -131071:
         x = -131071
-    s[ENGINE_TORQUE] += x * k >> 12
-    x = (s[ENGINE_TORQUE] << sign >> sign) - (s[ENGINE_TORQUE_SLOW] << sign >> sign)
+    s[_ENGINE_TORQUE] += x * k >> 12
+    x = (s[_ENGINE_TORQUE] << sign >> sign) - (s[_ENGINE_TORQUE_SLOW] << sign >> sign)
     if x > 131071:
         x = 131071
     elif x < -131071:
         x = -131071
     s[_TORQUE_TREND] = x
-    s[ENGINE_TORQUE_SLOW] += x * (dt * 27 >> 6) >> 12
+    s[_ENGINE_TORQUE_SLOW] += x * (dt * 27 >> 6) >> 12
     # the feedforward uses a torque some 0.2 s old: a quicker one swings with a steep torque curve
-    torque = (s[ENGINE_TORQUE_SLOW] << sign >> sign) + (x * 141 >> 8)
+    torque = (s[_ENGINE_TORQUE_SLOW] << sign >> sign) + (x * 141 >> 8)
     if torque < 80:
         torque = 80
-    s[ENGINE_TORQUE_BASE] = torque
-    torque = (s[ENGINE_TORQUE] << sign >> sign) + (x * 94 >> 8)
+    s[_ENGINE_TORQUE_BASE] = torque
+    torque = (s[_ENGINE_TORQUE] << sign >> sign) + (x * 94 >> 8)
     if torque < 80:
         torque = 80
     elif torque > 524287:
         torque = 524287
-    s[ENGINE_TORQUE_NOW] = torque
+    s[_ENGINE_TORQUE_NOW] = torque
 
 
 @micropython.viper
 def estimate_exponent(s: ptr32):
     """n = d ln(engine torque) / d ln(speed), by recursive least squares over some 3 s."""
     sign = s[_SIGN_SHIFT]
-    dt = s[DT]
-    w = s[SPEED]
+    dt = s[_DT]
+    w = s[_SPEED]
     x = s[_TORQUE_TREND] << sign >> sign
     k = dt * 27 >> 6
     y = w - s[_SPEED_LOW_PASS]
@@ -336,7 +363,7 @@ def estimate_exponent(s: ptr32):
     k = dt * 5 >> 4
     s[_SPEED_VARIANCE] += ((y * y - s[_SPEED_VARIANCE]) >> 8) * k >> 4
     s[_COVARIANCE] += ((x * y - (s[_COVARIANCE] << sign >> sign)) >> 8) * k >> 4
-    x = s[BEGIN_SPEED] >> 8
+    x = s[_BEGIN_SPEED] >> 8
     x = (s[_SPEED_VARIANCE] + x * x) >> 4
     y = s[_COVARIANCE] << sign >> sign
     if y > 1 << 27:
@@ -350,16 +377,16 @@ def estimate_exponent(s: ptr32):
         y = 16383
     elif y < -16383:
         y = -16383
-    s[_TORQUE_EXPONENT] = (y * (w >> 2) // s[ENGINE_TORQUE_NOW]) << 4
+    s[_TORQUE_EXPONENT] = (y * (w >> 2) // s[_ENGINE_TORQUE_NOW]) << 4
 
 
 @micropython.viper
 def ramp_set_point(s: ptr32, tick: int):
     """Set speed on the straight line; runs on past the end by an eighth of its time."""
-    elapsed = (tick - s[START_TICK]) & _MASK
+    elapsed = (tick - s[_START_TICK]) & _MASK
     whole = elapsed >> 12
-    span = s[END_SPEED] - s[START_SPEED]
-    total = s[SWEEP_TIME]
+    span = s[_END_SPEED] - s[_START_SPEED]
+    total = s[_SWEEP_TIME]
     if whole > total + (total >> 3):
         whole = total + (total >> 3)
     half = 0
@@ -367,10 +394,10 @@ def ramp_set_point(s: ptr32, tick: int):
         half = 1
         span >>= 1
     x = (span * whole + (span * ((elapsed >> 6) & 63) >> 6)) // total
-    x = (x << half) + s[START_SPEED]
+    x = (x << half) + s[_START_SPEED]
     if x < 512:
         x = 512
-    s[SET_POINT_16] = x << 4
+    s[_SET_POINT_16] = x << 4
 
 
 @micropython.viper
@@ -380,8 +407,8 @@ def lookup_speed(s: ptr32) -> int:
     A 32nd of it is far: there, what holds the shaft where it is brings it back surer than what
     would hold the line.
     """
-    at = s[SET_POINT_16] >> 4
-    off = s[SPEED] - at
+    at = s[_SET_POINT_16] >> 4
+    off = s[_SPEED] - at
     room = at >> 5
     if off > room:
         at += off - room
@@ -397,11 +424,11 @@ def control_error(s: ptr32, acc: int, map_torque: int, map_exponent: int):
     `map_torque` is the learned brake torque at the set point, mN.m, 0 when there is none.
     """
     sign = s[_SIGN_SHIFT]
-    w = s[SPEED]
-    set_speed = s[SET_POINT_16] >> 4
+    w = s[_SPEED]
+    set_speed = s[_SET_POINT_16] >> 4
     if set_speed < 512:
         set_speed = 512
-    s[SET_POINT] = set_speed
+    s[_SET_POINT] = set_speed
     s[_RAMP_RATE_NOW] = acc
     if acc > 16383 or acc < -16383:
         s[_RAMP_RATE_NOW] = 0
@@ -410,8 +437,8 @@ def control_error(s: ptr32, acc: int, map_torque: int, map_exponent: int):
         e = 16384
     elif e < -16384:
         e = -16384
-    s[ERROR] = e
-    x = (((s[SPEED_RATE] << sign >> sign) - acc) << 12) // set_speed
+    s[_ERROR] = e
+    x = (((s[_SPEED_RATE] << sign >> sign) - acc) << 12) // set_speed
     if x > 32767:
         x = 32767
     elif x < -32767:
@@ -422,10 +449,10 @@ def control_error(s: ptr32, acc: int, map_torque: int, map_exponent: int):
         x = (map_torque << 12) // w
     else:
         n = s[_TORQUE_EXPONENT] << sign >> sign
-        x = (s[ENGINE_TORQUE_NOW] << 10) // w
+        x = (s[_ENGINE_TORQUE_NOW] << 10) // w
     if x > 131071:
         x = 131071
-    x = (x << 12) // s[INERTIA]
+    x = (x << 12) // s[_INERTIA]
     if x > 3840:
         x = 3840
     elif x < 31:
@@ -447,13 +474,13 @@ def relative_changes(s: ptr32) -> int:
     which lies below, counts little.
     """
     sign = s[_SIGN_SHIFT]
-    dt = s[DT]
-    torque = s[TORQUE] << sign >> sign
+    dt = s[_DT]
+    torque = s[_TORQUE] << sign >> sign
     if torque < 50:
         torque = 50
-    w = s[SPEED]
-    mean = s[OPENING_MEAN] >> 8
-    opening = ((s[OPENING] - mean) << 12) // (mean + ZERO_FLOW) - (s[_RIPPLE_TERM] << sign >> sign)
+    w = s[_SPEED]
+    mean = s[_OPENING_MEAN] >> 8
+    opening = ((s[_OPENING] - mean) << 12) // (mean + _ZERO_FLOW) - (s[_RIPPLE_TERM] << sign >> sign)
     if opening > 8191:
         opening = 8191
     elif opening < -8191:
@@ -485,59 +512,195 @@ def relative_changes(s: ptr32) -> int:
     opening -= (s[_GAIN_OPENING] << sign >> sign) >> 4
     s[_FILL_DRIFT] += ((fill << 4) - (s[_FILL_DRIFT] << sign >> sign)) * k >> 8
     s[_OPENING_DRIFT] += ((opening << 4) - (s[_OPENING_DRIFT] << sign >> sign)) * k >> 8
-    i = (s[_HISTORY_INDEX] + 1) & 15
+    i = (s[_HISTORY_INDEX] + 1) & 31
     s[_HISTORY_INDEX] = i
-    s[_FILL_HISTORY + i] = fill - ((s[_FILL_DRIFT] << sign >> sign) >> 4)
-    s[_OPENING_HISTORY + i] = opening - ((s[_OPENING_DRIFT] << sign >> sign) >> 4)
+    s[_FILL_HISTORY + (i & 7)] = fill - ((s[_FILL_DRIFT] << sign >> sign) >> 4)
+    s[_OPENING_HISTORY + (i & 3)] = opening - ((s[_OPENING_DRIFT] << sign >> sign) >> 4)
     return 1 if n >= 20 else 0
 
 
 @micropython.viper
-def estimate_valve_gain(s: ptr32):
-    """Gain estimate: how strongly the fill answers the valve, against what the gains assume.
+def correlate(s: ptr32) -> int:
+    """Correlate the inflow that the fill shows with the one of openings 0 to 24 steps before.
 
-    Least squares with forgetting (128 steps): the change of the fill over four steps, with the outflow
-    added back, on the opening's of 50 ms before (servo, hose and amplifier together).  The estimate
-    starts from that of earlier runs with the weight of 75 (in 1/256 of a full swing squared).
+    The change of the fill over four steps, with the outflow added back, is the inflow of that time.
+    Sums with forgetting, 256 steps, of every other step.  Returns the step's number modulo 32.
     """
     sign = s[_SIGN_SHIFT]
-    dt = s[DT]
+    dt = s[_DT]
     i = s[_HISTORY_INDEX]
-    fill = s[_FILL_HISTORY + i] << sign >> sign
-    x = (s[SET_POINT] << 8) // s[LOWEST_SPEED]
+    x = (s[_SET_POINT] << 8) // s[_LOWEST_SPEED]
     if x < 256:
         x = 256
     elif x > 1024:
         x = 1024
+    fill = s[_FILL_HISTORY + (i & 7)] << sign >> sign
     y = (
         fill
-        + (s[_FILL_HISTORY + ((i - 1) & 15)] << sign >> sign)
-        + (s[_FILL_HISTORY + ((i - 2) & 15)] << sign >> sign)
-        + (s[_FILL_HISTORY + ((i - 3) & 15)] << sign >> sign)
+        + (s[_FILL_HISTORY + ((i - 1) & 7)] << sign >> sign)
+        + (s[_FILL_HISTORY + ((i - 2) & 7)] << sign >> sign)
+        + (s[_FILL_HISTORY + ((i - 3) & 7)] << sign >> sign)
     )
-    y = fill - (s[_FILL_HISTORY + ((i - 4) & 15)] << sign >> sign) + ((y * dt >> 10) * x >> 11)
+    y = fill - (s[_FILL_HISTORY + ((i - 4) & 7)] << sign >> sign) + ((y * dt >> 10) * x >> 11)
     z = (
-        (s[_OPENING_HISTORY + ((i - 4) & 15)] << sign >> sign)
-        + (s[_OPENING_HISTORY + ((i - 5) & 15)] << sign >> sign)
-        + (s[_OPENING_HISTORY + ((i - 6) & 15)] << sign >> sign)
-        + (s[_OPENING_HISTORY + ((i - 7) & 15)] << sign >> sign)
+        (s[_OPENING_HISTORY] << sign >> sign)
+        + (s[_OPENING_HISTORY + 1] << sign >> sign)
+        + (s[_OPENING_HISTORY + 2] << sign >> sign)
+        + (s[_OPENING_HISTORY + 3] << sign >> sign)
     )
     z = (z * dt >> 10) * (x * 17 // 7) >> 11
-    if z > 2080 or z < -2080:
-        return  # a swing that large says little of small ones
-    if y > 2080:
-        y = 2080
-    elif y < -2080:
-        y = -2080
-    s[_GAIN_ZZ] += z * z - (s[_GAIN_ZZ] >> 7)
-    s[_GAIN_ZY] += z * y - ((s[_GAIN_ZY] << sign >> sign) >> 7)
-    x = (((s[_GAIN_ZY] << sign >> sign) >> 8) + (75 * s[PRIOR_VALVE_GAIN] >> 8)) << 8
-    x //= (s[_GAIN_ZZ] >> 8) + 75
-    if x < 64:
-        x = 64
-    elif x > 2048:
-        x = 2048
-    s[VALVE_GAIN] = x
+    # a sum of 128 squares must fit
+    if z > 1500:
+        z = 1500
+    elif z < -1500:
+        z = -1500
+    if y > 1500:
+        y = 1500
+    elif y < -1500:
+        y = -1500
+    s[_INFLOW_HISTORY + i] = z
+    d = i & 1  # odd and even delays in turn
+    if d == 0:
+        s[_INFLOW_POWER] += z * z - (s[_INFLOW_POWER] >> 7)
+        s[_FILL_POWER] += y * y - (s[_FILL_POWER] >> 7)
+    while d <= _MAX_DELAY_STEPS:
+        x = s[_CORRELATION + d] << sign >> sign
+        s[_CORRELATION + d] = x + y * (s[_INFLOW_HISTORY + ((i - d) & 31)] << sign >> sign) - (x >> 7)
+        d += 2
+    return i
+
+
+@micropython.viper
+def estimate_delay(s: ptr32):
+    """Delay from the opening to the torque: where the correlation is highest, if it is over 0.6.
+
+    Dead time of hose, servo frame and filters and most of any lag are in it: the effective delay of the
+    half rule.  A parabola through three neighbours gives the place between steps.  Called every eighth step.
+    """
+    sign = s[_SIGN_SHIFT]
+    best = 0
+    top = 0
+    d = 1
+    while d < _MAX_DELAY_STEPS:
+        x = s[_CORRELATION + d] << sign >> sign
+        if x > top:
+            top = x
+            best = d
+        d += 1
+    x = s[_INFLOW_POWER] >> 8
+    y = s[_FILL_POWER] >> 8
+    top >>= 8
+    if best == 0 or x < _MIN_EXCITATION:
+        return
+    d = top
+    while x >= 16384 or y >= 16384:
+        x >>= 1
+        y >>= 1
+        d >>= 1
+    if d > 16383:
+        d = 16383
+    if (d * d >> 8) * 711 < x * y:  # 256 / 0.6 ** 2
+        return
+    x = (s[_CORRELATION + best - 1] << sign >> sign) >> 8
+    y = (s[_CORRELATION + best + 1] << sign >> sign) >> 8
+    d = top + top - x - y
+    best <<= 4
+    if d > 0:
+        best += ((y - x) << 3) // d
+    x = (best * s[_DT] >> 4) - s[_DELAY]
+    # quickly while the probe tells it and while the valve hunts
+    if s[_PROBING] or s[_GAIN_DIVISOR] > 80000:
+        x >>= 2
+    else:
+        x >>= 4
+    x += s[_DELAY]
+    if x < MIN_DELAY:
+        x = MIN_DELAY
+    elif x > MAX_DELAY:
+        x = MAX_DELAY
+    s[_DELAY] = x
+    s[_DELAY_SEEN] = 1
+
+
+@micropython.viper
+def estimate_valve_gain(s: ptr32):
+    """Gain estimate at the delay: how strongly the fill answers the valve, against what the gains assume.
+
+    Least squares, started from the estimate of earlier runs with the weight of 75 (half the mean square of
+    the inflow, 1/4096 squared).  It is that of quick changes: a slow loop must not rest on it.
+    """
+    sign = s[_SIGN_SHIFT]
+    if s[_DELAY_SEEN] == 0:
+        return
+    d = (s[_DELAY] + (s[_DT] >> 1)) // s[_DT]
+    if d > _MAX_DELAY_STEPS:
+        d = _MAX_DELAY_STEPS
+    x = ((s[_CORRELATION + d] << sign >> sign) >> 8) + (75 * s[_PRIOR_VALVE_GAIN] >> 8)
+    x = (x << 8) // ((s[_INFLOW_POWER] >> 8) + 75)
+    d = 256
+    if s[_BANDWIDTH] > 128:
+        d += (s[_BANDWIDTH] - 128) * 14
+    if x < 160:
+        x = 160
+    elif x > d:
+        x = d
+    s[_VALVE_GAIN] = x
+
+
+@micropython.viper
+def notice_hunting(s: ptr32, steps: int):
+    """Raise the delay to a quarter of the period when the error swings to and fro without dying down.
+
+    At its stability limit a loop of integrator and dead time theta swings with the period 4 theta (ultimate
+    period: Ziegler & Nichols 1942, Astrom & Hagglund 1984).  Two half-waves in a row count that pass 2.5 %,
+    last 0.15 to 1.5 s each and are hardly smaller than the one before.  Called every `steps` steps.
+    """
+    sign = s[_SIGN_SHIFT]
+    e = s[_ERROR] << sign >> sign
+    way = 1
+    if e < 0:
+        way = 2
+        e = 0 - e
+    s[_WAVE_TIME] += s[_DT] * steps
+    if way == s[_WAVE_SIGN] or e < 164:
+        if way == s[_WAVE_SIGN] and e > s[_WAVE_PEAK]:
+            s[_WAVE_PEAK] = e
+        return
+    time = s[_WAVE_TIME]
+    peak = s[_WAVE_PEAK]
+    n = 0
+    if peak > 820 and peak * 8 > s[_LAST_PEAK] * 7 and time > 4915 and time < 49152:
+        n = s[_WAVES] + 1
+        if n > 1:
+            x = ((time + s[_LAST_TIME]) >> 2) + _TORQUE_LATE
+            if x > MAX_DELAY:
+                x = MAX_DELAY
+            if x > s[_DELAY]:
+                s[_DELAY] = x
+            s[_DELAY_SEEN] = 1
+    s[_WAVES] = n
+    s[_LAST_TIME] = time
+    s[_LAST_PEAK] = peak
+    s[_WAVE_SIGN] = way
+    s[_WAVE_TIME] = 0
+    s[_WAVE_PEAK] = e
+
+
+@micropython.viper
+def set_bandwidth(s: ptr32):
+    """Crossover from the delay: 1 / (2 theta), theta the delay less what the torque is later than the speed.
+
+    SIMC with tau_c = theta (Skogestad 2003).  Not above the 11.2 1/s at 45 ms.  The loop is slow while the
+    probe runs (the delay may be long) and middling when that told nothing.
+    """
+    x = 377600 // (s[_DELAY] - _TORQUE_LATE)
+    if x > 256:
+        x = 256
+    if s[_PROBING]:
+        x = 96
+    elif s[_DELAY_SEEN] == 0:
+        x = 160
+    s[_BANDWIDTH] = x
 
 
 @micropython.viper
@@ -546,24 +709,29 @@ def proportional_derivative(s: ptr32):
     sign = s[_SIGN_SHIFT]
     shaft_rate = s[_SHAFT_RATE]
     # the fill follows faster the faster the brake turns
-    x = (s[LOWEST_SPEED] << 8) // s[SET_POINT]
+    x = (s[_LOWEST_SPEED] << 8) // s[_SET_POINT]
     if x > 256:
         x = 256
     elif x < 64:
         x = 64
-    x = (x << 8) // s[VALVE_GAIN]
+    x = (x << 8) // s[_VALVE_GAIN]
     p = _P_SHAFT // shaft_rate + ((s[_SELF_REGULATION] * _P_FILL >> 8) * x >> 8)
     d = (_D_SHAFT // shaft_rate) * x >> 9
     if d > 32767:
         d = 32767
-    pd = (p * (s[ERROR] << sign >> sign) >> 8) + (d * (s[_ERROR_RATE] << sign >> sign) >> 8)
-    pd = (pd << 5) // s[VALVE_EXPONENT]
-    pd = (pd << 8) // (s[_GAIN_DIVISOR] >> 8)
+    pd = (p * (s[_ERROR] << sign >> sign) >> 8) + (d * (s[_ERROR_RATE] << sign >> sign) >> 8)
+    pd = (pd << 5) // s[_VALVE_EXPONENT]
+    # the lower of what the dead time and what the valve's activity allow
+    x = 16777216 // s[_GAIN_DIVISOR]
+    if x > s[_BANDWIDTH]:
+        x = s[_BANDWIDTH]
+    s[_GAIN] = x
+    pd = pd * x >> 8
     if pd > 6144:
         pd = 6144
     elif pd < -3686:
         pd = -3686
-    s[CORRECTION] = pd
+    s[_CORRECTION] = pd
 
 
 @micropython.viper
@@ -574,9 +742,12 @@ def cancel_ripple(s: ptr32, sine: ptr16):
     correction has none of that frequency left.
     """
     sign = s[_SIGN_SHIFT]
-    dt = s[DT]
-    mHz = s[RIPPLE_MHZ]
+    dt = s[_DT]
+    mHz = s[_RIPPLE_MHZ]
     if mHz <= 0:
+        return
+    if s[_BANDWIDTH] < 128:
+        s[_RIPPLE_TERM] = 0
         return
     turn = s[_RIPPLE_PHASE] + mHz * dt
     if turn >= 32768000:
@@ -587,9 +758,9 @@ def cancel_ripple(s: ptr32, sine: ptr16):
     r += ((s[_RIPPLE_QUADRATURE] << sign >> sign) >> 4) * (int(sine[i]) - 16384)
     r >>= 18
     s[_RIPPLE_TERM] = r
-    i -= mHz * 6422 >> 20  # the loop answers some 98 ms late
-    x = s[CORRECTION] << sign >> sign
-    s[CORRECTION] = x + r
+    i -= (mHz * 6422 >> 12) // s[_BANDWIDTH]  # the loop answers late: 1 / crossover and a little
+    x = s[_CORRECTION] << sign >> sign
+    s[_CORRECTION] = x + r
     if x > 328:
         x = 328
     elif x < -328:
@@ -616,39 +787,41 @@ def control_law(s: ptr32, feedforward: int) -> int:
     an end of the valve.
     """
     sign = s[_SIGN_SHIFT]
-    f = s[INTEGRAL]
+    f = s[_INTEGRAL]
     u = feedforward * (f >> 11) >> 12
     if u > 65535:
         u = 65535
-    u = (u * (4096 + (s[CORRECTION] << sign >> sign)) >> 12) - ZERO_FLOW
+    u = (u * (4096 + (s[_CORRECTION] << sign >> sign)) >> 12) - _ZERO_FLOW
     x = s[_SELF_REGULATION]
     if x < _MIN_SELF_REGULATION:
         x = _MIN_SELF_REGULATION
-    x = (((x * _I >> 8) * (f >> 15) >> 8) << 8) // s[VALVE_EXPONENT]
-    x = (x << 8) // (s[_GAIN_DIVISOR] >> 8) * (s[ERROR] << sign >> sign)
+    x = (((x * _I >> 8) * (f >> 15) >> 8) << 8) // s[_VALVE_EXPONENT]
+    # the slower the loop the less integral: it rests on poles that are known least
+    x = (x * (s[_GAIN] * (256 + s[_GAIN]) >> 9) >> 8) * (s[_ERROR] << sign >> sign)
     if x > 134217727:
         x = 134217727
     elif x < -134217727:
         x = -134217727
-    if not (u <= s[MIN_OPENING] and x < 0) and not (u >= FULL and x > 0):
-        f += (x >> 9) * s[DT] >> 6
+    if not (u <= s[_MIN_OPENING] and x < 0) and not (u >= FULL and x > 0):
+        f += (x >> 9) * s[_DT] >> 6
         if f > _MAX_INTEGRAL:
             f = _MAX_INTEGRAL
         elif f < _MIN_INTEGRAL:
             f = _MIN_INTEGRAL
-        s[INTEGRAL] = f
+        s[_INTEGRAL] = f
     return u
 
 
 @micropython.viper
-def detune(s: ptr32):
+def detune(s: ptr32, steps: int):
     """Gain divisor: a valve that moves to and fro too hard hunts; gains fall at once, rise within seconds.
 
     Activity is the mean square of P + D about its mean; the divisor is activity over the quiet one, 1 to 16.
+    Called every `steps` steps.
     """
     sign = s[_SIGN_SHIFT]
-    dt = s[DT]
-    x = (s[CORRECTION] << sign >> sign) - (s[_RIPPLE_TERM] << sign >> sign)
+    dt = s[_DT] * steps
+    x = (s[_CORRECTION] << sign >> sign) - (s[_RIPPLE_TERM] << sign >> sign)
     if x > 4096:
         x = 4096
     s[_CORRECTION_MEAN] += ((x << 4) - (s[_CORRECTION_MEAN] << sign >> sign)) * dt >> 14
@@ -674,16 +847,16 @@ def detune(s: ptr32):
 def servo_pulse(s: ptr32, u: int, flags: int) -> int:
     """Limits, play of the linkage; the servo's pulse in us."""
     sign = s[_SIGN_SHIFT]
-    dt = s[DT]
+    dt = s[_DT]
     if u >= FULL:
         u = FULL
         flags |= _OPEN_LIMIT
-    elif u <= s[MIN_OPENING]:
-        u = s[MIN_OPENING]
+    elif u <= s[_MIN_OPENING]:
+        u = s[_MIN_OPENING]
         if u == 0:
-            flags |= SHUT_LIMIT
-    s[OPENING] = u
-    s[OPENING_MEAN] += ((u << 8) - s[OPENING_MEAN]) >> 5
+            flags |= _SHUT_LIMIT
+    s[_OPENING] = u
+    s[_OPENING_MEAN] += ((u << 8) - s[_OPENING_MEAN]) >> 5
     x = u - s[_OPENING_LOW_PASS]
     s[_OPENING_LOW_PASS] += x * 77 >> 8
     if x > 49:
@@ -691,12 +864,12 @@ def servo_pulse(s: ptr32, u: int, flags: int) -> int:
     elif x < -49:
         s[_DIRECTION] -= (256 + (s[_DIRECTION] << sign >> sign)) >> 1
     if u > 0 and u < FULL:
-        u += s[HALF_BACKLASH] * (s[_DIRECTION] << sign >> sign) >> 8
+        u += s[_HALF_BACKLASH] * (s[_DIRECTION] << sign >> sign) >> 8
         if u < 0:
             u = 0
         elif u > FULL:
             u = FULL
-    x = s[SLEW_LIMIT] * dt >> 15
+    x = s[_SLEW_LIMIT] * dt >> 15
     y = u - s[_SERVO_MODEL]
     if y > x:
         flags |= _SLEWING
@@ -706,9 +879,9 @@ def servo_pulse(s: ptr32, u: int, flags: int) -> int:
         s[_SERVO_MODEL] -= x
     else:
         s[_SERVO_MODEL] = u
-    s[FLAGS] = flags
-    u = s[SHUT_US] + (u * (s[SPAN_US] << sign >> sign) >> 14)
-    s[PULSE_US] = u
+    s[_FLAGS] = flags
+    u = s[_SHUT_US] + (u * (s[_SPAN_US] << sign >> sign) >> 14)
+    s[_PULSE_US] = u
     return u
 
 
@@ -716,37 +889,37 @@ def servo_pulse(s: ptr32, u: int, flags: int) -> int:
 def note_tracking(s: ptr32, d: int) -> int:
     """Sum up a step of the sweep; 1 when the end speed has been crossed, else 0."""
     sign = s[_SIGN_SHIFT]
-    x = (s[ERROR] << sign >> sign) * 625 >> 11  # 1/10000
+    x = (s[_ERROR] << sign >> sign) * 625 >> 11  # 1/10000
     if x < 0:
         x = -x
     if x > 5000:
         x = 5000
-    if x > s[WORST_ERROR]:
-        s[WORST_ERROR] = x
-    if s[STEPS] < 4000:
-        s[STEPS] += 1
-        s[VALVE_GAIN_SUM] += s[VALVE_GAIN]
-        x = s[SQUARES_LOW] + x * x
-        s[SQUARES_HIGH] += x >> 12
-        s[SQUARES_LOW] = x & 4095
-    if s[OPENING] >= FULL:
-        s[FULL_OPEN_TICKS] += d
-    elif s[OPENING] <= 0:
-        s[SHUT_TICKS] += d
+    if x > s[_WORST_ERROR]:
+        s[_WORST_ERROR] = x
+    if s[_STEPS] < 4000:
+        s[_STEPS] += 1
+        s[_VALVE_GAIN_SUM] += s[_VALVE_GAIN]
+        x = s[_SQUARES_LOW] + x * x
+        s[_SQUARES_HIGH] += x >> 12
+        s[_SQUARES_LOW] = x & 4095
+    if s[_OPENING] >= FULL:
+        s[_FULL_OPEN_TICKS] += d
+    elif s[_OPENING] <= 0:
+        s[_SHUT_TICKS] += d
     # how far off the line of late: where the whole of the speed crosses the end, not one rough turn
-    x = s[SPEED] - s[SET_POINT]
+    x = s[_SPEED] - s[_SET_POINT]
     if x > 2047:
         x = 2047
     elif x < -2047:
         x = -2047
-    s[LINE_OFFSET] += ((x << 4) - (s[LINE_OFFSET] << sign >> sign)) * s[DT] >> 13
+    s[_LINE_OFFSET] += ((x << 4) - (s[_LINE_OFFSET] << sign >> sign)) * s[_DT] >> 13
     # only the last sixteenth of the line has an end: before it, a swing will be caught
-    rate = s[RAMP_RATE] << sign >> sign
-    x = s[SET_POINT] - s[END_SPEED]
-    left = s[START_SPEED] - s[END_SPEED] >> 4
+    rate = s[_RAMP_RATE] << sign >> sign
+    x = s[_SET_POINT] - s[_END_SPEED]
+    left = s[_START_SPEED] - s[_END_SPEED] >> 4
     # the mean of four speeds, brought to now by the rate
-    over = (s[SPEED_1] + s[SPEED_2] + s[SPEED_3] + s[_SPEED_4]) >> 2
-    over = s[END_SPEED] - over - (rate * (s[_DT_1] + s[_DT_2] + s[_DT_3]) >> 16)
+    over = (s[_SPEED_1] + s[_SPEED_2] + s[_SPEED_3] + s[_SPEED_4]) >> 2
+    over = s[_END_SPEED] - over - (rate * (s[_DT_1] + s[_DT_2] + s[_DT_3]) >> 16)
     if rate > 0:
         x = -x
         left = -left
@@ -757,7 +930,7 @@ def note_tracking(s: ptr32, d: int) -> int:
 def new_state():
     """A state that is all zero but for what must not be."""
     s = array("i", (0 for _ in range(SIZE)))
-    s[INERTIA] = s[VALVE_EXPONENT] = s[LOWEST_SPEED] = 1
+    s[_INERTIA] = s[_VALVE_EXPONENT] = s[_LOWEST_SPEED] = 1
     s[_SIGN_SHIFT] = WORD_BITS - 32
     return s
 
@@ -765,15 +938,17 @@ def new_state():
 def restart(s, tick, speed, servo_us):
     """Settings, plan and what was learned stay; all that a sweep gathers starts anew."""
     for i in range(SIZE):
-        if not SHUT_US <= i <= SLEW_LIMIT and i != _SIGN_SHIFT:
+        if not _SHUT_US <= i <= _SLEW_LIMIT and i != _SIGN_SHIFT:
             s[i] = 0
-    s[TICK] = tick
-    s[PULSE_US] = servo_us
-    s[OPENING] = min(max((servo_us - s[SHUT_US]) * FULL // (s[SPAN_US] or 1), 0), FULL)
-    s[_SERVO_MODEL] = s[_OPENING_LOW_PASS] = s[OPENING]
-    s[OPENING_MEAN] = s[OPENING] << 8
-    s[SPEED_1] = s[SPEED_2] = s[SPEED_3] = s[_SPEED_4] = s[_SPEED_LOW_PASS] = s[BEGIN_SPEED] = speed
+    s[_TICK] = tick
+    s[_PULSE_US] = servo_us
+    s[_OPENING] = min(max((servo_us - s[_SHUT_US]) * FULL // (s[_SPAN_US] or 1), 0), FULL)
+    s[_SERVO_MODEL] = s[_OPENING_LOW_PASS] = s[_OPENING]
+    s[_OPENING_MEAN] = s[_OPENING] << 8
+    s[_SPEED_1] = s[_SPEED_2] = s[_SPEED_3] = s[_SPEED_4] = s[_SPEED_LOW_PASS] = s[_BEGIN_SPEED] = speed
     s[_DT_1] = s[_DT_2] = s[_DT_3] = 410
-    s[INTEGRAL] = UNITY
+    s[_INTEGRAL] = _UNITY
     s[_GAIN_DIVISOR] = 65536
-    s[VALVE_GAIN] = s[PRIOR_VALVE_GAIN] = 256
+    s[_BANDWIDTH] = 256
+    s[_DELAY] = _DEFAULT_DELAY
+    s[_VALVE_GAIN] = s[_PRIOR_VALVE_GAIN] = 256

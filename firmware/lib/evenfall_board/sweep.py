@@ -44,67 +44,18 @@ from evenfall_wire.codes import REASONS, VERDICTS
 from .native import const, micropython
 from .ripple import Ripple
 from .speed_loop import (
-    BEGIN_SPEED,
-    DT,
-    ERROR,
-    END_SPEED,
     EXP2,
-    INTEGRAL,
-    FLAGS,
-    MIN_OPENING,
-    FULL,
-    VALVE_GAIN,
-    PRIOR_VALVE_GAIN,
-    VALVE_GAIN_SUM,
-    HALF_BACKLASH,
-    INERTIA,
-    IN_SWEEP,
-    INERTIA_MANTISSA,
-    INERTIA_SHIFT,
     LOG2,
-    LINE_OFFSET,
-    UNITY,
-    FULL_OPEN_TICKS,
-    CORRECTION,
-    RAMP_RATE,
-    RIPPLE_MHZ,
-    SET_POINT,
-    SET_POINT_16,
-    SHUT_TICKS,
-    SHUT_US,
     SINE,
-    SLEW_LIMIT,
-    VALVE_EXPONENT,
-    SPAN_US,
-    START_SPEED,
-    START_TICK,
-    STEPS,
-    SQUARES_HIGH,
-    SQUARES_LOW,
-    TORQUE,
-    ENGINE_TORQUE,
-    ENGINE_TORQUE_BASE,
-    ENGINE_TORQUE_NOW,
-    ENGINE_TORQUE_SLOW,
-    TICK,
-    SWEEP_TIME,
-    OPENING,
-    PULSE_US,
-    OPENING_MEAN,
-    SPEED,
-    SPEED_1,
-    SPEED_2,
-    SPEED_3,
-    SPEED_RATE,
-    WORST_ERROR,
-    LOWEST_SPEED,
-    ZERO_FLOW,
     ramp_set_point,
     feedforward_opening,
+    set_bandwidth,
+    notice_hunting,
+    estimate_delay,
     estimate_valve_gain,
+    correlate,
     control_error,
     servo_pulse,
-    shaft_acceleration,
     cancel_ripple,
     detune,
     estimate_engine_torque,
@@ -120,9 +71,6 @@ from .speed_loop import (
     restart,
 )
 from .valve_map import (
-    MAP_EXPONENT,
-    MAP_OPENING,
-    MAP_TORQUE,
     MAX_INERTIA,
     MIN_INERTIA,
     InertiaFit,
@@ -135,7 +83,67 @@ RAMP = 1
 RELEASE = 2
 DONE = 3
 
-MASK = 0x3FFFFFFF
+_MASK = const(0x3FFFFFFF)
+
+# slots of the state and numbers of speed_loop, the same there (a test compares): as `const` they take no RAM
+_TICK = const(0)
+_TORQUE = const(3)
+_SPEED = const(4)
+_DT = const(5)
+_SPEED_1 = const(6)
+_SPEED_2 = const(7)
+_SPEED_3 = const(8)
+_SPEED_RATE = const(13)
+_ENGINE_TORQUE = const(17)
+_ENGINE_TORQUE_SLOW = const(18)
+_ENGINE_TORQUE_NOW = const(19)
+_BEGIN_SPEED = const(23)
+_INERTIA_MANTISSA = const(24)
+_INERTIA_SHIFT = const(25)
+_INERTIA = const(26)
+_SET_POINT_16 = const(27)
+_SET_POINT = const(28)
+_ERROR = const(29)
+_LOWEST_SPEED = const(33)
+_VALVE_EXPONENT = const(34)
+_OPENING = const(35)
+_INTEGRAL = const(36)
+_MIN_OPENING = const(37)
+_OPENING_MEAN = const(38)
+_PULSE_US = const(42)
+_FLAGS = const(43)
+_SHUT_US = const(44)
+_SPAN_US = const(45)
+_HALF_BACKLASH = const(46)
+_SLEW_LIMIT = const(47)
+_START_SPEED = const(48)
+_END_SPEED = const(49)
+_SWEEP_TIME = const(50)
+_START_TICK = const(51)
+_RAMP_RATE = const(52)
+_VALVE_GAIN = const(53)
+_PRIOR_VALVE_GAIN = const(54)
+_PROBING = const(56)
+_RIPPLE_MHZ = const(66)
+_CORRECTION = const(71)
+_SQUARES_LOW = const(72)
+_SQUARES_HIGH = const(73)
+_STEPS = const(74)
+_WORST_ERROR = const(75)
+_FULL_OPEN_TICKS = const(76)
+_SHUT_TICKS = const(77)
+_VALVE_GAIN_SUM = const(78)
+_DELAY = const(93)
+_DELAY_SEEN = const(94)
+_ENGINE_TORQUE_BASE = const(98)
+_LINE_OFFSET = const(99)
+_DEFAULT_DELAY = const(1638)
+_FULL = const(16384)
+_IN_SWEEP = const(8)
+_UNITY = const(1 << 23)
+_ZERO_FLOW = const(492)
+_HISTORY_INDEX = const(63)
+
 
 # stages within the phases
 _APPLY_LOAD = const(0)
@@ -155,13 +163,20 @@ _RUN_OUT_HALF_RPM = const(400)  # the ramp goes on past the end speed, so that t
 _GOOD_CORRELATION = const(230)  # correlation of torque and dw/dt, of 256, from which the inertia is sure
 _FAIR_CORRELATION = const(180)  # and from which it is better than a guess
 _MAX_LEARN_RMS = const(400)  # 1/10000: a sweep further off its ramp teaches nothing
+_PROBE_STEPS = const(130)  # 1.6 s
+_PROBE_REST = const(30)
+_PROBE_MIN = const(130)  # 0.8 % of the travel: a servo does not answer less
+_PROBE_SEQUENCE = const(0b000100110101111)  # maximum-length sequence of four bits; six steps each
+_MAP_TORQUE = const(0)  # as ValveMap.look_up gives them
+_MAP_EXPONENT = const(1)
+_MAP_OPENING = const(2)
 _NOT_LEARNED = (0, 0, 0)
 VERDICT_RMS = 6  # place of the tracking error in `verdict()`
 
 
 def shift_tick(tick, ticks):
     """`ticks` after or before `tick`, modulo 2**30, no sum beyond it."""
-    return (tick + ticks if ticks < 0 else tick - (MASK - ticks) - 1) & MASK
+    return (tick + ticks if ticks < 0 else tick - (_MASK - ticks) - 1) & _MASK
 
 
 def _reason(name):
@@ -170,7 +185,7 @@ def _reason(name):
 
 _TIME_OFF = _reason("time_off")
 _TRACKING_OFF = _reason("tracking_off")
-_FULL_OPEN = _reason("valve_full_open")
+_VALVE_FULL_OPEN = _reason("valve_full_open")
 _SHUT = _reason("valve_shut")
 _SUPPLY_LOW = _reason("supply_low")
 _NOT_HELD = _reason("top_speed_not_held")
@@ -182,12 +197,12 @@ class Sweep:
 
     def __init__(self, settings, learned):
         self._s = s = new_state()
-        s[SHUT_US] = settings["servo_shut"]
-        s[SPAN_US] = settings["servo_open"] - settings["servo_shut"]
-        span = abs(s[SPAN_US]) or 1
-        s[HALF_BACKLASH] = settings["servo_backlash"] * (FULL // 2) // span
-        s[SLEW_LIMIT] = min(settings["servo_slew"] * FULL // span, 1 << 18)
-        s[PULSE_US] = settings["servo_shut"]
+        s[_SHUT_US] = settings["servo_shut"]
+        s[_SPAN_US] = settings["servo_open"] - settings["servo_shut"]
+        span = abs(s[_SPAN_US]) or 1
+        s[_HALF_BACKLASH] = settings["servo_backlash"] * (_FULL // 2) // span
+        s[_SLEW_LIMIT] = min(settings["servo_slew"] * _FULL // span, 1 << 18)
+        s[_PULSE_US] = settings["servo_shut"]
         self._start_setting = settings["start_speed"] * 2
         self._end_setting = settings["end_speed"] * 2
         self._upward = settings["upward"]
@@ -214,7 +229,7 @@ class Sweep:
         self._requested = False
         self._sweep_ms = self._sweep_time
         self._reset(tick, speed_half_rpm, servo_us)
-        start, end = self._s[START_SPEED], self._s[END_SPEED]
+        start, end = self._s[_START_SPEED], self._s[_END_SPEED]
         self._use_map = self._learning and self.map.covers(min(start, end) + 512, max(start, end) - 512)
 
     def characterise_begin(self):
@@ -226,7 +241,7 @@ class Sweep:
         if self._requested:
             self._requested = False
             self._sweep_ms = 20000
-            self._reset(tick, speed_half_rpm, self._s[PULSE_US])
+            self._reset(tick, speed_half_rpm, self._s[_PULSE_US])
             self._relearn = True
         return self.step(tick, speed_half_rpm, torque_mNm)
 
@@ -238,11 +253,15 @@ class Sweep:
         self._use_map = False
         self._stage_tick = tick
         restart(s, tick, speed, servo_us)
-        s[VALVE_GAIN] = s[PRIOR_VALVE_GAIN] = self.map.valve_gain
-        s[RIPPLE_MHZ] = self.map.ripple_mHz
-        s[VALVE_EXPONENT] = self.map.valve_exponent
-        s[SWEEP_TIME] = self._sweep_ms * 125 >> 7
-        self._load_opening = s[OPENING]
+        s[_VALVE_GAIN] = s[_PRIOR_VALVE_GAIN] = self.map.valve_gain
+        s[_DELAY] = self.map.delay or _DEFAULT_DELAY
+        s[_DELAY_SEEN] = 1 if self.map.delay else 0
+        s[_PROBING] = 0 if self.map.delay else 1
+        set_bandwidth(s)
+        s[_RIPPLE_MHZ] = self.map.ripple_mHz
+        s[_VALVE_EXPONENT] = self.map.valve_exponent
+        s[_SWEEP_TIME] = self._sweep_ms * 125 >> 7
+        self._load_opening = s[_OPENING]
         self._has_torque = False
         self._fit.restart()
         self._ripple.restart()
@@ -251,6 +270,7 @@ class Sweep:
         self._inertia_fits = 32 if self.map.inertia else 0  # one load-on does not undo those of many sweeps
         self._inertia_known = self._inertia_fits > 0
         self._log_opening = self._hold_opening = 0
+        self._probe_steps = _PROBE_STEPS if self.map.delay else 0
         self._settled_ticks = 0
         self._debounce_ticks = 0
         self._reason = 0
@@ -266,39 +286,39 @@ class Sweep:
             high = speed - (speed >> 5)
         low = self._end_setting
         if self._upward:
-            s[END_SPEED] = max(high, low + 200)
+            s[_END_SPEED] = max(high, low + 200)
             self._plan_from_start(low)
         else:
-            s[END_SPEED] = low
+            s[_END_SPEED] = low
             if self._start_setting:
                 self._plan_from_start(max(high, low + 200))
             else:
                 self._plan_from_held(max(high, low + 200))
-        s[LOWEST_SPEED] = max(min(s[START_SPEED], s[END_SPEED]), 512)
-        s[SET_POINT_16] = max(speed, self._held_speed) << 4
-        self.set_half_rpm = s[SET_POINT] = max(s[SET_POINT_16] >> 4, 512)
+        s[_LOWEST_SPEED] = max(min(s[_START_SPEED], s[_END_SPEED]), 512)
+        s[_SET_POINT_16] = max(speed, self._held_speed) << 4
+        self.set_half_rpm = s[_SET_POINT] = max(s[_SET_POINT_16] >> 4, 512)
 
     def _plan_from_start(self, start):
         s = self._s
-        s[START_SPEED] = start
-        s[RAMP_RATE] = (s[END_SPEED] - start) * 1000 // self._sweep_ms
-        self._held_speed = start - s[RAMP_RATE] // 5
+        s[_START_SPEED] = start
+        s[_RAMP_RATE] = (s[_END_SPEED] - start) * 1000 // self._sweep_ms
+        self._held_speed = start - s[_RAMP_RATE] // 5
 
     def _plan_from_held(self, held):
         """The ramp entry from the held speed takes 0.4 s and a fifth of a second's ramp."""
         s = self._s
         self._held_speed = held
-        s[RAMP_RATE] = (s[END_SPEED] - held) * 1000 // (self._sweep_ms + 200)
-        s[START_SPEED] = held + s[RAMP_RATE] // 5
+        s[_RAMP_RATE] = (s[_END_SPEED] - held) * 1000 // (self._sweep_ms + 200)
+        s[_START_SPEED] = held + s[_RAMP_RATE] // 5
 
     def _set_inertia(self, j):
         s = self._s
-        s[INERTIA] = j
+        s[_INERTIA] = j
         shift = 0
         while j >> shift >= 4096:
             shift += 1
-        s[INERTIA_MANTISSA] = j >> shift
-        s[INERTIA_SHIFT] = 16 - shift
+        s[_INERTIA_MANTISSA] = j >> shift
+        s[_INERTIA_SHIFT] = 16 - shift
 
     # --- one sample ----------------------------------------------------------
 
@@ -307,63 +327,89 @@ class Sweep:
         s = self._s
         stage = self._stage
         if stage == _IDLE:
-            return s[PULSE_US]
+            return s[_PULSE_US]
         d = take_sample(s, tick, speed_half_rpm, torque_mNm, self.speed_tick)
         if not d:
-            return s[PULSE_US]
-        shaft_acceleration(s)
+            return s[_PULSE_US]
         if stage <= _RAMP_ENTRY:
             self._update_inertia()
         estimate_engine_torque(s)
-        estimate_exponent(s)
-        acc = self._set_point_rate(tick)
-        stage = self._stage
-        learned = self.map.look_up(lookup_speed(s)) if self._use_map else _NOT_LEARNED
-        control_error(s, acc, learned[MAP_TORQUE], learned[MAP_EXPONENT])
-        self.set_half_rpm = s[SET_POINT]
+        if stage == _RAMP:
+            ramp_set_point(s, tick)
+            acc = s[_RAMP_RATE]
+        else:
+            acc = self._set_point_rate(tick)
+            stage = self._stage
+        use_map = self._use_map
+        learned = self.map.look_up(lookup_speed(s)) if use_map else _NOT_LEARNED
+        if stage <= _HOLD_SPEED or not use_map:
+            estimate_exponent(s)
+        control_error(s, acc, learned[_MAP_TORQUE], learned[_MAP_EXPONENT])
+        self.set_half_rpm = s[_SET_POINT]
         if stage == _APPLY_LOAD:
             u = self._apply_load()
         elif stage == _RELEASE_LOAD:
             u = self._release_load()
         else:
-            if stage <= _RAMP and relative_changes(s):
-                estimate_valve_gain(s)
+            if stage > _RAMP:
+                detune(s, 1)
+            elif relative_changes(s):
+                # one thing at a time: the step must be short
+                k = correlate(s) & 7
+                if k & 1:
+                    detune(s, 2)
+                elif k == 0:
+                    estimate_delay(s)
+                elif k == 2:
+                    estimate_valve_gain(s)
+                elif k == 4:
+                    set_bandwidth(s)
+                else:
+                    notice_hunting(s, 8)
             proportional_derivative(s)
-            cancel_ripple(s, SINE)
-            u = control_law(s, self._feedforward(tick, acc, learned))
-            detune(s)
+            if s[_RIPPLE_MHZ]:
+                cancel_ripple(s, SINE)
+            if stage != _RAMP:
+                u = self._feedforward(tick, acc)
+            elif use_map:
+                u = learned[_MAP_OPENING] + _ZERO_FLOW
+            else:
+                u = feedforward_opening(s, acc, self._log_opening, LOG2, EXP2)
+            u = control_law(s, u)
             if stage == _HOLD_SPEED:
                 self._hold_speed(d, u)
+                if self._probe_steps < _PROBE_STEPS:
+                    u = self._probe(u)
             elif stage == _HOLD_LOAD:
                 self._hold_load(d)
-        us = servo_pulse(s, u, IN_SWEEP if self.phase == RAMP else 0)
         if stage == _RAMP:
+            us = servo_pulse(s, u, _IN_SWEEP)
             self._track(tick, d)
+        else:
+            us = servo_pulse(s, u, 0)
         if stage == _RAMP or stage == _RAMP_ENTRY or stage == _HOLD_LOAD and acc:
-            self.map.record(s[SET_POINT], s[OPENING], s[TORQUE])
-        self.flags = s[FLAGS]
+            self.map.record(s[_SET_POINT], s[_OPENING], s[_TORQUE])
+        self.flags = s[_FLAGS]
         return us
 
     # --- parts of a step -----------------------------------------------------
 
     def _set_point_rate(self, tick):
-        """Move the set point; its rate, half rpm/s."""
+        """Move the set point outside the ramp; its rate, half rpm/s."""
         stage = self._stage
-        if stage == _RAMP:
-            ramp_set_point(self._s, tick)
-            return self._s[RAMP_RATE]
         if stage == _RAMP_ENTRY:
             return self._enter_ramp(tick)
         if stage == _HOLD_LOAD:
             return self._run_out(tick)
         return self._approach_held_speed() if stage <= _HOLD_SPEED else 0
 
+    @micropython.native
     def _track(self, tick, d):
         """A step on the ramp: error statistics, ripple record, the end."""
         s = self._s
-        self._ripple.add(s[CORRECTION])
+        self._ripple.add(s[_CORRECTION])
         over = note_tracking(s, d)
-        elapsed = (tick - self.sweep_start_tick) & MASK
+        elapsed = (tick - s[_START_TICK]) & _MASK
         if over and elapsed > 200000:
             self._finish(self._end_tick(tick))
         elif elapsed > self._sweep_ms * 6000:
@@ -374,16 +420,16 @@ class Sweep:
         """Inertia, while the load comes on: later too little moves for it to be told from noise."""
         s = self._s
         fit = self._fit
-        fit.step(s[TORQUE], (s[SPEED_2] + s[SPEED_3]) >> 1, s[DT])
-        t = s[TORQUE]
-        tw = ((t if t > 50 else 50) << 12) // s[SPEED]
+        fit.step(s[_TORQUE], (s[_SPEED_2] + s[_SPEED_3]) >> 1, s[_DT])
+        t = s[_TORQUE]
+        tw = ((t if t > 50 else 50) << 12) // s[_SPEED]
         if tw > 131071:
             tw = 131071
-        if s[INERTIA] == 0:  # as if T / (J w) were 1 /s near the top speed
+        if s[_INERTIA] == 0:  # as if T / (J w) were 1 /s near the top speed
             self._set_inertia(min(max(tw << 4, MIN_INERTIA), MAX_INERTIA))
         if not self._has_torque:
             self._has_torque = True
-            s[ENGINE_TORQUE] = s[ENGINE_TORQUE_SLOW] = t << 2
+            s[_ENGINE_TORQUE] = s[_ENGINE_TORQUE_SLOW] = t << 2
         self._count += 1
         if self._count & 7 or self._count <= 48:
             return
@@ -398,85 +444,83 @@ class Sweep:
         j = min(max(j, tw * 16 // 10), tw * 200, MAX_INERTIA)
         if self._inertia_fits < 8:
             self._inertia_fits += 1
-        j = s[INERTIA] + (j - s[INERTIA]) // self._inertia_fits
+        j = s[_INERTIA] + (j - s[_INERTIA]) // self._inertia_fits
         self._set_inertia(max(j, MIN_INERTIA))
 
     def _approach_held_speed(self):
         """The set point comes down to the held speed at 7.8 % per second."""
         s = self._s
         goal = self._held_speed << 4
-        now = s[SET_POINT_16]
+        now = s[_SET_POINT_16]
         if now > goal:
             rate = (goal >> 4 if goal > 16384 << 4 else 16384) * 5 >> 6
-            now -= rate * s[DT] >> 11
-            s[SET_POINT_16] = now if now > goal else goal
+            now -= rate * s[_DT] >> 11
+            s[_SET_POINT_16] = now if now > goal else goal
             return -rate if now > goal else 0
-        s[SET_POINT_16] = goal
+        s[_SET_POINT_16] = goal
         return 0
 
     def _enter_ramp(self, tick):
         """The set point's rate grows evenly to the ramp's within 0.4 s."""
         s = self._s
-        x = ((tick - self._stage_tick) & MASK) >> 8
-        rate = s[RAMP_RATE]
+        x = ((tick - self._stage_tick) & _MASK) >> 8
+        rate = s[_RAMP_RATE]
         if x >= _RAMP_ENTRY_TICKS >> 8:
             self._stage = _RAMP
             self.phase = RAMP
-            self.sweep_start_tick = s[START_TICK] = shift_tick(self._stage_tick, _RAMP_ENTRY_TICKS)
+            self.sweep_start_tick = s[_START_TICK] = shift_tick(self._stage_tick, _RAMP_ENTRY_TICKS)
             ramp_set_point(s, tick)
             return rate
         acc = rate * x // (_RAMP_ENTRY_TICKS >> 8)
-        s[SET_POINT_16] = (self._held_speed << 4) + acc * x // 1954
+        s[_SET_POINT_16] = (self._held_speed << 4) + acc * x // 1954
         return acc
 
     def _run_out(self, tick):
         """On along the ramp for a little, then stay."""
         s = self._s
-        rate = s[RAMP_RATE]
+        rate = s[_RAMP_RATE]
         goal = self._run_out_speed << 4
-        if self._cut_reason or self._reason or s[SET_POINT_16] == goal:
+        if self._cut_reason or self._reason or s[_SET_POINT_16] == goal:
             return 0
         ramp_set_point(s, tick)
-        if (s[SET_POINT_16] <= goal) == (rate <= 0):
-            s[SET_POINT_16] = goal
+        if (s[_SET_POINT_16] <= goal) == (rate <= 0):
+            s[_SET_POINT_16] = goal
             return 0
         return rate
 
-    def _feedforward(self, tick, acc, learned):
-        """Opening + leak that the set point takes; `learned` is what the map gave for this step."""
+    def _feedforward(self, tick, acc):
+        """Opening + leak that the set point takes, outside the ramp."""
         s = self._s
         stage = self._stage
         if not self._use_map:
             if stage <= _HOLD_SPEED:
                 return self._hold_opening
             return feedforward_opening(s, acc, self._log_opening, LOG2, EXP2)
-        if stage == _RAMP:
-            return learned[MAP_OPENING] + ZERO_FLOW
         # hold and ramp take different openings; the integral keeps what is the water's
         if stage > _RAMP:
-            return self.map.opening(s[SET_POINT]) + ZERO_FLOW
+            return self.map.opening(s[_SET_POINT]) + _ZERO_FLOW
         u = self.map.held_opening(self._held_speed)
         if stage == _RAMP_ENTRY:
-            x = ((tick - self._stage_tick) & MASK) >> 8
-            u += (self.map.opening(s[SET_POINT]) - u) * x // (_RAMP_ENTRY_TICKS >> 8)
-        return u + ZERO_FLOW
+            x = ((tick - self._stage_tick) & _MASK) >> 8
+            u += (self.map.opening(s[_SET_POINT]) - u) * x // (_RAMP_ENTRY_TICKS >> 8)
+        return u + _ZERO_FLOW
 
     def _reset_feedforward(self):
         """Make the present opening the feedforward: the integral starts again at one."""
         s = self._s
-        slope = s[VALVE_EXPONENT]
-        x = (183501 // slope) * log2_x1024(max(s[ENGINE_TORQUE_BASE], 80), LOG2) >> 10
-        y = (104858 // slope) * log2_x1024(s[SET_POINT], LOG2) >> 10
-        self._hold_opening = s[OPENING] + ZERO_FLOW
+        slope = s[_VALVE_EXPONENT]
+        x = (183501 // slope) * log2_x1024(max(s[_ENGINE_TORQUE_BASE], 80), LOG2) >> 10
+        y = (104858 // slope) * log2_x1024(s[_SET_POINT], LOG2) >> 10
+        self._hold_opening = s[_OPENING] + _ZERO_FLOW
         self._log_opening = log2_x1024(self._hold_opening, LOG2) - x + y
-        s[INTEGRAL] = UNITY
+        s[_INTEGRAL] = _UNITY
 
     def _apply_load(self):
         """Open at a steady rate until the engine comes down to the set speed."""
         s = self._s
-        e = s[ERROR]
-        begin, dt = s[BEGIN_SPEED], s[DT]
-        near = e < 197 and begin - s[SET_POINT] >= (begin >> 7) or e < -160
+        e = s[_ERROR]
+        begin, dt = s[_BEGIN_SPEED], s[_DT]
+        near = e < 197 and begin - s[_SET_POINT] >= (begin >> 7) or e < -160
         u = self._load_opening
         if self._use_map:
             goal = self.map.held_opening(self._held_speed)
@@ -490,32 +534,44 @@ class Sweep:
                 u = goal
                 near = self._count > 32
             if near:
-                s[INTEGRAL] = UNITY
+                s[_INTEGRAL] = _UNITY
         else:
             if e > 0:
                 u += 4096 * dt >> 15
             if near:
-                s[OPENING] = u
+                s[_OPENING] = u
                 self._reset_feedforward()
-        if u > FULL:
-            u = FULL
+        if u > _FULL:
+            u = _FULL
         self._load_opening = u
         if near or self._count > 800:
             if not near:
-                s[OPENING] = u
+                s[_OPENING] = u
                 self._reset_feedforward()
             self._stage = _HOLD_SPEED
             self._settled_ticks = 0
-            self._stage_tick = s[TICK]
+            self._stage_tick = s[_TICK]
+        return u
+
+    def _probe(self, u):
+        """Add a pseudo-random binary sequence of 5 % to the opening: delay and valve gain show in its answer.
+
+        Once, while the delay is not known; then 0.4 s without, so that what holds the speed is seen.
+        """
+        if self._s[_SET_POINT_16] == self._held_speed << 4:
+            self._probe_steps += 1
+            if self._probe_steps <= _PROBE_STEPS - _PROBE_REST:
+                x = max((u + _ZERO_FLOW) // 20, _PROBE_MIN)
+                u += x if _PROBE_SEQUENCE >> self._probe_steps // 6 % 15 & 1 else -x
         return u
 
     def _hold_speed(self, d, u):
         """Steady at the held speed for as long as asked; then the ramp entry."""
         s = self._s
-        e, w, wd = s[ERROR], s[SPEED], s[SPEED_RATE]
-        on_goal = s[SET_POINT_16] == self._held_speed << 4
+        e, w, wd = s[_ERROR], s[_SPEED], s[_SPEED_RATE]
+        on_goal = s[_SET_POINT_16] == self._held_speed << 4
         if not on_goal:
-            self._stage_tick = s[TICK]  # the way there does not count
+            self._stage_tick = s[_TICK]  # the way there does not count
         if on_goal and -_HOLD_TOLERANCE_Q15 < e < _HOLD_TOLERANCE_Q15:
             self._settled_ticks += d
         else:
@@ -533,9 +589,10 @@ class Sweep:
                 self._lower_held_speed(w)
         else:
             self._debounce_ticks = 0
-        since = (s[TICK] - self._stage_tick) & MASK
+        since = (s[_TICK] - self._stage_tick) & _MASK
         late = since > _HOLD_TIMEOUT_MS * 4000 + self._steady_ticks
-        if self._settled_ticks > self._steady_ticks and self._count > 96 or late:
+        settled = self._settled_ticks > self._steady_ticks and self._count > 96
+        if settled and self._probe_steps >= _PROBE_STEPS or late:
             if late:
                 self._top_speed_held = False
                 self._lower_held_speed(w)
@@ -544,33 +601,35 @@ class Sweep:
     def _lower_held_speed(self, w):
         """Hold what the engine reaches: 1/64 below the present speed."""
         if not self._upward:
-            low = self._s[END_SPEED] + 200
+            low = self._s[_END_SPEED] + 200
             held = w - (w >> 6)
             self._plan_from_held(held if held > low else low)
-            self._s[SET_POINT_16] = self._held_speed << 4
+            self._s[_SET_POINT_16] = self._held_speed << 4
 
     def _start_ramp_entry(self):
         """Start the ramp entry; drop a map that does not fit this engine and this water."""
         s = self._s
         if self._use_map:
-            now, learned = s[ENGINE_TORQUE_NOW], self.map.look_up(s[SET_POINT])[MAP_TORQUE] << 2
+            now, learned = s[_ENGINE_TORQUE_NOW], self.map.look_up(s[_SET_POINT])[_MAP_TORQUE] << 2
             if (
                 now > learned + (learned >> 1) + (learned >> 3)
                 or now < (learned >> 1) + (learned >> 3)
-                or not UNITY // 2 < s[INTEGRAL] < UNITY * 2
+                or not _UNITY // 2 < s[_INTEGRAL] < _UNITY * 2
             ):
                 self._use_map = False
-        self.map.note_held_opening(self._held_speed, s[OPENING_MEAN] >> 8)
+        self.map.note_held_opening(self._held_speed, s[_OPENING_MEAN] >> 8)
         if not self._use_map:
             self._reset_feedforward()
         self._stage = _RAMP_ENTRY
-        self._stage_tick = s[TICK]
+        self._stage_tick = s[_TICK]
+        s[_PROBING] = 0
+        set_bandwidth(s)
 
     def _end_tick(self, tick):
         """When the speed crossed the end speed: the ramp's own end, moved by the mean offset of late."""
         s = self._s
-        late = min(max((s[LINE_OFFSET] << 10) // (s[RAMP_RATE] or -1), -_MAX_LATENESS), _MAX_LATENESS)
-        ahead = (s[SWEEP_TIME] << 12) - ((tick - s[START_TICK]) & MASK) - late * 244
+        late = min(max((s[_LINE_OFFSET] << 10) // (s[_RAMP_RATE] or -1), -_MAX_LATENESS), _MAX_LATENESS)
+        ahead = (s[_SWEEP_TIME] << 12) - ((tick - s[_START_TICK]) & _MASK) - late * 244
         return shift_tick(tick, ahead) if -_MAX_END_SHIFT_TICKS < ahead < _MAX_END_SHIFT_TICKS else tick
 
     def _finish(self, tick):
@@ -579,18 +638,18 @@ class Sweep:
         self.sweep_end_tick = tick
         self.phase = RELEASE
         self._stage = _HOLD_LOAD
-        self._end_torque = max(s[ENGINE_TORQUE], 400)
-        s[MIN_OPENING] = s[OPENING] >> 1
+        self._end_torque = max(s[_ENGINE_TORQUE], 400)
+        s[_MIN_OPENING] = s[_OPENING] >> 1
         self._debounce_ticks = 0
-        past = min(_RUN_OUT_HALF_RPM, s[END_SPEED] >> 4)
-        self._run_out_speed = s[END_SPEED] + (past if s[RAMP_RATE] > 0 else -past)
+        past = min(_RUN_OUT_HALF_RPM, s[_END_SPEED] >> 4)
+        self._run_out_speed = s[_END_SPEED] + (past if s[_RAMP_RATE] > 0 else -past)
         if self._cut_reason:
-            s[SET_POINT_16] = s[END_SPEED] << 4
+            s[_SET_POINT_16] = s[_END_SPEED] << 4
 
     def _hold_load(self, d):
         """Load stays on until the engine's torque is gone."""
         s = self._s
-        if s[ENGINE_TORQUE] < self._end_torque >> 2 or s[SPEED] < (s[SET_POINT_16] >> 4) * 3 >> 2:
+        if s[_ENGINE_TORQUE] < self._end_torque >> 2 or s[_SPEED] < (s[_SET_POINT_16] >> 4) * 3 >> 2:
             self._debounce_ticks += d
             if self._debounce_ticks > 600000:
                 self._stage = _RELEASE_LOAD
@@ -600,11 +659,11 @@ class Sweep:
     def _release_load(self):
         """Shut slowly; take the load back should the engine give torque again."""
         s = self._s
-        s[MIN_OPENING] = 0
-        u = s[OPENING] - (12288 * s[DT] >> 15)
-        if s[ERROR] > 1000 and s[ENGINE_TORQUE] > self._end_torque >> 1:
+        s[_MIN_OPENING] = 0
+        u = s[_OPENING] - (12288 * s[_DT] >> 15)
+        if s[_ERROR] > 1000 and s[_ENGINE_TORQUE] > self._end_torque >> 1:
             self._stage = _HOLD_LOAD
-            s[MIN_OPENING] = s[OPENING] >> 1
+            s[_MIN_OPENING] = s[_OPENING] >> 1
             self._debounce_ticks = 0
             self._use_map = False
             self._reset_feedforward()
@@ -622,24 +681,24 @@ class Sweep:
         s = self._s
         if self.phase in (HOLD, RAMP) and self._stage != _IDLE:
             if self._stage <= _HOLD_SPEED:
-                self.sweep_start_tick = s[TICK]
+                self.sweep_start_tick = s[_TICK]
                 if self._log_opening == 0 and not self._use_map:
                     self._reset_feedforward()
-            self._finish(s[TICK])
-            s[SET_POINT_16] = max(s[SPEED_1], 1024) << 4
+            self._finish(s[_TICK])
+            s[_SET_POINT_16] = max(s[_SPEED_1], 1024) << 4
         self.phase = RELEASE if self._stage != _IDLE else DONE
         self._requested = False
 
     def verdict(self):
         """verdict, reason, start and end tick, start and end speed, rms, worst, ms at the ends."""
         s = self._s
-        n = s[STEPS] or 1
-        high = s[SQUARES_HIGH]
-        mean = (high // n << 12) + (((high % n) << 12) + s[SQUARES_LOW]) // n
+        n = s[_STEPS] or 1
+        high = s[_SQUARES_HIGH]
+        mean = (high // n << 12) + (((high % n) << 12) + s[_SQUARES_LOW]) // n
         rms = isqrt(mean)
-        open_ms = min(s[FULL_OPEN_TICKS] // 4000, 65535)
-        shut_ms = min(s[SHUT_TICKS] // 4000, 65535)
-        took = ((self.sweep_end_tick - self.sweep_start_tick) & MASK) // 400
+        open_ms = min(s[_FULL_OPEN_TICKS] // 4000, 65535)
+        shut_ms = min(s[_SHUT_TICKS] // 4000, 65535)
+        took = ((self.sweep_end_tick - self.sweep_start_tick) & _MASK) // 400
         off = abs(took - self._sweep_ms * 10)  # 0.1 ms
         verdict = reason = 0
         if self._reason:
@@ -659,8 +718,8 @@ class Sweep:
             # the cause, where it is known
             if verdict != _GOOD:
                 if open_ms > 200:
-                    water_short = self._use_map and s[INTEGRAL] > UNITY * 5 // 4
-                    reason = _SUPPLY_LOW if water_short else _FULL_OPEN
+                    water_short = self._use_map and s[_INTEGRAL] > _UNITY * 5 // 4
+                    reason = _SUPPLY_LOW if water_short else _VALVE_FULL_OPEN
                 elif shut_ms > 500:
                     reason = _SHUT
             if not self._top_speed_held:
@@ -671,10 +730,10 @@ class Sweep:
             reason,
             self.sweep_start_tick,
             self.sweep_end_tick,
-            s[START_SPEED],
-            s[END_SPEED],
+            s[_START_SPEED],
+            s[_END_SPEED],
             rms,
-            s[WORST_ERROR],
+            s[_WORST_ERROR],
             open_ms,
             shut_ms,
         )
@@ -684,9 +743,11 @@ class Sweep:
         if not (self._learning or self._relearn) or self.phase < RELEASE or self._reason or self._cut_reason:
             return []
         s = self._s
-        steps = s[STEPS]
+        steps = s[_STEPS]
         if not steps or self.verdict()[VERDICT_RMS] > _MAX_LEARN_RMS:
             return []
-        took = (self.sweep_end_tick - self.sweep_start_tick) & MASK
+        took = (self.sweep_end_tick - self.sweep_start_tick) & _MASK
+        if s[_DELAY_SEEN]:
+            self.map.delay = s[_DELAY]
         ripple_mHz = self._ripple.find_mHz(took // 4 // steps)
-        return self.map.learn(s[INERTIA], s[VALVE_GAIN_SUM] // steps, ripple_mHz, self._relearn)
+        return self.map.learn(s[_INERTIA], s[_VALVE_GAIN_SUM] // steps, ripple_mHz, self._relearn)

@@ -8,6 +8,7 @@ Learned slots (learned.json, messages `learned` and `run_learned`):
                that speed in 16 half rpm
     4          how strongly the fill answers the valve, against what the gains assume, times 256
     5          ripple of the water supply, mHz
+    6          delay from the command to the valve to the measured torque, 1/32768 s
     10 + k     at 512 k half rpm (256 k rpm): opening in 1/4096 of the servo's travel,
                plus 8192 times the brake torque in mN.m on a wide-open-throttle sweep
 
@@ -18,17 +19,18 @@ from array import array
 
 from .native import const, micropython, ptr16, ptr32
 from .ripple import MAX_MHZ, MIN_MHZ
-from .speed_loop import FULL
+from .speed_loop import FULL, MAX_DELAY, MIN_DELAY
 
 SLOT_INERTIA = 1
 SLOT_VALVE_EXPONENT = 2
 SLOT_HOLD = 3
 SLOT_VALVE_GAIN = 4
 SLOT_RIPPLE = 5
+SLOT_DELAY = 6
 SLOT_KNOT = 10
 KNOTS = const(96)  # to 24,576 rpm
 _SMOOTHING_PASSES = const(4)  # of smoothing: one run's openings hold what the valve answered to single turns
-MAX_KNOTS = 55  # with the five above, what one message carries
+MAX_KNOTS = 54  # with the six above, what one message carries
 MAX_TORQUE = 131071  # mN.m
 MIN_INERTIA = 256
 MAX_INERTIA = 262143
@@ -38,7 +40,6 @@ MAX_VALVE_EXPONENT = 640
 DEFAULT_VALVE_GAIN = 256  # the fill answers as assumed
 MIN_VALVE_GAIN = 64
 MAX_VALVE_GAIN = 2048
-MAP_TORQUE, MAP_EXPONENT, MAP_OPENING = 0, 1, 2  # places in what `look_up` returns
 
 
 def isqrt(x):
@@ -129,6 +130,7 @@ class ValveMap:
         self.inertia = 0  # 0: not known
         self.valve_exponent = DEFAULT_VALVE_EXPONENT
         self.valve_gain = DEFAULT_VALVE_GAIN
+        self.delay = 0  # 1/32768 s; 0: not known
         self.ripple_mHz = 0  # mHz; 0: none known
         self._found = array("i", (0, 0, 0))
         self._held = self._held_speed = 0  # opening 1/16384, half rpm; 0: not known
@@ -148,6 +150,9 @@ class ValveMap:
         value = learned.get(SLOT_VALVE_GAIN, 0)
         if MIN_VALVE_GAIN <= value <= MAX_VALVE_GAIN:
             self.valve_gain = value
+        value = learned.get(SLOT_DELAY, 0)
+        if MIN_DELAY <= value <= MAX_DELAY:
+            self.delay = value
         value = learned.get(SLOT_RIPPLE, 0)
         if MIN_MHZ <= value <= MAX_MHZ:
             self.ripple_mHz = value
@@ -196,6 +201,7 @@ class ValveMap:
         self._held_speed = min(max(half_rpm, 0), 65535)
         self._held = min(max(opening, 4), FULL)
 
+    @micropython.native
     def look_up(self, half_rpm):
         """(torque mN.m at least 1, 256 d ln T / d ln w, opening 1/16384) at a set point, as an array."""
         look_up(self._torque, self._opening, self.low, self.high, half_rpm, self._found)
@@ -205,6 +211,7 @@ class ValveMap:
         for k in range(KNOTS):
             self._sum_u[k] = self._sum_t[k] = self._weight[k] = 0
 
+    @micropython.native
     def record(self, half_rpm, opening, torque_mNm):
         """Note what this set point took; called at each step of a sweep."""
         record(self._weight, self._sum_u, self._sum_t, half_rpm, opening, torque_mNm)
@@ -250,6 +257,8 @@ class ValveMap:
             (SLOT_VALVE_EXPONENT, self.valve_exponent),
             (SLOT_VALVE_GAIN, self.valve_gain),
         ]
+        if self.delay:
+            pairs.append((SLOT_DELAY, self.delay))
         if ripple_mHz:
             pairs.append((SLOT_RIPPLE, ripple_mHz))
         if self._held:
