@@ -1,22 +1,28 @@
-"""Bring SPEC.md's table and vectors.json up to date with message_table.py.
+"""Bring SPEC.md's tables, protocol.json, table_hash.py and vectors.json up to date with the code.
 
 ``python protocol/refresh.py`` writes them; ``--check`` only says whether they
 are current (exit 1 if not).  A vector once written is never rewritten: old
 boards and old run files hold those bytes.  A change that would need it is a
 new message, or a new major version.
+
+protocol.json is the same tables for a program.  The hash of them stands in
+table_hash.py: a board tells it in board_info, so that a host whose tables differ
+notices, although both count the same version.
 """
 
 import json
 import sys
+from binascii import crc32
 from pathlib import Path
 
 HERE = Path(__file__).resolve().parent
 sys.path.insert(0, str(HERE))
 
-from evenfall_wire import frames, messages  # noqa: E402
+import document  # noqa: E402
+from evenfall_wire import codes, frames, messages, settings  # noqa: E402
 
-BEGIN = "<!-- table: begin (made by refresh.py from message_table.py; do not edit) -->"
-END = "<!-- table: end -->"
+BEGIN = "<!-- {}: begin (made by refresh.py; do not edit) -->"
+END = "<!-- {}: end -->"
 
 
 def table():
@@ -43,11 +49,112 @@ def table():
     return "\n".join(lines)
 
 
-def spec_with_table(text):
-    """SPEC.md's text with the table put between its marks."""
-    before, rest = text.split(BEGIN)
-    after = rest.split(END)[1]
-    return f"{before}{BEGIN}\n\n{table()}\n{END}{after}"
+def code_tables():
+    """The numbers of codes.py as Markdown."""
+    lines = []
+    for table_name, (title, where, notes) in document.CODES.items():
+        names = getattr(codes, table_name)
+        lines += [f"**{title}** ({where})", ""]
+        if notes:
+            lines += ["| number | name | |", "|---|---|---|"]
+            lines += [f"| {n} | `{name}` | {notes.get(name, '')} |" for n, name in enumerate(names)]
+        else:
+            lines.append(", ".join(f"{n} `{name}`" for n, name in enumerate(names)))
+        lines.append("")
+    return "\n".join(lines)
+
+
+def setting_table():
+    """The settings as Markdown."""
+    lines = [
+        "| number | name | unit | default | bounds | group | from the next start |",
+        "|---|---|---|---|---|---|---|",
+    ]
+    for number, name, unit, default, low, high, group in settings.SETTINGS:
+        late = "yes" if group == "pins" or name in settings.AT_START else ""
+        lines.append(f"| {number} | `{name}` | {unit} | {default} | {low} to {high} | {group} | {late} |")
+    return "\n".join(lines) + "\n"
+
+
+def slot_table():
+    """The learned slots as Markdown."""
+    lines = ["| slot | name | unit | what |", "|---|---|---|---|"]
+    lines += [f"| {slot} | {name} | {unit} | {what} |" for slot, name, unit, what in document.LEARNED_SLOTS]
+    return "\n".join(lines) + "\n"
+
+
+def described():
+    """All tables as plain data: what protocol.json holds, and what the hash covers."""
+
+    def fields(rows):
+        return [{"name": n, "code": c, "unit": u, "scale": s} for n, c, u, s in rows]
+
+    return {
+        "messages": [
+            {"type": number, "name": name, "once": fields(head), "each": fields(each)}
+            for number, name, head, each in messages.MESSAGES
+        ],
+        "codes": {name.lower(): list(getattr(codes, name)) for name in document.CODES},
+        "settings": [
+            {
+                "number": number, "name": name, "unit": unit, "default": default, "low": low, "high": high,
+                "group": group, "from_next_start": group == "pins" or name in settings.AT_START,
+            }
+            for number, name, unit, default, low, high, group in settings.SETTINGS
+        ],
+        "learned_slots": [
+            {"slot": slot, "name": name, "unit": unit, "what": what}
+            for slot, name, unit, what in document.LEARNED_SLOTS
+        ],
+    }  # fmt: skip
+
+
+def table_hash():
+    """CRC-32 of the tables as JSON without spaces, keys sorted."""
+    return crc32(json.dumps(described(), sort_keys=True, separators=(",", ":")).encode())
+
+
+def description():
+    """Text of protocol.json."""
+    whole = {
+        "about": "The tables of SPEC.md for a program. Made by refresh.py; do not edit.",
+        "protocol": {"major": messages.PROTO_MAJOR, "minor": messages.PROTO_MINOR},
+        "table_hash": table_hash(),
+        "frame": {
+            "max_data": frames.MAX_DATA, "max_payload": frames.MAX_PAYLOAD, "max_body": frames.MAX_BODY,
+            "max_wire": frames.MAX_WIRE, "crc": "CRC-32/ISO-HDLC", "stuffing": "COBS", "delimiter": 0,
+        },
+        "tick": {"hz": messages.TICK_HZ, "modulo": messages.TICK_WRAP},
+        "tables": described(),
+    }  # fmt: skip
+    return json.dumps(whole, indent=1) + "\n"
+
+
+TABLES = {"messages": table, "codes": code_tables, "settings": setting_table, "learned slots": slot_table}
+
+
+def spec_with_tables(text):
+    """SPEC.md's text with each table put between its marks."""
+    for name, made in TABLES.items():
+        begin, end = BEGIN.format(name), END.format(name)
+        before, rest = text.split(begin)
+        after = rest.split(end)[1]
+        text = f"{before}{begin}\n\n{made()}\n{end}{after}"
+    return text
+
+
+def made_files():
+    """{path: text} of every file that is made from the code, vectors.json apart."""
+    spec = HERE / "SPEC.md"
+    hash_text = (
+        '"""Hash of all tables; made by protocol/refresh.py, told in board_info."""\n\n'
+        f"TABLE_HASH = 0x{table_hash():08X}\n"
+    )
+    return {
+        spec: spec_with_tables(spec.read_text()),
+        HERE / "protocol.json": description(),
+        HERE / "evenfall_wire" / "table_hash.py": hash_text,
+    }
 
 
 def _plain(values):
@@ -124,22 +231,22 @@ def write_vectors(path, vectors):
 
 def main(check=False):
     """Write what is out of date; with `check`, only report it."""
-    spec = HERE / "SPEC.md"
     path = HERE / "vectors.json"
-    text = spec.read_text()
-    new_text = spec_with_table(text)
     vectors = json.loads(path.read_text())
     new = missing_vectors(vectors)
+    stale = {p: text for p, text in made_files().items() if not p.exists() or p.read_text() != text}
     if check:
-        if new_text != text:
-            print("protocol/SPEC.md: the table is out of date; run python protocol/refresh.py")
+        for p in stale:
+            print(f"protocol/{p.relative_to(HERE)}: out of date; run python protocol/refresh.py")
         if new:
             print(f"protocol/vectors.json: no vectors of {new[0]['name']}; run python protocol/refresh.py")
-        return int(bool(new) or new_text != text)
-    spec.write_text(new_text)
+        return int(bool(new or stale))
+    for p, text in stale.items():
+        p.write_text(text)
     vectors["frames"] += new
     write_vectors(path, vectors)
-    print(f"SPEC.md {'changed' if new_text != text else 'unchanged'}, {len(new)} vectors added")
+    changed = ", ".join(str(p.relative_to(HERE)) for p in stale) or "nothing"
+    print(f"{changed} changed, {len(new)} vectors added")
     return 0
 
 

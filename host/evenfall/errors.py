@@ -26,6 +26,7 @@ class BoardError(EvenfallError):
 
     exit_code = 4
     refusal = ""
+    detail = 0  # as the board sent it
 
 
 class DamageError(EvenfallError):

@@ -68,6 +68,9 @@ REFUSALS = (
     "reserved_12",  # never sent; set_settings says it in the value of `done`
     "moving",
     "unsteady",
+    "no_session",
+    "busy_request",
+    "button_first",
 )
 
 COMMANDS = ("none", "arm", "start", "stop", "characterise", "clear_fault", "forget_learned", "restart")
@@ -117,4 +120,4 @@ TRACE_BITS = (
     "load_held_over",
 )
 # run_list.flags, bit numbers
-RUN_BITS = ("complete", "acknowledged", "truncated", "aborted")
+RUN_BITS = ("complete", "acknowledged", "truncated", "aborted", "unreadable")

@@ -16,34 +16,38 @@ TICK_HZ = 4000000
 
 # Types below 0x40 go host -> board, 0x40..0x7F board -> host as replies,
 # 0x80..0xBF are records: the frames a run file is made of.
+_SESSION = ("session", "I", "", 1)
+_READ = (_SESSION, ("run_id", "I", "", 1), ("offset", "I", "B", 1), ("length", "I", "B", 1))
 MESSAGES = (
-    # --- requests: `sequence` is the host's counter, echoed by the reply ---
+    # --- requests: `sequence` is the host's counter, echoed by the reply; all but hello and get_status
+    # begin with the number of the session that asks ---
     (0x01, "hello", (("proto_major", "B", "", 1), ("proto_minor", "B", "", 1), ("session", "I", "", 1)), ()),
     (0x02, "get_status", (), ()),
-    (0x03, "list_runs", (("first", "H", "", 1),), ()),
+    (0x03, "list_runs", (_SESSION, ("first", "H", "", 1)), ()),
+    (0x04, "read_run", _READ, ()),
     (
-        0x04,
-        "read_run",
-        (("run_id", "I", "", 1), ("first_frame", "H", "", 1), ("frame_count", "H", "", 1)),
+        0x05,
+        "ack_run",
+        (
+            _SESSION,
+            ("run_id", "I", "", 1),
+            ("size", "I", "B", 1),
+            ("crc32", "I", "", 1),
+            ("proof", "I", "", 1),
+        ),
         (),
     ),
-    (0x05, "ack_run", (("run_id", "I", "", 1), ("size", "I", "B", 1), ("crc32", "I", "", 1)), ()),
-    (0x06, "delete_run", (("run_id", "I", "", 1),), ()),
-    (0x07, "get_settings", (("first", "H", "", 1),), ()),
-    (0x08, "set_settings", (), (("setting", "H", "", 1), ("value", "i", "", 1))),
-    (0x09, "set_clock", (("unix_s", "I", "s", 1),), ()),
-    (0x0A, "zero", (), ()),
-    (0x0B, "command", (("command", "B", "", 1), ("argument", "i", "", 1)), ()),
-    (0x0C, "self_test", (), ()),
-    (0x0D, "get_learned", (), ()),
+    (0x06, "delete_run", (_SESSION, ("run_id", "I", "", 1), ("damaged", "B", "", 1)), ()),
+    (0x07, "get_settings", (_SESSION, ("first", "H", "", 1)), ()),
+    (0x08, "set_settings", (_SESSION,), (("setting", "H", "", 1), ("value", "i", "", 1))),
+    (0x09, "set_clock", (_SESSION, ("unix_s", "I", "s", 1)), ()),
+    (0x0A, "zero", (_SESSION,), ()),
+    (0x0B, "command", (_SESSION, ("command", "B", "", 1), ("argument", "i", "", 1)), ()),
+    (0x0C, "self_test", (_SESSION,), ()),
+    (0x0D, "get_learned", (_SESSION, ("first", "H", "", 1)), ()),
     # as read_run, but answered after the answer under way, so that the line need not wait for the host
-    (
-        0x0E,
-        "read_next",
-        (("run_id", "I", "", 1), ("first_frame", "H", "", 1), ("frame_count", "H", "", 1)),
-        (),
-    ),
-    (0x0F, "get_counters", (), ()),
+    (0x0E, "read_next", _READ, ()),
+    (0x0F, "get_counters", (_SESSION,), ()),
     # --- replies ---
     (
         0x41,
@@ -55,6 +59,7 @@ MESSAGES = (
             ("firmware", "16s", "", 1),
             ("boot_count", "I", "", 1),
             ("max_body", "H", "B", 1),
+            ("table_hash", "I", "", 1),
         ),
         (),
     ),
@@ -103,15 +108,16 @@ MESSAGES = (
             ("started_unix_s", "I", "s", 1),
         ),
     ),
-    # read_run is answered by the stored record frames, verbatim, then this:
+    # read_run is answered by run_data, as many as it takes, then this:
     (
         0x44,
         "read_done",
         (
             ("run_id", "I", "", 1),
-            ("first_frame", "H", "", 1),
-            ("frame_count", "H", "", 1),
+            ("offset", "I", "B", 1),
+            ("length", "I", "B", 1),
             ("crc32", "I", "", 1),
+            ("challenge", "I", "", 1),
         ),
         (),
     ),
@@ -124,8 +130,15 @@ MESSAGES = (
         (("setting", "H", "", 1), ("value", "i", "", 1)),
     ),
     (0x48, "self_test_result", (), (("item", "B", "", 1), ("result", "B", "", 1), ("value", "i", "", 1))),
-    (0x49, "learned", (), (("slot", "H", "", 1), ("value", "i", "", 1))),
+    (
+        0x49,
+        "learned",
+        (("total", "H", "", 1), ("first", "H", "", 1)),
+        (("slot", "H", "", 1), ("value", "i", "", 1)),
+    ),
     (0x4A, "counters", (), (("counter", "H", "", 1), ("value", "i", "", 1))),
+    # bytes of a stored file from `offset` on, as they lie there
+    (0x4B, "run_data", (("offset", "I", "B", 1),), (("byte", "B", "", 1),)),
     # --- records: `sequence` is the frame's place in the run file, from 0 ---
     (
         0x80,

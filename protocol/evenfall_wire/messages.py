@@ -8,8 +8,8 @@ import sys
 
 from . import message_table
 
-PROTO_MAJOR = 1
-PROTO_MINOR = 1
+PROTO_MAJOR = 2
+PROTO_MINOR = 0
 MESSAGES = message_table.MESSAGES
 TICK_HZ = message_table.TICK_HZ
 

@@ -46,5 +46,16 @@ SETTINGS = (
     (78, "pin_scl", "GPIO", 13, -1, 29, "pins"),
 )
 
+# these act only from the next start of the board, as do all of the group "pins"
+AT_START = (
+    "magnets",
+    "amplifier",
+    "amplifier_gain",
+    "servo_rate",
+    "kill_fitted",
+    "barometer",
+    "before_trigger",
+)
+
 BY_NUMBER = {s[0]: s for s in SETTINGS}
 BY_NAME = {s[1]: s for s in SETTINGS}

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import tempfile
+from binascii import crc32
 from pathlib import Path
 from typing import Any
 
@@ -11,7 +12,7 @@ from evenfall_bench import image, scenario
 from evenfall_bench.lockstep import PINS, Board
 from evenfall_bench.operator import Operator
 from evenfall_bench.physics import Bench
-from evenfall_wire import codes
+from evenfall_wire import codes, messages
 
 
 class Line:
@@ -69,6 +70,8 @@ class Rig:
         self.line = Line()
         self.board = Board(self.scenario, self.bench, self.operator, path, self.line, **board)
         self._sequence = 0
+        self.session = 7
+        self._greeted_s = -10.0
         self.kill: list[tuple[float, int]] = []  # changes of the kill line
         self.valve: list[tuple[float, float]] = []  # changes of the servo's pulse, us
         inner = self.board._outputs
@@ -100,18 +103,28 @@ class Rig:
     def run(self, seconds: float) -> None:
         self.board.run_until(self.now + seconds)
 
-    def send(self, name: str, head: Any = (), each: Any = ()) -> int:
-        """Put a request on the line; return its sequence."""
+    def greet(self) -> None:
+        """Say hello when the session may have lapsed; what comes meanwhile is dropped."""
+        if self.now - self._greeted_s > 2.0:
+            self.ask("hello", (messages.PROTO_MAJOR, messages.PROTO_MINOR, self.session))
+            self._greeted_s = self.now
+
+    def send(self, name: str, head: Any = (), each: Any = (), session: int | None = None) -> int:
+        """Put a request on the line, in this rig's session or in `session`; return its sequence."""
+        if [f[0] for f in messages.BY_NAME[name][2]][:1] == ["session"]:
+            if session is None:
+                self.greet()
+            head = (self.session if session is None else session, *head)
         self._sequence = (self._sequence + 1) & 0xFFFF
         self.line.to_board += run_file.frame_bytes(name, self._sequence, head, each)
         return self._sequence
 
     def replies(self, seconds: float = 4.0, until: bool = True) -> tuple[list[run_file.Message], bytes]:
-        """Messages that come within `seconds` (up to the first when `until`), and stored frames."""
+        """Messages that come within `seconds` (up to the first when `until`), and bytes of stored runs."""
         end = self.now + seconds
-        messages: list[run_file.Message] = []
+        came: list[run_file.Message] = []
         stored = b""
-        while self.now < end and not (until and messages):
+        while self.now < end and not (until and came):
             self.run(0.004)
             while b"\0" in self.line.from_board:
                 at = self.line.from_board.index(0)
@@ -120,20 +133,28 @@ class Rig:
                 frame = run_file.open_frame(chunk)
                 if frame is None:
                     continue
-                if frame.kind >= 0x80:
-                    stored += chunk + b"\0"
+                if frame.kind == run_file.TYPE_OF["run_data"]:
+                    stored += frame.payload[4:]
                     continue
                 message = run_file.decode_message(frame.kind, frame.payload)
                 assert message is not None
-                messages.append(message)
-        return messages, stored
+                came.append(message)
+        return came, stored
 
-    def ask(self, name: str, head: Any = (), each: Any = (), seconds: float = 4.0) -> run_file.Message:
+    def ask(
+        self, name: str, head: Any = (), each: Any = (), seconds: float = 4.0, session: int | None = None
+    ) -> run_file.Message:
         """Send a request and return its reply."""
-        self.send(name, head, each)
-        messages, self.stored = self.replies(seconds)
-        assert messages, f"no reply to {name}; {self.trouble()}"
-        return messages[0]
+        self.send(name, head, each, session)
+        came, self.stored = self.replies(seconds)
+        assert came, f"no reply to {name}; {self.trouble()}"
+        return came[0]
+
+    def acknowledge(self, run_id: int, data: bytes) -> run_file.Message:
+        """Prove to the board that `data` is here."""
+        challenge = self.ask("read_run", (run_id, len(data), 0)).head["challenge"]
+        proof = run_file.proof(challenge, data)
+        return self.ask("ack_run", (run_id, len(data), crc32(data), proof))
 
     def trouble(self) -> str:
         return (
@@ -161,7 +182,7 @@ class Rig:
         return self.ask("list_runs", (0,)).each
 
     def read(self, run_id: int) -> bytes:
-        """The stored frames of a run."""
-        reply = self.ask("read_run", (run_id, 0, 65535), seconds=20)
+        """The bytes of a stored run."""
+        reply = self.ask("read_run", (run_id, 0, 1 << 24), seconds=20)
         assert reply.name == "read_done", reply
         return self.stored

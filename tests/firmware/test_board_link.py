@@ -53,21 +53,63 @@ def test_hello_names_the_board_and_the_protocol(idle):
 
 def test_a_second_host_is_refused_until_the_first_is_silent(idle):
     idle.run(3.5)
-    assert idle.ask("hello", (1, 0, 100)).name == "board_info"
-    assert refusal(idle.ask("hello", (1, 0, 200)), "hello") == "other_session"
-    assert idle.ask("hello", (1, 0, 100)).name == "board_info"
+    assert idle.ask("hello", (2, 0, 100)).name == "board_info"
+    assert refusal(idle.ask("hello", (2, 0, 200)), "hello") == "other_session"
+    assert idle.ask("hello", (2, 0, 100)).name == "board_info"
+    assert idle.ask("hello", (2, 0, 0)).name == "board_info"  # 0 asks who is there and claims nothing
     idle.run(2.0)
-    assert idle.ask("get_status").name == "status"  # heard: the three seconds begin anew
+    assert idle.ask("get_counters", session=100).name == "counters"  # heard: the three seconds begin anew
     idle.run(2.0)
-    assert refusal(idle.ask("hello", (1, 0, 200)), "hello") == "other_session"
+    reply = idle.ask("hello", (2, 0, 200))
+    assert refusal(reply, "hello") == "other_session" and 500 < reply.head["detail"] < 1100
     idle.run(3.2)
-    assert idle.ask("hello", (1, 0, 200)).name == "board_info"
+    assert idle.ask("hello", (2, 0, 200)).name == "board_info"
+    idle.run(3.2)
+
+
+# a request of each kind that changes something, or takes time, with values that would be taken
+CHANGES = {
+    "ack_run": ((1, 0, 0, 0), ()),
+    "delete_run": ((1, 0), ()),
+    "set_settings": ((), [(number("sweep_time"), 12000)]),
+    "set_clock": ((1_750_000_000,), ()),
+    "zero": ((), ()),
+    "command": ((codes.COMMANDS.index("arm"), 0), ()),
+    "self_test": ((), ()),
+    "list_runs": ((0,), ()),
+    "read_run": ((1, 0, 1), ()),
+    "read_next": ((1, 0, 1), ()),
+    "get_settings": ((0,), ()),
+    "get_learned": ((0,), ()),
+    "get_counters": ((), ()),
+}
+
+
+def test_only_the_session_that_said_hello_may_ask(idle):
+    """Every request of the table is tried; none but hello, get_status and stop works without the session."""
+    named = {m[1] for m in messages.MESSAGES if m[0] < 0x40}
+    assert named == set(CHANGES) | {"hello", "get_status"}
+    idle.run(3.5)
+    assert idle.ask("hello", (2, 0, 100)).name == "board_info"
+    before = dict(idle.ask("get_settings", (0,), session=100).each)
+    for name, (head, each) in CHANGES.items():
+        assert idle.ask("hello", (2, 0, 100)).name == "board_info"
+        for other in (200, 0):
+            assert refusal(idle.ask(name, head, each, session=other), name) == "no_session", name
+    restart = (codes.COMMANDS.index("restart"), 0)
+    assert refusal(idle.ask("command", restart, session=200), "command") == "no_session"
+    assert idle.ask("command", (codes.COMMANDS.index("stop"), 0), session=200).name == "done"
+    assert idle.status()["state"] == "rest"
+    assert dict(idle.ask("get_settings", (0,), session=100).each) == before
+    idle.run(3.2)  # the session lapses: its own requests count no more either, until the next hello
+    assert refusal(idle.ask("set_clock", (1_750_000_000,), session=100), "set_clock") == "no_session"
+    assert refusal(idle.ask("set_clock", (1_750_000_000,), session=0), "set_clock") == "no_session"
 
 
 def test_newer_protocol_and_nonsense_are_refused(idle):
     assert refusal(idle.ask("hello", (messages.PROTO_MAJOR + 1, 0, 200)), "hello") == "newer_protocol"
     framer = run_file.Framer()
-    for kind in (0x3E, 0x42, 0x80, 0xFF):
+    for kind in (0x3E, 0x10):
         idle.line.to_board += bytes(framer.finish(kind, 77, 0))
         (reply,), _ = idle.replies()
         assert reply.name == "refused" and reply.head["request"] == kind
@@ -76,9 +118,106 @@ def test_newer_protocol_and_nonsense_are_refused(idle):
     (reply,), _ = idle.replies()
     assert refusal(reply, "read_run") == "bad_payload"
     assert refusal(idle.ask("read_run", (4711, 0, 1)), "read_run") == "no_such_run"
-    assert refusal(idle.ask("ack_run", (4711, 0, 1)), "ack_run") == "no_such_run"
-    assert refusal(idle.ask("delete_run", (4711,)), "delete_run") == "no_such_run"
+    assert refusal(idle.ask("ack_run", (4711, 0, 1, 0)), "ack_run") == "no_such_run"
+    assert refusal(idle.ask("delete_run", (4711, 0)), "delete_run") == "no_such_run"
+    assert refusal(idle.ask("delete_run", (4711, 1)), "delete_run") == "no_such_run"
     assert refusal(idle.ask("command", (200, 0)), "command") == "unknown_request"
+
+
+def test_an_answer_is_never_answered(idle):
+    """Replies, records and free types are counted and dropped: a line that echoes cannot set up a storm."""
+    before = idle.status()["frames_unknown"]
+    framer = run_file.Framer()
+    for kind in range(0x40, 0x100):
+        idle.line.to_board += bytes(framer.finish(kind, kind, 0))
+    messages_, stored = idle.replies(3.0, until=False)
+    assert messages_ == [] and stored == b""
+    assert idle.status()["frames_unknown"] == before + 0xC0
+
+
+def test_an_echoing_line_quiets_down(idle):
+    """All that the board says comes back to it: one request has one reply, and then there is peace."""
+    idle.send("get_status")
+    heard = b""
+    for _ in range(1250):  # 5 s
+        idle.run(0.004)
+        heard += bytes(idle.line.from_board)
+        idle.line.to_board += bytes(idle.line.from_board)
+        idle.line.from_board.clear()
+    assert heard.count(b"\0") == 1
+    assert idle.status()["state"] == "rest"
+
+
+def test_settings_cut_inside_a_pair_change_nothing(idle):
+    """As it lay on the line: 1, 2, 5 bytes short of the last pair, and one byte too many."""
+    before = dict(idle.ask("get_settings", (0,)).each)
+    framer = run_file.Framer()
+    pairs = [(number("sweep_time"), 12000 if before[number("sweep_time")] != 12000 else 11000), (23, 900)]
+    for cut in (-1, 1, 2, 5):
+        idle.greet()
+        size = messages.pack_into("set_settings", framer.payload, 0, (idle.session,), pairs)
+        idle.line.to_board += bytes(framer.finish(REQUEST["set_settings"], 900 + cut, size - cut))
+        (reply,), _ = idle.replies()
+        assert refusal(reply, "set_settings") == "bad_payload"
+        assert dict(idle.ask("get_settings", (0,)).each) == before
+
+
+def test_a_request_with_the_number_of_the_one_before_and_other_contents_is_another(idle):
+    def set_time(value):
+        head = (idle.session,)
+        idle.line.to_board += run_file.frame_bytes(
+            "set_settings", 4242, head, [(number("sweep_time"), value)]
+        )
+        (reply,), _ = idle.replies()
+        assert reply.name == "done"
+        return dict(idle.ask("get_settings", (0,)).each)[number("sweep_time")]
+
+    idle.greet()
+    assert set_time(13000) == 13000
+    assert set_time(14000) == 14000
+    assert idle.ask("set_settings", (), [(number("sweep_time"), 10000)]).name == "done"
+
+
+def test_the_clock_takes_only_a_time_that_can_be(idle):
+    for unix_s in (0, 1_735_689_599, 2_145_916_800, 3_200_000_000, 0xFFFFFFFF):
+        assert refusal(idle.ask("set_clock", (unix_s,)), "set_clock") == "out_of_bounds"
+    assert idle.ask("set_clock", (1_735_689_600,)).name == "done"
+
+
+@pytest.mark.parametrize(("name", "longest_s"), [("zero", 4.0), ("self_test", 9.0)])
+def test_hello_and_status_are_answered_while_something_takes_time(idle, name, longest_s):
+    """Others are told how far it is; a repeat of the request itself waits for its reply: it is done once."""
+    idle.run(0.5)
+    idle.board.fault("cell_push", 2)  # a push of the arm: no block is steady at once
+    sequence = idle.send(name)
+    percents = []
+    end = idle.now + longest_s
+    final = None
+    while final is None and idle.now < end:
+        idle.run(0.15)
+        idle.board.fault("cell_push", 0 if idle.now > end - longest_s + 1.0 else len(percents) % 2 * 2)
+        idle.line.to_board += run_file.frame_bytes(name, sequence, (idle.session,))
+        idle.send("hello", (2, 0, idle.session))
+        came, _ = idle.replies(0.15, until=False)
+        if any(m.name in ("done", "self_test_result") for m in came):
+            final = came
+            break
+        assert [m.name for m in came] == ["board_info"], came
+        idle.send("get_status")
+        idle.send("get_settings", (0,), session=idle.session)
+        came, _ = idle.replies(0.15, until=False)
+        if any(m.name in ("done", "self_test_result") for m in came):
+            final = came
+            break
+        assert [m.name for m in came] == ["status", "refused"], came
+        assert refusal(came[1], "get_settings") == "busy_request"
+        percents.append(came[1].head["detail"])
+    assert final and len(percents) >= 2
+    assert percents == sorted(percents) and 0 <= percents[0] and percents[-1] <= 100
+    idle.board.fault("cell_push", 0)
+    idle.line.to_board += run_file.frame_bytes(name, sequence, (idle.session,))
+    came, _ = idle.replies(1.0)
+    assert came and came[0].name in ("done", "self_test_result")  # kept, not done anew
 
 
 def test_damaged_frames_are_counted_and_the_next_is_answered(idle):
@@ -131,10 +270,10 @@ def test_settings_are_listed_changed_and_refused(idle):
 
 def test_settings_survive_a_restart_by_command(idle):
     idle.ask("set_settings", (), [(number("arm_length"), 311000)])
-    boots = idle.ask("hello", (1, 0, 200)).head["boot_count"]
+    boots = idle.ask("hello", (2, 0, 0)).head["boot_count"]
     assert idle.ask("command", (codes.COMMANDS.index("restart"), 0)).name == "done"
     idle.run(2.5)
-    assert idle.ask("hello", (1, 0, 300)).head["boot_count"] == boots + 1
+    assert idle.ask("hello", (2, 0, idle.session)).head["boot_count"] == boots + 1
     status = idle.status()
     assert status["state"] == "rest" and status["fault"] == "none"  # asked for: no watchdog fault
     assert dict(idle.ask("get_settings", (0,)).each)[number("arm_length")] == 311000
@@ -147,7 +286,7 @@ def test_clock_zero_and_learned(idle):
     assert "clock_set" in run_file.bit_names(codes.STATUS_BITS, status["flags"])
     done = idle.ask("zero")
     assert done.name == "done" and done.head["value"] == idle.status()["zero_count"]
-    assert idle.ask("get_learned").each == []
+    assert idle.ask("get_learned", (0,)).each == []
 
 
 def test_an_unsteady_load_is_no_zero(idle):
@@ -209,28 +348,41 @@ def test_runs_are_listed_read_acknowledged_deleted(recorded):
         assert run.damage == [] and run.complete and run.trigger == "spin_up"
         assert run.verdict["reason"] == "no_button"
         whole[run_id] = data
-    assert refusal(recorded.ask("delete_run", (1,)), "delete_run") == "not_acknowledged"
-    reply = recorded.ask("ack_run", (1, runs[0][1], runs[0][2] ^ 1))
-    assert refusal(reply, "ack_run") == "copy_differs"
-    assert refusal(recorded.ask("ack_run", (1, runs[0][1] + 1, runs[0][2])), "ack_run") == "copy_differs"
-    assert recorded.ask("ack_run", (1, *runs[0][1:3])).name == "done"
-    assert recorded.ask("ack_run", (1, *runs[0][1:3])).name == "done"  # again: no harm
+    assert refusal(recorded.ask("delete_run", (1, 0)), "delete_run") == "not_acknowledged"
+    assert (
+        refusal(recorded.ask("delete_run", (1, 1)), "delete_run") == "not_acknowledged"
+    )  # it is not damaged
+    size, crc = runs[0][1:3]
+    challenge = recorded.ask("read_run", (1, 0, 1)).head["challenge"]
+    proof = run_file.proof(challenge, whole[1])
+    for head in ((1, size, crc ^ 1, proof), (1, size + 1, crc, proof), (1, size, crc, proof ^ 1)):
+        reply = recorded.ask("ack_run", head)
+        assert refusal(reply, "ack_run") == "copy_differs" and reply.head["detail"] == size
+    # what the list says of the run, and any checksum derived from that, is no proof
+    for guess in (0, crc, crc32(challenge.to_bytes(4, "little"), crc), challenge, crc ^ challenge):
+        assert refusal(recorded.ask("ack_run", (1, size, crc, guess)), "ack_run") == "copy_differs"
+    assert run_file.bit_names(codes.RUN_BITS, recorded.runs()[0][4]) == ["complete"]
+    assert recorded.acknowledge(1, whole[1]).name == "done"
+    assert recorded.acknowledge(1, whole[1]).name == "done"  # again: no harm
     assert run_file.bit_names(codes.RUN_BITS, recorded.runs()[0][4]) == ["complete", "acknowledged"]
     assert recorded.read(1) == whole[1]
-    assert recorded.ask("delete_run", (1,)).name == "done"
+    assert recorded.ask("delete_run", (1, 0)).name == "done"
     assert [r[0] for r in recorded.runs()] == [2, 3]
 
 
-def test_a_run_is_read_from_any_frame(recorded):
+def test_a_run_is_read_from_any_byte(recorded):
     data = recorded.read(3)
-    frames = [f + b"\0" for f in data.split(b"\0")[:-1]]
-    for first, count in ((0, 1), (5, 7), (3, 1), (len(frames) - 2, 9), (20, 30), (50, 1), (len(frames), 5)):
-        reply = recorded.ask("read_run", (3, first, count), seconds=10)
-        expected = b"".join(frames[first : first + count])
+    size = len(data)
+    for offset, length in (
+        (0, 1), (5, 7), (361, 361), (360, 363), (size - 2, 9), (4000, 3000), (size, 5), (size + 9, 5),
+        (77, 0), (0xFFFFFFFF, 0xFFFFFFFF),
+    ):  # fmt: skip
+        reply = recorded.ask("read_run", (3, offset, length), seconds=10)
+        expected = data[offset : offset + length]
         assert reply.name == "read_done"
         assert recorded.stored == expected
-        assert reply.head["frame_count"] == len(frames[first : first + count])
-        assert reply.head["crc32"] == crc32(expected) and reply.head["first_frame"] == first
+        assert reply.head["length"] == len(expected)
+        assert reply.head["crc32"] == crc32(expected) and reply.head["offset"] == offset
 
 
 def test_the_board_starts_with_its_runs(recorded):
@@ -253,18 +405,22 @@ def test_the_next_run_is_read_without_a_pause(recorded):
             recorded.send(name, head)
         return recorded.replies(3.0, until=False)
 
-    messages_, stored = reading(("read_run", (2, 0, 65535)), ("read_next", (3, 0, 65535)))
+    messages_, stored = reading(("read_run", (2, 0, 1 << 24)), ("read_next", (3, 0, 1 << 24)))
     assert [m.head["run_id"] for m in messages_] == [2, 3] and stored == whole[2] + whole[3]
     messages_, stored = reading(
-        ("read_run", (2, 0, 65535)), ("read_next", (3, 0, 65535)), ("read_next", (2, 0, 2))
+        ("read_run", (2, 0, 1 << 24)), ("read_next", (3, 0, 1 << 24)), ("read_next", (2, 0, 2))
     )
-    first = b"".join(f + b"\0" for f in whole[2].split(b"\0")[:2])
+    first = whole[2][:2]
     assert [m.name for m in messages_] == ["read_done"] * 2 and stored == whole[2] + first
-    messages_, stored = reading(("read_run", (2, 0, 65535)), ("read_next", (3, 0, 65535)), ("get_status", ()))
-    assert [m.name for m in messages_] == ["status"] and len(stored) < len(whole[2])
-    (reply,), stored = reading(("read_next", (3, 0, 65535)))  # with nothing under way: as read_run
+    messages_, stored = reading(("read_run", (2, 0, 1 << 24)), ("get_status", ()))  # breaks nothing off
+    assert [m.name for m in messages_] == ["status", "read_done"] and stored == whole[2]
+    messages_, stored = reading(
+        ("read_run", (2, 0, 1 << 24)), ("read_next", (3, 0, 1 << 24)), ("get_learned", (0,))
+    )
+    assert [m.name for m in messages_] == ["learned"] and len(stored) < len(whole[2])
+    (reply,), stored = reading(("read_next", (3, 0, 1 << 24)))  # with nothing under way: as read_run
     assert reply.name == "read_done" and stored == whole[3]
-    messages_, stored = reading(("read_run", (2, 0, 65535)), ("read_next", (4711, 0, 1)))
+    messages_, stored = reading(("read_run", (2, 0, 1 << 24)), ("read_next", (4711, 0, 1)))
     assert stored == whole[2] and refusal(messages_[1], "read_next") == "no_such_run"
 
 
@@ -277,7 +433,7 @@ def test_a_repeated_command_is_answered_again_and_not_done_twice():
         lost, _ = rig.replies(1.0)
         assert lost[0].name == "done", lost
         for _ in range(2):
-            rig.line.to_board += run_file.frame_bytes("command", sequence, head)
+            rig.line.to_board += run_file.frame_bytes("command", sequence, (rig.session, *head))
             assert rig.replies(1.0)[0] == lost
         assert refusal(rig.ask("command", head), "command") == "busy_state"  # a new request is judged anew
 
@@ -285,8 +441,50 @@ def test_a_repeated_command_is_answered_again_and_not_done_twice():
         rig.run(2.5)
         asked_twice(rig, "arm")
         assert rig.status()["state"] == "ready"
-    with Rig({"operator": {"arm_before_s": 0.0, "press_after_s": 0.0, "give_up_s": 9.0}}) as rig:
-        rig.until("record", 10)
-        rig.run(2.5)
+    with Rig(PRESSED_TO_ARM) as rig:
+        rig.until("ready", 10)
+        rig.run(3.0)
         asked_twice(rig, "start")
         assert rig.status()["state"] == "steady"
+
+
+# the person arms by the button, opens the throttle 2 s later and leaves the rest to the host
+PRESSED_TO_ARM = {"operator": {"arm_before_s": 2.0, "press_after_s": 0.0, "give_up_s": 9.0}}
+
+
+@pytest.mark.parametrize("name", ["start", "characterise"])
+def test_nothing_on_the_wire_starts_a_sweep_that_no_person_armed(name):
+    """Armed by the host, or nobody: refused.  Armed by the button lately: done."""
+    head = (codes.COMMANDS.index(name), 0)
+    with Rig({"operator": {"arm_before_s": 0.0, "press_after_s": 0.0, "give_up_s": 9.0}}) as rig:
+        rig.until("record", 10)
+        rig.run(1.0)
+        assert refusal(rig.ask("command", head), "command") == "busy_state"
+        assert rig.status()["state"] == "record"
+    with Rig({"operator": {"arm_before_s": 0.0, "press_after_s": 0.0, "give_up_s": 9.0}}) as rig:
+        rig.run(1.5)
+        assert rig.ask("command", (codes.COMMANDS.index("arm"), 0)).name == "done"
+        while rig.status()["speed"] < 2 * 5000:
+            rig.run(0.05)
+        reply = rig.ask("command", head)
+        assert refusal(reply, "command") == "button_first" and reply.head["detail"] == 30
+        assert rig.status()["state"] == "ready"
+    with Rig(PRESSED_TO_ARM) as rig:
+        rig.until("ready", 10)
+        while rig.status()["speed"] < 2 * 5000:
+            rig.run(0.05)
+        assert rig.ask("command", head).name == "done"
+
+
+def test_a_press_that_was_long_ago_starts_nothing():
+    late = {"operator": {"arm_before_s": 31.0, "ready_s": 33.0, "press_after_s": 0.0, "give_up_s": 9.0}}
+    with Rig(late) as rig:
+        rig.until("ready", 10)
+        while rig.status()["speed"] < 2 * 5000:
+            rig.run(0.05)
+        reply = rig.ask("command", (codes.COMMANDS.index("start"), 0))
+        assert refusal(reply, "command") == "button_first"
+
+
+def test_a_run_that_flash_cannot_give_back_does_not_stick():
+    assert on_board("unreadable_run.py") == ["ok"]

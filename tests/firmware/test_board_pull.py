@@ -71,15 +71,16 @@ def test_pressed_at_full_throttle():
 
 
 def test_started_and_stopped_by_the_host():
-    with Rig({"operator": {"arm_before_s": 0.0, "press_after_s": 0.0, "give_up_s": 14.0}}) as rig:
-        rig.until("record", 10)
-        rig.run(2.5)
-        assert rig.ask("list_runs", (0,)).name == "refused"  # recording: status, stop and hello only
+    with Rig({"operator": {"arm_before_s": 2.0, "press_after_s": 0.0, "give_up_s": 14.0}}) as rig:
+        rig.until("ready", 10)
+        while rig.status()["speed"] < 2 * 6000:
+            rig.run(0.05)
         assert rig.ask("command", (START, 0)).name == "done"
+        assert rig.ask("list_runs", (0,)).name == "refused"  # recording: status, commands and hello only
         rig.until("sweep", 20)
         reply = rig.ask("read_run", (1, 0, 10))
         assert codes.REFUSALS[reply.head["error"]] == "busy_state"
-        assert rig.ask("hello", (1, 0, 4)).name == "board_info"
+        assert rig.ask("hello", (1, 0, 0)).name == "board_info"
         rig.run(1.0)
         shut = settings.BY_NAME["servo_shut"][3]
         assert rig.ask("command", (STOP, 0)).name == "done"
@@ -253,29 +254,30 @@ def test_the_valve_is_measured_and_the_result_kept():
     with Rig(UNPRESSED) as rig:
         rig.run(1.0)
         assert rig.ask("command", (CHARACTERISE, 0)).name == "refused"  # nothing turns
-        rig.until("record", 10)
-        rig.run(2.5)
-        assert rig.ask("get_learned").name == "refused"
+        assert rig.ask("command", (ARM, 0)).name == "done"
         assert rig.ask("command", (CHARACTERISE, 0)).name == "done"
-        assert rig.status()["state"] == "characterise"
+        assert rig.status()["state"] == "ready"  # the person's throttle starts it
+        rig.until("characterise", 10)
+        assert rig.ask("get_learned", (0,)).name == "refused"
         _, run = wait_for_run(rig, 90)
         assert run.verdict["verdict"] == "recorded"
         assert run.trace_valve_us.max() - run.trace_valve_us.min() > 50
-        learned = rig.ask("get_learned").each
+        learned = rig.ask("get_learned", (0,)).each
         assert len(learned) > 3
         # another start of the board still knows
         rig.board.restart(cause=1)
         rig.run(2.0)
-        assert rig.ask("get_learned").each == learned
+        assert rig.ask("get_learned", (0,)).each == learned
         assert rig.ask("command", (codes.COMMANDS.index("forget_learned"), 0)).name == "done"
-        assert rig.ask("get_learned").each == []
+        assert rig.ask("get_learned", (0,)).each == []
 
 
 def test_measuring_the_valve_is_stopped_with_the_load_kept():
     with Rig(UNPRESSED) as rig:
-        rig.until("record", 10)
-        rig.run(2.5)
+        rig.run(1.0)
+        rig.ask("command", (ARM, 0))
         rig.ask("command", (CHARACTERISE, 0))
+        rig.until("characterise", 10)
         rig.run(6.0)
         rig.board.fault("press")
         rig.run(1.0)
@@ -283,4 +285,4 @@ def test_measuring_the_valve_is_stopped_with_the_load_kept():
         rig.board.fault("throttle_closed")
         _, run = wait_for_run(rig)
         assert (run.verdict["verdict"], run.verdict["reason"]) == ("aborted", "stopped_by_button")
-        assert rig.ask("get_learned").each == []
+        assert rig.ask("get_learned", (0,)).each == []

@@ -17,9 +17,13 @@ from binascii import crc32
 from dataclasses import dataclass, field
 from pathlib import Path
 
+from evenfall.board import run_file
 from evenfall_wire import codes, messages, settings
 from evenfall_wire.frames import Framer, Unframer
+from evenfall_wire.table_hash import TABLE_HASH
 from sample_runs import UID
+
+CHALLENGE = 0xC0FFEE01
 
 
 @dataclass
@@ -173,6 +177,8 @@ class FaultyBoard:
         name = messages.BY_TYPE[kind][1]
         self.requests.append(name)
         head, each = messages.unpack(name, payload)
+        if run_file.has_session(name):
+            head = head[1:]
         out = []
         if faults.alien_frames:
             size = messages.pack_into("done", self._framer.payload, 0, (0, 0))
@@ -190,7 +196,9 @@ class FaultyBoard:
             return [
                 *out,
                 self._frame(
-                    "board_info", sequence, (faults.major, faults.minor, UID, b"test", self.boot_count, 372)
+                    "board_info",
+                    sequence,
+                    (faults.major, faults.minor, UID, b"test", self.boot_count, 372, TABLE_HASH),
                 ),
             ]
         if name == "get_status":
@@ -205,19 +213,22 @@ class FaultyBoard:
             first = head[0]
             return [*out, self._frame("run_list", sequence, (len(rows), first), rows[first : first + 18])]
         if name in ("read_run", "read_next"):
-            run_id, first, count = head
+            run_id, offset, length = head
             if run_id not in self.runs:
                 return refuse("no_such_run", run_id)
-            frames = [c + b"\0" for c in self.runs[run_id].split(b"\0")[:-1]][first : first + count]
-            crc = crc32(b"".join(frames))
-            if faults.lose_done:
+            data = self.runs[run_id][offset : offset + length]
+            for at in range(0, len(data), 361):
+                each = [(b,) for b in data[at : at + 361]]
+                out.append(self._frame("run_data", sequence, (offset + at,), each))
+            if faults.lose_done and length:
                 faults.lose_done -= 1
-                return [*out, *frames]
-            return [*out, *frames, self._frame("read_done", sequence, (run_id, first, len(frames), crc))]
+                return out
+            done_head = (run_id, offset, len(data), crc32(data), CHALLENGE)
+            return [*out, self._frame("read_done", sequence, done_head)]
         if name == "ack_run":
-            run_id, size, crc = head
+            run_id, size, crc, given = head
             data = self.runs[run_id]
-            if (size, crc) != (len(data), crc32(data)):
+            if (size, crc, given) != (len(data), crc32(data), run_file.proof(CHALLENGE, data)):
                 return refuse("copy_differs", run_id)
             self.acknowledged[run_id] = (size, crc)
             return done()
@@ -244,5 +255,8 @@ class FaultyBoard:
             rows = [(i, 0 if i else 1, i * 10) for i in range(len(codes.SELF_TEST_ITEMS))]
             return [*out, self._frame("self_test_result", sequence, (), rows)]
         if name == "get_learned":
-            return [*out, self._frame("learned", sequence, (), [(0, 7), (1, -7)])]
+            return [*out, self._frame("learned", sequence, (2, head[0]), [(0, 7), (1, -7)][head[0] :])]
+        if name == "get_counters":
+            rows = list(enumerate([0] * len(codes.COUNTERS)))
+            return [*out, self._frame("counters", sequence, (), rows)]
         return refuse("unknown_request", kind)

@@ -17,7 +17,7 @@ from evenfall.board import run_file
 from evenfall.cli import load_commands
 from evenfall.errors import EvenfallError
 from faulty_board import Faults, FaultyBoard
-from sample_runs import sample_run
+from sample_runs import UID, sample_run
 
 EVENFALL = Path(sys.executable).with_name("evenfall")
 AIR = ("--pressure", "29.5 inHg", "--temperature", "70 F", "--humidity", "40 %")
@@ -115,7 +115,7 @@ def test_a_run_that_is_here_already_is_acknowledged_from_the_archive(run, board,
         archive.store_run(board.runs[3])
     _, err = run("pull", "--no-plot", "--run", 3, port=board.url)
     assert "was here already; acknowledged" in err
-    assert "read_run" not in board.requests
+    assert board.requests.count("read_run") == 1  # for its challenge, not for the bytes
     assert set(board.acknowledged) == {3}
 
 
@@ -127,13 +127,27 @@ def test_delete_is_an_explicit_step_and_only_after_acknowledging(run, board):
     _, err = run("board", "delete", 4, port=board.url, rc=130)  # no one says yes
 
 
-def test_a_run_that_cannot_be_decoded_is_kept_and_not_acknowledged(run, board, tmp_path):
-    board.runs[5] = b"\x05ABCD\x00" * 40
+def test_a_run_that_cannot_be_decoded_is_archived_as_damaged(run, board, tmp_path):
+    """Nothing of it is a frame: its bytes are kept under what the board's list says; it does not stick."""
+    board.runs = {5: b"\x05ABCD\x00" * 40}
     _, err = run("pull", "--no-plot", port=board.url, rc=5)
-    assert "is kept" in err or "are kept" in err
-    assert set(board.acknowledged) == {3, 4}  # the others came through all the same
-    (part,) = (tmp_path / "kept" / "incoming").iterdir()
-    assert part.name.startswith(board_uid(board) + "-5-")
+    assert "is kept but cannot be reduced" in err
+    assert set(board.acknowledged) == {5}
+    with Archive(tmp_path / "kept") as archive:
+        (row,) = archive.find(Query())
+        assert row["run_id"] == 5 and row["board_uid"] == UID.hex()
+        assert archive.raw(row["pull"]) == board.runs[5]
+        assert any("hold no whole frame" in d for d in archive.run(row["pull"]).damage)
+
+
+def test_a_run_of_another_board_is_not_archived(run, board, tmp_path):
+    """Listed as one, headed as another: said, kept apart, not acknowledged."""
+    board.runs = {5: board.runs[3]}
+    _, err = run("pull", "--no-plot", port=board.url, rc=5)
+    assert "what came is run 3 of board" in err
+    assert board.acknowledged == {}
+    with Archive(tmp_path / "kept") as archive:
+        assert archive.find(Query()) == []
 
 
 def board_uid(board):
@@ -175,7 +189,7 @@ def test_two_programs_at_once(run, board):
     [
         (Faults(silent=True), 3, "no answer from"),
         (Faults(garbage=b"OK\r\n"), 3, "is not an evenfall board"),
-        (Faults(major=2), 3, "speaks protocol 2.0, this evenfall speaks 1.1: update evenfall"),
+        (Faults(major=3), 3, "speaks protocol 3.0, this evenfall speaks 2.0: update evenfall"),
         (Faults(refuse={"hello": "other_session"}), 4, "Another program talks to this board"),
         (Faults(refuse={"list_runs": "store_unreadable"}), 4, "cannot read this run from its flash"),
     ],

@@ -98,7 +98,7 @@ def test_a_new_host_need_not_wait_for_the_answer_to_a_dead_one(recorded, stored,
         board = bench.session.board
         first = link.Link(bench.url)
         first.open()
-        first._send(run_file.frame_bytes("read_run", 7, (1, 0, 1000)))
+        first._send(run_file.frame_bytes("read_run", 7, (first.session, 1, 0, 100_000)))
         while first.counters.bytes_in < 1500:
             list(first._receive(0.1))
         first.close()
@@ -268,8 +268,11 @@ NAMES = {m[0]: m[1] for m in messages.MESSAGES}
 RESTART = codes.COMMANDS.index("restart")
 
 
-def hostile_payload(kind: int, rng: random.Random) -> bytes:
-    """Anything: noise, ends of ranges, right shapes with absurd values, no values at all."""
+def hostile_payload(kind: int, rng: random.Random, session: int) -> bytes:
+    """Anything: noise, ends of ranges, right shapes with absurd values, no values at all.
+
+    Mostly with the number of the session, without which the board looks at nothing further.
+    """
     name = NAMES.get(kind)
     size = struct.calcsize(messages.HEAD[name]) if name else rng.randrange(20)
     each = struct.calcsize(messages.EACH[name]) if name else 0
@@ -284,8 +287,10 @@ def hostile_payload(kind: int, rng: random.Random) -> bytes:
             b"\x80" * size,
         ]
     )[:365]
-    if name == "command" and payload[:1] == bytes([RESTART]):
-        payload = b"\x00" + payload[1:]  # a restart is a proper request: not what is tested here
+    if name and run_file.has_session(name) and rng.random() < 0.8:
+        payload = struct.pack("<I", session) + payload[4:]
+    if name == "command" and payload[4:5] == bytes([RESTART]):
+        payload = payload[:4] + b"\x00" + payload[5:]  # a restart is a proper request: not tested here
     return payload
 
 
@@ -307,7 +312,7 @@ def besieged(count: int, seed: int, recorded: Path, stored: dict[int, bytes], fo
                 if rng.random() < 0.2:
                     line._send(rng.randbytes(rng.randrange(800)) + b"\x00")
                     continue
-                payload = hostile_payload(kind, rng)
+                payload = hostile_payload(kind, rng, line.session)
                 body = struct.pack("<BH", kind, number & 0xFFFF) + payload
                 body += struct.pack("<I", run_file.crc32(body))
                 line._send(b"\x00" + run_file.cobs.encode(body) + b"\x00")

@@ -33,7 +33,7 @@ def test_a_newer_minor_version_with_more_fields_is_understood(tmp_path):
     image = board_with(
         tmp_path,
         {
-            "PROTO_MINOR = 1": "PROTO_MINOR = 7",
+            "PROTO_MINOR = 0": "PROTO_MINOR = 7",
             "        offset += size\n    return offset\n": (
                 "        offset += size\n"
                 '    if EACH[name] == "<" and BY_NAME[name][0] >= 0x40:\n'
@@ -48,7 +48,7 @@ def test_a_newer_minor_version_with_more_fields_is_understood(tmp_path):
     place = tmp_path / "board"
     place.mkdir()
     with LiveBench(with_link(), place, image) as bench, link.Link(bench.url) as line:
-        assert line.info and line.info.protocol == "1.7"
+        assert line.info and line.info.protocol == "2.7"
         assert line.status()["state"] == "rest"
         (entry,) = line.runs()
         data = line.read_run(entry, tmp_path / "part")
@@ -63,12 +63,12 @@ def test_a_newer_minor_version_with_more_fields_is_understood(tmp_path):
 @pytest.mark.parametrize(
     ("major", "error", "sentence"),
     [
-        (2, LinkError, r"speaks protocol 2\.1, this evenfall speaks 1\.1: update evenfall"),
-        (0, BoardError, r"speaks protocol 0, this evenfall speaks 1\.1: update the board's firmware"),
+        (3, LinkError, r"speaks protocol 3\.0, this evenfall speaks 2\.0: update evenfall"),
+        (0, BoardError, r"speaks protocol 0, this evenfall speaks 2\.0: update the board's firmware"),
     ],
 )
 def test_another_major_version_is_one_clear_sentence(major, error, sentence, tmp_path):
-    image = board_with(tmp_path, {"PROTO_MAJOR = 1": f"PROTO_MAJOR = {major}"})
+    image = board_with(tmp_path, {"PROTO_MAJOR = 2": f"PROTO_MAJOR = {major}"})
     place = tmp_path / "board"
     place.mkdir()
     with LiveBench(with_link(), place, image) as bench:

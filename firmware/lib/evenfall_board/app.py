@@ -40,6 +40,7 @@ WATCHDOG_MS = 3000
 SUPPLY_PIN = 29  # a third of the board's supply, on boards that have it
 FRESH_MS = 1000  # after a start: what turns then turned before, so the board had lost its supply
 ALLOW_MS = 500  # of standstill
+PRESS_MS = 30000  # so long after a press that armed the board a host may start a sweep
 STILL_MS = const(1000)  # without an edge before a zero is taken: the brake still coasts and drains
 ZERO_MS = 8000  # longest wait for a standstill after a pull
 ZERO_AGE_MS = 120000  # an older zero is dated so far back: tick differences end at 134 s
@@ -108,6 +109,8 @@ class Board:
         self.clock_set = False
         self._unix_at_0 = 0
         self.presses = 0
+        self._measure_next = False  # armed to measure the valve
+        self._press_ms = -PRESS_MS  # uptime of the press that armed the board, while nothing undid it
         self.edges_seen = 0
         self.load_samples = 0
         self.load_count = 0
@@ -303,7 +306,12 @@ class Board:
         if name == "arm":
             return self._arm() if state == "rest" else ("busy_state", STATE[state])
         if name in ("start", "characterise"):
-            if state in ("ready", "record") and self._spun_up():
+            if state == "ready" and name == "characterise" and not self._spun_up():
+                self._measure_next = True  # the person's throttle starts it, in place of a sweep
+                return "none", 0
+            if state == "ready" and self._spun_up():
+                if self.uptime_ms - self._press_ms >= PRESS_MS:
+                    return "button_first", PRESS_MS // 1000
                 return self._begin(TRIGGER["host"], "begin" if name == "start" else name)
             return "busy_state", STATE[state]
         if name == "clear_fault":
@@ -397,6 +405,7 @@ class Board:
         no = self._may_pull()
         if no:
             return no
+        self._measure_next = False
         self._go("arm")
         return "none", 0
 
@@ -405,6 +414,10 @@ class Board:
         no = self._may_pull()
         if no:
             return no
+        if self._measure_next and self.state == "ready":
+            event = "characterise"
+        if event == "characterise":
+            trigger = TRIGGER["host"]
         self._mark(trigger)
         self._go(event)
         self.sweep.begin(ticks.now(), self.speed.half_rpm, self.servo.us)
@@ -769,8 +782,10 @@ class Board:
 
     def _pressed(self):
         state = self.state
+        self._press_ms = -PRESS_MS
         if state == "rest":
             self._arm()
+            self._press_ms = self.uptime_ms
         elif state == "ready":
             if self._spun_up():
                 self._begin(TRIGGER["button"])

@@ -1,26 +1,29 @@
 """Requests and replies over the USB serial port; the host speaks first, always.
 
 Nothing here waits: a pass reads what has come, or sends what the port takes,
-or does one step of a longer answer.  During a sweep only status, commands and hello
-are answered, byte by byte, because a host that does not read must not hold up
-the control.
+or does one step of a longer answer.  Requests are read between two frames of an
+answer.  During a sweep only status, commands and hello are answered, byte by byte,
+because a host that does not read must not hold up the control.
 """
 
 import select
+import struct
 import sys
 import time
 from binascii import crc32
 
 from evenfall_wire import codes
-from evenfall_wire.frames import MAX_BODY, Framer, Unframer
-from evenfall_wire.messages import BY_NAME, BY_TYPE, PROTO_MAJOR, PROTO_MINOR, pack_into, unpack
+from evenfall_wire.frames import MAX_BODY, MAX_PAYLOAD, Framer, Unframer
+from evenfall_wire.messages import BY_NAME, BY_TYPE, EACH, HEAD, PROTO_MAJOR, PROTO_MINOR, pack_into, unpack
 from evenfall_wire.settings import SETTINGS
+from evenfall_wire.table_hash import TABLE_HASH
 
 from . import FIRMWARE
-from .store import ACKNOWLEDGED
+from .store import ACKNOWLEDGED, UNREADABLE
 
-SESSION_MS = 3000  # a session not heard for so long may be replaced
+SESSION_MS = 3000  # a session not heard for so long has ended
 GIVE_UP_MS = 3000  # a host that takes no byte for so long is gone
+STUCK_MS = 100  # after so long without a byte taken, requests are read in the middle of a frame too
 ZEROING_MS = 3000  # a block of samples takes 0.8 s: three tries
 READ_BYTES = 48  # per pass
 PIECE = 64  # bytes per write
@@ -28,13 +31,24 @@ LONG_PASS_MS = 20  # at rest a long answer may take so much of a pass; the ampli
 FULL_MS = 1  # a port with a small buffer is looked at again for so long before the pass goes on
 LIST_RUNS = 17  # entries of 20 bytes in a run_list
 PAIRS = 60  # settings pairs in a message
+ANSWER_BYTES = 96  # the longest reply that is kept to be said again: self_test_result
+FIRST_UNIX_S = 1735689600  # 2025-01-01: no board was built before
+LAST_UNIX_S = 2145916800  # 2038-01-01: a clock beyond is a mistake
 
 REFUSED = {name: i for i, name in enumerate(codes.REFUSALS)}
+HELLO = BY_NAME["hello"][0]
+GET_STATUS = BY_NAME["get_status"][0]
+COMMAND = BY_NAME["command"][0]
 READ_NEXT = BY_NAME["read_next"][0]
-READS = (BY_NAME["read_run"][0], READ_NEXT)
-AFRESH = (BY_NAME["hello"][0],) + READS  # done again when asked again
-LONG = (BY_NAME["list_runs"][0],) + READS  # broken off by the next request
-QUIET = ("hello", "get_status", "command")  # answered in every state
+RUN_DATA = BY_NAME["run_data"][0]
+STOP = codes.COMMANDS.index("stop")
+LONG = (BY_NAME["list_runs"][0], BY_NAME["read_run"][0], READ_NEXT)  # broken off by the next request
+# done once, however often asked: the reply is kept and said again
+ONCE = [
+    BY_NAME[name][0]
+    for name in ("ack_run", "delete_run", "set_settings", "set_clock", "zero", "command", "self_test")
+]
+QUIET = (HELLO, GET_STATUS, COMMAND)  # answered in every state
 
 
 class Link:
@@ -47,25 +61,28 @@ class Link:
         self._poll_out = select.poll()
         self._poll_out.register(sink or sys.stdout, select.POLLOUT)
         self._framer = Framer()
+        self._data_view = self._framer.payload[4:]  # where run_data has its bytes
         self._unframer = Unframer()
         self._byte = bytearray(1)  # a longer read would block
         self._received = bytearray(READ_BYTES)
-        self._chunk = bytearray(512)
-        self._chunk_view = memoryview(self._chunk)
         self._send = None  # memoryview being sent
         self._sent = 0
         self._waited_ms = 0
         self._cut_short = False
         self._job = None
         self._job_request = 0
+        self._job_sequence = 0
+        self._percent = 0  # of the job done
         self._next = None  # (sequence, payload) of a read_next that waits for the answer under way
-        self._session = 0
-        self._heard_ms = -SESSION_MS
+        self._session = 0  # none
+        self._heard_ms = 0
         self._ms = 0
+        self._request = 0  # type and sequence of what is being answered
         self._sequence = 0
-        self._last = None  # (type, sequence) of the request answered last
-        self._answer = None  # its reply, still in the framer
-        self._read_end = (0, 0, 0)  # run, frame, byte offset of where the last read ended
+        self._last = (0, 0, 0)  # type, sequence, CRC of the payload of the newest request of ONCE
+        self._answer = bytearray(ANSWER_BYTES)
+        self._answer_size = 0  # 0: it is still being done
+        self._challenge = 0  # made when first needed, another one at each start
         self.unknown = 0
 
     @property
@@ -76,11 +93,30 @@ class Link:
 
     def poll(self, passed_ms):
         self._ms = (self._ms + passed_ms) & 0x1FFFFFFF
+        if self._session and self._silence() >= SESSION_MS:
+            self._session = 0
         quiet = self._board.busy()
-        if self._job and quiet and self._job_request not in (0x02, 0x0B, 0x01):
+        if self._job and quiet:
+            self._request, self._sequence = self._job_request, self._job_sequence
             self.drop()
-            self.refuse(self._job_request, "busy_state")
-        # one frame at most: while it is answered the rest waits in the port
+            self.refuse(self._request, "busy_state", self._board.state_number())
+        start = time.ticks_ms()
+        while True:
+            if self._send is None or self._waited_ms >= STUCK_MS:
+                self._receive()
+            if self._send is None:
+                self._step()
+            if self._send is None:
+                return  # nothing to say, or it waits for time to pass
+            self._push(quiet, passed_ms, start)
+            if self._send is not None or quiet:
+                return  # the port is full, or time is up
+
+    def _silence(self):
+        return (self._ms - self._heard_ms) & 0x1FFFFFFF
+
+    def _receive(self):
+        """Take in one frame at most: while it is answered the rest waits in the port."""
         n = 0
         received = self._received
         while n < READ_BYTES and self._ready(self._poll_in, select.POLLIN) and self._in.readinto(self._byte):
@@ -89,33 +125,26 @@ class Link:
             if received[n - 1] == 0:
                 break
         if n:
-            self._unframer.feed(received if n == READ_BYTES else received[:n], self._request)
-        if self._send is not None or self._job:
-            self._continue(self._board.busy(), passed_ms)
+            self._unframer.feed(received if n == READ_BYTES else received[:n], self._take_request)
 
-    def _continue(self, quiet, passed_ms):
-        """Send on; at rest a long answer takes several blocks in one pass, to fill the line."""
-        start = time.ticks_ms()
-        while True:
-            if self._send is not None:
-                self._push(quiet, passed_ms, start)
-                if self._send is not None:
-                    return  # the port is full, or time is up
-            if self._next and not self._job:
-                sequence, payload = self._next
-                self._next = None
-                self._answer_request(READ_NEXT, sequence, payload)
-            if not self._job:
-                return
-            try:
-                next(self._job)
-            except StopIteration:
-                self._job = None
-            except OSError:
-                self._job = None
-                self.refuse(self._job_request, "store_unreadable")
-            if quiet or self._send is None:
-                return  # it waits for time to pass
+    def _step(self):
+        """Do one step of the long answer under way, or begin the one that waits."""
+        if self._next and not self._job:
+            sequence, payload = self._next
+            self._next = None
+            self._answer_request(READ_NEXT, sequence, payload)
+            return
+        if not self._job:
+            return
+        self._request, self._sequence = self._job_request, self._job_sequence
+        self._heard_ms = self._ms
+        try:
+            next(self._job)
+        except StopIteration:
+            self._job = None
+        except OSError:
+            self._job = None
+            self.refuse(self._request, "store_unreadable")
 
     def _ready(self, poller, bit):
         for event in poller.ipoll(0):
@@ -169,8 +198,14 @@ class Link:
 
     def reply(self, name, head=(), each=()):
         size = pack_into(name, self._framer.payload, 0, head, each)
-        self._answer = self._framer.finish(BY_NAME[name][0], self._sequence, size)
-        self.send(self._answer)
+        self._finish(BY_NAME[name][0], size)
+        last = self._last
+        if last[0] == self._request and last[1] == self._sequence and len(self._send) <= ANSWER_BYTES:
+            self._answer_size = len(self._send)
+            self._answer[: self._answer_size] = self._send
+
+    def _finish(self, kind, size):
+        self.send(self._framer.finish(kind, self._sequence, size))
 
     def done(self, request, value=0):
         self.reply("done", (request, value))
@@ -180,28 +215,28 @@ class Link:
 
     # --- requests ---
 
-    def _request(self, kind, sequence, payload):
-        if self._send is not None or self._job:
-            # what is being answered is not begun anew; else the host gave up on it, or is another
-            if self._last == (kind, sequence) or self._job and self._job_request not in LONG:
-                return
-            if kind == READ_NEXT:
-                self._heard_ms = self._ms
-                self._next = (sequence, bytes(payload))
-                return
-            self.drop()
-        if self._answer and self._last == (kind, sequence) and kind not in AFRESH:
-            self.send(self._answer)  # the reply was lost: say it again, do not do it again
+    def _take_request(self, kind, sequence, payload):
+        """One whole frame came from the host."""
+        if kind >= 0x40:
+            self.unknown += 1  # an answer is never answered: two such devices would go on for ever
+            return
+        if self._job and kind == self._job_request and sequence == self._job_sequence:
+            return  # it is being answered
+        if self._send is not None:
+            # the host has stopped reading: what it wants now counts more than the rest of the frame
+            self._cut_short = True
+            self._send = None
+        if kind in ONCE and self._last == (kind, sequence, crc32(payload)):
+            if self._answer_size:  # the reply was lost: say it again, do not do it again
+                self.send(memoryview(self._answer)[: self._answer_size])
             return
         self._answer_request(kind, sequence, payload)
 
     def _answer_request(self, kind, sequence, payload):
         """Answer a request, or begin to."""
-        self._last = (kind, sequence)
-        self._answer = None
-        self._sequence = sequence
+        self._request, self._sequence = kind, sequence
         entry = BY_TYPE.get(kind)
-        if entry is None or kind >= 0x40:
+        if entry is None:
             self.unknown += 1
             self.refuse(kind, "unknown_request")
             return
@@ -211,48 +246,79 @@ class Link:
         except ValueError:
             self.refuse(kind, "bad_payload")
             return
-        if name == "hello":
+        size = struct.calcsize(EACH[name])
+        if size and (len(payload) - struct.calcsize(HEAD[name])) % size:
+            self.refuse(kind, "bad_payload")  # cut inside a record
+            return
+        if kind == HELLO:
             self._hello(kind, head)
             return
-        self._heard_ms = self._ms
         board = self._board
-        if board.busy() and name not in QUIET:
-            self.refuse(kind, "busy_state", board.state_number())
-            return
+        stop = kind == COMMAND and head[1] == STOP
+        if kind != GET_STATUS and not stop:
+            if not self._session or head[0] != self._session:
+                self.refuse(kind, "no_session")
+                return
+            self._heard_ms = self._ms
+            if board.busy() and kind not in QUIET:
+                self.refuse(kind, "busy_state", board.state_number())
+                return
+            if self._job and not self._gives_way(kind, sequence, payload):
+                return
+            if kind in ONCE:
+                self._last = (kind, sequence, crc32(payload))
+                self._answer_size = 0
         answer = getattr(self, "_" + name)(kind, head, each)
         if answer is not None:
             self._job = answer
-            self._job_request = kind
+            self._job_request, self._job_sequence = kind, sequence
+            self._percent = 0
+
+    def _gives_way(self, kind, sequence, payload):
+        """A request came while another is answered; True when that one was broken off for it."""
+        if self._job_request not in LONG:
+            self.refuse(kind, "busy_request", self._percent)
+            return False
+        if kind == READ_NEXT:
+            self._next = (sequence, bytes(payload))
+            return False
+        self.drop()
+        return True
 
     def _hello(self, kind, head):
         major, minor, session = head
         if major > PROTO_MAJOR:
             self.refuse(kind, "newer_protocol", PROTO_MAJOR)
             return
-        heard = (self._ms - self._heard_ms) & 0x1FFFFFFF
-        if self._session and session != self._session and heard < SESSION_MS:
-            self.refuse(kind, "other_session", SESSION_MS - heard)
+        if session and self._session and session != self._session:
+            self.refuse(kind, "other_session", SESSION_MS - self._silence())
             return
-        self._session = session
-        self._heard_ms = self._ms
+        if session:
+            self._session = session
+            self._heard_ms = self._ms
         board = self._board
         uid = (board.uid + bytes(8))[:8]
         name = (FIRMWARE + bytes(16))[:16]
-        self.reply("board_info", (PROTO_MAJOR, PROTO_MINOR, uid, name, board.starts.count, MAX_BODY))
+        self.reply(
+            "board_info", (PROTO_MAJOR, PROTO_MINOR, uid, name, board.starts.count, MAX_BODY, TABLE_HASH)
+        )
 
     def _get_status(self, kind, head, each):
         self.reply("status", self._board.status())
 
     def _list_runs(self, kind, head, each):
-        return self._listing(kind, head[0])
+        return self._listing(kind, head[1])
 
     def _listing(self, kind, first):
         store = self._board.store
         rows = []
         for entry in store.entries[first : first + LIST_RUNS]:
             if entry.crc is None and entry.readable:
-                for _ in store.checksum(entry):
-                    yield
+                try:
+                    for _ in store.checksum(entry):
+                        yield
+                except OSError:
+                    entry.readable = False
             flags = entry.flags()
             rows.append(
                 (entry.run_id, entry.size, entry.crc or 0, entry.frames, flags, entry.verdict, entry.started)
@@ -263,102 +329,95 @@ class Link:
         entry = self._board.store.entry(run_id)
         if entry is None:
             self.refuse(kind, "no_such_run", run_id & 0x7FFFFFFF)
-        elif not entry.readable:
-            self.refuse(kind, "store_unreadable", run_id & 0x7FFFFFFF)
-            return None
         return entry
 
     def _read_run(self, kind, head, each):
-        entry = self._find(kind, head[0])
+        entry = self._find(kind, head[1])
         if entry is not None:
-            return self._reading(entry, head[1], head[2])
+            return self._reading(kind, entry, head[2], head[3])
 
     _read_next = _read_run
 
-    def _reading(self, entry, first, count):
-        """Send stored frames as they are, then read_done with the CRC of the bytes sent."""
-        run_id = entry.run_id
-        frame = at = 0
-        if self._read_end[0] == run_id and self._read_end[1] <= first:
-            _, frame, at = self._read_end
-        last = min(first + count, entry.frames)
-        chunk, view = self._chunk, self._chunk_view
+    def _reading(self, kind, entry, offset, length):
+        """Send the file's bytes in run_data, then read_done with the CRC of the bytes sent."""
+        at = offset
+        left = min(length, max(entry.size - offset, 0))
         crc = 0
-        sent_frames = 0
-        f = self._board.store.open_run(entry)
+        payload, data = self._framer.payload, self._data_view
+        f = None
         try:
-            f.seek(at)
-            steps = 0
-            while frame < last and at < entry.size:
-                n = f.readinto(chunk)
+            if left:
+                f = self._board.store.open_run(entry)
+                f.seek(at)
+            while left:
+                n = f.readinto(data[: min(left, MAX_PAYLOAD - 4)])
                 if not n:
                     break
-                n = min(n, entry.size - at)
-                begin = 0 if frame >= first else -1
-                look = 0
-                while frame < last:
-                    stop = chunk.find(b"\x00", look, n)
-                    if stop < 0:
-                        look = n
-                        break
-                    look = stop + 1
-                    if frame >= first:
-                        sent_frames += 1
-                    frame += 1
-                    if frame == first:
-                        begin = look
-                at += look
-                if begin >= 0 and look > begin:
-                    piece = view[begin:look]
-                    crc = crc32(piece, crc)
-                    self.send(piece)
-                    yield
-                else:
-                    steps += 1
-                    if steps % 8 == 0:
-                        yield
+                crc = crc32(data[:n], crc)
+                self._finish(RUN_DATA, pack_into("run_data", payload, 0, (at,)) + n)
+                at += n
+                left -= n
+                yield
+        except OSError:
+            self.refuse(kind, "store_unreadable", at)
+            return
         finally:
-            f.close()
-        self._read_end = (run_id, frame, at)
-        self.reply("read_done", (run_id, first, sent_frames, crc))
+            if f:
+                f.close()
+        if not self._challenge:
+            start = struct.pack("<II", self._board.starts.count, time.ticks_us())
+            self._challenge = crc32(start, crc32(self._board.uid))
+        self.reply("read_done", (entry.run_id, offset, at - offset, crc, self._challenge))
 
     def _ack_run(self, kind, head, each):
-        entry = self._find(kind, head[0])
+        entry = self._find(kind, head[1])
         if entry is not None:
-            return self._acknowledging(kind, entry, head[1], head[2])
+            return self._acknowledging(kind, entry, head[2], head[3], head[4])
 
-    def _acknowledging(self, kind, entry, size, crc):
+    def _acknowledging(self, kind, entry, size, crc, proof):
+        """Only who has the bytes knows the first four of SHA-256(challenge, file)."""
         board = self._board
-        if entry.crc is None:
-            for _ in board.store.checksum(entry):
+        digest = None
+        if size == entry.size:
+            import hashlib
+
+            digest = hashlib.sha256(struct.pack("<I", self._challenge))
+            for _ in board.store.checksum(entry, digest):
                 yield
-        if size != entry.size or crc != entry.crc:
+            digest = digest.digest()
+        if not digest or crc != entry.crc or struct.unpack("<I", digest[:4])[0] != proof:
             self.refuse(kind, "copy_differs", entry.size)
             return
         board.store.acknowledge(entry)
         board.room_changed()
         self.done(kind)
-        yield
 
     def _delete_run(self, kind, head, each):
-        entry = self._find(kind, head[0])
-        if entry is None:
+        entry = self._find(kind, head[1])
+        if entry is not None:
+            return self._deleting(kind, entry, head[2])
+
+    def _deleting(self, kind, entry, damaged):
+        """A run that was not acknowledged goes only when `damaged` is set and it really cannot be read."""
+        store = self._board.store
+        if not entry.flags() & ACKNOWLEDGED and damaged:
+            try:
+                for _ in store.checksum(entry):
+                    yield
+                entry.readable = True
+            except OSError:
+                entry.readable = False
+        if not entry.flags() & (ACKNOWLEDGED | UNREADABLE if damaged else ACKNOWLEDGED):
+            self.refuse(kind, "not_acknowledged", entry.run_id & 0x7FFFFFFF)
             return
-        if not entry.flags() & ACKNOWLEDGED:
-            self.refuse(kind, "not_acknowledged", head[0] & 0x7FFFFFFF)
-            return
-        try:
-            self._board.store.remove(entry)
-        except OSError:
-            self.refuse(kind, "store_unreadable", head[0] & 0x7FFFFFFF)
-            return
+        store.remove(entry, damaged)
         self._board.room_changed()
         self.done(kind)
 
     def _get_settings(self, kind, head, each):
         values = self._board.settings.values
-        rows = [(s[0], values[s[1]]) for s in SETTINGS[head[0] : head[0] + PAIRS]]
-        self.reply("settings", (len(SETTINGS), head[0]), rows)
+        rows = [(s[0], values[s[1]]) for s in SETTINGS[head[1] : head[1] + PAIRS]]
+        self.reply("settings", (len(SETTINGS), head[1]), rows)
 
     def _set_settings(self, kind, head, each):
         error, number = "store_unreadable", 0
@@ -372,8 +431,11 @@ class Link:
             self.refuse(kind, error, number)
 
     def _set_clock(self, kind, head, each):
-        self._board.set_clock(head[0])
-        self.done(kind)
+        if FIRST_UNIX_S <= head[1] < LAST_UNIX_S:
+            self._board.set_clock(head[1])
+            self.done(kind)
+        else:
+            self.refuse(kind, "out_of_bounds")
 
     def _zero(self, kind, head, each):
         if self._board.turning():
@@ -392,14 +454,16 @@ class Link:
             if board.turning():
                 self.refuse(kind, "moving")
                 return
+            self._percent = 100 - (end - board.uptime_ms) * 100 // ZEROING_MS
             yield
         self.refuse(kind, "unsteady")
 
     def _command(self, kind, head, each):
-        if head[0] >= len(codes.COMMANDS):
-            self.refuse(kind, "unknown_request", head[0])
+        _, command, argument = head
+        if command >= len(codes.COMMANDS):
+            self.refuse(kind, "unknown_request", command)
             return
-        error, detail = self._board.command(codes.COMMANDS[head[0]], head[1])
+        error, detail = self._board.command(codes.COMMANDS[command], argument)
         if error == "none":
             self.done(kind, detail)
         else:
@@ -418,11 +482,13 @@ class Link:
                 yield
             else:
                 rows.append(row)
+                self._percent = len(rows) * 100 // len(codes.SELF_TEST_ITEMS)
         self.reply("self_test_result", (), rows)
 
     def _get_learned(self, kind, head, each):
         values = self._board.learned.values
-        self.reply("learned", (), [(slot, values[slot]) for slot in sorted(values)])
+        rows = [(slot, values[slot]) for slot in sorted(values)[head[1] : head[1] + PAIRS]]
+        self.reply("learned", (len(values), head[1]), rows)
 
     def _get_counters(self, kind, head, each):
         self.reply("counters", (), enumerate(self._board.counters))

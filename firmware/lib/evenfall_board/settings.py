@@ -9,24 +9,13 @@ replaced by its default in RAM; the file keeps it until it is set anew.
 import json
 import os
 
-from evenfall_wire.settings import BY_NAME, BY_NUMBER, SETTINGS
+from evenfall_wire.settings import AT_START, BY_NAME, BY_NUMBER, SETTINGS
 
 PATH = "/settings.json"
 LEARNED_PATH = "/learned.json"
 MAX_FILE = 8192  # bytes; a longer file is not ours
 MAX_LEARNED = 60  # slots; what one 'learned' message can carry
 VALUE_LIMIT = 0x7FFFFFFF
-
-# these act only from the next start of the board
-AT_START = (
-    "magnets",
-    "amplifier",
-    "amplifier_gain",
-    "servo_rate",
-    "kill_fitted",
-    "barometer",
-    "before_trigger",
-)
 
 
 def needs_restart(number):

@@ -38,6 +38,7 @@ COMPLETE = 1 << RUN_BITS.index("complete")
 ACKNOWLEDGED = 1 << RUN_BITS.index("acknowledged")
 TRUNCATED = 1 << RUN_BITS.index("truncated")
 ABORTED = 1 << RUN_BITS.index("aborted")
+UNREADABLE = 1 << RUN_BITS.index("unreadable")
 ENDINGS = (".run", ".trunc", ".torn", ".run.ok", ".trunc.ok", ".torn.ok")
 
 
@@ -81,6 +82,8 @@ class Entry:
             flags |= TRUNCATED
         if self.verdict == VERDICTS.index("aborted"):
             flags |= ABORTED
+        if not self.readable:
+            flags |= UNREADABLE
         return flags
 
 
@@ -279,8 +282,8 @@ class Store:
     def open_run(self, entry):
         return open(self._path(entry.run_id, entry.ending), "rb")
 
-    def checksum(self, entry):
-        """Generator: works out `entry.crc`, a few blocks per step."""
+    def checksum(self, entry, digest=None):
+        """Generator: works out `entry.crc`, a few blocks per step; `digest` is fed the same bytes."""
         crc = 0
         left = entry.size
         with self.open_run(entry) as f:
@@ -290,7 +293,10 @@ class Store:
                     n = min(n, left)
                     if not n:
                         break
-                    crc = crc32(memoryview(self._buffer)[:n], crc)
+                    piece = memoryview(self._buffer)[:n]
+                    crc = crc32(piece, crc)
+                    if digest:
+                        digest.update(piece)
                     left -= n
                 if not n:
                     break
@@ -303,9 +309,10 @@ class Store:
             os.rename(self._path(entry.run_id, entry.ending), self._path(entry.run_id, new))
             entry.ending = new
 
-    def remove(self, entry):
-        """Remove an acknowledged run; its number is not given out again."""
-        if not entry.flags() & ACKNOWLEDGED:
+    def remove(self, entry, damaged=0):
+        """Remove an acknowledged run, or with `damaged` one that cannot be read; its number is not given out
+        again."""
+        if not entry.flags() & (ACKNOWLEDGED | UNREADABLE if damaged else ACKNOWLEDGED):
             raise ValueError("run %d is not acknowledged" % entry.run_id)
         self._starts.keep_run_number(entry.run_id)
         os.remove(self._path(entry.run_id, entry.ending))

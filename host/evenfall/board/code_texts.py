@@ -101,6 +101,10 @@ REFUSALS = {
     "store_unreadable": "The board cannot read this run from its flash. Pull the others, then restart it.",
     "reserved_12": "The board sent a refusal that no firmware of ours sends. Install its firmware again.",
     "moving": "The shaft is turning. Let everything come to a stop first.",
+    "no_session": "The board no longer knows this program's session. Try again.",
+    "busy_request": "The board is still at another request. Wait until it is done.",
+    "button_first": "Nobody pressed the button at the board in the last 30 s. Arm it by its button, "
+    "open the throttle, then try again.",
     "unsteady": "The load is not at rest. Nobody may touch arm and hoses; let the water drain, try again.",
 }
 
@@ -192,6 +196,7 @@ RUN_BITS = {
     "acknowledged": "acknowledged",
     "truncated": "truncated",
     "aborted": "broken off",
+    "unreadable": "cannot be read whole",
 }
 
 

@@ -1,28 +1,25 @@
-"""The line to the board: requests and replies, pulls that survive a bad line.
+"""The line to the board: requests and replies, runs that survive a bad line.
 
 The host speaks first, always.  A request carries the host's sequence and its
 reply echoes it; a lost reply is asked for again after a time-out that follows
 the measured round trip (Jacobson 1988, with Karn's rule: RFC 6298) and doubles
-each time.  Stored frames come back verbatim and carry their place in the run
-file, so a lost frame is asked for by its number.  A partial transfer is kept on
-disk as the frames received so far and is taken up again later, from another
-process too.  A run is acknowledged only with the size and CRC-32 of a copy that
-was read back from disk.
+each time.  Stored runs are read by byte offset (board/transfer.py); a lost piece
+is asked for by its place.  A run is acknowledged only with a proof made from a
+copy that was read back from disk.  What a board says is bounded in time and in
+bytes: one that lies ends in one sentence.
 """
 
 from __future__ import annotations
 
 import contextlib
 import errno
-import itertools
 import os
 import secrets
 import time
 import uuid
 from binascii import crc32
-from collections import deque
 from collections.abc import Callable, Iterable, Iterator, Sequence
-from dataclasses import asdict, dataclass, field
+from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -30,9 +27,11 @@ import serial
 from evenfall_wire import codes, messages
 from evenfall_wire import settings as setting_table
 from evenfall_wire.frames import MAX_WIRE
+from evenfall_wire.table_hash import TABLE_HASH
 from serial.tools import list_ports
 
-from evenfall.board import code_texts, run_file
+from evenfall.board import code_texts, link_v1, run_file
+from evenfall.board.transfer import Progress, Reading, RunEntry, Span, Transfer
 from evenfall.errors import BoardError, DamageError, InputError, LinkError, NotFoundError
 
 REPLY_TO = {
@@ -61,14 +60,13 @@ EXTRA_S = {
 FIRST_RTO_S = 0.6
 MIN_RTO_S, MAX_RTO_S = 0.15, 4.0
 ATTEMPTS = 6
-MOST_NOISE = 16384  # bytes in answer to one request without one frame among them: not a board
-BLOCK_FRAMES = 128  # frames asked for at once
-AHEAD_S = 2.0  # runs that begin so soon are fetched in one go, then kept and acknowledged one by one
-QUIET_LIMIT_S = 12.0  # a transfer without one good frame for so long is given up
+MAX_NOISE_BYTES = 16384  # bytes in answer to one request without one frame among them: not a board
+BLOCK_BYTES = 46_000  # asked for at once
+QUIET_LIMIT_S = 12.0  # a transfer that gets nothing new for so long is given up
 FRUITLESS_LIMIT = 600  # or after so many requests in a row that brought nothing new
-
-
-Progress = Callable[[int, int, int], None]  # run number, frames here, frames in all
+SLOWEST_BYTES_PER_S = 200.0  # or when it is slower than this over more than GRACE_S
+GRACE_S = 60.0
+LIST_S = 30.0  # longest time for a list of many pages
 
 
 class PortGoneError(LinkError):
@@ -114,19 +112,6 @@ class BoardInfo:
     firmware: str
     protocol: str
     boot_count: int
-
-
-@dataclass(frozen=True)
-class RunEntry:
-    """One line of the board's list of runs."""
-
-    run_id: int
-    size: int
-    crc32: int
-    frames: int
-    flags: list[str]
-    verdict: str
-    started_unix_s: int
 
 
 def _session_id(url: str) -> int:
@@ -179,7 +164,7 @@ class Link:
         self._srtt_s: float | None = None
         self._rttvar_s = 0.0
         self._echoes = 0
-        self._knows_1_1 = False  # read_next and get_counters
+        self.old: link_v1.Dialect | None = None  # how to speak to a board of protocol 1
 
     def __enter__(self) -> Link:
         self.open()
@@ -238,9 +223,8 @@ class Link:
     def _greet(self) -> BoardInfo:
         before = self.counters.bytes_in
         frames = self.counters.frames
-        greeting = (messages.PROTO_MAJOR, messages.PROTO_MINOR, self.session)
         try:
-            head = self.request("hello", greeting, attempts=5, longest_s=1.0).head
+            head = self._hello()
         except NoAnswerError:
             got = self.counters.bytes_in - before
             if self._echoes:
@@ -255,13 +239,22 @@ class Link:
             raise NoAnswerError(sentence) from None
         board = f"{head['proto_major']}.{head['proto_minor']}"
         ours = f"{messages.PROTO_MAJOR}.{messages.PROTO_MINOR}"
-        if head["proto_major"] != messages.PROTO_MAJOR:
+        if head["proto_major"] != messages.PROTO_MAJOR and not self.old:
             older = "evenfall" if head["proto_major"] > messages.PROTO_MAJOR else "the board's firmware"
             raise LinkError(
                 f"the board on {self.url} speaks protocol {board}, this evenfall speaks {ours}: "
                 f"update {older}"
             )
-        self._knows_1_1 = head["proto_minor"] >= 1
+        if self.old:
+            self.say(
+                f"the board speaks protocol {board}, this evenfall {ours}: its runs can be fetched; "
+                "for all else install this release's firmware (evenfall board install)"
+            )
+        elif board == ours and head["table_hash"] != TABLE_HASH:
+            self.say(
+                f"caution: the board and this evenfall both speak protocol {board}, but their tables of "
+                "messages and codes differ: install firmware and host of the same release"
+            )
         self.info = BoardInfo(
             head["board_uid"].hex(),
             head["firmware"].split(b"\0")[0].decode("ascii", "replace"),
@@ -269,6 +262,19 @@ class Link:
             head["boot_count"],
         )
         return self.info
+
+    def _hello(self) -> dict[str, Any]:
+        """Greet in our protocol, or in the one before; the fields of board_info."""
+        self.old = None
+        ours = (messages.PROTO_MAJOR, messages.PROTO_MINOR, self.session)
+        try:
+            return self.request("hello", ours, attempts=5, longest_s=1.0).head
+        except BoardError as error:
+            if error.refusal != "newer_protocol" or error.detail != link_v1.MAJOR:
+                raise
+        self.old = link_v1.Dialect(self)
+        theirs = (link_v1.MAJOR, link_v1.MINOR, self.session)
+        return self.request("hello", theirs, attempts=5, longest_s=1.0).head
 
     # --- frames ---
 
@@ -345,7 +351,8 @@ class Link:
             self.counters.stale += 1
             return None
         try:
-            message = run_file.decode_message(frame.kind, frame.payload)
+            decode = self.old.decode_message if self.old else run_file.decode_message
+            message = decode(frame.kind, frame.payload)
         except ValueError:
             self.counters.bad += 1
             return None
@@ -368,12 +375,34 @@ class Link:
     ) -> run_file.Message:
         """Send a request until its reply comes; return the reply.
 
-        Raises BoardError when the board refuses, NoAnswerError when it stays silent,
-        PortGoneError when the port does.
+        A session that lapsed on the board is begun anew, once.  Raises BoardError when the
+        board refuses, NoAnswerError when it stays silent, PortGoneError when the port does.
         """
+        each = list(each)
+        try:
+            return self._ask_until_answered(name, head, each, attempts, longest_s)
+        except BoardError as error:
+            if error.refusal != "no_session":
+                raise
+        self._hello()
+        return self._ask_until_answered(name, head, each, attempts, longest_s)
+
+    def _request_bytes(
+        self, name: str, sequence: int, head: Sequence[Any] = (), each: Iterable[Sequence[Any]] = ()
+    ) -> bytes:
+        """The frame of a request, after a zero that ends any line noise."""
+        if self.old:
+            return b"\x00" + self.old.frame_bytes(name, sequence, head, each)
+        if run_file.has_session(name):
+            head = (self.session, *head)
+        return b"\x00" + run_file.frame_bytes(name, sequence, head, each)
+
+    def _ask_until_answered(
+        self, name: str, head: Sequence[Any], each: list[Sequence[Any]], attempts: int, longest_s: float
+    ) -> run_file.Message:
         reply = REPLY_TO.get(name, "done")
         sequence = self._next_sequence()
-        data = b"\x00" + run_file.frame_bytes(name, sequence, head, each)  # the zero ends any line noise
+        data = self._request_bytes(name, sequence, head, each)
         extra = EXTRA_S.get(name, 0.0)
         wait_s = self._rto_s + extra
         heard, frames = self.counters.bytes_in, self.counters.frames
@@ -391,13 +420,33 @@ class Link:
                         if attempt == 0 and not extra:
                             self._measured(time.monotonic() - sent)
                         return message
-                if self.counters.frames == frames and self.counters.bytes_in - heard > MOST_NOISE:
+                if self.counters.frames == frames and self.counters.bytes_in - heard > MAX_NOISE_BYTES:
                     raise NoAnswerError(f"{self.url} sends without end, and nothing of it is a frame")
                 if self.counters.bytes_in > came:  # a reply on a slow line: let it finish
                     quiet_until = time.monotonic() + wait_s
             self.counters.timeouts += 1
             wait_s = min(wait_s * 2, longest_s + extra)
         raise NoAnswerError(f"the board on {self.url} does not answer '{name}' ({attempts} attempts)")
+
+    def _paged(self, name: str) -> list[tuple[Any, ...]]:
+        """The rows of a list that comes in pages; bounded, whatever the board says."""
+        rows: list[tuple[Any, ...]] = []
+        give_up = time.monotonic() + LIST_S
+        astray = 0
+        while True:
+            reply = self.request(name, (len(rows),))
+            total = reply.head["total"]
+            if reply.head["first"] == len(rows):
+                rows += reply.each[: max(0, total - len(rows))]
+                if len(rows) >= total or not reply.each:
+                    return rows
+            else:
+                astray += 1
+            if astray >= 3 or time.monotonic() > give_up:
+                raise LinkError(
+                    f"the board's answers to '{name}' do not fit the question: restart it, or install "
+                    "its firmware again"
+                )
 
     # --- what a board can be asked ---
 
@@ -410,30 +459,17 @@ class Link:
 
     def runs(self) -> list[RunEntry]:
         """All runs stored on the board, in its order."""
-        rows: list[RunEntry] = []
-        while True:
-            reply = self.request("list_runs", (len(rows),))
-            total, first = reply.head["total"], reply.head["first"]
-            if first == len(rows):
-                rows += [
-                    RunEntry(
-                        run_id, size, crc, frames, run_file.bit_names(codes.RUN_BITS, flags),
-                        run_file.code_name("verdict", verdict), started,
-                    )
-                    for run_id, size, crc, frames, flags, verdict, started in reply.each
-                ]  # fmt: skip
-            if len(rows) >= total or not reply.each:
-                return rows
+        entries: dict[int, RunEntry] = {}
+        for run_id, size, crc, frames, flags, verdict, started in self._paged("list_runs"):
+            names = run_file.bit_names(codes.RUN_BITS, flags)
+            verdict = run_file.code_name("verdict", verdict)
+            # runs may come and go between two pages: each is listed once
+            entries.setdefault(run_id, RunEntry(run_id, size, crc, frames, names, verdict, started))
+        return list(entries.values())
 
     def settings(self) -> dict[str, int]:
         """All settings on the board, by name."""
-        rows: list[tuple[int, int]] = []
-        while True:
-            reply = self.request("get_settings", (len(rows),))
-            if reply.head["first"] == len(rows):
-                rows += reply.each
-            if len(rows) >= reply.head["total"] or not reply.each:
-                return {run_file.setting_name(n): v for n, v in rows}
+        return {run_file.setting_name(n): v for n, v in self._paged("get_settings")}
 
     def set_settings(self, values: dict[str, int]) -> None:
         """Write settings; names and bounds are checked here first."""
@@ -466,21 +502,25 @@ class Link:
 
     def learned(self) -> dict[int, int]:
         """What the board has learnt about its bench, by slot."""
-        return dict(self.request("get_learned").each)
+        if self.old:
+            return dict(self.request("get_learned").each)
+        return dict(self._paged("get_learned"))
 
     def board_counters(self) -> dict[str, int]:
-        """The board's counts by name (evenfall_wire.codes.COUNTERS); none of a board older than 1.1."""
-        if not self._knows_1_1:
-            return {}
+        """The board's counts by name (evenfall_wire.codes.COUNTERS)."""
         return {run_file.code_name("counter", n): v for n, v in self.request("get_counters").each}
 
     def acknowledge(self, run_id: int, copy: bytes) -> None:
-        """Tell the board that `copy`, read back from disk, is safe with us."""
-        self.request("ack_run", (run_id, len(copy), crc32(copy)))
+        """Prove to the board that `copy`, read back from disk, is safe with us."""
+        if self.old:
+            self.request("ack_run", (run_id, len(copy), crc32(copy)))
+            return
+        challenge = self.request("read_run", (run_id, len(copy), 0)).head["challenge"]
+        self.request("ack_run", (run_id, len(copy), crc32(copy), run_file.proof(challenge, copy)))
 
-    def delete(self, run_id: int) -> None:
-        """Delete an acknowledged run on the board."""
-        self.request("delete_run", (run_id,))
+    def delete(self, run_id: int, damaged: bool = False) -> None:
+        """Delete an acknowledged run on the board; with `damaged`, one that it cannot read whole."""
+        self.request("delete_run", (run_id,) if self.old else (run_id, int(damaged)))
 
     def entry(self, run_id: int) -> RunEntry:
         """The board's list line for one run."""
@@ -511,8 +551,8 @@ class Link:
     def read_run(
         self, entry: RunEntry, partial: Path, progress: Callable[[int, int], None] = lambda *_: None
     ) -> bytes:
-        """`read_runs` of one run; `progress(frames here, frames in all)`."""
-        ((_, data),) = self.read_runs([(entry, partial)], lambda _, *frames: progress(*frames))
+        """`read_runs` of one run; `progress(bytes here, bytes in all)`."""
+        ((_, data),) = self.read_runs([(entry, partial)], lambda _, *here: progress(*here))
         return data
 
     def read_runs(
@@ -520,38 +560,44 @@ class Link:
     ) -> list[tuple[RunEntry, bytes]]:
         """Fetch the first of `wanted`, whole and verified against its entry's size and CRC-32.
 
-        The runs after it follow without a pause on the line, as many as begin within AHEAD_S;
-        what came whole is returned, in order, and trouble after the first is left to the next
-        call.  Each partial path holds the frames received so far; it is taken up when it exists
-        and left for the caller to remove.  `progress(run number, frames here, frames in all)`.
-        Raises LinkError when the line gives up (what came stays in the partial file),
-        DamageError when all frames of the first are here and the whole still does not verify.
+        The runs after it follow without a pause on the line, as many as begin within
+        transfer.AHEAD_S; what came whole is returned, in order, and trouble after the first is
+        left to the next call.  Where the board cannot read its own flash the entry that is
+        returned names the `damage`, and the data is what could be read.  Each partial path holds
+        what came so far; it is taken up when it exists and left for the caller to remove.
+        `progress(run number, bytes here, bytes in all)`.  Raises LinkError when the line gives up
+        (what came stays in the partial file), DamageError when all bytes of the first are here
+        and the whole still does not verify.
         """
         first = wanted[0][0]
         if first.size > run_file.MAX_RUN_BYTES:
             raise DamageError(
                 f"run {first.run_id}: the board lists {first.size} bytes; no board holds that much"
             )
+        if self.old:
+            return [(first, self.old.read_run(first, wanted[0][1], progress))]
         for some in (wanted, wanted[:1]):
             good: list[tuple[RunEntry, bytes]] = []
             for transfer in self._fetch(some, progress):
-                data = transfer.data()
-                if len(data) != transfer.entry.size or crc32(data) != transfer.entry.crc32:
-                    # frames of another run slipped in, or the file changed: start over once
+                entry, data, damage = transfer.entry, transfer.data(), transfer.damage()
+                if "unreadable" in entry.flags and not damage:
+                    damage = ("the board could not read its flash when it listed the run",)
+                if not damage and (len(data), crc32(data)) != (entry.size, entry.crc32):
+                    # the file changed, or the partial file was of another run: start over once
                     transfer.partial.unlink(missing_ok=True)
                     break
-                good.append((transfer.entry, data))
+                good.append((replace(entry, damage=damage), data))
             if good:
                 return good
             if some is wanted:
                 self.say(f"run {first.run_id}: the copy does not verify; fetching it anew")
         raise DamageError(
-            f"run {first.run_id}: all {first.frames} frames came, but the whole differs from what the board "
+            f"run {first.run_id}: all {first.size} bytes came, but the whole differs from what the board "
             "lists; not acknowledged, the board keeps it"
         )
 
-    def _fetch(self, wanted: Sequence[tuple[RunEntry, Path]], progress: Progress) -> list[_Transfer]:
-        reading = _Reading(wanted, progress)
+    def _fetch(self, wanted: Sequence[tuple[RunEntry, Path]], progress: Progress) -> list[Transfer]:
+        reading = Reading(wanted, progress)
         try:
             self._fill(reading)
         except (LinkError, BoardError):
@@ -561,43 +607,48 @@ class Link:
             reading.close()
         return reading.whole()
 
-    def _fill(self, reading: _Reading) -> None:
+    def _fill(self, reading: Reading) -> None:
         fruitless = 0
-        last_good = time.monotonic()
+        began = last_good = time.monotonic()
         wait_s = self._rto_s
-        while reading.asked or self._ask(reading, "read_run", 1 if fruitless > 3 else BLOCK_FRAMES):
+        while reading.asked or self._ask(reading, "read_run", 1 if fruitless > 3 else BLOCK_BYTES):
             transfer = reading.asked[0].transfer
             new, answered = self._listen(reading, wait_s)
+            now = time.monotonic()
             if new or answered:
-                last_good = time.monotonic()
+                last_good = now
                 wait_s = self._rto_s
             else:
                 wait_s = min(wait_s * 2, MAX_RTO_S)
             fruitless = 0 if new else fruitless + 1
+            run = f"run {transfer.entry.run_id}"
             if fruitless > FRUITLESS_LIMIT:
-                raise LinkError(f"run {transfer.entry.run_id}: the line is too noisy; {transfer.kept()}")
-            if time.monotonic() - last_good > QUIET_LIMIT_S:
-                raise NoAnswerError(f"run {transfer.entry.run_id}: the board fell silent; {transfer.kept()}")
+                raise LinkError(f"{run}: the line is too noisy; {transfer.kept()}")
+            if now - last_good > QUIET_LIMIT_S:
+                raise NoAnswerError(f"{run}: the board fell silent; {transfer.kept()}")
+            if now - began > GRACE_S + reading.bytes_new / SLOWEST_BYTES_PER_S:
+                raise LinkError(
+                    f"{run}: the line brings fewer than {SLOWEST_BYTES_PER_S:.0f} bytes a second; "
+                    f"{transfer.kept()}"
+                )
 
-    def _ask(self, reading: _Reading, name: str, most: int) -> bool:
-        """Ask for the next frames that are neither here nor asked for; False when there are none."""
+    def _ask(self, reading: Reading, name: str, most: int) -> bool:
+        """Ask for the next bytes that are neither here nor asked for; False when there are none."""
         found = reading.next_span(most)
         if found is None:
             return False
-        transfer, first, count = found
-        span = _Span(transfer, first, count, self._next_sequence(), name)
-        request = b"\x00" + run_file.frame_bytes(name, span.sequence, (transfer.entry.run_id, first, count))
+        transfer, offset, length = found
+        span = Span(transfer, offset, length, self._next_sequence(), name)
+        head = (transfer.entry.run_id, offset, length)
         reading.asked.append(span)
-        self._send(request)
-        if not transfer.first_request(first):
-            self.counters.retransmitted_bytes += len(request)
+        self._send(self._request_bytes(name, span.sequence, head))
         return True
 
-    def _listen(self, reading: _Reading, wait_s: float) -> tuple[int, bool]:
-        """Take frames in until the answer to the first span asked for ends, or nothing comes for `wait_s`.
+    def _listen(self, reading: Reading, wait_s: float) -> tuple[int, bool]:
+        """Take bytes in until the answer to the first span asked for ends, or none comes for `wait_s`.
 
-        Returns (new frames, whether it ended).  Once it has begun, the next span is asked for;
-        after damage it is not known yet what that will be.
+        Returns (new bytes, whether it ended).  Once it has begun, the next span is asked for.
+        Only bytes that are new keep the waiting alive, so it ends whatever the board sends.
         """
         asked = reading.asked
         head = asked[0]
@@ -606,55 +657,57 @@ class Link:
         quiet_until = sent + wait_s
         while asked and asked[0] is head and (now := time.monotonic()) < quiet_until:
             for frame, chunk in self._receive(quiet_until - now):
-                quiet_until = time.monotonic() + wait_s
-                new += self._take_in(reading, frame, chunk, sent)
-            if len(asked) == 1 and self._knows_1_1 and asked[0].heard and not asked[0].broken:
-                self._ask(reading, "read_next", BLOCK_FRAMES)
+                if frame is None:
+                    continue
+                got = self._take_in(reading, frame, chunk, sent)
+                if got:
+                    new += got
+                    quiet_until = time.monotonic() + wait_s
+            if len(asked) == 1 and asked[0].heard:
+                self._ask(reading, "read_next", BLOCK_BYTES)
         if not asked or asked[0] is not head:
             return new, True
         self.counters.timeouts += 1
-        two_runs = asked[-1].transfer is not head.transfer
         asked.clear()
-        if two_runs:  # frames do not name their run: let pass what may still come of the other
-            self.request("get_status")
         return new, False
 
-    def _take_in(self, reading: _Reading, frame: run_file.Frame | None, chunk: bytes, sent: float) -> int:
-        """One frame of an answer; return how many new frames it brought."""
+    def _take_in(self, reading: Reading, frame: run_file.Frame, chunk: bytes, sent: float) -> int:
+        """One frame of an answer; return how many new bytes it brought."""
         asked = reading.asked
-        if not asked:
+        span = next((s for s in asked if s.sequence == frame.sequence), None)
+        if span is None:
             self.counters.stale += 1
             return 0
-        span = asked[0]
         if not span.heard and span.name == "read_run":
             self._measured(time.monotonic() - sent)
         span.heard = True
-        if frame is None:
-            span.broken.append(chunk)
-            return 0
-        if frame.kind < 0x80:
-            span = next((s for s in asked if s.sequence == frame.sequence), span)
-            if not self._wanted(frame, span.sequence, span.name, "read_done"):
-                return 0
-            while asked.popleft() is not span:
-                pass  # the read_done of the one before was lost
-            return span.lone_broken()
-        number = frame.sequence
-        if len(asked) > 1 and number in asked[1] and (number <= span.last or number not in span):
-            asked.popleft()  # its read_done was lost
-            span = asked[0]
-            span.heard = True
-        if number not in span:
+        if frame.kind != run_file.RUN_DATA:
+            return self._end_of_answer(reading, span, frame)
+        if not span.holds(frame.payload):
             self.counters.stale += 1
             return 0
-        span.last = number
-        if not span.transfer.add(number, chunk):
+        while asked[0] is not span:
+            asked.popleft()  # the read_done of the one before was lost
+        new = reading.add(span, frame.payload, chunk)
+        if not new:
             self.counters.retransmitted_bytes += len(chunk) + 1
-            return 0
-        span.new += 1
-        entry = span.transfer.entry
-        reading.progress(entry.run_id, len(span.transfer.frames), entry.frames)
-        return 1
+        return new
+
+    def _end_of_answer(self, reading: Reading, span: Span, frame: run_file.Frame) -> int:
+        """read_done, or a refusal: where the board cannot read its flash the transfer goes on behind."""
+        try:
+            if not self._wanted(frame, span.sequence, span.name, "read_done"):
+                return 0
+        except BoardError as error:
+            if error.refusal == "no_session":
+                self._hello()
+            elif error.refusal == "store_unreadable" and span.offset <= error.detail:
+                span.transfer.pass_over(error.detail)
+            else:
+                raise
+        while reading.asked and reading.asked.popleft() is not span:
+            pass  # the read_done of the one before was lost
+        return 0
 
     def read_run_through(
         self,
@@ -663,9 +716,9 @@ class Link:
         progress: Callable[[int, int], None] = lambda *_: None,
         patience_s: float = 20.0,
     ) -> bytes:
-        """`read_runs_through` of one run; `progress(frames here, frames in all)`."""
+        """`read_runs_through` of one run; `progress(bytes here, bytes in all)`."""
         ((_, data),) = self.read_runs_through(
-            [(entry, partial)], lambda _, *frames: progress(*frames), patience_s
+            [(entry, partial)], lambda _, *here: progress(*here), patience_s
         )
         return data
 
@@ -709,140 +762,6 @@ class Link:
             raise DamageError(f"run {entry.run_id} changed on the board meanwhile: list its runs again")
 
 
-@dataclass
-class _Span:
-    """Frames asked for by one request, and what came of its answer."""
-
-    transfer: _Transfer
-    first: int
-    count: int
-    sequence: int  # of the request
-    name: str
-    heard: bool = False
-    last: int = -1  # number of the newest frame
-    new: int = 0
-    broken: list[bytes] = field(default_factory=list)
-
-    def __contains__(self, number: int) -> bool:
-        return self.first <= number < self.first + self.count
-
-    def lone_broken(self) -> int:
-        """Look at the answer's only frame when it was damaged; frames gained."""
-        if self.count == 1 and not self.new and len(self.broken) == 1 and self.broken[0]:
-            return self.transfer.broken_on_board(self.first, self.broken[0])
-        return 0
-
-
-class _Reading:
-    """Transfers of some runs in order, and the spans asked for and not answered yet."""
-
-    def __init__(self, wanted: Sequence[tuple[RunEntry, Path]], progress: Progress) -> None:
-        self.progress = progress
-        self.asked: deque[_Span] = deque()
-        self._to_come = deque(wanted)
-        self._transfers: list[_Transfer] = []
-        self._ahead_until = time.monotonic() + AHEAD_S
-
-    def next_span(self, most: int) -> tuple[_Transfer, int, int] | None:
-        """(transfer, first, count) of at most `most` frames to ask for next."""
-        for transfer in self._transfers:
-            span = transfer.next_span(most, [s for s in self.asked if s.transfer is transfer])
-            if span:
-                return transfer, *span
-        if not self._to_come or (self._transfers and time.monotonic() > self._ahead_until):
-            return None
-        entry, partial = self._to_come.popleft()
-        if entry.size > run_file.MAX_RUN_BYTES:
-            self._to_come.clear()
-            return None
-        self._transfers.append(_Transfer(entry, partial))
-        return self.next_span(most)
-
-    def whole(self) -> list[_Transfer]:
-        """The first transfers, up to one with frames missing."""
-        return list(itertools.takewhile(_Transfer.whole, self._transfers))
-
-    def close(self) -> None:
-        for transfer in self._transfers:
-            transfer.close()
-
-
-class _Transfer:
-    """The frames of one run as they come in, mirrored to a file of appended frames."""
-
-    def __init__(self, entry: RunEntry, partial: Path) -> None:
-        self.entry = entry
-        self.partial = partial
-        self.frames: dict[int, bytes] = {}
-        self._broken: dict[bytes, int] = {}
-        self._asked: set[int] = set()
-        partial.parent.mkdir(parents=True, exist_ok=True)
-        if partial.exists():
-            for chunk in partial.read_bytes().split(b"\x00")[:-1]:
-                frame = run_file.open_frame(chunk)
-                if frame and frame.sequence < entry.frames:
-                    self.frames.setdefault(frame.sequence, chunk)
-        self._file = partial.open("ab")
-        if partial.stat().st_size:
-            self._file.write(b"\x00")  # ends a frame cut short by a kill
-
-    def add(self, sequence: int, chunk: bytes) -> bool:
-        if sequence in self.frames:
-            return False
-        self.frames[sequence] = chunk
-        self._file.write(chunk + b"\x00")
-        return True
-
-    def broken_on_board(self, sequence: int, chunk: bytes) -> int:
-        """A lone frame that comes back broken and identical each time is broken on the flash.
-
-        It is kept as it is: the copy is bit for bit, and the CRC-32 of the whole decides.
-        """
-        self._broken[chunk] = self._broken.get(chunk, 0) + 1
-        if self._broken[chunk] < 4:
-            return 0
-        self.frames[sequence] = chunk
-        return 1
-
-    def first_request(self, first: int) -> bool:
-        fresh = first not in self._asked
-        self._asked.add(first)
-        return fresh
-
-    def whole(self) -> bool:
-        return len(self.frames) >= self.entry.frames
-
-    def next_span(self, most: int, asked: Sequence[_Span] = ()) -> tuple[int, int] | None:
-        """(first, count) of frames to ask for next; small islands are fetched again rather than skipped."""
-        self._file.flush()
-        here = self.frames
-        end = self.entry.frames
-        first = next((n for n in range(end) if n not in here and not any(n in s for s in asked)), None)
-        if first is None:
-            return None
-        last = first
-        for n in range(first, min(first + most, end)):
-            if n not in here:
-                last = n
-            elif n - last > 2:
-                break
-        return first, last - first + 1
-
-    def data(self) -> bytes:
-        return b"".join(self.frames[n] + b"\x00" for n in sorted(self.frames))
-
-    def kept(self) -> str:
-        return f"{len(self.frames)} of {self.entry.frames} frames are kept, the next pull goes on from there"
-
-    def close(self) -> None:
-        """What is whole goes into the archive now; what is not must outlast a power cut."""
-        with contextlib.suppress(OSError):
-            self._file.flush()
-            if not self.whole():
-                os.fsync(self._file.fileno())
-        self._file.close()
-
-
 def setting(name: str) -> tuple[int, str, str, int, int, int, str]:
     """The table's entry; InputError naming near ones when there is none of that name."""
     entry = setting_table.BY_NAME.get(name)
@@ -862,14 +781,18 @@ def refusal(request: str, head: dict[str, Any]) -> BoardError:
     detail = head["detail"]
     if name == "newer_protocol":  # detail: the board's own
         ours = f"{messages.PROTO_MAJOR}.{messages.PROTO_MINOR}"
-        return BoardError(
+        error = BoardError(
             f"the board speaks protocol {detail}, this evenfall speaks {ours}: update the board's firmware "
             "(evenfall board install)"
         )
+        error.refusal, error.detail = name, detail
+        return error
     if name in ("no_such_setting", "out_of_bounds"):
         sentence = f"setting '{run_file.setting_name(detail)}': {sentence}"
     elif name in ("busy_state", "moving") and 0 <= detail < len(codes.STATES):
         sentence = f"{sentence} (It is {code_texts.say(code_texts.STATES, codes.STATES[detail])}.)"
+    elif name == "busy_request":
+        sentence = f"{sentence} ({detail} % done.)"
     error = BoardError(f"refused '{request}': {sentence}")
-    error.refusal = name
+    error.refusal, error.detail = name, detail
     return error

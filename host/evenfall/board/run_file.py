@@ -9,6 +9,7 @@ one path against the other.
 from __future__ import annotations
 
 import functools
+import hashlib
 import struct
 from binascii import crc32
 from collections import Counter
@@ -51,6 +52,7 @@ def _dtype(fields: Iterable[tuple[str, str, str, float]]) -> np.dtype[Any]:
 # numpy dtypes of the repeated part of each message
 DTYPES: dict[str, np.dtype[Any]] = {m[1]: _dtype(m[3]) for m in messages.MESSAGES if m[3]}
 TYPE_OF: dict[str, int] = {m[1]: m[0] for m in messages.MESSAGES}
+RUN_DATA = TYPE_OF["run_data"]
 
 
 class Frame(NamedTuple):
@@ -92,6 +94,16 @@ def frame_bytes(
     framer = Framer()
     size = messages.pack_into(name, framer.payload, 0, tuple(head), each)
     return bytes(framer.finish(TYPE_OF[name], sequence, size))
+
+
+def has_session(name: str) -> bool:
+    """True for requests that begin with the number of the session that asks."""
+    return messages.BY_NAME[name][2][:1] == (("session", "I", "", 1),)
+
+
+def proof(challenge: int, copy: bytes) -> int:
+    """What shows the board that `copy` is here: the first 4 bytes of SHA-256(challenge u32, copy)."""
+    return int.from_bytes(hashlib.sha256(challenge.to_bytes(4, "little") + copy).digest()[:4], "little")
 
 
 def run_bytes(records: Iterable[tuple[str, Sequence[Any], Sequence[Sequence[Any]]]]) -> bytes:

@@ -189,14 +189,16 @@ def learned(port: str | None, as_json: bool) -> None:
 
 @board.command()
 @click.argument("run_id", type=int)
+@click.option("--damaged", is_flag=True, help="A run that the board itself cannot read whole.")
 @click.option("--yes", is_flag=True, help="Do not ask.")
 @port_option
-def delete(run_id: int, yes: bool, port: str | None) -> None:
+def delete(run_id: int, damaged: bool, yes: bool, port: str | None) -> None:
     """Delete one run on the board; it refuses while no verified copy was acknowledged."""
+    lost = " What could not be read of it is lost for good." if damaged else ""
     if not yes:
-        click.confirm(f"Delete run {run_id} on the board?", abort=True, err=True)
+        click.confirm(f"Delete run {run_id} on the board?{lost}", abort=True, err=True)
     with open_link(port) as line:
-        line.delete(run_id)
+        line.delete(run_id, damaged)
     click.echo(f"run {run_id} deleted on the board")
 
 

@@ -109,14 +109,16 @@ def pull(
                 try:
                     with _bars(entries) as bars:
                         for entry, number, new in take_runs(line, archive, entries, filing, bars):
-                            how = (
+                            how = f"{entry.size} bytes " + (
                                 "verified, archived and acknowledged"
                                 if new
                                 else "was here already; acknowledged"
                             )
-                            progress(f"run {entry.run_id}: pull {number}, {entry.size} bytes {how}")
+                            if entry.damage:
+                                how = _damaged(entry)
+                            progress(f"run {entry.run_id}: pull {number}, {how}")
                             results.append({"pull": number, "run_id": entry.run_id, "new": new})
-                            if delete_after:
+                            if delete_after and not entry.damage:
                                 line.delete(entry.run_id)
                             entries = entries[1:]
                 except EvenfallError as error:
@@ -150,6 +152,13 @@ def pull(
             click.echo("the board holds no run that was not pulled before (--all fetches those too)")
     if failed:
         raise failed[0] if len(failed) == 1 else type(failed[0])(f"{len(failed)} runs failed; see above")
+
+
+def _damaged(entry: RunEntry) -> str:
+    return (
+        f"the board cannot read it whole ({'; '.join(entry.damage)}); what came is archived, not "
+        f"acknowledged. To remove it from the board: evenfall board delete {entry.run_id} --damaged"
+    )
 
 
 def _choose(entries: list[RunEntry], wanted: tuple[int, ...], everything: bool) -> list[RunEntry]:
@@ -188,12 +197,12 @@ def _bars(entries: list[RunEntry]) -> Iterator[Callable[[int, int, int], None]]:
     with Progress(
         TextColumn("{task.description}"),
         BarColumn(),
-        TextColumn("{task.completed}/{task.total} frames"),
+        TextColumn("{task.completed}/{task.total} bytes"),
         TimeRemainingColumn(),
         console=Console(stderr=True),
         transient=True,
     ) as bars:
-        tasks = {e.run_id: bars.add_task(f"run {e.run_id}", total=e.frames, visible=False) for e in entries}
+        tasks = {e.run_id: bars.add_task(f"run {e.run_id}", total=e.size, visible=False) for e in entries}
         yield lambda run_id, here, _: bars.update(tasks[run_id], completed=here, visible=True)
 
 

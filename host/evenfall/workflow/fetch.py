@@ -9,12 +9,13 @@ from __future__ import annotations
 
 import time
 from collections.abc import Callable, Iterable, Iterator, Sequence
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 
 from evenfall.archive.archive import Archive
 from evenfall.board import run_file
-from evenfall.board.link import Link, Progress, RunEntry
+from evenfall.board.link import Link
+from evenfall.board.transfer import Progress, RunEntry
 from evenfall.errors import DamageError, LinkError
 from evenfall.model import Air
 
@@ -66,33 +67,48 @@ def take_runs(
     Runs that follow each other quickly are fetched in one go before the first is kept.
     Raises LinkError when the line gives up, DamageError when the bytes are no run, at the
     first entry that was not given yet; the board keeps what was not acknowledged, and the
-    partial files stay.
+    partial files stay.  A run that the board cannot read whole is kept as far as it came: the
+    entry given back names its `damage`, and it is not acknowledged.
     """
     assert line.info
-    partials = {e.run_id: archive.partial_path(line.info.uid, e.run_id, e.size, e.crc32) for e in entries}
+    uid = line.info.uid
+    partials = {e.run_id: archive.partial_path(uid, e.run_id, e.size, e.crc32) for e in entries}
     todo = list(entries)
     while todo:
-        known = [archive.known_run(line.info.uid, e.run_id, e.size, e.crc32) for e in todo]
+        known = [archive.known_run(uid, e.run_id, e.size, e.crc32) for e in todo]
         if known[0] is not None:
             came: Iterable[tuple[RunEntry, int, bool]] = [(todo[0], known[0], False)]
         else:
             here = next((n for n, pull in enumerate(known) if pull is not None), len(todo))
             wanted = [(e, partials[e.run_id]) for e in todo[:here]]
             fetched = line.read_runs_through(wanted, progress)
-            came = ((e, _keep(archive, e, data, filing, partials[e.run_id]), True) for e, data in fetched)
+            came = ((e, _keep(archive, uid, e, d, filing, partials[e.run_id]), True) for e, d in fetched)
         for entry, pull, new in came:
             copy = archive.read_back(pull)
             # before the board is told: after that nobody would come for it
             partials[entry.run_id].unlink(missing_ok=True)
-            _tell(line, entry, pull, copy)
-            archive.acknowledged(pull)
+            if not entry.damage:
+                _tell(line, entry, pull, copy)
+                archive.acknowledged(pull)
             del todo[0]
             yield entry, pull, new
 
 
-def _keep(archive: Archive, entry: RunEntry, data: bytes, filing: Filing, partial: Path) -> int:
+def _keep(archive: Archive, uid: str, entry: RunEntry, data: bytes, filing: Filing, partial: Path) -> int:
+    """Store a run that came from board `uid`; DamageError when its header names another run or board."""
+    run = run_file.decode_run(data)
+    if run.board_uid and (run.board_uid, run.run_id) != (uid, entry.run_id):
+        raise DamageError(
+            f"run {entry.run_id}: what came is run {run.run_id} of board {run.board_uid}, not of {uid}; its "
+            f"bytes are kept in {partial}, it is not acknowledged"
+        )
+    if not run.board_uid:  # the header is damaged: the board's list says what it was
+        started = entry.started_unix_s
+        run = replace(run, board_uid=uid, run_id=entry.run_id, started_unix_s=started)
     try:
-        return archive.store_run(data, run=run_file.decode_run(data), **asdict(filing))
+        return archive.store_run(
+            data, run=replace(run, damage=[*entry.damage, *run.damage]), **asdict(filing)
+        )
     except DamageError as error:
         raise DamageError(
             f"run {entry.run_id} came as the board stores it, but {error}; "

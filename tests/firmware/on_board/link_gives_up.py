@@ -1,8 +1,6 @@
 """A host that stops taking bytes: the link waits without blocking, then drops the answer and goes on."""
 
-import io
-import select
-
+from link_port import Board, Port
 from rig import Flash, Recorder, mount, run_of
 
 from evenfall_board.link import GIVE_UP_MS, Link
@@ -10,42 +8,6 @@ from evenfall_board.settings import Starts
 from evenfall_board.store import Store
 from evenfall_wire.frames import Framer, Unframer
 from evenfall_wire.messages import BY_NAME, BY_TYPE, pack_into
-
-
-class Port(io.IOBase):
-    def __init__(self):
-        self.waiting = b""
-        self.taken = bytearray()
-        self.open = True
-
-    def ioctl(self, op, arg):
-        if op != 3:  # MP_STREAM_POLL
-            return -1
-        ready = select.POLLOUT if self.open else 0
-        return (ready | (select.POLLIN if self.waiting else 0)) & arg
-
-    def readinto(self, buf):
-        n = min(len(buf), len(self.waiting))
-        buf[:n] = self.waiting[:n]
-        self.waiting = self.waiting[n:]
-        return n
-
-    def write(self, data):
-        assert self.open, "wrote to a port that takes nothing"
-        self.taken += data
-        return len(data)
-
-
-class Board:
-    state = "rest"
-    uid = b"12345678"
-    quiet = False
-
-    def busy(self):
-        return self.quiet
-
-    def state_number(self):
-        return 4
 
 
 mount(Flash(64), new=True)
@@ -75,7 +37,11 @@ def names():
 
 
 # the host stops reading in the middle of a run
-ask("read_run", 1, 0, 65535)
+ask("hello", 2, 0, 99)
+for _ in range(40):
+    link.poll(2)
+assert names() == ["board_info"]
+ask("read_run", 99, 1, 0, 1 << 24)
 for _ in range(6):
     link.poll(2)
 assert len(port.taken) > 500
@@ -84,12 +50,12 @@ for _ in range(GIVE_UP_MS // 2 + 10):
     link.poll(2)
 port.open = True
 port.taken = bytearray()
-ask("hello", 1, 0, 99)
+ask("hello", 2, 0, 99)
 for _ in range(40):
     link.poll(2)
 assert names() == ["board_info"]
 # a pull that begins while a run is being read: the reading ends with a refusal
-ask("read_run", 1, 0, 65535)
+ask("read_run", 99, 1, 0, 1 << 24)
 for _ in range(4):
     link.poll(2)
 board.quiet = True
@@ -98,7 +64,7 @@ for _ in range(400):
 assert names()[-1] == "refused"
 assert len(port.taken) == 0
 # in a pull one byte goes out at a time, at most 24 a pass
-ask("hello", 1, 0, 99)
+ask("hello", 2, 0, 99)
 for _ in range(3):
     before = len(port.taken)
     link.poll(2)
