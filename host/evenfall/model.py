@@ -18,7 +18,7 @@ IntArray = NDArray[np.int64]
 
 @dataclass(frozen=True)
 class Run:
-    """One stored pull, decoded and unwrapped, nothing corrected.
+    """One stored run, decoded and unwrapped, nothing corrected.
 
     Times are seconds from `run_header.start_tick` on the board's own clock.
     """
@@ -57,7 +57,7 @@ class Calibration:
     arm_u_m: float = 0.0
     made_unix_s: int = 0
     note: str = ""
-    zero_u_N: float = 0.02  # how far the zero may wander within a pull, standard uncertainty
+    zero_u_N: float = 0.02  # how far the zero may wander within a run, standard uncertainty
 
 
 @dataclass(frozen=True)
@@ -99,10 +99,10 @@ class Bins:
     speed_rpm: FloatArray  # (b,) centres
     torque_Nm: FloatArray  # (b,) corrected engine torque
     torque_u_Nm: FloatArray  # (b,) standard uncertainty, all causes
-    torque_u_repeat_Nm: FloatArray  # (b,) the part that does not cancel before/after
+    torque_u_independent_Nm: FloatArray  # (b,) the part that does not cancel before/after
     power_W: FloatArray  # (b,) corrected
     power_u_W: FloatArray
-    power_u_repeat_W: FloatArray
+    power_u_independent_W: FloatArray
     torque_observed_Nm: FloatArray  # (b,) engine torque, no air correction
     power_observed_W: FloatArray
     count: IntArray  # (b,) load samples used
@@ -119,7 +119,7 @@ class Peak:
 
 @dataclass(frozen=True)
 class Reduction:
-    """Corrected numbers of one pull; a function of its named inputs only."""
+    """Corrected numbers of one run; a function of its named inputs only."""
 
     run_id: int
     standard: str  # name of the air standard preset

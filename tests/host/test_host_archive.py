@@ -29,33 +29,33 @@ def kept(tmp_path):
 
 
 def fill(archive, count=6):
-    """Two engines, `count` pulls a day apart, each stronger than the one before."""
+    """Two engines, `count` runs a day apart, each stronger than the one before."""
     archive.add_engine("auger 12", 52)
     archive.add_engine("clearing saw 3", 45)
     archive.add_build("auger 12", "wide port", "exhaust port 0.5 mm wider", "Robin")
     builds = [archive.build_id("auger 12"), archive.build_id("clearing saw 3")]
     air = archive.add_record(AIR)
-    pulls = []
+    runs = []
     for n in range(count):
         data = sample_run(n + 1, flow=1 + n / 100, started_unix_s=1_700_000_000 + 86_400 * n)
-        pulls.append(archive.store_run(data, build_id=builds[n % 2], air_id=air))
-        archive.reduce(pulls[-1])
-    return pulls
+        runs.append(archive.store_run(data, build_id=builds[n % 2], air_id=air))
+        archive.reduce(runs[-1])
+    return runs
 
 
 def test_raw_frames_come_back_bit_for_bit(kept):
     data = sample_run(1)
-    pull = kept.store_run(data)
-    assert kept.raw(pull) == data
-    assert kept.read_back(pull) == data
-    assert kept.row(pull)["sha256"] == hashlib.sha256(data).hexdigest()
+    run = kept.store_run(data)
+    assert kept.raw(run) == data
+    assert kept.read_back(run) == data
+    assert kept.row(run)["sha256"] == hashlib.sha256(data).hexdigest()
 
 
 def test_the_same_run_is_kept_once(kept):
-    pull = kept.store_run(sample_run(1))
-    assert kept.store_run(sample_run(1)) == pull
+    run = kept.store_run(sample_run(1))
+    assert kept.store_run(sample_run(1)) == run
     assert len(kept.find(Query())) == 1
-    assert kept.known_run(kept.row(pull)["board_uid"], 1, len(sample_run(1)), 0) is None
+    assert kept.known_run(kept.row(run)["board_uid"], 1, len(sample_run(1)), 0) is None
 
 
 def test_bytes_that_hold_no_run_are_refused(kept):
@@ -65,9 +65,9 @@ def test_bytes_that_hold_no_run_are_refused(kept):
 
 
 def test_a_torn_run_is_kept_and_flagged(kept):
-    pull = kept.store_run(sample_run(1)[:9000])
-    assert kept.row(pull)["flags"] == "damaged, incomplete"
-    assert [r["pull"] for r in kept.find(Query(flags=("damaged",)))] == [pull]
+    run = kept.store_run(sample_run(1)[:9000])
+    assert kept.row(run)["flags"] == "damaged, incomplete"
+    assert [r["pull"] for r in kept.find(Query(flags=("damaged",)))] == [run]
 
 
 @pytest.mark.parametrize(
@@ -94,8 +94,8 @@ def test_a_torn_run_is_kept_and_flagged(kept):
 )
 def test_the_file_itself_refuses_to_lose_or_change_what_is_recorded(kept, statement):
     """Through a plain SQLite connection, as any tool would."""
-    pull = fill(kept, 1)[0]
-    kept.add_note(pull, "runs rich")
+    run = fill(kept, 1)[0]
+    kept.add_note(run, "runs rich")
     with (
         sqlite3.connect(kept.path) as plain,
         pytest.raises(sqlite3.IntegrityError, match=r"nothing is deleted|never changed"),
@@ -105,45 +105,45 @@ def test_the_file_itself_refuses_to_lose_or_change_what_is_recorded(kept, statem
 
 
 def test_links_to_nothing_are_refused(kept):
-    pull = kept.store_run(sample_run(1))
+    run = kept.store_run(sample_run(1))
     with pytest.raises(sqlite3.IntegrityError, match="FOREIGN KEY"):
-        kept.refile(pull, build_id=99)
+        kept.refile(run, build_id=99)
 
 
 def test_find_by_engine_build_date_words_peaks_flags_tags(kept):
-    pulls = fill(kept)
+    runs = fill(kept)
 
     def found(**query):
         return [r["pull"] for r in kept.find(Query(**query))]
 
-    assert found() == pulls[::-1]
-    assert found(engine="AUGER 12") == pulls[::2][::-1]
-    assert found(build="wide port") == pulls[::2][::-1]
-    assert found(since_unix_s=1_700_000_000 + 86_400 * 4) == pulls[4:][::-1]
-    assert found(until_unix_s=1_700_000_000) == pulls[:1]
-    assert found(sort="power") == pulls[::-1]
-    power = kept.row(pulls[3])["peak_power_W"]
-    assert found(power_W=(power, None)) == pulls[3:][::-1]
-    assert found(power_W=(None, power - 1)) == pulls[:3][::-1]
-    assert found(torque_Nm=(kept.row(pulls[5])["peak_torque_Nm"], None)) == pulls[5:]
-    assert found(limit=2) == pulls[-2:][::-1]
-    assert found(limit=2, offset=4) == pulls[:2][::-1]
-    kept.add_note(pulls[2], "smells of burnt oil, plug café-brown", "Robin")
-    kept.add_tag(pulls[4], "warm")
-    assert found(words="burnt oil") == [pulls[2]]
-    assert found(words="BURN cafe") == [pulls[2]]  # beginnings of words, accents and case aside
+    assert found() == runs[::-1]
+    assert found(engine="AUGER 12") == runs[::2][::-1]
+    assert found(build="wide port") == runs[::2][::-1]
+    assert found(since_unix_s=1_700_000_000 + 86_400 * 4) == runs[4:][::-1]
+    assert found(until_unix_s=1_700_000_000) == runs[:1]
+    assert found(sort="power") == runs[::-1]
+    power = kept.row(runs[3])["peak_power_W"]
+    assert found(power_W=(power, None)) == runs[3:][::-1]
+    assert found(power_W=(None, power - 1)) == runs[:3][::-1]
+    assert found(torque_Nm=(kept.row(runs[5])["peak_torque_Nm"], None)) == runs[5:]
+    assert found(limit=2) == runs[-2:][::-1]
+    assert found(limit=2, offset=4) == runs[:2][::-1]
+    kept.add_note(runs[2], "smells of burnt oil, plug café-brown", "Robin")
+    kept.add_tag(runs[4], "warm")
+    assert found(words="burnt oil") == [runs[2]]
+    assert found(words="BURN cafe") == [runs[2]]  # beginnings of words, accents and case aside
     assert found(words="burnt water") == []
-    assert found(words="wider") == pulls[::2][::-1]  # what was changed in the build
-    assert found(words="warm") == [pulls[4]]
-    assert found(tags=("warm",)) == [pulls[4]]
-    assert found(verdict="good") == pulls[::-1]
+    assert found(words="wider") == runs[::2][::-1]  # what was changed in the build
+    assert found(words="warm") == [runs[4]]
+    assert found(tags=("warm",)) == [runs[4]]
+    assert found(verdict="good") == runs[::-1]
     assert found(verdict="poor") == []
     with pytest.raises(InputError, match="holds no word"):
         found(words='"*" ()')
 
 
 @pytest.mark.parametrize(
-    "words", ['oil" OR "x', "text: oil", "oil NOT x", "-oil", "NEAR(oil)", "oil'; DROP TABLE pulls"]
+    "words", ['oil" OR "x', "text: oil", "oil NOT x", "-oil", "NEAR(oil)", "oil'; DROP TABLE runs"]
 )
 def test_typed_words_are_never_operators(kept, words):
     fill(kept, 1)
@@ -152,47 +152,47 @@ def test_typed_words_are_never_operators(kept, words):
 
 
 def test_set_aside_needs_a_reason_and_keeps_everything(kept):
-    pulls = fill(kept, 3)
+    runs = fill(kept, 3)
     with pytest.raises(InputError, match="needs a reason"):
-        kept.set_aside(pulls[1], " ")
-    kept.set_aside(pulls[1], "hose fell off")
-    assert [r["pull"] for r in kept.find(Query())] == [pulls[2], pulls[0]]
-    assert [r["pull"] for r in kept.find(Query(set_aside=True))] == [pulls[1]]
+        kept.set_aside(runs[1], " ")
+    kept.set_aside(runs[1], "hose fell off")
+    assert [r["pull"] for r in kept.find(Query())] == [runs[2], runs[0]]
+    assert [r["pull"] for r in kept.find(Query(set_aside=True))] == [runs[1]]
     assert len(kept.find(Query(set_aside=None))) == 3
-    assert kept.raw(pulls[1])
-    kept.take_back(pulls[1])
+    assert kept.raw(runs[1])
+    kept.take_back(runs[1])
     assert len(kept.find(Query())) == 3
-    assert [n["text"] for n in kept.notes(pulls[1])] == ["Set aside: hose fell off", "Taken back."]
+    assert [n["text"] for n in kept.notes(runs[1])] == ["Set aside: hose fell off", "Taken back."]
 
 
 def test_a_reduction_is_recomputed_never_edited(kept):
-    pull = fill(kept, 1)[0]
-    first = kept.reductions(pull)
+    run = fill(kept, 1)[0]
+    first = kept.reductions(run)
     assert len(first) == 1
-    kept.reduce(pull)
-    assert kept.reductions(pull) == first  # same inputs, same method: the same line
-    kept.reduce(pull, standard="j1349")
-    by_other = kept.reductions(pull)
+    kept.reduce(run)
+    assert kept.reductions(run) == first  # same inputs, same method: the same line
+    kept.reduce(run, standard="j1349")
+    by_other = kept.reductions(run)
     assert [r["standard"] for r in by_other] == ["SAE J1349", "ISO 1585"]
     assert by_other[1] == first[0]
-    # another standard only asked for does not become the pull's own figure
-    assert kept.row(pull)["peak_power_W"] == first[0]["summary"]["peak_power_W"]["value"]
-    kept.refile(pull, setup_id=kept.add_record(Setup(inertia_kg_m2=0.003)))
-    kept.reduce(pull)
-    third = kept.reductions(pull)[0]
+    # another standard only asked for does not become the run's own figure
+    assert kept.row(run)["peak_power_W"] == first[0]["summary"]["peak_power_W"]["value"]
+    kept.refile(run, setup_id=kept.add_record(Setup(inertia_kg_m2=0.003)))
+    kept.reduce(run)
+    third = kept.reductions(run)[0]
     assert third["inputs"]["setup"] != first[0]["inputs"]["setup"]
     assert third["inputs"]["run"] == first[0]["inputs"]["run"]
-    assert kept.row(pull)["peak_power_W"] < first[0]["summary"]["peak_power_W"]["value"]
+    assert kept.row(run)["peak_power_W"] < first[0]["summary"]["peak_power_W"]["value"]
 
 
 def test_any_sqlite_tool_reads_the_bins(kept):
-    pull = fill(kept, 1)[0]
-    result = kept.reduce(pull)
+    run = fill(kept, 1)[0]
+    result = kept.reduce(run)
     with sqlite3.connect(kept.path) as plain:
         rows = plain.execute(
             "SELECT speed_rpm, torque_Nm FROM bins JOIN pulls p USING (reduction_id) WHERE p.id = ? "
             "ORDER BY speed_rpm",
-            (pull,),
+            (run,),
         ).fetchall()
     assert len(rows) >= 20
     bins = dict(zip(result.bins.speed_rpm.tolist(), result.bins.torque_Nm.tolist(), strict=True))
@@ -203,18 +203,18 @@ def test_without_air_nothing_is_corrected(kept):
     data = sample_run(1)
     chunks = [c for c in data.split(b"\0")[:-1]]
     no_air = b"\0".join(chunks[:3] + chunks[4:]) + b"\0"  # frame 3 holds the barometer's reading
-    pull = kept.store_run(no_air)
-    assert kept.run(pull).air == []
-    result = kept.reduce(pull)
+    run = kept.store_run(no_air)
+    assert kept.run(run).air == []
+    result = kept.reduce(run)
     assert result.standard == "no correction"
     assert result.air_factor == 1.0
     assert any("No air reading" in note for note in result.notes)
 
 
-def test_sessions_open_by_themselves_after_hours_without_a_pull(kept):
+def test_sessions_open_by_themselves_after_hours_without_a_run(kept):
     times = [1_700_000_000, 1_700_000_600, 1_700_004_000, 1_700_050_000]
-    pulls = [kept.store_run(sample_run(n, started_unix_s=t)) for n, t in enumerate(times)]
-    assert [kept.row(p)["session"] for p in pulls] == [1, 1, 1, 2]
+    runs = [kept.store_run(sample_run(n, started_unix_s=t)) for n, t in enumerate(times)]
+    assert [kept.row(p)["session"] for p in runs] == [1, 1, 1, 2]
     assert [s["pulls"] for s in kept.sessions()] == [1, 3]
 
 
@@ -243,7 +243,7 @@ def test_unknown_names_say_what_there_is(kept):
         kept.engine_id("auger 13")
     with pytest.raises(NotFoundError, match="no build 'b'; it has: none"):
         kept.build_id("auger 12", "b")
-    with pytest.raises(NotFoundError, match="no pull 7"):
+    with pytest.raises(NotFoundError, match="no run 7"):
         kept.row(7)
     with pytest.raises(InputError, match="an engine 'Auger 12' already"):
         kept.add_engine("Auger 12")
@@ -253,16 +253,16 @@ def test_unknown_names_say_what_there_is(kept):
 
 
 def test_backup_and_restore(kept, tmp_path):
-    pulls = fill(kept, 3)
+    runs = fill(kept, 3)
     copy = tmp_path / "copy.sqlite"
     kept.backup(copy)
     kept.store_run(sample_run(50))
     kept.close()
     moved = archives.restore(kept.folder, copy)
     with Archive(kept.folder) as again:
-        assert [r["pull"] for r in again.find(Query())] == pulls[::-1]
+        assert [r["pull"] for r in again.find(Query())] == runs[::-1]
         assert again.check() == []
-        assert again.raw(pulls[0]) == sample_run(1, started_unix_s=1_700_000_000)
+        assert again.raw(runs[0]) == sample_run(1, started_unix_s=1_700_000_000)
     # what was there before is still there, under another name
     assert moved is not None
     with sqlite3.connect(moved) as old:
@@ -278,13 +278,13 @@ def test_nothing_is_restored_under_a_program_at_work(kept, tmp_path):
 
 
 def test_an_archive_that_was_damaged_is_replaced(kept, tmp_path):
-    pulls = fill(kept, 1)
+    runs = fill(kept, 1)
     kept.backup(tmp_path / "copy.sqlite")
     kept.close()
     kept.path.write_bytes(os.urandom(50_000))
     assert archives.restore(kept.folder, tmp_path / "copy.sqlite").stat().st_size == 50_000
     with Archive(kept.folder) as again:
-        assert again.raw(pulls[0])
+        assert again.raw(runs[0])
 
 
 def test_backup_while_another_program_writes(kept, tmp_path):
@@ -373,21 +373,21 @@ def test_a_failed_change_leaves_nothing_behind(kept):
 
 
 def test_export_and_import_carry_everything(kept, tmp_path):
-    pull = fill(kept, 1)[0]
+    run = fill(kept, 1)[0]
     kept.refile(
-        pull,
+        run,
         setup_id=kept.add_record(Setup(engine_teeth=11, inertia_kg_m2=0.002), "auger"),
         calibration_id=kept.add_record(Calibration(50_000, 42_000.0, 0.001), "weights"),
         standard="shop",
     )
-    kept.add_note(pull, "rich <b>at</b> the top", "Robin")
-    kept.add_tag(pull, "warm")
-    before = kept.reduce(pull)
-    data = kept.export(pull)
+    kept.add_note(run, "rich <b>at</b> the top", "Robin")
+    kept.add_tag(run, "warm")
+    before = kept.reduce(run)
+    data = kept.export(run)
     with Archive(tmp_path / "other") as other:
         number, new = other.import_file(data)
         assert new
-        assert other.raw(number) == kept.raw(pull)
+        assert other.raw(number) == kept.raw(run)
         row = other.row(number)
         assert (row["engine"], row["build"], row["tags"], row["changed_by"]) == (
             "auger 12",
@@ -395,7 +395,7 @@ def test_export_and_import_carry_everything(kept, tmp_path):
             "warm",
             "Robin",
         )
-        assert other.notes(number) == kept.notes(pull)
+        assert other.notes(number) == kept.notes(run)
         after = other.reduce(number)
         assert after.peak_power_W == before.peak_power_W
         assert after.inputs == before.inputs
@@ -414,9 +414,9 @@ def exported():
     import tempfile
 
     with tempfile.TemporaryDirectory() as folder, Archive(folder) as archive:
-        pull = archive.store_run(sample_run(1, seconds=0.3))
-        archive.add_note(pull, "x")
-        return json.loads(archive.export(pull))
+        run = archive.store_run(sample_run(1, seconds=0.3))
+        archive.add_note(run, "x")
+        return json.loads(archive.export(run))
 
 
 BODY = exported()
@@ -510,9 +510,9 @@ def test_nonsense_with_a_right_crc_is_kept_and_reduced_or_refused_with_a_sentenc
     for _ in range(60):
         data = nonsense_in_whole_frames(rng)
         try:
-            pull = kept.store_run(data)
-            assert kept.raw(pull) == data
-            kept.reduce(pull)
+            run = kept.store_run(data)
+            assert kept.raw(run) == data
+            kept.reduce(run)
             reduced += 1
         except (DamageError, InputError) as error:
             assert "\n" not in str(error)

@@ -98,15 +98,15 @@ def test_pull_json_has_every_bin_in_si(run, board):
     out, _ = run("pull", "--json", "--no-plot", "--run", 3, *AIR, "--standard", "shop", port=board.url)
     data = json.loads(out)
     assert set(data) == {"board", "pulls", "link"}
-    (pull,) = data["pulls"]
-    assert pull["run_id"] == 3
-    bins = pull["bins"]
+    (told,) = data["pulls"]
+    assert told["run_id"] == 3
+    bins = told["bins"]
     assert all(b["speed_rpm"] % 250 == 0 for b in bins)
     middle = next(b for b in bins if b["speed_rpm"] == 7500)
     # the sample run's torque is 3 N.m at 7,500 rpm, geared 1:1, nothing taken off for inertia
     assert middle["torque_observed_Nm"] == pytest.approx(3.0, rel=0.005)
-    assert middle["torque_Nm"] == pytest.approx(middle["torque_observed_Nm"] * pull["air_factor"], rel=1e-9)
-    assert pull["sweep_time_s"] == pytest.approx(10, abs=0.01)
+    assert middle["torque_Nm"] == pytest.approx(middle["torque_observed_Nm"] * told["air_factor"], rel=1e-9)
+    assert told["sweep_time_s"] == pytest.approx(10, abs=0.01)
     assert data["link"]["bad"] == 0
 
 
@@ -167,7 +167,7 @@ def test_a_damaged_run_is_pulled_bit_for_bit_and_marked(run, board, tmp_path):
 
 
 def test_two_programs_at_once(run, board):
-    """The second gets a clear refusal while the first pulls on."""
+    """The second gets a clear refusal while the first runs on."""
     board.faults.bytes_per_s = 20_000
     results = {}
 
@@ -216,12 +216,12 @@ def test_what_is_wrong_with_the_board_is_one_sentence(run, tmp_path, faults, rc,
         ),
         (("air", "set", "--pressure", "29.92 hPa", "--temperature", "68 F", "--humidity", "40 %"), 2, "inHg"),
         (("air", "standard", "nonsense"), 2, "choose one of"),
-        (("runs", "show", 7), 6, "there is no pull 7"),
+        (("runs", "show", 7), 6, "there is no run 7"),
         (("runs", "list", "--since", "yesterday"), 2, "is no date"),
         (("runs", "list", "--power-from", "3"), 2, "has no unit"),
         (("runs", "import", "/nonexistent.json"), 2, "/nonexistent.json: it cannot be read"),
         (("runs", "set-aside", 1), 2, "needs a reason"),
-        (("runs", "note", 1, "words"), 6, "there is no pull 1"),
+        (("runs", "note", 1, "words"), 6, "there is no run 1"),
         (("setup", "add", "x", "--inertia", 4), 2, "outside 0 to 1"),
         (("setup", "add", "x", "--engine-teeth", 0), 2, "count them"),
         (("setup", "use", "x"), 6, "no setup 'x'"),
@@ -309,7 +309,7 @@ def test_library_from_import_to_find_to_export(run, tmp_path):
     run("runs", "import", out.strip(), env={"EVENFALL_ARCHIVE": str(tmp_path / "other")})
     out, _ = run("runs", "find", "smells", "--json", env={"EVENFALL_ARCHIVE": str(tmp_path / "other")})
     assert json.loads(out)[0]["changed_by"] == "Robin"
-    assert "3 pulls" in run("archive", "check")[0]
+    assert "3 runs" in run("archive", "check")[0]
     run("runs", "reduce", "--engine", "auger 12")
     run("archive", "backup", tmp_path / "copy.sqlite")
     run("archive", "restore", tmp_path / "copy.sqlite", "--yes")
@@ -325,7 +325,7 @@ def test_what_people_typed_cannot_steer_the_terminal(run, tmp_path):
     assert "red" in out and "alert" in out
 
 
-def test_a_set_up_in_force_is_used_for_new_pulls(run, board):
+def test_a_set_up_in_force_is_used_for_new_runs(run, board):
     run("setup", "add", "auger", "--engine-teeth", 10, "--brake-teeth", 12, "--inertia", 0.002)
     run("setup", "add", "auger", "--efficiency", 0.98)  # the rest stays
     rows = json.loads(run("setup", "list", "--json")[0])
@@ -337,9 +337,9 @@ def test_a_set_up_in_force_is_used_for_new_pulls(run, board):
     run("air", "set", *AIR)
     run("air", "standard", "j1349")
     out, _ = run("pull", "--json", "--no-plot", "--run", 3, port=board.url)
-    (pull,) = json.loads(out)["pulls"]
-    assert pull["standard"] == "SAE J1349"
-    shown = json.loads(run("runs", "show", pull["pull"], "--json")[0])
+    (told,) = json.loads(out)["pulls"]
+    assert told["standard"] == "SAE J1349"
+    shown = json.loads(run("runs", "show", told["pull"], "--json")[0])
     assert shown["filed"]["setup"]["brake_teeth"] == 12
     assert shown["filed"]["air"]["source"] == "typed"
 
@@ -411,7 +411,7 @@ def test_query_defaults_hide_what_is_set_aside():
     assert Query().set_aside is False
 
 
-def test_a_pull_that_cannot_be_reduced_is_filed_all_the_same(run, tmp_path):
+def test_a_run_that_cannot_be_reduced_is_filed_all_the_same(run, tmp_path):
     (tmp_path / "1.run").write_bytes(sample_run(1)[:3000])
     _, err = run("runs", "import", tmp_path / "1.run")
     assert "is kept but cannot be reduced" in err

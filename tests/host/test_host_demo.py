@@ -20,7 +20,7 @@ def start(*args):
 
 
 @pytest.mark.slow
-def test_one_pull_from_the_button_to_the_plot(tmp_path):
+def test_one_run_from_the_button_to_the_plot(tmp_path):
     done = start("--folder", str(tmp_path))
     assert done.returncode == 0, done.stderr
     assert "verified, archived and acknowledged" in done.stderr

@@ -1,4 +1,4 @@
-"""Programs killed (SIGKILL) at random moments while they pull and import: nothing is lost."""
+"""Programs killed (SIGKILL) at random moments while they run and import: nothing is lost."""
 
 import hashlib
 import random
@@ -27,13 +27,13 @@ def work(folder, *what):
         if what[0] == "pull":
             with link.Link(what[1]) as line:
                 entries = [e for e in line.runs() if "acknowledged" not in e.flags]
-                for _, pull, _ in fetch.take_runs(line, archive, entries, fetch.Filing()):
-                    archive.reduce(pull)
+                for _, run, _ in fetch.take_runs(line, archive, entries, fetch.Filing()):
+                    archive.reduce(run)
         else:
             for path in what[1:]:
-                pull, new = archive.import_file(read_export(Path(path)))
-                archive.add_note(pull, "imported " + path)
-                archive.reduce(pull)
+                run, new = archive.import_file(read_export(Path(path)))
+                archive.add_note(run, "imported " + path)
+                archive.reduce(run)
 work(*sys.argv[1:])
 """
 
@@ -49,7 +49,7 @@ def started(folder, *what):
 
 
 def killed_while_pulling(times, seed, tmp_path):
-    """Kill the pull `times` times at random moments, then let it finish; return how often it was hit."""
+    """Kill the run `times` times at random moments, then let it finish; return how often it was hit."""
     rng = random.Random(seed)
     hits = 0
     runs = {n: sample_run(n, seconds=5.0) for n in range(1, 3 + times)}
@@ -86,10 +86,10 @@ def killed_while_importing(times, seed, tmp_path):
     files = []
     with Archive(tmp_path / "source") as source:
         for n in range(8):
-            pull = source.store_run(sample_run(n))
-            source.add_note(pull, f"note {n}")
+            run = source.store_run(sample_run(n))
+            source.add_note(run, f"note {n}")
             files.append(tmp_path / f"{n}.json")
-            files[-1].write_bytes(source.export(pull))
+            files[-1].write_bytes(source.export(run))
     folder = tmp_path / "kept"
     for _ in range(times):
         process = started(folder, "import", *map(str, files))

@@ -1,11 +1,11 @@
 import pytest
-from made_pulls import ENGINES, make_pull
+from made_runs import ENGINES, make_run
 
 
 @pytest.fixture(scope="session")
 def made():
-    """One honest pull of the 45 cc clearing saw."""
-    return make_pull(ENGINES[2], 1)
+    """One honest run of the 45 cc clearing saw."""
+    return make_run(ENGINES[2], 1)
 
 
 @pytest.fixture(scope="session")

@@ -245,12 +245,12 @@ def test_unknown_standard_lists_the_known():
 
 
 def test_sea_level_pressure_taken_for_station_pressure_is_noticed():
-    doubts = humid.height_doubts(101325, 1200)
+    doubts = humid.height_warnings(101325, 1200)
     assert doubts and "sea-level" in doubts[0] and "877 hPa" in doubts[0]
-    assert humid.height_doubts(87700, 1200) == []
-    assert humid.height_doubts(101325, 20) == []
-    assert humid.height_doubts(99000, 150) == []
-    assert "far from" in humid.height_doubts(70000, 100)[0]
+    assert humid.height_warnings(87700, 1200) == []
+    assert humid.height_warnings(101325, 20) == []
+    assert humid.height_warnings(99000, 150) == []
+    assert "far from" in humid.height_warnings(70000, 100)[0]
 
 
 @outside("altimeter settings at 300 m and 600 m by MetPy's altimeter_to_station_pressure, the other way")
@@ -272,7 +272,7 @@ def place_notes(run, air, **known):
     return [n for n in r.notes if "hPa" in n]
 
 
-def test_a_typed_sea_level_pressure_is_warned_of_where_the_pull_is_reduced(made_run):
+def test_a_typed_sea_level_pressure_is_warned_of_where_the_run_is_reduced(made_run):
     typed = Air(101300.0, 293.15, 0.5)
     # no height and no barometer: nothing is known, nothing is said
     assert place_notes(made_run, typed) == []
@@ -295,7 +295,7 @@ def test_a_typed_sea_level_pressure_is_warned_of_where_the_pull_is_reduced(made_
 def test_weather_between_storm_and_high_raises_no_doubt_about_the_height():
     for height in (0.0, 100.0, 300.0, 600.0, 1500.0):
         for weather in (98800.0, 100500.0, 101325.0, 103500.0):
-            assert humid.height_doubts(humid.station_from_altimeter(weather, height), height) == []
+            assert humid.height_warnings(humid.station_from_altimeter(weather, height), height) == []
 
 
 @outside("ISO 7293:2021 and ISO 8893:2021 tolerances (2 %, 2 C, 100 Pa), public summaries only")

@@ -1,4 +1,4 @@
-"""The reduction and the health checks on pulls of the simulated bench with the board's real firmware."""
+"""The reduction and the health checks on runs of the simulated bench with the board's real firmware."""
 
 from __future__ import annotations
 
@@ -6,7 +6,7 @@ import tomllib
 
 import numpy as np
 import pytest
-from bench_pulls import bench_pulls
+from bench_runs import bench_runs
 from evenfall.reduction import diagnostics, reduce
 from evenfall_bench import scenario
 from evenfall_bench.physics import interpolate
@@ -14,16 +14,16 @@ from evenfall_bench.physics import interpolate
 pytestmark = pytest.mark.slow
 
 
-def found_in(pull):
-    return {f.name for f in diagnostics.diagnose(pull.run, pull.calibration, pull.setup) if f.found}
+def found_in(run):
+    return {f.name for f in diagnostics.diagnose(run.run, run.calibration, run.setup) if f.found}
 
 
-def test_torque_of_a_bench_pull_is_that_of_the_bench():
+def test_torque_of_a_bench_run_is_that_of_the_bench():
     """Every bin near the torque as run, on the whole much nearer; and nothing is wrong with the bench."""
-    (pull,) = bench_pulls("trail-crew", 1, pulls=1)
-    r = reduce.reduce_run(pull.run, pull.calibration, pull.setup, pull.air)
-    fine = reduce.observe(pull.run, pull.calibration, pull.setup).aligned.fine.time_s
-    true = pull.true_bins(fine[0], fine[-1])
+    (run,) = bench_runs("trail-crew", 1, runs=1)
+    r = reduce.reduce_run(run.run, run.calibration, run.setup, run.air)
+    fine = reduce.observe(run.run, run.calibration, run.setup).aligned.fine.time_s
+    true = run.true_bins(fine[0], fine[-1])
     ok = np.isfinite(r.bins.torque_Nm)
     ran = np.array([true[speed]["torque_Nm"] for speed in r.bins.speed_rpm[ok]])
     error = r.bins.torque_observed_Nm[ok] / ran - 1
@@ -31,9 +31,9 @@ def test_torque_of_a_bench_pull_is_that_of_the_bench():
     assert np.sqrt(np.mean(error**2)) < 0.002
     assert abs(error.mean()) < 0.001
     assert np.abs(error).max() < 0.005
-    left_in = reduce.reduce_run(pull.run, pull.calibration, reduce.setup_from_settings(pull.run), pull.air)
+    left_in = reduce.reduce_run(run.run, run.calibration, reduce.setup_from_settings(run.run), run.air)
     assert np.nanmean(left_in.bins.torque_Nm / r.bins.torque_Nm) > 1.04
-    assert found_in(pull) <= {"start speed not held"}
+    assert found_in(run) <= {"start speed not held"}
 
 
 FAULTS = {
@@ -46,8 +46,8 @@ FAULTS = {
 
 @pytest.mark.parametrize("name", FAULTS)
 def test_fault_of_the_bench_is_named(name):
-    (pull,) = bench_pulls("trail-crew", 3, pulls=1, **FAULTS[name])
-    assert name in found_in(pull)
+    (run,) = bench_runs("trail-crew", 3, runs=1, **FAULTS[name])
+    assert name in found_in(run)
 
 
 @pytest.mark.parametrize(("bench", "slips_rpm"), [("trail-crew", 6500), ("race-100", 7500)])
@@ -60,9 +60,9 @@ def test_slipping_clutch_of_the_bench_is_named(bench, slips_rpm):
         "capacity_rpm": 5000.0,
         "engage_rpm": 3800.0,
     }
-    (pull,) = bench_pulls(bench, 2, pulls=1, clutch=weak)
+    (run,) = bench_runs(bench, 2, runs=1, clutch=weak)
     (slip,) = [
-        f for f in diagnostics.diagnose(pull.run, pull.calibration, pull.setup) if f.name == "clutch slip"
+        f for f in diagnostics.diagnose(run.run, run.calibration, run.setup) if f.name == "clutch slip"
     ]
     assert slip.found, slip.sentence
     assert slip.evidence.marks[0] == pytest.approx(slips_rpm, rel=0.2)

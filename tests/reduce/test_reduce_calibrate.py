@@ -13,7 +13,7 @@ from evenfall.errors import InputError
 from evenfall.reduction import calibration, inertia, reduce
 from hypothesis import given
 from hypothesis import strategies as st
-from made_pulls import ENGINES, STANDARD_AIR, Flaws, make_pull, misread
+from made_runs import ENGINES, STANDARD_AIR, Flaws, make_run, misread
 
 G = 9.80665
 SPAN = 42000.0
@@ -193,13 +193,13 @@ def pulls(engine, seed, rates=(6.0, 15.0), flaws=None, air=STANDARD_AIR, scatter
         gain = 1 + rng.normal(0, scatter)
         zero = rng.normal(0, 0.02)
         f = replace(flaws or Flaws(resonance_Hz=60), zero_before_N=zero)
-        p = make_pull(engine, seed * 10 + k, sweep_s=sweep_s, flaws=f, gain=gain)
-        out.append(inertia.pull_bins(p.run, p.calibration, p.setup, air))
+        p = make_run(engine, seed * 10 + k, sweep_s=sweep_s, flaws=f, gain=gain)
+        out.append(inertia.run_bins(p.run, p.calibration, p.setup, air))
     return out
 
 
 @pytest.mark.parametrize("engine", ENGINES, ids=lambda e: e.name)
-def test_inertia_from_two_pulls(engine):
+def test_inertia_from_two_runs(engine):
     fit = inertia.find_inertia(pulls(engine, 3))
     assert fit.inertia_kg_m2 == pytest.approx(engine.inertia_kg_m2, abs=3 * fit.u_kg_m2)
     assert 0 < fit.u_kg_m2
@@ -209,7 +209,7 @@ def test_inertia_from_two_pulls(engine):
 
 
 def test_inertia_interval_covers_the_truth():
-    """Engine that varies by 0.3 % from pull to pull, zeros off by 0.02 N: 95 % intervals hold."""
+    """Engine that varies by 0.3 % from run to run, zeros off by 0.02 N: 95 % intervals hold."""
     z = []
     for engine in ENGINES[1:4]:
         for seed in range(40):
@@ -221,7 +221,7 @@ def test_inertia_interval_covers_the_truth():
     assert abs(z.mean()) < 0.35
 
 
-def test_more_pulls_tell_more():
+def test_more_runs_tell_more():
     engine = ENGINES[2]
     two = inertia.find_inertia(pulls(engine, 1, rates=(6, 15)))
     six = inertia.find_inertia(pulls(engine, 1, rates=(6, 15, 6, 15, 6, 15)))
@@ -234,7 +234,7 @@ def test_inertia_of_the_brake_alone_by_hand():
     engine = np.full(grid.size, 3.0)
 
     def pull(rate):
-        return inertia.PullBins(
+        return inertia.RunBins(
             1, grid, engine - 0.002 * rate, np.full(grid.size, 1e-3), np.full(grid.size, rate), 1.0, 1e-5, 0.0
         )
 
@@ -243,22 +243,22 @@ def test_inertia_of_the_brake_alone_by_hand():
     assert fit.engine_Nm == pytest.approx(engine, rel=1e-4)
 
 
-def test_air_between_the_pulls_is_corrected():
+def test_air_between_the_runs_is_corrected():
     engine = ENGINES[2]
     thin = replace(STANDARD_AIR, pressure_Pa=94000.0)
     first, second = pulls(engine, 4)
-    p = make_pull(engine, 41, sweep_s=15.0, gain=0.95, flaws=Flaws(resonance_Hz=60))
-    other = inertia.pull_bins(p.run, p.calibration, p.setup, thin, "j1349")
+    p = make_run(engine, 41, sweep_s=15.0, gain=0.95, flaws=Flaws(resonance_Hz=60))
+    other = inertia.run_bins(p.run, p.calibration, p.setup, thin, "j1349")
     assert other.air_factor > 1.05
     plain = inertia.find_inertia([first, second])
     mixed = inertia.find_inertia([first, replace(other, air_factor=1 / 0.95)])
     assert mixed.inertia_kg_m2 == pytest.approx(plain.inertia_kg_m2, abs=4 * plain.u_kg_m2)
 
 
-def test_inertia_found_takes_the_bias_out_of_a_third_pull():
+def test_inertia_found_takes_the_bias_out_of_a_third_run():
     engine = ENGINES[0]
     fit = inertia.find_inertia(pulls(engine, 2, rates=(5, 12, 20)))
-    p = make_pull(engine, 99, flaws=Flaws(zero_after_N=0.0))
+    p = make_run(engine, 99, flaws=Flaws(zero_after_N=0.0))
     setup = replace(p.setup, inertia_kg_m2=fit.inertia_kg_m2, inertia_u_kg_m2=fit.u_kg_m2)
     b = reduce.reduce_run(p.run, p.calibration, setup, misread(STANDARD_AIR, np.random.default_rng(1))).bins
     ok = np.isfinite(b.torque_Nm)
@@ -267,7 +267,7 @@ def test_inertia_found_takes_the_bias_out_of_a_third_pull():
 
 def test_inertia_refuses_what_cannot_tell():
     engine = ENGINES[2]
-    with pytest.raises(InputError, match="at least two pulls"):
+    with pytest.raises(InputError, match="at least two runs"):
         inertia.find_inertia(pulls(engine, 1)[:1])
     with pytest.raises(InputError, match="too alike"):
         inertia.find_inertia(pulls(engine, 1, rates=(10, 10.5)))
@@ -277,7 +277,7 @@ def test_inertia_refuses_what_cannot_tell():
         inertia.find_inertia([a, far])
 
 
-def test_pulls_of_two_engines_are_noticed():
+def test_runs_of_two_engines_are_noticed():
     a = pulls(ENGINES[2], 1, rates=(6.0,))
     b = pulls(ENGINES[3], 1, rates=(15.0,))
     fit = inertia.find_inertia([*a, *b])

@@ -10,14 +10,14 @@ import pytest
 from evenfall import cli
 from evenfall.board import run_file
 from evenfall_wire import codes, messages, settings
-from made_pulls import ENGINES, Flaws, make_pull
+from made_runs import ENGINES, Flaws, make_run
 
 HZ = messages.TICK_HZ
 
 
-def stored_file(path: Path, pull, air=(99000, 2485, 0)) -> Path:
-    """Write a made pull as the board would store it."""
-    run = pull.run
+def stored_file(path: Path, made, air=(99000, 2485, 0)) -> Path:
+    """Write a made run as the board would store it."""
+    run = made.run
 
     def ticks(seconds):
         return [round(float(t) * HZ) % messages.TICK_WRAP for t in seconds]
@@ -66,10 +66,17 @@ def evenfall(tmp_path, monkeypatch, capsys):
 
 
 def test_reduce_a_run_file(tmp_path, evenfall):
-    p = make_pull(ENGINES[2], 3, flaws=Flaws(zero_after_N=0.0))
+    p = make_run(ENGINES[2], 3, flaws=Flaws(zero_after_N=0.0))
     stored_file(tmp_path / "a.run", p)
     out = evenfall("budget", "a.run", "--draws", "20", "--mean", "6000:9000").stdout
-    for words in ("Peak power", "ISO 1585", "Mean over 6000:9000 rpm", "span", "cancels", "Drawn 20 times"):
+    for words in (
+        "Peak power",
+        "ISO 1585",
+        "Mean over 6000:9000 rpm",
+        "span",
+        "cancels",
+        "Monte Carlo, 20 trials",
+    ):
         assert words in out
     got = json.loads(evenfall("budget", "a.run", "--json").stdout)
     assert got["air_factor"] == pytest.approx(1.0, abs=2e-3)
@@ -85,12 +92,12 @@ def test_reduce_a_run_file(tmp_path, evenfall):
 
 
 def test_health_of_a_run_file(tmp_path, evenfall):
-    stored_file(tmp_path / "good.run", make_pull(ENGINES[2], 3))
+    stored_file(tmp_path / "good.run", make_run(ENGINES[2], 3))
     out = evenfall("health", "good.run", "--flow", "6 L/min", "--plot", "shown").stdout
     assert "FOUND" not in out and out.count(" ok ") >= 8
     pictures = list((tmp_path / "shown").glob("*.svg"))
     assert len(pictures) == 9 and all(p.read_text().startswith("<?xml") for p in pictures)
-    stored_file(tmp_path / "bad.run", make_pull(ENGINES[2], 3, flaws=Flaws(missed=0.02)))
+    stored_file(tmp_path / "bad.run", make_run(ENGINES[2], 3, flaws=Flaws(missed=0.02)))
     got = evenfall("health", "bad.run", "--json", code=1)
     assert [f["name"] for f in json.loads(got.stdout) if f["found"]] == ["pulses missed"]
 
@@ -98,13 +105,13 @@ def test_health_of_a_run_file(tmp_path, evenfall):
 def test_inertia_from_files_into_a_setup(tmp_path, evenfall):
     engine = ENGINES[2]
     for seed, sweep_s in ((1, 6.0), (2, 15.0)):
-        stored_file(tmp_path / f"{seed}.run", make_pull(engine, seed, sweep_s=sweep_s))
+        stored_file(tmp_path / f"{seed}.run", make_run(engine, seed, sweep_s=sweep_s))
     got = json.loads(evenfall("inertia", "1.run", "2.run", "--store", "bench", "--json").stdout)
     assert got["inertia_kg_m2"] == pytest.approx(engine.inertia_kg_m2, rel=0.15)
     listed = json.loads(evenfall("setup", "list", "--json").stdout)
     assert listed[0]["inertia_kg_m2"] == pytest.approx(got["inertia_kg_m2"])
     error = evenfall("inertia", "1.run", code=2).stderr
-    assert "at least two pulls" in error
+    assert "at least two runs" in error
 
 
 def test_calibrate_with_typed_weights(tmp_path, evenfall):
@@ -151,7 +158,7 @@ def test_air_commands(tmp_path, evenfall):
 
 
 BAD = [
-    (("budget", "none.run"), 6, "neither a pull's number nor a run file"),
+    (("budget", "none.run"), 6, "neither a run's number nor a run file"),
     (("budget", "7"), 6, "7"),
     (("health", "junk.run"), 5, "run"),
     (("calibrate", "span", "--arm", "250", "--reading", "0 kg=1"), 2, "has no unit"),

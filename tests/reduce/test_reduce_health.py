@@ -9,7 +9,7 @@ import pytest
 import scipy.signal
 from evenfall.errors import InputError
 from evenfall.reduction import align, diagnostics
-from made_pulls import ENGINES, STEP, Engine, Flaws, make_pull
+from made_runs import ENGINES, STEP, Engine, Flaws, make_run
 
 TURN = 2 * np.pi
 
@@ -48,15 +48,15 @@ CASES = [
 ]
 
 
-def found_in(pull, **known):
-    findings = diagnostics.diagnose(pull.run, pull.calibration, pull.setup, **known)
+def found_in(run, **known):
+    findings = diagnostics.diagnose(run.run, run.calibration, run.setup, **known)
     return {f.name for f in findings if f.found}
 
 
 @pytest.mark.parametrize(("name", "which", "engine"), CASES)
 def test_fault_is_named(name, which, engine):
     e = ENGINES[engine]
-    hits = [name in found_in(make_pull(e, seed, flaws=FAULTS[name][which](e))) for seed in range(3)]
+    hits = [name in found_in(make_run(e, seed, flaws=FAULTS[name][which](e))) for seed in range(3)]
     assert sum(hits) >= 2 if name == "clamp" else all(hits)
 
 
@@ -64,7 +64,7 @@ def test_fault_is_named(name, which, engine):
 def test_fault_is_not_taken_for_another(name, which):
     others = []
     for engine in ENGINES:
-        others += found_in(make_pull(engine, 7, flaws=FAULTS[name][which](engine))) - {name}
+        others += found_in(make_run(engine, 7, flaws=FAULTS[name][which](engine))) - {name}
     assert len(others) <= 1, others
 
 
@@ -87,27 +87,27 @@ CALM = [
 
 @pytest.mark.parametrize("flaws", CALM)
 def test_a_calm_engine_with_a_flat_curve_is_in_order(flaws):
-    assert [a for seed in range(6) if (a := found_in(make_pull(FLAT, seed, flaws=flaws)))] == []
+    assert [a for seed in range(6) if (a := found_in(make_run(FLAT, seed, flaws=flaws)))] == []
 
 
 def test_a_stop_is_seen_on_a_flat_curve_too():
-    """3 % below the load of a curve that stays within 1 % of its top over most of the pull."""
+    """3 % below the load of a curve that stays within 1 % of its top over most of the run."""
     load = FLAT.torque(7500) / FLAT.arm_m
     for seed in range(3):
-        assert "clamp" in found_in(make_pull(FLAT, seed, flaws=Flaws(clamp_N=0.97 * load)))
+        assert "clamp" in found_in(make_run(FLAT, seed, flaws=Flaws(clamp_N=0.97 * load)))
 
 
 @pytest.mark.parametrize("flaws", BENCHES_IN_ORDER)
 def test_false_alarms_stay_within_one_percent(flaws):
-    """100 clean pulls each, nine checks a pull: at most one pull with any finding."""
+    """100 clean runs each, nine checks a run: at most one run with any finding."""
     alarms = [
-        found_in(make_pull(e, 100 + seed, flaws=flaws), flow_kg_s=0.3) for e in ENGINES for seed in range(20)
+        found_in(make_run(e, 100 + seed, flaws=flaws), flow_kg_s=0.3) for e in ENGINES for seed in range(20)
     ]
     assert sum(bool(a) for a in alarms) <= 1, [a for a in alarms if a]
 
 
 def test_water_is_judged_by_flow_and_tank():
-    p = make_pull(ENGINES[4], 1)  # about 22 hp
+    p = make_run(ENGINES[4], 1)  # about 22 hp
     assert "water heating" in found_in(p, flow_kg_s=0.05)
     assert "water heating" not in found_in(p, flow_kg_s=0.3, tank_kg=40)
     assert "water heating" in found_in(p, tank_kg=0.5)
@@ -120,7 +120,7 @@ def test_water_is_judged_by_flow_and_tank():
 
 
 def test_codes_at_the_end_of_range_are_a_clamp():
-    p = make_pull(ENGINES[1], 2)
+    p = make_run(ENGINES[1], 2)
     count = p.run.load_count.copy()
     count[400:420] = 0x7FFFFF
     assert "clamp" in found_in(replace(p, run=replace(p.run, load_count=count)))
@@ -130,8 +130,8 @@ def test_codes_at_the_end_of_range_are_a_clamp():
 def test_order_spectrum_height_and_place():
     """Order analysis: place and height of a chain's ripple"""
     engine = ENGINES[2]
-    p = make_pull(engine, 4, flaws=Flaws(speed_extra=rough(0.003, 0.21), ripple_rel=0))
-    edges = align.heal_edges(p.run.edge_time_s)
+    p = make_run(engine, 4, flaws=Flaws(speed_extra=rough(0.003, 0.21), ripple_rel=0))
+    edges = align.repair_edges(p.run.edge_time_s)
     f = diagnostics.rough_chain(edges, p.setup, 1.5, 11.5)
     assert f.evidence.marks[0] == pytest.approx(0.21, abs=0.002)
     assert f.value == pytest.approx(0.3, rel=0.1)
@@ -147,19 +147,19 @@ def test_order_spectrum_height_and_place():
 
 def test_known_chain_is_looked_for_at_its_own_order():
     engine = ENGINES[2]  # 10 teeth on the brake
-    p = make_pull(engine, 4, flaws=Flaws(speed_extra=rough(0.004, 10 / 48)))
-    edges = align.heal_edges(p.run.edge_time_s)
+    p = make_run(engine, 4, flaws=Flaws(speed_extra=rough(0.004, 10 / 48)))
+    edges = align.repair_edges(p.run.edge_time_s)
     assert diagnostics.rough_chain(edges, p.setup, 1.5, 11.5, chain_links=48).found
     # 27 links: once and twice per chain turn lie at 0.37 and, folded, 0.26
     assert not diagnostics.rough_chain(edges, p.setup, 1.5, 11.5, chain_links=27).found
 
 
 def test_tooth_order_cannot_be_seen_and_the_engines_own_turns_are_no_chain():
-    p = make_pull(ENGINES[2], 4, magnets=4, flaws=Flaws(speed_extra=rough(0.004, 10.0)))
-    assert not diagnostics.rough_chain(align.heal_edges(p.run.edge_time_s), p.setup, 1.5, 11.5).found
+    p = make_run(ENGINES[2], 4, magnets=4, flaws=Flaws(speed_extra=rough(0.004, 10.0)))
+    assert not diagnostics.rough_chain(align.repair_edges(p.run.edge_time_s), p.setup, 1.5, 11.5).found
     engine = ENGINES[0]  # 9 : 12 teeth: one crank turn in 3/4 brake turn, folded to 1/3
-    p = make_pull(engine, 4, flaws=Flaws(speed_extra=rough(0.004, 12 / 9)))
-    assert not diagnostics.rough_chain(align.heal_edges(p.run.edge_time_s), p.setup, 1.5, 11.5).found
+    p = make_run(engine, 4, flaws=Flaws(speed_extra=rough(0.004, 12 / 9)))
+    assert not diagnostics.rough_chain(align.repair_edges(p.run.edge_time_s), p.setup, 1.5, 11.5).found
 
 
 @pytest.mark.outside("scipy.stats.theilslopes is exact on a straight line with one outlier, by hand")
@@ -180,7 +180,7 @@ def test_chain_trend():
 
 
 def test_every_finding_carries_what_shows_it():
-    p = make_pull(ENGINES[3], 1)
+    p = make_run(ENGINES[3], 1)
     for f in diagnostics.diagnose(p.run, p.calibration, p.setup, flow_kg_s=0.2):
         assert f.evidence is not None and f.evidence.x.shape == f.evidence.y.shape
         assert f.sentence.endswith(".") and np.isfinite(f.threshold)

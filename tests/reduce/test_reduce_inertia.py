@@ -14,7 +14,7 @@ def fits(rates_s, turn_scatter, per_rate, trials, seed=1, **scatter):
     plant = Plant()
     bins = [
         [
-            inertia.pull_bins(run, calibration(), setup(), AIR)
+            inertia.run_bins(run, calibration(), setup(), AIR)
             for run in sweep_runs(plant, sweep_s, turn_scatter, trials * per_rate, seed, **scatter)
         ]
         for sweep_s in rates_s

@@ -2,11 +2,11 @@
 
     pytest -m study -s tests/reduce          (part of `make bench`)
 
-First on pulls made from plain formulas, then on the simulated bench with the board's real
-firmware.  "As run" is the torque that the engine made in that very bin of that pull, whole turns
+First on runs made from plain formulas, then on the simulated bench with the board's real
+firmware.  "As run" is the torque that the engine made in that very bin of that run, whole turns
 at full throttle in the time that the reduction used, brought to the whole width of the bin by the
 engine's own curve; "curve" is that curve's mean over the bin, which turn-to-turn scatter hides from
-a single pull: the 95 % intervals are for the curve.
+a single run: the 95 % intervals are for the curve.
 """
 
 from __future__ import annotations
@@ -16,14 +16,14 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from bench_pulls import BenchPull, bench_pulls
+from bench_runs import BenchRun, bench_runs
 from evenfall.model import Air
 from evenfall.reduction import align, diagnostics, reduce
 from evenfall.reduction.air import correction
 from evenfall.units import RPM
 from evenfall_bench import scenario
 from evenfall_bench.physics import Bench, interpolate
-from made_pulls import ENGINES, STANDARD_AIR, Flaws, make_pull, misjudged, misread
+from made_runs import ENGINES, STANDARD_AIR, Flaws, make_run, misjudged, misread
 
 pytestmark = pytest.mark.study
 Z95 = 1.959963984540054
@@ -61,13 +61,13 @@ def table(title, errors: dict[str, list[float]]) -> None:
         print(f"{name:30} {mean:8.3f} {rms:8.3f} {np.quantile(e, 0.95):13.3f} {e.max():12.3f}")
 
 
-def test_errors_on_made_pulls():
+def test_errors_on_made_runs():
     errors: dict[str, list[float]] = {}
-    over = pulls = 0
+    over = runs = 0
     for engine in ENGINES:
         for seed in range(20):
-            p = make_pull(engine, seed, flaws=Flaws(zero_after_N=0.0, resonance_Hz=50))
-            pulls += 1
+            p = make_run(engine, seed, flaws=Flaws(zero_after_N=0.0, resonance_Hz=50))
+            runs += 1
             fine = reduce.observe(p.run, p.calibration, p.setup).aligned.fine.time_s
             for name, centres, torque in ways(p.run, p.calibration, p.setup, STANDARD_AIR):
                 e = torque / p.as_run(centres, within_s=(fine[0], fine[-1])) - 1
@@ -75,15 +75,15 @@ def test_errors_on_made_pulls():
                 errors.setdefault(name, []).extend(e.tolist())
                 if name == "all removed":
                     over += int((np.abs(e) > 0.005).sum())
-    table(f"{pulls} made pulls, {len(ENGINES)} engines: measured against the torque as run", errors)
+    table(f"{runs} made runs, {len(ENGINES)} engines: measured against the torque as run", errors)
     n = len(errors["all removed"])
     print(f"bins beyond 0.5 %: {over} of {n}")
     assert over <= n // 1000
     assert np.sqrt(np.mean(np.square(errors["inertia left in"]))) > 0.01
 
 
-def test_coverage_on_made_pulls():
-    print("\n95 % intervals on made pulls: share of bins whose interval holds the engine's curve")
+def test_coverage_on_made_runs():
+    print("\n95 % intervals on made runs: share of bins whose interval holds the engine's curve")
     print(f"{'scatter of the engine':34} {'all causes':>11} {'peak power':>11} {'bins':>6}")
     for title, flaws in (
         ("0.4 % over 50 ms", Flaws(resonance_Hz=50)),
@@ -96,7 +96,7 @@ def test_coverage_on_made_pulls():
             peak = (engine.torque(grid) * grid).max() * 2 * np.pi / 60
             for seed in range(80):
                 rng = np.random.default_rng([seed, 77])
-                p = make_pull(engine, seed, flaws=replace(flaws, zero_before_N=rng.normal(0, 0.02)))
+                p = make_run(engine, seed, flaws=replace(flaws, zero_before_N=rng.normal(0, 0.02)))
                 c, s = misjudged(p, rng)
                 r = reduce.reduce_run(p.run, c, s, misread(STANDARD_AIR, rng))
                 d = r.bins.torque_Nm - p.in_bins(r.bins.speed_rpm)
@@ -143,10 +143,10 @@ def test_errors_and_coverage_on_the_bench_with_real_firmware():
         for seed in range(1, 4):
             three = []
             hand = {"react_s": HANDS_S[seed % 3]}
-            for pull in bench_pulls(bench, seed, pulls=3, operator=hand, **TRUTH):
-                seen = reduce.observe(pull.run, pull.calibration, pull.setup)
-                true = pull.true_bins(*seen.aligned.fine.time_s[[0, -1]])
-                for name, centres, torque in ways(pull.run, pull.calibration, pull.setup, pull.air):
+            for run in bench_runs(bench, seed, runs=3, operator=hand, **TRUTH):
+                seen = reduce.observe(run.run, run.calibration, run.setup)
+                true = run.true_bins(*seen.aligned.fine.time_s[[0, -1]])
+                for name, centres, torque in ways(run.run, run.calibration, run.setup, run.air):
                     e = torque / truth_at(true, centres, "torque_Nm") - 1
                     if name == "all removed":
                         assert np.isfinite(e[np.isfinite(torque)]).all(), "a bin that no truth belongs to"
@@ -162,9 +162,9 @@ def test_errors_and_coverage_on_the_bench_with_real_firmware():
                         three.append(
                             {s: row for s, *row in zip(centres, torque, ran_Nm, map_Nm, strict=True)}
                         )
-                for name, values in parts(pull, seen, true).items():
+                for name, values in parts(run, seen, true).items():
                     sources.setdefault(name, []).extend(values.tolist())
-                held_bins, held_peak = judge_intervals(pull, true, rng)
+                held_bins, held_peak = judge_intervals(run, true, rng)
                 held += held_bins
                 held_peaks += held_peak
             against_curve(three, curve)
@@ -174,7 +174,7 @@ def test_errors_and_coverage_on_the_bench_with_real_firmware():
     table("where it comes from", sources)
     table("against the engine's curve, and the share no method beats", curve)
     share = {k: np.mean(np.square(v)) for k, v in curve.items()}
-    for what in ("one pull", "mean of three"):
+    for what in ("one run", "mean of three"):
         part = share[f"{what}: engine as run"] / share[f"{what}: measured"]
         print(f"{what}: {part * 100:.0f} % of the variance about the curve is the engine's own scatter")
     held_bins = np.concatenate(held)
@@ -192,26 +192,24 @@ def test_errors_and_coverage_on_the_bench_with_real_firmware():
 
 
 def judge_intervals(
-    pull: BenchPull, true: dict[float, dict[str, float]], rng: np.random.Generator
+    run: BenchRun, true: dict[float, dict[str, float]], rng: np.random.Generator
 ) -> tuple[list[np.ndarray], list[bool]]:
     """Whether the intervals hold the curve, with inputs off by draws from their stated uncertainties."""
     held, held_peaks = [], []
-    engine = Bench(pull.scenario)
-    top = max(
-        engine.map_torque_Nm(rpm, pull.engine) * rpm for rpm in range(int(min(true)), int(max(true)), 5)
-    )
+    engine = Bench(run.scenario)
+    top = max(engine.map_torque_Nm(rpm, run.engine) * rpm for rpm in range(int(min(true)), int(max(true)), 5))
     for _ in range(6):
-        c = replace(pull.calibration, span_u_rel=0.002, arm_u_m=0.0005)
+        c = replace(run.calibration, span_u_rel=0.002, arm_u_m=0.0005)
         c = replace(
             c,
             span_count_per_N=c.span_count_per_N * (1 + rng.normal(0, c.span_u_rel)),
             arm_m=c.arm_m + rng.normal(0, c.arm_u_m),
         )
-        s = pull.setup
+        s = run.setup
         s = replace(s, inertia_kg_m2=s.inertia_kg_m2 + rng.normal(0, s.inertia_u_kg_m2))
-        day: Air = misread(pull.air, rng)
-        r = reduce.reduce_run(pull.run, c, s, day)
-        right = correction(pull.air, reduce.DEFAULT_STANDARD).factor
+        day: Air = misread(run.air, rng)
+        r = reduce.reduce_run(run.run, c, s, day)
+        right = correction(run.air, reduce.DEFAULT_STANDARD).factor
         d = r.bins.torque_Nm - truth_at(true, r.bins.speed_rpm, "expected_Nm") * right
         ok = np.isfinite(d)
         held.append(np.abs(d[ok]) <= Z95 * r.bins.torque_u_Nm[ok])
@@ -220,23 +218,21 @@ def judge_intervals(
     return held, held_peaks
 
 
-def against_curve(pulls: list[dict[float, tuple[float, ...]]], out: dict[str, list[float]]) -> None:
-    """Relative distance from the torque map: of each pull, of the mean of all, of the engine itself."""
-    for rows in pulls:
+def against_curve(runs: list[dict[float, tuple[float, ...]]], out: dict[str, list[float]]) -> None:
+    """Relative distance from the torque map: of each run, of the mean of all, of the engine itself."""
+    for rows in runs:
         for got, ran, true in rows.values():
             if np.isfinite(got) and np.isfinite(ran):
-                out.setdefault("one pull: measured", []).append(got / true - 1)
-                out.setdefault("one pull: engine as run", []).append(ran / true - 1)
-    for s in set.intersection(*(set(p) for p in pulls)):
-        got, ran, true = np.array([p[s] for p in pulls]).T
+                out.setdefault("one run: measured", []).append(got / true - 1)
+                out.setdefault("one run: engine as run", []).append(ran / true - 1)
+    for s in set.intersection(*(set(p) for p in runs)):
+        got, ran, true = np.array([p[s] for p in runs]).T
         if np.isfinite(got).all() and np.isfinite(ran).all():
             out.setdefault("mean of three: measured", []).append(float(np.mean(got / true)) - 1)
             out.setdefault("mean of three: engine as run", []).append(float(np.mean(ran / true)) - 1)
 
 
-def parts(
-    pull: BenchPull, seen: reduce.Observed, true: dict[float, dict[str, float]]
-) -> dict[str, np.ndarray]:
+def parts(run: BenchRun, seen: reduce.Observed, true: dict[float, dict[str, float]]) -> dict[str, np.ndarray]:
     """The error of each bin in parts, relative, from the truth of the same instants.
 
     Brake: force chain, filter, mount, noise, zero.  Inertia: edges, speed and its rate.  Which
@@ -244,12 +240,12 @@ def parts(
     whole width adds, against the engine's own map.
     """
     fine = seen.aligned.fine
-    t, rpm, engine_Nm = pull.records["time_s"], pull.records["speed_rpm"], pull.records["engine_torque_Nm"]
+    t, rpm, engine_Nm = run.records["time_s"], run.records["speed_rpm"], run.records["engine_torque_Nm"]
     step = float(np.median(np.diff(t)))
-    ratio = pull.setup.engine_teeth / pull.setup.brake_teeth
-    brake_Nm = pull.records["brake_torque_Nm"] * ratio
+    ratio = run.setup.engine_teeth / run.setup.brake_teeth
+    brake_Nm = run.records["brake_torque_Nm"] * ratio
     mean_rpm = np.concatenate((rpm[:1], (rpm[1:] + rpm[:-1]) / 2))  # over the interval before each
-    at = t - pull.run_start_s
+    at = t - run.run_start_s
     turned = mean_rpm * RPM * step
     angle = np.cumsum(turned)
     low = np.interp(angle - turned / 2 - np.pi, angle, at)
@@ -266,7 +262,7 @@ def parts(
     inertia = engine - brake
     place = np.rint(seen.fine_speed_rpm / 250)
     true_place = np.rint(true_rpm / 250)
-    lines, _ = reduce.bin_lines(seen, 250.0)
+    lines, _ = reduce.bin_means(seen, 250.0)
     known = {speed: b["torque_Nm"] / b["mean_Nm"] for speed, b in true.items()}
     rows = []
     for centre, value in zip(lines.centre, lines.value[0], strict=True):
@@ -291,8 +287,8 @@ def test_slip_and_false_alarms_on_the_bench():
     seen: dict[int, list[bool]] = {}
     for bench in BENCHES:
         for seed in range(30, 34):
-            for pull in bench_pulls(bench, seed, pulls=3):
-                found = diagnostics.diagnose(pull.run, pull.calibration, pull.setup)
+            for run in bench_runs(bench, seed, runs=3):
+                found = diagnostics.diagnose(run.run, run.calibration, run.setup)
                 alarms.append({f.name for f in found if f.found})
         whole = scenario.complete(tomllib.loads(scenario.bundled()[bench].read_text()))
         for slips_rpm in (5600, 6500, 7500):
@@ -302,13 +298,13 @@ def test_slip_and_false_alarms_on_the_bench():
                 "capacity_rpm": 5000.0,
                 "engage_rpm": 3800.0,
             }
-            for pull in bench_pulls(bench, 1, pulls=2, clutch=weak):
-                found = diagnostics.diagnose(pull.run, pull.calibration, pull.setup)
+            for run in bench_runs(bench, 1, runs=2, clutch=weak):
+                found = diagnostics.diagnose(run.run, run.calibration, run.setup)
                 seen.setdefault(slips_rpm, []).append(any(f.found for f in found if f.name == "clutch slip"))
     for name in sorted(set().union(*alarms)):
-        print(f"false alarm '{name}': {sum(name in a for a in alarms)} of {len(alarms)} pulls in order")
+        print(f"false alarm '{name}': {sum(name in a for a in alarms)} of {len(alarms)} runs in order")
     print(f"pulls in order with any false alarm: {sum(bool(a) for a in alarms)} of {len(alarms)}")
     for slips_rpm, hits in seen.items():
-        print(f"clutch that slips below {slips_rpm} rpm: named in {sum(hits)} of {len(hits)} pulls")
+        print(f"clutch that slips below {slips_rpm} rpm: named in {sum(hits)} of {len(hits)} runs")
     assert sum("clutch slip" in a for a in alarms) <= 0.01 * len(alarms)
     assert sum(seen[6500] + seen[7500]) >= 0.9 * len(seen[6500] + seen[7500])

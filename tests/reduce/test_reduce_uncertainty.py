@@ -8,7 +8,7 @@ from evenfall.model import Air
 from evenfall.reduction import reduce, uncertainty
 from hypothesis import given
 from hypothesis import strategies as st
-from made_pulls import ENGINES, Flaws, make_pull
+from made_runs import ENGINES, Flaws, make_run
 
 outside = pytest.mark.outside
 
@@ -81,17 +81,17 @@ def test_the_part_that_differs_is_never_the_larger(values):
 
 
 def test_every_cause_of_a_reduction_says_whether_it_cancels():
-    p = make_pull(ENGINES[0], 3)
+    p = make_run(ENGINES[0], 3)
     r = reduce.reduce_run(p.run, p.calibration, p.setup, Air(99000, 298, 0.3))
-    assert set(r.budget) == set(uncertainty.DIFFERS)
+    assert set(r.budget) == set(uncertainty.INDEPENDENT_SHARE)
     assert all(v >= 0 for v in r.budget.values())
 
 
 @outside("JCGM 101 clause 8: the budget held against drawing, whole chain from raw counts")
 @pytest.mark.parametrize("which", [0, 2, 4])
 def test_budget_agrees_with_drawing(which):
-    """Budget of a whole pull against Monte Carlo"""
-    p = make_pull(ENGINES[which], 5, flaws=Flaws(cycle_rel=0.006))
+    """Budget of a whole run against Monte Carlo"""
+    p = make_run(ENGINES[which], 5, flaws=Flaws(cycle_rel=0.006))
     air = Air(98000, 300, 0.5)
     drawn = reduce.monte_carlo(p.run, p.calibration, p.setup, air, draws=300, seed=which)
     ratio = drawn.u_Nm / drawn.budget_u_Nm

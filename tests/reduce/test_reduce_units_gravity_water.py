@@ -137,8 +137,8 @@ def test_flow_rise_agrees_with_enthalpy():
     assert h[1] - h[0] == pytest.approx(74570.0, rel=2e-3)
 
 
-@outside("a few gallons of water serve many pulls, common practice, no source")
-def test_a_few_gallons_last_many_pulls():
-    """Pulls that a small tank takes"""
+@outside("a few gallons of water serve many runs, common practice, no source")
+def test_a_few_gallons_last_many_runs():
+    """Runs that a small tank takes"""
     energy = 5 * units.HORSEPOWER * 10  # 5 hp for ten seconds
-    assert water.pulls_in_tank(energy, 5 * 3.785) > 30
+    assert water.runs_in_tank(energy, 5 * 3.785) > 30

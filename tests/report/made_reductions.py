@@ -1,6 +1,6 @@
-"""Invented pulls for tests of compare, report and page: no firmware, no reduction code.
+"""Invented runs for tests of compare, report and page: no firmware, no reduction code.
 
-A made-up two-stroke: torque rises to a broad top and falls off; a per-pull scale error stands for
+A made-up two-stroke: torque rises to a broad top and falls off; a per-run scale error stands for
 the engine's scatter, a per-bin error for noise, a warming term for a cold start.
 """
 
@@ -22,7 +22,7 @@ def make_reduction(
     rng: np.random.Generator,
     *,
     scale: float = 1.0,
-    pull_scatter: float = 0.004,
+    run_scatter: float = 0.004,
     bin_noise: float = 0.003,
     shared: float = 0.0,
     span_u: float = 0.004,
@@ -36,7 +36,7 @@ def make_reduction(
 ) -> Reduction:
     omega = speed_rpm * np.pi / 30
     torque = (
-        true_torque_Nm(speed_rpm, top_Nm) * scale * (1 + shared) * (1 + pull_scatter * rng.standard_normal())
+        true_torque_Nm(speed_rpm, top_Nm) * scale * (1 + shared) * (1 + run_scatter * rng.standard_normal())
     )
     torque = torque * (1 + bin_noise * rng.standard_normal(len(speed_rpm)))
     count = np.full(len(speed_rpm), 25)
@@ -51,10 +51,10 @@ def make_reduction(
         speed_rpm=speed_rpm.copy(),
         torque_Nm=torque,
         torque_u_Nm=total,
-        torque_u_repeat_Nm=repeat,
+        torque_u_independent_Nm=repeat,
         power_W=power,
         power_u_W=total * omega,
-        power_u_repeat_W=repeat * omega,
+        power_u_independent_W=repeat * omega,
         torque_observed_Nm=torque / factor,
         power_observed_W=power / factor,
         count=count,
@@ -84,7 +84,7 @@ def make_reduction(
 def make_group(
     n: int, seed: int, first_id: int = 1, warming: float = 0.0, **options: object
 ) -> list[Reduction]:
-    """n pulls; `warming` lowers the first pull by that share, halving with each pull."""
+    """n runs; `warming` lowers the first run by that share, halving with each run."""
     rng = np.random.default_rng(seed)
     scale = float(options.pop("scale", 1.0))  # type: ignore[arg-type]
     return [

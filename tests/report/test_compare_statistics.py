@@ -10,7 +10,7 @@ import scipy.stats
 from evenfall.errors import InputError
 from evenfall.model import Calibration, Setup
 from evenfall.statistics.compare import (
-    Pull,
+    ReducedRun,
     _difference,
     _spread,
     compare,
@@ -19,7 +19,7 @@ from evenfall.statistics.compare import (
     grubbs_critical,
     power_of_test,
     precision,
-    pulls_needed,
+    runs_needed,
     set_up_differences,
     without,
 )
@@ -82,10 +82,10 @@ def test_grubbs_table(n: int, at_1: float, at_5: float) -> None:
 
 @pytest.mark.outside("J. Cohen, Statistical Power Analysis (1988), table 2.4.1 (from memory)")
 @pytest.mark.parametrize(("d", "n"), [(0.5, 64), (0.8, 26), (1.0, 17), (1.2, 12)])
-def test_pulls_needed_table(d: float, n: int) -> None:
-    """Pulls needed for a chance of 80 % at two-sided 5 %."""
+def test_runs_needed_table(d: float, n: int) -> None:
+    """Runs needed for a chance of 80 % at two-sided 5 %."""
     if n <= 60:
-        assert pulls_needed(d * 0.01, 0.01) == n
+        assert runs_needed(d * 0.01, 0.01) == n
     assert power_of_test(d * 0.01, 0.01, n) >= 0.8
     assert power_of_test(d * 0.01, 0.01, n - 1) < 0.8
 
@@ -121,7 +121,7 @@ def test_decidable_is_the_inverse() -> None:
 def test_gain_is_students_or_welchs(n_a: int, n_b: int, scatter_b: float, pooled: bool) -> None:
     """The gain's p, degrees of freedom and interval; bins marked real hold false discoveries down."""
     before = group(make_group(n_a, 1, span_u=0.0), "A")
-    after = group(make_group(n_b, 2, first_id=50, scale=1.01, span_u=0.0, pull_scatter=scatter_b), "B")
+    after = group(make_group(n_b, 2, first_id=50, scale=1.01, span_u=0.0, run_scatter=scatter_b), "B")
     c = compare(before, after)
     peaks = [[r.peak_power_W.value for r in g.reductions] for g in (before, after)]
     ours, theirs = c.peak_power, scipy.stats.ttest_ind(peaks[1], peaks[0], equal_var=pooled)
@@ -140,13 +140,13 @@ def test_gain_is_students_or_welchs(n_a: int, n_b: int, scatter_b: float, pooled
 
 
 @pytest.mark.outside("normal groups drawn by numpy: false claims at no gain are 5 % +- 1.5")
-@pytest.mark.parametrize("pulls", [2, 3, 4, 6])
+@pytest.mark.parametrize("runs", [2, 3, 4, 6])
 @pytest.mark.parametrize("ratio", [1.0, 2.0])
-def test_false_claims_of_small_groups(pulls: int, ratio: float) -> None:
+def test_false_claims_of_small_groups(runs: int, ratio: float) -> None:
     """20,000 comparisons at once, also where one group scatters twice as much as the other."""
-    rng = np.random.default_rng(pulls)
-    a = rng.normal(100, 1, (pulls, 20_000))
-    b = rng.normal(100, ratio, (pulls, 20_000))
+    rng = np.random.default_rng(runs)
+    a = rng.normal(100, 1, (runs, 20_000))
+    b = rng.normal(100, ratio, (runs, 20_000))
     _, half, _, p, _ = _difference(_spread(a), _spread(b), (0.0, 0.0), (0.0, 0.0), True, None)
     assert 0.035 <= np.mean(p < 0.05) <= 0.065
     assert np.mean(np.abs(b.mean(axis=0) - a.mean(axis=0)) > half) == pytest.approx(
@@ -169,10 +169,10 @@ def test_shared_calibration_error_cancels() -> None:
 def test_other_calibration_is_counted_in_full() -> None:
     cal = Calibration(zero_count=0.0, span_count_per_N=42000.0, arm_m=0.25)
     longer = Calibration(zero_count=0.0, span_count_per_N=42000.0, arm_m=0.30)
-    pulls_a = [Pull(r, cal, Setup()) for r in make_group(4, 1, span_u=0.01)]
+    pulls_a = [ReducedRun(r, cal, Setup()) for r in make_group(4, 1, span_u=0.01)]
     after = make_group(4, 2, first_id=9, span_u=0.01)
-    same = compare(group(pulls_a, "A"), group([Pull(r, cal, Setup()) for r in after], "B"))
-    unlike = compare(group(pulls_a, "A"), group([Pull(r, longer, Setup()) for r in after], "B"))
+    same = compare(group(pulls_a, "A"), group([ReducedRun(r, cal, Setup()) for r in after], "B"))
+    unlike = compare(group(pulls_a, "A"), group([ReducedRun(r, longer, Setup()) for r in after], "B"))
     assert same.calibration_cancels and not unlike.calibration_cancels
     # 1 % standard uncertainty on each side: at least 1.96 * sqrt(2) % of peak power
     floor = 1.95 * np.sqrt(2) * 0.01 * unlike.peak_power.before
@@ -192,11 +192,11 @@ def test_other_calibration_is_counted_in_full() -> None:
     ],
 )
 def test_set_up_differences_are_named(what: str, option: dict[str, float]) -> None:
-    a = group([Pull(r, setup=Setup()) for r in make_group(2, 1)], "A")
-    b = group([Pull(r, setup=Setup(**option)) for r in make_group(2, 2, first_id=9)], "B")  # type: ignore[arg-type]
+    a = group([ReducedRun(r, setup=Setup()) for r in make_group(2, 1)], "A")
+    b = group([ReducedRun(r, setup=Setup(**option)) for r in make_group(2, 2, first_id=9)], "B")  # type: ignore[arg-type]
     assert [d.what for d in set_up_differences(a, b)] == [what]
     assert not set_up_differences(
-        a, group([Pull(r, setup=Setup()) for r in make_group(2, 3, first_id=9)], "B")
+        a, group([ReducedRun(r, setup=Setup()) for r in make_group(2, 3, first_id=9)], "B")
     )
 
 
@@ -209,11 +209,11 @@ def test_sweep_time_and_hash_differences() -> None:
 
 def test_outlier_is_named_explained_and_kept() -> None:
     rng = np.random.default_rng(5)
-    pulls = [make_reduction(i, rng) for i in range(1, 7)]
-    pulls[3] = make_reduction(4, rng, scale=0.94, notes=["top speed was not held"])
-    g = group(pulls, "A")
+    runs = [make_reduction(i, rng) for i in range(1, 7)]
+    runs[3] = make_reduction(4, rng, scale=0.94, notes=["top speed was not held"])
+    g = group(runs, "A")
     (found,) = [f for f in g.findings if f.kind == "outlier"]
-    assert found.places == (3,)
+    assert found.indices == (3,)
     for words in (
         "pull 4 stands apart",
         "below the others over the whole range",
@@ -222,18 +222,18 @@ def test_outlier_is_named_explained_and_kept() -> None:
     ):
         assert words in found.sentence
     assert g.n == 6 and g.peak_power_W.n[0] == 6
-    assert without(g, found.places).n == 5
+    assert without(g, found.indices).n == 5
 
 
-def test_warming_pulls_are_found_and_left_out_beside() -> None:
-    cold = group(make_group(7, 3, warming=0.05, pull_scatter=0.002), "cold")
+def test_warming_runs_are_found_and_left_out_beside() -> None:
+    cold = group(make_group(7, 3, warming=0.05, run_scatter=0.002), "cold")
     (found,) = [f for f in cold.findings if f.kind == "warming"]
-    assert found.places == (0, 1) or found.places == (0, 1, 2)
-    assert "still warming (pull 1, pull 2" in found.sentence
-    warm = group(make_group(7, 4, first_id=20, pull_scatter=0.002), "warm")
+    assert found.indices == (0, 1) or found.indices == (0, 1, 2)
+    assert "still warming (run 1, run 2" in found.sentence
+    warm = group(make_group(7, 4, first_id=20, run_scatter=0.002), "warm")
     c = compare(cold, warm)
     assert c.settled is not None
-    assert c.settled.before.n == 7 - len(found.places)
+    assert c.settled.before.n == 7 - len(found.indices)
     assert abs(c.settled.peak_power.relative) < abs(c.peak_power.relative)
 
 
@@ -251,25 +251,25 @@ def test_findings_rarely_cry_wolf() -> None:
 
 def test_a_real_drift_is_found() -> None:
     rng = np.random.default_rng(3)
-    pulls = [make_reduction(i, rng, scale=1 - 0.006 * i, pull_scatter=0.002) for i in range(8)]
-    (found,) = [f for f in group(pulls, "A").findings if f.kind == "drift"]
+    runs = [make_reduction(i, rng, scale=1 - 0.006 * i, run_scatter=0.002) for i in range(8)]
+    (found,) = [f for f in group(runs, "A").findings if f.kind == "drift"]
     assert "falls by 0.6" in found.sentence
 
 
-def test_verdict_of_single_pulls() -> None:
-    """One pull each has no scatter: cannot tell; with the bench's own scatter known it can."""
+def test_verdict_of_single_runs() -> None:
+    """One run each has no scatter: cannot tell; with the bench's own scatter known it can."""
     a, b = group(make_group(1, 1), "A"), group(make_group(1, 2, first_id=9, scale=1.05), "B")
     assert compare(a, b).outcome == "cannot tell"
     known = compare(a, b, s_bench_relative=0.004)
     assert known.outcome == "real"
-    # Student's t with 30 degrees of freedom, two pulls: t * sqrt(2) * s, plus the shared share of the gain
+    # Student's t with 30 degrees of freedom, two runs: t * sqrt(2) * s, plus the shared share of the gain
     expected = (
         scipy.stats.t.ppf(0.975, 30) * 0.004 * np.hypot(known.peak_power.before, known.peak_power.after)
     )
     assert known.peak_power.half_width == pytest.approx(expected, rel=0.03)
 
 
-def test_pulls_without_the_top_bins_are_used_where_they_have_data() -> None:
+def test_runs_without_the_top_bins_are_used_where_they_have_data() -> None:
     rng = np.random.default_rng(8)
     g = group([make_reduction(1, rng), make_reduction(2, rng, missing=4), make_reduction(3, rng)], "A")
     assert list(g.power_W.n[-5:]) == [3, 2, 2, 2, 2]
@@ -280,8 +280,8 @@ def test_pulls_without_the_top_bins_are_used_where_they_have_data() -> None:
 @pytest.mark.parametrize(
     ("make", "words"),
     [
-        (lambda: group([], "stock"), "holds no pull"),
-        (lambda: group([*make_group(1, 1), *make_group(1, 2)], "stock"), "same pull twice"),
+        (lambda: group([], "stock"), "holds no run"),
+        (lambda: group([*make_group(1, 1), *make_group(1, 2)], "stock"), "same run twice"),
         (
             lambda: group([*make_group(1, 1), *make_group(1, 2, first_id=5, standard="din70020")], "stock"),
             "mixes air corrections (din70020, iso1585)",

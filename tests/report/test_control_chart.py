@@ -17,16 +17,16 @@ from scipy import stats
 DAY = 86_400
 
 
-def sessions(means: np.ndarray, pulls: int = 3, s: float = 0.0, every_days: int = 7) -> list[Session]:
+def sessions(means: np.ndarray, runs: int = 3, s: float = 0.0, every_days: int = 7) -> list[Session]:
     rng = np.random.default_rng(4)
     return [
-        Session(f"day {i + 1}", i * every_days * DAY, m + s * rng.standard_normal(pulls))
+        Session(f"day {i + 1}", i * every_days * DAY, m + s * rng.standard_normal(runs))
         for i, m in enumerate(means)
     ]
 
 
 def rules(z: list[float]) -> list[tuple[int, str]]:
-    return [(a.place, a.rule) for a in broken_rules(np.array(z), 0.0, 1.0, [str(i) for i in range(len(z))])]
+    return [(a.index, a.rule) for a in broken_rules(np.array(z), 0.0, 1.0, [str(i) for i in range(len(z))])]
 
 
 @pytest.mark.outside("Student's t and the normal distribution, scipy.stats")
@@ -95,7 +95,7 @@ def test_chart_of_a_level_bench_and_a_shifted_day() -> None:
     means[-1] += 80
     shifted = control_chart(sessions(means, s=5.0))
     assert "OUTSIDE" in shifted.today_sentence
-    assert (24, "beyond three sigma") in [(a.place, a.rule) for a in shifted.alarms]
+    assert (24, "beyond three sigma") in [(a.index, a.rule) for a in shifted.alarms]
     assert shifted.centre_W == level.centre_W, "today must not move the lines it is judged by"
 
 

@@ -66,12 +66,12 @@ class Bench:
         self.port = str(folder / "port")
         self.program: subprocess.Popen[bytes] | None = None
 
-    def start(self, factor: float, pulls: int) -> None:
+    def start(self, factor: float, runs: int) -> None:
         """Power up; come back when `pulls` new runs are stored and the board rests."""
         self.stop()
         scenario = self.folder / "scenario.toml"
         scenario.write_text(SCENARIO.format(factor=factor))
-        words = [str(TOOLS / "evenfall-bench"), "run", "--scenario", str(scenario), "--pulls", str(pulls)]
+        words = [str(TOOLS / "evenfall-bench"), "run", "--scenario", str(scenario), "--runs", str(runs)]
         words += ["--image", str(self.folder / "flash.img"), "--port-link", self.port]
         self.program = subprocess.Popen(words, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
         stop = time.monotonic() + 150
@@ -79,11 +79,11 @@ class Bench:
             try:
                 with Link(self.port) as line:
                     status = line.status()
-                if status["state"] == "rest" and status["runs_unacked"] >= pulls:
+                if status["state"] == "rest" and status["runs_unacked"] >= runs:
                     return
             except EvenfallError:
                 pass
-            assert time.monotonic() < stop, "the bench made no pull"
+            assert time.monotonic() < stop, "the bench made no run"
             time.sleep(0.5)
 
     def stop(self) -> None:
@@ -116,7 +116,7 @@ def test_a_day_with_a_change_of_five_per_cent(tmp_path: Path) -> None:
             ("Engine", "auger 12"),
             ("Build as it is now", "stock pipe"),
             ("Who is at the bench", "bench crew"),
-            ("Pulls before and after", "2"),
+            ("Runs before and after", "2"),
             ("Your choice", "done"),  # the simulated engine is warm
         ):
             day.answer(question, line)
@@ -124,12 +124,12 @@ def test_a_day_with_a_change_of_five_per_cent(tmp_path: Path) -> None:
         day.expect("Your choice")
         bench.start(1.0, 2)
         day.type("fetch")
-        day.expect("2 pulls count.")
+        day.expect("2 runs count.")
         day.program.kill()  # the lid closes
         day.program.wait()
         day = Typed(words)
         day.expect("goes on at 'before'")
-        day.expect("2 pulls count.")
+        day.expect("2 runs count.")
         day.answer("Your choice", "done")
         day.answer("What was changed", "pipe cut by 8 mm")
         day.answer("Name of the new build", "cut pipe")
@@ -138,7 +138,7 @@ def test_a_day_with_a_change_of_five_per_cent(tmp_path: Path) -> None:
         day.expect("Your choice")
         bench.start(1.05, 2)
         day.type("fetch")
-        day.expect("2 pulls count.")
+        day.expect("2 runs count.")
         day.answer("Your choice", "done")
         day.expect("The sheet: ")
         assert day.program.wait(60) == 0
@@ -147,10 +147,10 @@ def test_a_day_with_a_change_of_five_per_cent(tmp_path: Path) -> None:
     sheet = Path(day.said.split("The sheet: ")[1].splitlines()[0])
     assert "auger 12: cut pipe against stock pipe" in sheet.read_text()
     with Archive(archive_dir) as archive:
-        pulls = archive.find(Query())
-        assert [p["build"] for p in pulls] == ["cut pipe"] * 2 + ["stock pipe"] * 2
-        assert all(p["acknowledged_unix_s"] for p in pulls)
-        after, before = (sum(p["peak_power_W"] for p in half) for half in (pulls[:2], pulls[2:]))
+        runs = archive.find(Query())
+        assert [p["build"] for p in runs] == ["cut pipe"] * 2 + ["stock pipe"] * 2
+        assert all(p["acknowledged_unix_s"] for p in runs)
+        after, before = (sum(p["peak_power_W"] for p in half) for half in (runs[:2], runs[2:]))
         assert 1.02 < after / before < 1.08
         assert archive.open_plan() is None
 

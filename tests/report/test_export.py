@@ -34,7 +34,7 @@ def test_bins_round_trip() -> None:
     table = read(tables.to_csv(given))
     assert len(table) == 3 * 30
     for row in given:
-        lines = [line for line in table if line["pull"] == str(row.pull)]
+        lines = [line for line in table if line["pull"] == str(row.run)]
         bins = row.reduction.bins
         kept = np.isfinite(bins.torque_Nm)
         assert [float(x["speed_rpm [rpm]"]) for x in lines] == list(bins.speed_rpm[kept])
@@ -91,7 +91,7 @@ def test_every_field_of_a_bin_is_described_with_its_unit() -> None:
 
 def test_empty_and_unknown() -> None:
     assert tables.to_csv([]).count("\r\n") == 1
-    with pytest.raises(InputError, match="no table 'curves' to export; choose one of bins, pulls, samples"):
+    with pytest.raises(InputError, match="no table 'curves' to export; choose one of bins, runs, samples"):
         tables.to_csv([], "curves")
 
 

@@ -30,7 +30,7 @@ MASS_KG, G = 5.0, 9.80665
 
 
 class RestingBoard(FaultyBoard):
-    """At rest, load cell answering; `hung_N` hangs on the arm; a pull is made by `pull`."""
+    """At rest, load cell answering; `hung_N` hangs on the arm; a run is made by `pull`."""
 
     hung_N = 0.0
     fails: tuple[str, ...] = ()
@@ -98,7 +98,7 @@ class Person:
             "Engine": "auger 12",
             "Build as it is now": "stock pipe",
             "Who": "bench crew",
-            "Pulls before": "3",
+            "Runs before": "3",
             "What was changed": "pipe cut by 8 mm",
             "Name of the new": "cut pipe",
         }
@@ -145,9 +145,9 @@ def guide(archive: Archive, board: RestingBoard, person: Person, plain: bool = F
 
 def check(archive: Archive, day: Day, person: Person) -> None:
     assert len(day.before) == 3 and len(day.after) == 3 and len(day.warm) >= 3
-    pulls = archive.find(Query(set_aside=None, limit=100))
-    assert sorted(day.known()) == sorted(p["pull"] for p in pulls), "no pull is lost, none counted twice"
-    by_build = {p["pull"]: p["build"] for p in pulls}
+    runs = archive.find(Query(set_aside=None, limit=100))
+    assert sorted(day.known()) == sorted(p["pull"] for p in runs), "no run is lost, none counted twice"
+    by_build = {p["pull"]: p["build"] for p in runs}
     assert {by_build[n] for n in day.before} == {"stock pipe"}
     assert {by_build[n] for n in day.after} == {"cut pipe"}
     assert day.weight is not None and day.weight["error"] == pytest.approx(0.001, abs=1e-5)
@@ -200,7 +200,7 @@ def test_the_lid_closes_at_every_question(tmp_path: Path) -> None:
 
 
 def test_crash_between_fetching_and_noting_down(board: RestingBoard, tmp_path: Path) -> None:
-    """A pull that reached the archive but not the day's list is found again."""
+    """A run that reached the archive but not the day's list is found again."""
     with Archive(tmp_path / "archive") as archive:
         person = Person(board)
         made = guide(archive, board, person)
@@ -242,7 +242,7 @@ def test_bad_answers_are_said_and_asked_again(board: RestingBoard, tmp_path: Pat
     class Careless(Person):
         def ask(self, question: str, default: str = "") -> str:
             good = super().ask(question, default)
-            bad = {"mass with unit": "5", "Pressure": "29.92 hPa", "Pulls before": "1"}
+            bad = {"mass with unit": "5", "Pressure": "29.92 hPa", "Runs before": "1"}
             for words, answer in bad.items():
                 if words in question and words not in self.said:
                     self.said.add(words)

@@ -24,7 +24,7 @@ from evenfall.errors import LinkError
 from evenfall.model import Air
 from evenfall.output.text import SI
 from evenfall.workflow import live_view
-from evenfall.workflow.live_view import LastPull, View, Watcher, air_line, power_W, render
+from evenfall.workflow.live_view import LastRun, View, Watcher, air_line, power_W, render
 from evenfall_wire import codes
 from rich.console import Console
 
@@ -34,15 +34,15 @@ BENCH = Path(sys.executable).with_name("evenfall-bench")
 class Bench:
     """`evenfall-bench run` as a program, at the pace of the clock; on and off like a plug."""
 
-    def __init__(self, folder: Path, pulls: int) -> None:
+    def __init__(self, folder: Path, runs: int) -> None:
         self.port = str(folder / "port")
         self.image = folder / "flash.img"
-        self.pulls = pulls
+        self.runs = runs
         self.program: subprocess.Popen[bytes] | None = None
 
     def on(self) -> None:
         words = [str(BENCH), "run", "--realtime", "--port-link", self.port, "--image", str(self.image)]
-        words += ["--pulls", str(self.pulls), "--scenario", "trail-crew"]
+        words += ["--runs", str(self.runs), "--scenario", "trail-crew"]
         self.program = subprocess.Popen(
             words, stdin=subprocess.DEVNULL, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL
         )
@@ -96,9 +96,9 @@ def until(watcher: Watcher, wanted: Any, seconds: float = 30.0) -> View:
         time.sleep(min(watcher.pause_s, 0.2))
 
 
-def shown(view: View, pulls: Sequence[LastPull] = (), **options: Any) -> str:
+def shown(view: View, runs: Sequence[LastRun] = (), **options: Any) -> str:
     console = Console(file=io.StringIO(), width=110, record=True)
-    console.print(render(view, pulls, **options))
+    console.print(render(view, runs, **options))
     return console.export_text()
 
 
@@ -157,7 +157,7 @@ def test_the_command_in_a_terminal_and_without_one(bench: Bench, tmp_path: Path)
 
 @pytest.mark.slow
 @pytest.mark.parametrize("bench", [1], indirect=True)
-def test_during_a_pull_only_the_status_is_asked_and_gently(bench: Bench, folder: Path) -> None:
+def test_during_a_run_only_the_status_is_asked_and_gently(bench: Bench, folder: Path) -> None:
     NotedLink.asked.clear()
     watcher = Watcher(lambda: NotedLink(bench.port))
     bench.on()
@@ -180,8 +180,8 @@ def test_during_a_pull_only_the_status_is_asked_and_gently(bench: Bench, folder:
     assert {state for name, state in NotedLink.asked if name in ("list_runs", "read_run", "ack_run")} == {
         "rest"
     }
-    (pull,) = last_pulls(folder / "archive")
-    assert pull.peak_power_W is not None and pull.peak_power_W > 1000
+    (run,) = last_pulls(folder / "archive")
+    assert run.peak_power_W is not None and run.peak_power_W > 1000
 
 
 def status(**values: Any) -> dict[str, Any]:
@@ -240,8 +240,8 @@ def test_air_from_board_typed_or_missing() -> None:
 
 
 def test_names_from_the_archive_cannot_move_the_cursor() -> None:
-    pull = LastPull("7 \x1b[2J[bold]saw[/bold]", "now", "good", 3000.0, 9500.0)
-    text = shown(View(False, "gone \x1b[31m"), [pull])
+    run = LastRun("7 \x1b[2J[bold]saw[/bold]", "now", "good", 3000.0, 9500.0)
+    text = shown(View(False, "gone \x1b[31m"), [run])
     assert "\x1b[2J" not in text and "[bold]saw[/bold]" in text
 
 

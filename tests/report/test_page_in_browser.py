@@ -15,7 +15,7 @@ from browser import Browser, need_chromium, running
 from evenfall.model import Air, Calibration, Reduction, Setup
 from evenfall.output import page
 from evenfall.output.text import SI
-from evenfall.statistics.compare import Pull, compare, group
+from evenfall.statistics.compare import ReducedRun, compare, group
 from made_reductions import make_group
 
 ABOUT = page.About(
@@ -29,9 +29,9 @@ ABOUT = page.About(
 A4, LETTER = (8.27, 11.69), (8.5, 11.0)
 
 
-def pulls(reductions: list[Reduction]) -> list[Pull]:
+def pulls(reductions: list[Reduction]) -> list[ReducedRun]:
     return [
-        Pull(
+        ReducedRun(
             r, Calibration(0.0, 42000.0, arm_m=0.25), Setup(inertia_kg_m2=0.0021), Air(97_200.0, 293.4, 0.55)
         )
         for r in reductions
@@ -45,7 +45,7 @@ def sheets() -> dict[str, page.Sheet]:
     wide = group(pulls(make_group(3, 3, speed_rpm=tall, top_Nm=9.0)), "wide range")
     return {
         "comparison": page.comparison_sheet(compare(before, after), ABOUT),
-        "pull": page.pull_sheet(before.pulls[2], ABOUT),
+        "pull": page.run_sheet(before.runs[2], ABOUT),
         "group": page.group_sheet(after, ABOUT, SI),
         "wide": page.group_sheet(wide, ABOUT),
     }
@@ -92,7 +92,7 @@ def test_said_to_a_screen_reader(browser: Browser, files: dict[str, Path]) -> No
     pictures = [name for role, name in spoken if role in ("image", "img")]
     assert pictures == ["Torque and power against crank speed"] or any("stock pipe" in p for p in pictures)
     assert roles.count("rowheader") == 33 and roles.count("columnheader") == 8
-    assert ("table", "Corrected, at the crank, means of the pulls") in spoken
+    assert ("table", "Corrected, at the crank, means of the runs") in spoken
     headings = [name for role, name in spoken if role == "heading"]
     assert headings[0] == "auger 12: cut pipe against stock pipe"
     assert browser.script("document.documentElement.lang") == "en"
@@ -160,8 +160,8 @@ def test_hostile_text_is_only_text(browser: Browser, tmp_path: Path) -> None:
         f"javascript:alert(1) <iframe src={base}/c></iframe>\"'>"
     )
     about = page.About(engine=bad, change=bad, made=bad, bench=bad, note=bad * 20)
-    before = group([Pull(r, label=bad) for r in make_group(6, 1, warming=0.05, notes=[bad])], bad)
-    after = group([Pull(r, label=bad) for r in make_group(3, 2, first_id=11)], bad + "after")
+    before = group([ReducedRun(r, label=bad) for r in make_group(6, 1, warming=0.05, notes=[bad])], bad)
+    after = group([ReducedRun(r, label=bad) for r in make_group(3, 2, first_id=11)], bad + "after")
     path = page.write(page.comparison_sheet(compare(before, after), about), tmp_path / "hostile.html")
     browser.open(path)
     assert browser.requests() == [path.as_uri()]

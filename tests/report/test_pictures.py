@@ -49,15 +49,15 @@ def test_every_curve_has_its_own_stroke() -> None:
 
 @pytest.mark.parametrize("ending", ["png", "svg"])
 def test_same_data_same_bytes(ending: str, tmp_path: Path) -> None:
-    pulls = make_group(3, 1)
-    a = plots.plot_curves(pulls, tmp_path / f"a.{ending}").read_bytes()
-    b = plots.plot_curves(pulls, tmp_path / f"b.{ending}").read_bytes()
+    runs = make_group(3, 1)
+    a = plots.plot_curves(runs, tmp_path / f"a.{ending}").read_bytes()
+    b = plots.plot_curves(runs, tmp_path / f"b.{ending}").read_bytes()
     assert a == b
 
 
 def test_curves_and_bands_are_in_the_svg(tmp_path: Path) -> None:
-    pulls = make_group(3, 1, missing=2)
-    text = plots.plot_curves(pulls, tmp_path / "a.svg", ["one", "two", "three"]).read_text()
+    runs = make_group(3, 1, missing=2)
+    text = plots.plot_curves(runs, tmp_path / "a.svg", ["one", "two", "three"]).read_text()
     root = ElementTree.fromstring(text)
     said = "".join(root.itertext())
     for words in (
@@ -73,15 +73,15 @@ def test_curves_and_bands_are_in_the_svg(tmp_path: Path) -> None:
 
 
 def test_what_cannot_be_drawn_is_said(tmp_path: Path) -> None:
-    pulls = make_group(7, 1)
+    runs = make_group(7, 1)
     with pytest.raises(InputError, match="7 curves asked for; more than 6"):
-        plots.plot_curves(pulls, tmp_path / "a.svg")
+        plots.plot_curves(runs, tmp_path / "a.svg")
     with pytest.raises(InputError, match="nothing to draw"):
         plots.plot_curves([], tmp_path / "a.svg")
     with pytest.raises(InputError, match=r"must end in \.png or \.svg"):
-        plots.plot_curves(pulls[:1], tmp_path / "a.gif")
+        plots.plot_curves(runs[:1], tmp_path / "a.gif")
     with pytest.raises(InputError, match="1 labels for 2 curves"):
-        plots.plot_curves(pulls[:2], tmp_path / "a.svg", ["one"])
+        plots.plot_curves(runs[:2], tmp_path / "a.svg", ["one"])
 
 
 def test_calibration_residuals(tmp_path: Path) -> None:

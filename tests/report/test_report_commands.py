@@ -1,4 +1,4 @@
-"""The commands compare, repeat, chart, plot, page, export on an archive of made-up pulls."""
+"""The commands compare, repeat, chart, plot, page, export on an archive of made-up runs."""
 
 from __future__ import annotations
 
@@ -24,14 +24,14 @@ DAY = 86_400
 START = 1_700_000_000
 
 
-def flow_of(pull: int, gain: float) -> float:
+def flow_of(run: int, gain: float) -> float:
     """A made-up engine's scatter of 0.3 %, the same in every run of the tests."""
-    return gain * (1 + 0.003 * float(np.random.default_rng(pull).standard_normal()))
+    return gain * (1 + 0.003 * float(np.random.default_rng(run).standard_normal()))
 
 
 @pytest.fixture(scope="module")
 def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """auger 12: pulls 1-4 with the stock pipe, 5-8 with the cut pipe, 3 % up; pull 9 set aside;
+    """auger 12: runs 1-4 with the stock pipe, 5-8 with the cut pipe, 3 % up; run 9 set aside;
     and a reference saw pulled twice a day for eight days, the last day 4 % down."""
     path = tmp_path_factory.mktemp("archive")
     with Archive(path) as archive:
@@ -96,7 +96,7 @@ def test_alternating_runs_decide_with_less(run: Callable[..., tuple[int, str, st
 def test_groups_of_different_sessions_carry_the_scatter_between_them(
     run: Callable[..., tuple[int, str, str]],
 ) -> None:
-    """Pulls 10 on are of a saw run twice a day: two days against two others, nothing changed."""
+    """Runs 10 on are of a saw run twice a day: two days against two others, nothing changed."""
     c = json.loads(run("compare", "10-13", "14-17", "--json")[1])
     assert c["outcome"] == "inside the noise"
     (said,) = [s for s in c["sessions"] if "different sessions" in s]
@@ -113,9 +113,9 @@ def test_compare_says_what_is_wrong(run: Callable[..., tuple[int, str, str]]) ->
         (("compare", "stock pipe", "5-8"), 2, "give --engine too"),
         (("compare", "1-4", "no such", "--engine", "auger 12"), 6, "has no build 'no such'"),
         (("compare", "4-1", "5-8"), 2, "runs backwards; write 1-4"),
-        (("compare", "1,1", "5-8"), 2, "names a pull twice"),
-        (("compare", "1-9999", "5-8"), 2, "more than 200 pulls"),
-        (("compare", "1-4", "99"), 6, "there is no pull 99"),
+        (("compare", "1,1", "5-8"), 2, "names a run twice"),
+        (("compare", "1-9999", "5-8"), 2, "more than 200 runs"),
+        (("compare", "1-4", "99"), 6, "there is no run 99"),
         (("compare", "1-4", "5-8", "--plot", "x.pdf"), 2, "must end in .png or .svg"),
     ):  # fmt: skip
         got, out, err = run(*words)
@@ -170,7 +170,7 @@ def test_page(run: Callable[..., tuple[int, str, str]], folder: Path, tmp_path: 
         "8 mm off the &lt;belly&gt;",
         "bench crew",
         "for the crew",
-        "Pull 6: plug looked lean",
+        "Run 6: plug looked lean",
         "at peak power: real.",
         "1,002 hPa",
     ):
@@ -197,13 +197,13 @@ def test_export_equals_the_query_in_any_sqlite_tool(
         assert line[:5] == [str(v) for v in row[:5]]
     for name in ("x.csv", "x.parquet"):
         assert run("export", "1-8", "--table", "pulls", "--out", str(tmp_path / name))[0] == 0
-    assert run("export", "--schema")[1].count("| torque_u_repeat_Nm | N.m |") == 1
+    assert run("export", "--schema")[1].count("| torque_u_independent_Nm | N.m |") == 1
     code, _, err = run("export", "1-8", "--out", str(tmp_path / "x.xls"))
     assert code == 2 and "must end in .csv or .parquet" in err
 
 
 def test_what_ails_the_bench_stands_on_the_page(tmp_path: Path) -> None:
-    """A load cell that clamps in one pull of a group: the page and the comparison name the pull's trouble."""
+    """A load cell that clamps in one run of a group: the page and the comparison name the run's trouble."""
     good = sample_run(1)
     weak = bytearray()
     frames = [run_file.open_frame(chunk) for chunk in sample_run(2).split(b"\x00")[:-1]]
@@ -222,7 +222,7 @@ def test_what_ails_the_bench_stands_on_the_page(tmp_path: Path) -> None:
     assert any(at_the_end.match(note) for note in found[1].reduction.notes)
 
 
-def test_a_poor_pull_is_marked_in_its_group(tmp_path: Path) -> None:
+def test_a_poor_run_is_marked_in_its_group(tmp_path: Path) -> None:
     with Archive(tmp_path) as archive:
         number = archive.store_run(sample_run(1, verdict="poor"))
         assert "The board judged it poor: nothing to remark." in reduced(archive, number).reduction.notes

@@ -10,7 +10,7 @@ from evenfall.statistics.sessions import (
     Scatter,
     assumed_scatter,
     fit_gain,
-    places,
+    run_order,
     session_numbers,
     session_scatter,
     smallest_shown,
@@ -34,7 +34,7 @@ def design(order: str, sessions: str) -> Design:
 def made(d: Design, s_session: float, drift: float, rng, gain: float = 0.0):
     offsets = s_session * rng.standard_normal(d.session.max() + 1)
     noise = S_RUN * rng.standard_normal(d.after.size)
-    return (1 + gain * d.after + offsets[d.session] + drift * d.place + noise)[:, None]
+    return (1 + gain * d.after + offsets[d.session] + drift * d.order + noise)[:, None]
 
 
 def history(s_session: float, rng) -> Scatter | None:
@@ -73,7 +73,7 @@ def test_a_time_term_is_analysis_of_covariance() -> None:
     d = design("BABAAB", "aaaaaa")
     y = made(d, 0.0, 0.002, rng)
     fit = fit_gain(y, d, Scatter(0.003, 3))
-    X = np.column_stack([np.ones(6), d.after, d.place])
+    X = np.column_stack([np.ones(6), d.after, d.order])
     beta, rss, *_ = np.linalg.lstsq(X, y[:, 0], rcond=None)
     error = np.sqrt(rss[0] / 3 * np.linalg.inv(X.T @ X)[1, 1])
     assert fit.gain[0] == pytest.approx(beta[1], rel=1e-9)
@@ -107,9 +107,9 @@ def test_sessions_and_places() -> None:
     at = [hour, hour + 600, 30 * hour, 30 * hour + 900]
     assert session_numbers(at, [None] * 4).tolist() == [0, 0, 1, 1]
     assert session_numbers(at, [5, 5, 5, 6]).tolist() == [0, 0, 0, 1]
-    assert places(at, np.array([0, 0, 1, 1])).tolist() == [0, 1, 0, 1]
-    assert places([0, 1, 2, 3], np.zeros(4, int)) is None, "an unknown time"
-    assert places([5, 5, 6, 7], np.zeros(4, int)) is None, "two runs at one time"
+    assert run_order(at, np.array([0, 0, 1, 1])).tolist() == [0, 1, 0, 1]
+    assert run_order([0, 1, 2, 3], np.zeros(4, int)) is None, "an unknown time"
+    assert run_order([5, 5, 6, 7], np.zeros(4, int)) is None, "two runs at one time"
 
 
 def test_an_air_reading_of_its_own_widens_the_interval() -> None:
@@ -117,7 +117,7 @@ def test_an_air_reading_of_its_own_widens_the_interval() -> None:
     y = made(d, 0.0, 0.0, np.random.default_rng(3))
     one = fit_gain(y, d, Scatter(0.003, 3))
     two = fit_gain(
-        y, Design(d.after, d.session, d.place, d.after.astype(int), np.full(4, 0.002)), Scatter(0.003, 3)
+        y, Design(d.after, d.session, d.order, d.after.astype(int), np.full(4, 0.002)), Scatter(0.003, 3)
     )
     assert two.u[0] == pytest.approx(np.hypot(one.u[0], 0.002 * np.sqrt(2) * y.mean()), rel=1e-3)
 

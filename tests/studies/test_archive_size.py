@@ -1,6 +1,6 @@
-"""An archive of 100,000 pulls, built and timed.
+"""An archive of 100,000 runs, built and timed.
 
-Printed by ``make bench``.  EVENFALL_STUDY_PULLS sets another number of pulls.
+Printed by ``make bench``.  EVENFALL_STUDY_PULLS sets another number of runs.
 """
 
 from __future__ import annotations
@@ -28,10 +28,10 @@ AIR = Air(98_000.0, 295.0, 0.4)
 
 
 def build(archive: Archive, count: int) -> None:
-    """`count` pulls over ten years: 200 engines, five builds each, notes, tags, flags, peaks.
+    """`count` runs over ten years: 200 engines, five builds each, notes, tags, flags, peaks.
 
     The raw frames are short (a header and two settings): lists and searches
-    never touch them.  Lines go in by SQL, as making each pull anew would take hours.
+    never touch them.  Lines go in by SQL, as making each run anew would take hours.
     """
     rng = random.Random(1)
     db = archive.db
@@ -80,7 +80,7 @@ def test_study_of_a_large_archive(tmp_path):
     with Archive(tmp_path) as archive:
         start = time.perf_counter()
         build(archive, PULLS)
-        print(f"\narchive of {PULLS:,} pulls built in {time.perf_counter() - start:.0f} s")
+        print(f"\narchive of {PULLS:,} runs built in {time.perf_counter() - start:.0f} s")
     queries = {
         "list, newest 50": Query(),
         "one engine": Query(engine="engine 7"),
@@ -105,5 +105,5 @@ def test_study_of_a_large_archive(tmp_path):
             print(f"  {name:28} {len(archive.find(query)):3} shown {ms:8.1f} ms")
         new = archive.store_run(sample_run(1), air_id=archive.add_record(AIR))
         ms = timed(lambda: archive.reduce(new), 5)
-        print(f"  {'open and reduce one pull':28}           {ms:8.1f} ms (goal 1,000)")
+        print(f"  {'open and reduce one run':28}           {ms:8.1f} ms (goal 1,000)")
     print(f"  slowest search {slowest:.0f} ms (goal 100)")

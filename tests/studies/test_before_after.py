@@ -1,10 +1,10 @@
 """Before/after on engines of known gain: false claims, power, coverage.  Printed by ``make bench``.
 
-Every pull runs through the host's own reduction.  "Made" pulls come from plain formulas
-(tests/reduce/made_pulls.py) with the engine's scatter from pull to pull, cycle scatter, amplifier noise
-and a calibration that is wrong alike on both sides.  "Simulated" pulls come from the bench in software:
-the board's real firmware sweeps, stores and sends them.  Experiments are drawn from pools of pulls; no
-pull stands on both sides of one.
+Every run runs through the host's own reduction.  "Made" runs come from plain formulas
+(tests/reduce/made_runs.py) with the engine's scatter from run to run, cycle scatter, amplifier noise
+and a calibration that is wrong alike on both sides.  "Simulated" runs come from the bench in software:
+the board's real firmware sweeps, stores and sends them.  Experiments are drawn from pools of runs; no
+run stands on both sides of one.
 """
 
 from __future__ import annotations
@@ -21,44 +21,44 @@ import numpy as np
 import pytest
 from evenfall.model import Bins, Peak, Reduction
 from evenfall.reduction.reduce import reduce_run
-from evenfall.statistics.compare import Pull, compare, group, power_of_test
+from evenfall.statistics.compare import ReducedRun, compare, group, power_of_test
 
 sys.path.append(str(Path(__file__).parents[1] / "reduce"))
-from made_pulls import ENGINES, STANDARD_AIR, Engine, make_pull
+from made_runs import ENGINES, STANDARD_AIR, Engine, make_run
 
 pytestmark = pytest.mark.study
 GAINS = (0.005, 0.01, 0.02, 0.05)
-PULL_SCATTER = 0.004  # of the engine from pull to pull; common practice, no source
+RUN_SCATTER = 0.004  # of the engine from run to run; common practice, no source
 
 
-def made(engine: Engine, gain: float, size: int, rng: np.random.Generator, first: int) -> list[Pull]:
-    """Reduced pulls of one engine, `gain` up on the base, all with one wrong calibration."""
+def made(engine: Engine, gain: float, size: int, rng: np.random.Generator, first: int) -> list[ReducedRun]:
+    """Reduced runs of one engine, `gain` up on the base, all with one wrong calibration."""
     found = []
     for i in range(first, first + size):
-        factor = (1 + gain) * (1 + PULL_SCATTER * rng.standard_normal())
-        one = make_pull(engine, i, gain=factor, run_id=i)
+        factor = (1 + gain) * (1 + RUN_SCATTER * rng.standard_normal())
+        one = make_run(engine, i, gain=factor, run_id=i)
         wrong = replace(one.calibration, span_count_per_N=one.calibration.span_count_per_N * 1.002)
         reduction = reduce_run(one.run, wrong, one.setup, STANDARD_AIR)
-        found.append(Pull(reduction, wrong, one.setup, STANDARD_AIR, number=i))
+        found.append(ReducedRun(reduction, wrong, one.setup, STANDARD_AIR, number=i))
     return found
 
 
-def simulated(folder: Path, gain: float, boots: int, first: int) -> list[Pull]:
-    """Pulls of auger 12 on the bench in software, its torque `gain` up; four pulls in one boot."""
+def simulated(folder: Path, gain: float, boots: int, first: int) -> list[ReducedRun]:
+    """Runs of auger 12 on the bench in software, its torque `gain` up; four runs in one boot."""
     scenario = folder / f"gain-{gain}.toml"
     scenario.write_text(f'[bench]\ntitle = "study"\n[engine]\nuse = "auger 12"\ntorque_factor = {1 + gain}\n')
     out = folder / f"gain-{gain}.json"
     bench = str(Path(sys.executable).with_name("evenfall-bench"))
-    words = [bench, "pull", "--scenario", str(scenario), "--pulls", "4", "--jobs", "2", "--json", str(out)]
+    words = [bench, "pull", "--scenario", str(scenario), "--runs", "4", "--jobs", "2", "--json", str(out)]
     subprocess.run(
         [*words, "--seeds", f"{first}..{first + boots - 1}"], check=True, stderr=subprocess.DEVNULL
     )
     found = []
-    for run in json.loads(out.read_text())["runs"]:
-        for pull in run["pulls"]:
-            told = pull.get("host")
+    for boot in json.loads(out.read_text())["runs"]:
+        for run in boot["pulls"]:
+            told = run.get("host")
             if told and told["verdict"] in ("good", "fair"):
-                found.append(Pull(_reduction(told), number=1000 * run["seed"] + told["run_id"]))
+                found.append(ReducedRun(_reduction(told), number=1000 * boot["seed"] + told["run_id"]))
     return found
 
 
@@ -87,12 +87,12 @@ def _reduction(told: dict) -> Reduction:
     )
 
 
-def peaks(pulls: Sequence[Pull]) -> np.ndarray:
-    return np.array([p.reduction.peak_power_W.value for p in pulls])
+def peaks(runs: Sequence[ReducedRun]) -> np.ndarray:
+    return np.array([p.reduction.peak_power_W.value for p in runs])
 
 
 def experiments(
-    base: list[Pull], changed: list[Pull] | None, each: int, count: int, rng: np.random.Generator
+    base: list[ReducedRun], changed: list[ReducedRun] | None, each: int, count: int, rng: np.random.Generator
 ) -> tuple[float, float, float]:
     """(share called real, share of intervals that hold the pools' own gain, mean gain found)."""
     truth = 0.0 if changed is None else peaks(changed).mean() / peaks(base).mean() - 1
@@ -122,7 +122,7 @@ def line(gain: float, each: int, scatter: float, found: tuple[float, float, floa
     return computed
 
 
-HEADING = "true gain   pulls each   called real   computed   mean gain found   intervals that hold it"
+HEADING = "true gain   runs each   called real   computed   mean gain found   intervals that hold it"
 
 
 @pytest.mark.parametrize("engine", [ENGINES[1], ENGINES[3]], ids=lambda e: e.name)
@@ -130,7 +130,7 @@ def test_false_claims_and_power_on_made_engines(engine: Engine) -> None:
     rng = np.random.default_rng(20)
     base = made(engine, 0.0, 400, rng, 0)
     scatter = float(peaks(base).std(ddof=1) / peaks(base).mean())
-    print(f"\nmade {engine.name}: {len(base)} pulls, one scatters by {100 * scatter:.2f} % at peak power")
+    print(f"\nmade {engine.name}: {len(base)} runs, one scatters by {100 * scatter:.2f} % at peak power")
     print(HEADING)
     for each in (3, 4, 6):
         found = experiments(base, None, each, 2000, rng)
@@ -146,12 +146,12 @@ def test_false_claims_and_power_on_made_engines(engine: Engine) -> None:
 
 
 def test_false_claims_and_power_on_the_simulated_bench(tmp_path: Path) -> None:
-    """Fewer pulls, each through the real firmware: the pools are small, so the shares are coarse."""
+    """Fewer runs, each through the real firmware: the pools are small, so the shares are coarse."""
     rng = np.random.default_rng(21)
     boots = int(os.environ.get("EVENFALL_STUDY_BOOTS", "8"))
     base = simulated(tmp_path, 0.0, boots, 1)
     scatter = float(peaks(base).std(ddof=1) / peaks(base).mean())
-    print(f"\nsimulated auger 12: {len(base)} pulls, one scatters by {100 * scatter:.2f} % at peak power")
+    print(f"\nsimulated auger 12: {len(base)} runs, one scatters by {100 * scatter:.2f} % at peak power")
     print(HEADING)
     found = experiments(base, None, 4, 2000, rng)
     line(0.0, 4, scatter, found)

@@ -25,7 +25,7 @@ BATCH = 100  # runs per transaction
 
 
 def one_pull(folder: Path) -> bytes:
-    """The run file of one pull, made by the firmware on the bench."""
+    """The run file of one run, made by the firmware on the bench."""
     image = folder / "flash.img"
     with Session(scenarios.complete({}), seed=11, runs=1, image=image) as session:
         session.run_script()
@@ -73,22 +73,22 @@ def test_runs_decoded_reduced_and_stored(tmp_path):
             "setup_id": archive.add_record(setup),
             "air_id": archive.add_record(air),
         }
-        pulls = []
+        runs = []
         at = time.process_time()
         for first in range(1, RUNS + 1, BATCH):
             with archive.change():
                 for number in range(first, min(first + BATCH, RUNS + 1)):
-                    pulls.append(archive.store_run(numbered(data, number), **filed))
+                    runs.append(archive.store_run(numbered(data, number), **filed))
         spent("keep the raw run", at)
         for first in range(0, RUNS, BATCH):
             if first + BATCH >= RUNS:
                 profile.enable()
             with archive.change():
-                for pull in pulls[first : first + BATCH]:
+                for run in runs[first : first + BATCH]:
                     at = time.process_time()
-                    one = archive.run(pull)
+                    one = archive.run(run)
                     at = spent("read and decode", at)
-                    result = archive.reduce(pull, run=one)
+                    result = archive.reduce(run, run=one)
                     spent("reduce and keep", at)
         profile.disable()
         for _ in range(100):

@@ -37,7 +37,9 @@ MAX_EXPORT_BYTES = 32 << 20
 SESSION_GAP_S = 4 * 3600  # a pull later than this after the last one opens a new session
 NO_AIR = Air(101325.0, 298.15, 0.0, 1000.0, 10.0, 0.5, AIR_UNKNOWN)
 BIN_COLUMNS = tuple(f.name for f in fields(Bins))
-_BIN_SQL = ", ".join(c + (" INTEGER" if c == "count" else " REAL") for c in BIN_COLUMNS)
+_BIN_SQL_1 = """speed_rpm REAL, torque_Nm REAL, torque_u_Nm REAL, torque_u_repeat_Nm REAL,
+        power_W REAL, power_u_W REAL, power_u_repeat_W REAL, torque_observed_Nm REAL,
+        power_observed_W REAL, count INTEGER"""
 R = TypeVar("R", Calibration, Setup, Air)
 
 _MIGRATIONS = [
@@ -86,7 +88,7 @@ _MIGRATIONS = [
         inputs TEXT NOT NULL, summary TEXT NOT NULL, UNIQUE(pull_id, key)) STRICT;
     CREATE TABLE bins(
         reduction_id INTEGER NOT NULL REFERENCES reductions(id),
-        {_BIN_SQL},
+        {_BIN_SQL_1},
         PRIMARY KEY(reduction_id, speed_rpm)) STRICT, WITHOUT ROWID;
     CREATE TABLE flags(
         flag TEXT NOT NULL, pull_id INTEGER NOT NULL REFERENCES pulls(id), PRIMARY KEY(flag, pull_id)
@@ -138,6 +140,10 @@ _MIGRATIONS = [
     CREATE TRIGGER pulls_fixed BEFORE UPDATE OF id, sha256, board_uid, run_id, firmware, trigger,
         started_unix_s, pulled_unix_s, verdict, reason, complete, damage, settings ON pulls
         BEGIN SELECT RAISE(ABORT, 'pulls: what the board recorded is never changed'); END;
+    """,
+    """
+    ALTER TABLE bins RENAME COLUMN torque_u_repeat_Nm TO torque_u_independent_Nm;
+    ALTER TABLE bins RENAME COLUMN power_u_repeat_W TO power_u_independent_W;
     """,
 ]
 

@@ -1,4 +1,4 @@
-"""From what a person types to reduced pulls: `3,5-8` or the name of a build."""
+"""From what a person types to reduced runs: `3,5-8` or the name of a build."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ from evenfall.archive.archive import Archive, Query
 from evenfall.board import code_texts
 from evenfall.errors import InputError, NotFoundError
 from evenfall.reduction.diagnostics import diagnose
-from evenfall.statistics.compare import Group, Pull, group
+from evenfall.statistics.compare import Group, ReducedRun, group
 from evenfall.statistics.sessions import Scatter, session_scatter
 
 _NUMBERS = re.compile(r"\d+(-\d+)?(,\d+(-\d+)?)*")
@@ -21,9 +21,9 @@ MOST_PULLS = 200  # in one group; more is a slip of the keyboard
 
 
 def pull_numbers(archive: Archive, spec: str, engine: str | None) -> list[int]:
-    """Numbers of the pulls that `spec` names, in the order they were made.
+    """Numbers of the runs that `spec` names, in the order they were made.
 
-    `3,5-8`: these pulls.  Else the name of a build of `engine`, less what is set aside.
+    `3,5-8`: these runs.  Else the name of a build of `engine`, less what is set aside.
     """
     if _NUMBERS.fullmatch(spec.replace(" ", "")):
         numbers: list[int] = []
@@ -33,23 +33,23 @@ def pull_numbers(archive: Archive, spec: str, engine: str | None) -> list[int]:
             if last < int(low):
                 raise InputError(f"'{part}' runs backwards; write {last}-{low}")
             if last - int(low) >= MOST_PULLS:
-                raise InputError(f"'{part}' names more than {MOST_PULLS} pulls; name fewer")
+                raise InputError(f"'{part}' names more than {MOST_PULLS} runs; name fewer")
             numbers += range(int(low), last + 1)
         if len(set(numbers)) < len(numbers):
-            raise InputError(f"'{spec}' names a pull twice")
+            raise InputError(f"'{spec}' names a run twice")
         rows = [archive.row(n) for n in numbers]
     else:
         if engine is None:
-            raise InputError(f"'{spec}' is no list of pulls like 3,5-8; for a build's name give --engine too")
+            raise InputError(f"'{spec}' is no list of runs like 3,5-8; for a build's name give --engine too")
         archive.build_id(engine, spec)
         rows = archive.find(Query(engine=engine, build=spec, limit=MOST_PULLS))
         if not rows:
-            raise NotFoundError(f"build '{spec}' of '{engine}' has no pull that counts")
+            raise NotFoundError(f"build '{spec}' of '{engine}' has no run that counts")
     return [r["pull"] for r in sorted(rows, key=lambda r: (r["started_unix_s"], r["pull"]))]
 
 
-def reduced(archive: Archive, number: int, standard: str | None = None, bin_rpm: float = 250.0) -> Pull:
-    """One pull from the archive, reduced, with its circumstances; what ails the bench joins its notes."""
+def reduced(archive: Archive, number: int, standard: str | None = None, bin_rpm: float = 250.0) -> ReducedRun:
+    """One run from the archive, reduced, with its circumstances; what ails the bench joins its notes."""
     run = archive.run(number)
     calibration, setup, air, _ = archive.inputs(number, run)
     reduction = archive.reduce(number, standard, bin_rpm, run)
@@ -61,7 +61,7 @@ def reduced(archive: Archive, number: int, standard: str | None = None, bin_rpm:
         )
     reduction = replace(reduction, notes=[*reduction.notes, *ailing])
     session = archive.row(number)["session"]
-    return Pull(reduction, calibration, setup, air, run.started_unix_s, number, session)
+    return ReducedRun(reduction, calibration, setup, air, run.started_unix_s, number, session)
 
 
 def group_of(
@@ -72,11 +72,11 @@ def group_of(
     standard: str | None = None,
     bin_rpm: float = 250.0,
 ) -> Group:
-    """The group that `spec` names; its label is the build's name where all its pulls share one."""
+    """The group that `spec` names; its label is the build's name where all its runs share one."""
     numbers = pull_numbers(archive, spec, engine)
     builds = {archive.row(n)["build"] for n in numbers}
     (only,) = builds if len(builds) == 1 else (None,)
-    return group([reduced(archive, n, standard, bin_rpm) for n in numbers], label or only or f"pulls {spec}")
+    return group([reduced(archive, n, standard, bin_rpm) for n in numbers], label or only or f"runs {spec}")
 
 
 def scatter_between_sessions(archive: Archive, engine: str | None) -> Scatter | None:
@@ -95,12 +95,12 @@ def scatter_between_sessions(archive: Archive, engine: str | None) -> Scatter | 
 
 
 def engine_of(archive: Archive, numbers: list[int]) -> str:
-    """The one engine of these pulls; empty when unknown; InputError when there are several."""
+    """The one engine of these runs; empty when unknown; InputError when there are several."""
     names = {archive.row(n)["engine"] or "" for n in numbers}
     if len(names) > 1:
         raise InputError(
-            f"these pulls are of several engines ({', '.join(sorted(n or 'no engine' for n in names))}); "
-            "compare pulls of one"
+            f"these runs are of several engines ({', '.join(sorted(n or 'no engine' for n in names))}); "
+            "compare runs of one"
         )
     return names.pop() if names else ""
 

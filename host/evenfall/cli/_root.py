@@ -24,7 +24,7 @@ F = TypeVar("F", bound=Callable[..., Any])
 @click.group(context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100})
 @click.version_option(package_name="evenfall")
 def root() -> None:
-    """Pulls from the bench: fetch, keep, correct, compare.
+    """Runs from the bench: fetch, keep, correct, compare.
 
     Shell completion: `eval "$(_EVENFALL_COMPLETE=bash_source evenfall)"`
     (or zsh_source, fish_source) in your shell's start file.
@@ -73,7 +73,7 @@ def port_option(command: F) -> F:
 
 
 def default_archive_dir() -> Path:
-    """Where pulls are kept when nothing else is said."""
+    """Where runs are kept when nothing else is said."""
     return Path.home() / "evenfall"
 
 

@@ -17,7 +17,7 @@ from evenfall.cli._root import (
 )
 from evenfall.errors import InputError, NotFoundError
 
-air = noun("air", "Air readings new pulls are corrected with.")
+air = noun("air", "Air readings new runs are corrected with.")
 
 
 def _height(text: str | None) -> float | None:
@@ -48,7 +48,7 @@ def factor(
         density,
         density_altitude_m,
         describe,
-        height_doubts,
+        height_warnings,
     )
 
     reading = typed_air(pressure, temperature, humidity)
@@ -62,7 +62,7 @@ def factor(
             reading = archive.record(Air, int(now[0]))
     all_of_them = [correction(reading, key) for key in STANDARDS]
     metres = _height(height)
-    doubts = [] if metres is None else height_doubts(reading.pressure_Pa, metres)
+    doubts = [] if metres is None else height_warnings(reading.pressure_Pa, metres)
     if as_json:
         print_json(
             {

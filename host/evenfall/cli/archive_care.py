@@ -25,7 +25,7 @@ def check(archive_dir: Path) -> None:
         click.echo(sentence)
     if wrong:
         raise DamageError(f"{len(wrong)} things are wrong in {archive_dir}: restore a backup")
-    click.echo(f"sound: {count} pulls in {archive_dir}")
+    click.echo(f"sound: {count} runs in {archive_dir}")
 
 
 @archive.command()

@@ -1,4 +1,4 @@
-"""evenfall engine, setup, air, session ...: what pulls are filed under."""
+"""evenfall engine, setup, air, session ...: what runs are filed under."""
 
 from __future__ import annotations
 
@@ -23,15 +23,15 @@ from evenfall.errors import InputError
 
 engine = noun("engine", "Engines and their builds: what was changed, when, by whom.")
 setup = noun("setup", "Set-ups of the bench: teeth, magnets, inertia, drive efficiency.")
-air = noun("air", "Air readings new pulls are corrected with.")
-session = noun("session", "Sessions of pulls.")
+air = noun("air", "Air readings new runs are corrected with.")
+session = noun("session", "Sessions of runs.")
 
 
 @engine.command("add")
 @click.argument("name")
 @click.option("--cc", type=click.FloatRange(1, 2000), help="Displacement, cm³.")
 @click.option("--remark", default="", help="A few words.")
-@click.option("--use", is_flag=True, help="File new pulls under it.")
+@click.option("--use", is_flag=True, help="File new runs under it.")
 @archive_option
 def add_engine(name: str, cc: float | None, remark: str, use: bool, archive_dir: Path) -> None:
     """Add an engine."""
@@ -50,7 +50,7 @@ def add_engine(name: str, cc: float | None, remark: str, use: bool, archive_dir:
 @click.option("--by", default=getpass.getuser, show_default="you", help="Who changed it.")
 @archive_option
 def add_build(engine_name: str, name: str, changed: str, by: str, archive_dir: Path) -> None:
-    """Add a build of an engine and file new pulls under it."""
+    """Add a build of an engine and file new runs under it."""
     from evenfall.archive.archive import Archive
 
     with Archive(archive_dir) as archive, archive.change():
@@ -62,7 +62,7 @@ def add_build(engine_name: str, name: str, changed: str, by: str, archive_dir: P
 @click.argument("build", required=False, shell_complete=complete("build"))
 @archive_option
 def use_engine(engine_name: str, build: str | None, archive_dir: Path) -> None:
-    """File new pulls under this engine's latest build, or under BUILD."""
+    """File new runs under this engine's latest build, or under BUILD."""
     from evenfall.archive.archive import Archive
 
     with Archive(archive_dir) as archive, archive.change():
@@ -82,9 +82,9 @@ def list_engines(archive_dir: Path, as_json: bool) -> None:
         print_json(rows)
         return
     print_table(
-        ["engine", "cm³", "builds", "pulls", "remark"],
+        ["engine", "cm³", "builds", "runs", "remark"],
         [[r["name"], r["displacement_cc"], r["builds"], r["pulls"], r["remark"]] for r in rows],
-        {"cm³", "builds", "pulls"},
+        {"cm³", "builds", "runs"},
     )
 
 
@@ -102,13 +102,13 @@ def show_engine(engine_name: str, archive_dir: Path, as_json: bool) -> None:
         print_json(rows)
         return
     print_table(
-        ["build", "since", "by", "pulls", "best, W", "changed"],
+        ["build", "since", "by", "runs", "best, W", "changed"],
         [
             [r["build"], when(r["made_unix_s"]), r["changed_by"], r["pulls"],
              None if r["best_power_W"] is None else f"{r['best_power_W']:.0f}", r["changed"]]
             for r in rows
         ],
-        {"pulls", "best, W"},
+        {"runs", "best, W"},
     )  # fmt: skip
 
 
@@ -135,7 +135,7 @@ def add_setup(
     arm_changed: bool,
     archive_dir: Path,
 ) -> None:
-    """Keep a set-up and file new pulls under it; what is not given stays as in the label's last one."""
+    """Keep a set-up and file new runs under it; what is not given stays as in the label's last one."""
     import time
     from dataclasses import replace
 
@@ -169,7 +169,7 @@ def add_setup(
 @click.argument("label")
 @archive_option
 def use_setup(label: str, archive_dir: Path) -> None:
-    """File new pulls under this set-up."""
+    """File new runs under this set-up."""
     from evenfall.archive.archive import Archive
     from evenfall.model import Setup
 
@@ -207,7 +207,7 @@ def list_setups(archive_dir: Path, as_json: bool) -> None:
 @air_options
 @archive_option
 def set_air(pressure: str | None, temperature: str | None, humidity: str | None, archive_dir: Path) -> None:
-    """Type the air at the engine's intake; new pulls are corrected with it."""
+    """Type the air at the engine's intake; new runs are corrected with it."""
     from evenfall.archive.archive import Archive
     from evenfall.reduction.air import describe
     from evenfall.workflow.fetch import file_air
@@ -223,7 +223,7 @@ def set_air(pressure: str | None, temperature: str | None, humidity: str | None,
 @air.command("clear")
 @archive_option
 def clear_air(archive_dir: Path) -> None:
-    """Correct new pulls with the board's own barometer again."""
+    """Correct new runs with the board's own barometer again."""
     from evenfall.archive.archive import Archive
 
     with Archive(archive_dir) as archive:
@@ -234,7 +234,7 @@ def clear_air(archive_dir: Path) -> None:
 @click.argument("name", required=False)
 @archive_option
 def air_standard(name: str | None, archive_dir: Path) -> None:
-    """Show the air standards, or choose the one new pulls are corrected by."""
+    """Show the air standards, or choose the one new runs are corrected by."""
     from evenfall.archive.archive import Archive
     from evenfall.reduction.air import STANDARDS, standard_named
     from evenfall.workflow.fetch import STANDARD
@@ -254,7 +254,7 @@ def air_standard(name: str | None, archive_dir: Path) -> None:
 @click.option("--title", default="", help="A few words.")
 @archive_option
 def new_session(title: str, archive_dir: Path) -> None:
-    """Open a session; pulls join it until hours pass without one."""
+    """Open a session; runs join it until hours pass without one."""
     from evenfall.archive.archive import Archive
 
     with Archive(archive_dir) as archive:
@@ -274,7 +274,7 @@ def list_sessions(archive_dir: Path, as_json: bool) -> None:
         print_json(rows)
         return
     print_table(
-        ["session", "started", "pulls", "title"],
+        ["session", "started", "runs", "title"],
         [[r["session"], when(r["started_unix_s"]), r["pulls"], r["title"]] for r in rows],
-        {"session", "pulls"},
+        {"session", "runs"},
     )

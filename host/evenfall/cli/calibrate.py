@@ -70,7 +70,7 @@ def _readings(given: tuple[str, ...], file: Path | None, port: str | None) -> tu
             raise InputError(f"weight '{mass}': reading '{count}' is not a number of counts") from None
     if not pairs:
         progress(
-            "Engine off, hoses connected as in a pull. Hang a weight, wait until it is still, type its mass."
+            "Engine off, hoses connected as in a run. Hang a weight, wait until it is still, type its mass."
         )
         progress("Start with '0 kg', go up, then down again. An empty line ends it.")
         while True:
@@ -98,7 +98,7 @@ def _readings(given: tuple[str, ...], file: Path | None, port: str | None) -> tu
 @click.option("--latitude", type=float, help="For local gravity, degrees.")
 @click.option("--height", help="For local gravity, e.g. '300 m'.")
 @click.option("--zero-u", type=click.FloatRange(0, 10), default=0.02, show_default=True,
-              help="How far the zero may wander in a pull, N.")  # fmt: skip
+              help="How far the zero may wander in a run, N.")  # fmt: skip
 @click.option("--note", default="", help="A few words.")
 @click.option("--plot", type=click.Path(path_type=Path), help="Residuals, PNG or SVG.")
 @click.option("--dry-run", is_flag=True, help="Show, keep nothing.")
@@ -209,7 +209,7 @@ def span(
     for line in fit.notes:
         click.echo(f"Note: {line}")
     if number is not None:
-        click.echo(f"calibration {number} is in force for new pulls")
+        click.echo(f"calibration {number} is in force for new runs")
         per_kN, um = round(made.span_count_per_N * 1000), round(made.arm_m * 1e6)
         click.echo(f"For the board's own load limit: evenfall board set span={per_kN} arm_length={um}")
 
@@ -241,7 +241,7 @@ def list_calibrations(archive_dir: Path, as_json: bool) -> None:
 @click.argument("number", type=int)
 @archive_option
 def use_calibration(number: int, archive_dir: Path) -> None:
-    """File new pulls under this calibration."""
+    """File new runs under this calibration."""
     from evenfall.archive.archive import Archive
     from evenfall.model import Calibration
 

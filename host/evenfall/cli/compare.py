@@ -1,4 +1,4 @@
-"""evenfall compare, repeat, chart: did the engine change, do pulls agree, is the bench the same."""
+"""evenfall compare, repeat, chart: did the engine change, do runs agree, is the bench the same."""
 
 from __future__ import annotations
 
@@ -25,7 +25,7 @@ if TYPE_CHECKING:
 engine_option = click.option(
     "--engine", shell_complete=complete("engine"), help="Engine whose builds are named."
 )
-standard_option = click.option("--standard", help="Air standard for all these pulls, else as filed.")
+standard_option = click.option("--standard", help="Air standard for all these runs, else as filed.")
 plot_option = click.option("--plot", type=click.Path(path_type=Path), help="Draw to this PNG or SVG file.")
 
 
@@ -35,9 +35,9 @@ plot_option = click.option("--plot", type=click.Path(path_type=Path), help="Draw
 @engine_option
 @standard_option
 @click.option(
-    "--decide", default="1 %", show_default=True, help="The gain that advice on more pulls is about."
+    "--decide", default="1 %", show_default=True, help="The gain that advice on more runs is about."
 )
-@click.option("--bench-scatter", help="This bench's scatter of one pull (e.g. '0.4 %'), for single pulls.")
+@click.option("--bench-scatter", help="This bench's scatter of one run (e.g. '0.4 %'), for single runs.")
 @plot_option
 @units_option
 @json_option
@@ -56,7 +56,7 @@ def compare(
 ) -> None:
     """Gain of AFTER over BEFORE, with its 95 % interval and a verdict.
 
-    BEFORE and AFTER are lists of pulls (3,5-8) or, with --engine, names of builds.
+    BEFORE and AFTER are lists of runs (3,5-8) or, with --engine, names of builds.
     """
     from rich.console import Console
 
@@ -76,7 +76,7 @@ def compare(
         if a.label == b.label:
             a = group_of(archive, before, engine, "before", standard)
             b = group_of(archive, after, engine, "after", standard)
-        one = engine_of(archive, [p.key for g in (a, b) for p in g.pulls])
+        one = engine_of(archive, [p.key for g in (a, b) for p in g.runs])
         between = scatter_between_sessions(archive, one)
         result = compared(a, b, typed(decide, "ratio", "--decide"), scatter, between)
     if as_json:
@@ -89,7 +89,7 @@ def compare(
 
 
 @root.command()
-@click.argument("pulls")
+@click.argument("runs")
 @engine_option
 @standard_option
 @plot_option
@@ -97,7 +97,7 @@ def compare(
 @json_option
 @archive_option
 def repeat(
-    pulls: str,
+    runs: str,
     engine: str | None,
     standard: str | None,
     plot: Path | None,
@@ -116,7 +116,7 @@ def repeat(
     chosen = UNIT_CHOICES[units]
     target = checked_target(plot, (".png", ".svg")) if plot else None
     with Archive(archive_dir) as archive:
-        g = group_of(archive, pulls, engine, standard=standard)
+        g = group_of(archive, runs, engine, standard=standard)
     if as_json:
         print_json(group_as_json(g))
     else:
@@ -162,7 +162,7 @@ def chart(
                 "limits_W": result.limits_W,
                 "baseline": result.baseline,
                 "sessions": [
-                    {"label": s.label, "mean_W": m, "pulls": len(s.peak_power_W)}
+                    {"label": s.label, "mean_W": m, "runs": len(s.peak_power_W)}
                     for s, m in zip(result.sessions, result.mean_W, strict=True)
                 ],
                 "alarms": [asdict(a) for a in result.alarms],
@@ -176,13 +176,13 @@ def chart(
         )
     else:
         print_table(
-            ["session", "pulls", f"peak power, {chosen.power_name}", "sigma"],
+            ["session", "runs", f"peak power, {chosen.power_name}", "sigma"],
             [
                 [s.label, len(s.peak_power_W), f"{float(chosen.power(m)):.3f}",
                  f"{z:+.1f}" if result.sigma_W else "–"]
                 for s, m, z in zip(result.sessions, result.mean_W, result.z, strict=True)
             ],
-            {"pulls", f"peak power, {chosen.power_name}", "sigma"},
+            {"runs", f"peak power, {chosen.power_name}", "sigma"},
         )  # fmt: skip
         for line in chart_lines(result, chosen):
             click.echo(line)
@@ -191,7 +191,7 @@ def chart(
             chosen.power(result.mean_W),
             float(chosen.power(result.centre_W)),
             (float(chosen.power(result.limits_W[0])), float(chosen.power(result.limits_W[1]))),
-            [a.place for a in result.alarms],
+            [a.index for a in result.alarms],
             [s.label for s in result.sessions],
             f"peak power of {engine}, {chosen.power_name}",
         )
@@ -200,7 +200,7 @@ def chart(
 
 
 def reference_sessions(archive: Any, engine: str, build: str | None) -> list[Any]:
-    """The engine's pulls that count, by session, as the control chart wants them."""
+    """The engine's runs that count, by session, as the control chart wants them."""
     import numpy as np
 
     from evenfall.archive.archive import Query
@@ -212,7 +212,7 @@ def reference_sessions(archive: Any, engine: str, build: str | None) -> list[Any
     standards = sorted({r["standard"] for r in rows})
     if len(standards) > 1:
         raise InputError(
-            f"pulls of '{engine}' are filed under several air standards ({', '.join(standards)}); "
+            f"runs of '{engine}' are filed under several air standards ({', '.join(standards)}); "
             "file them under one: evenfall runs file"
         )
     found: dict[int, list[dict[str, Any]]] = {}
@@ -250,7 +250,7 @@ def comparison_as_json(c: Comparison) -> dict[str, Any]:
         "mean_power_W": gain(c.mean_power),
         "calibration_cancels": c.calibration_cancels,
         "decide": c.decide_relative,
-        "more_pulls_each": c.more_pulls,
+        "more_runs_each": c.more_runs,
         "decidable": c.decidable_relative,
         "sessions": list(c.sessions),
         "drift": c.drift_relative,
@@ -275,11 +275,11 @@ def group_as_json(g: Group) -> dict[str, Any]:
         "power_W": g.power_W.mean,
         "power_half_W": g.power_W.half_width,
         "power_r_W": g.power_W.r,
-        "pulls": g.power_W.n,
+        "runs": g.power_W.n,
     }
     return {
         "label": g.label,
-        "pulls": [p.key for p in g.pulls],
+        "runs": [p.key for p in g.runs],
         "peak_power_W": float(g.peak_power_W.mean[0]),
         "peak_power_half_W": float(g.peak_power_W.half_width[0]),
         "peak_power_r_W": float(g.peak_power_W.r[0]),
@@ -288,11 +288,11 @@ def group_as_json(g: Group) -> dict[str, Any]:
         "peak_torque_half_Nm": float(g.peak_torque_Nm.half_width[0]),
         "peak_torque_r_Nm": float(g.peak_torque_Nm.r[0]),
         "peak_torque_rpm": g.peak_torque_rpm,
-        "level": dict(zip((str(p.key) for p in g.pulls), g.level.tolist(), strict=True)),
+        "level": dict(zip((str(p.key) for p in g.runs), g.level.tolist(), strict=True)),
         "findings": [
             {
                 "kind": f.kind,
-                "pulls": [g.pulls[i].key for i in f.places],
+                "runs": [g.runs[i].key for i in f.indices],
                 "sentence": f.sentence,
                 "p": f.p_value,
             }

@@ -1,4 +1,4 @@
-"""evenfall demo: one pull, start to end, on the bench in software."""
+"""evenfall demo: one run, start to end, on the bench in software."""
 
 from __future__ import annotations
 
@@ -23,7 +23,7 @@ from evenfall.cli.pull import pull
 @units_option
 @click.pass_context
 def demo(context: click.Context, scenario: str | None, seed: int, folder: Path | None, units: str) -> None:
-    """One pull on the bench in software, with the board's real firmware.  Invented data.
+    """One run on the bench in software, with the board's real firmware.  Invented data.
 
     The bench's person presses the button, the firmware sweeps and stores, and
     this program lists, fetches, verifies, acknowledges, corrects and prints.

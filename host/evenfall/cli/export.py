@@ -1,4 +1,4 @@
-"""evenfall export: pulls as CSV or Parquet, and the schema of both."""
+"""evenfall export: runs as CSV or Parquet, and the schema of both."""
 
 from __future__ import annotations
 
@@ -15,7 +15,7 @@ from evenfall.cli.compare import engine_option, standard_option
 @click.option("--out", type=click.Path(path_type=Path), help="CSV or Parquet file; without it CSV to stdout.")
 @click.option(
     "--table",
-    type=click.Choice(["bins", "pulls", "samples"]),
+    type=click.Choice(["bins", "runs", "samples"]),
     default="bins",
     show_default=True,
     help="What.",
@@ -47,7 +47,7 @@ def export(
         click.echo(schema_text(), nl=False)
         return
     if not specs:
-        raise click.UsageError("say which pulls, e.g. 3,5-8")
+        raise click.UsageError("say which runs, e.g. 3,5-8")
     target = checked_target(out, (".csv", ".parquet")) if out else None
     with Archive(archive_dir) as archive:
         rows = []

@@ -33,7 +33,7 @@ class _Terminal:
 
 @root.command()
 @port_option
-@click.option("--new", "anew", is_flag=True, help="Begin a new day; the open one is ended, its pulls stay.")
+@click.option("--new", "anew", is_flag=True, help="Begin a new day; the open one is ended, its runs stay.")
 @click.option("--bench", default="", help="Name of the bench, for the sheet.")
 @units_option
 @archive_option
@@ -83,5 +83,5 @@ def day(port: str | None, anew: bool, bench: str, units: str, archive_dir: Path)
 
 
 def counting(archive: Archive, numbers: list[int]) -> list[int]:
-    """Those of the pulls that are not set aside."""
+    """Those of the runs that are not set aside."""
     return [n for n in numbers if archive.row(n)["set_aside"] is None]

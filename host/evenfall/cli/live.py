@@ -15,7 +15,7 @@ if TYPE_CHECKING:
 
     from evenfall.board.link import Link
     from evenfall.model import Air
-    from evenfall.workflow.live_view import LastPull
+    from evenfall.workflow.live_view import LastRun
 
 SHOWN_PULLS = 6
 
@@ -37,9 +37,9 @@ def live(
     as_json: bool,
     archive_dir: Path,
 ) -> None:
-    """Speed, torque, power, air factor, state and last pulls; finds a lost board again by itself.
+    """Speed, torque, power, air factor, state and last runs; finds a lost board again by itself.
 
-    Sends nothing but the question for the status, four times a second at rest, twice during a pull;
+    Sends nothing but the question for the status, four times a second at rest, twice during a run;
     with --pull also fetches, keeps and reduces new runs, at rest only.
     """
     from rich.console import Console
@@ -83,14 +83,14 @@ def fetcher(archive_dir: Path) -> Callable[[Link], str]:
                 try:
                     archive.reduce(number)
                 except EvenfallError as error:
-                    unreduced.append(f"pull {number} is kept but cannot be reduced: {error}")
-        return "; ".join([f"pull {', '.join(came)}" if came else "nothing new", *unreduced])
+                    unreduced.append(f"run {number} is kept but cannot be reduced: {error}")
+        return "; ".join([f"run {', '.join(came)}" if came else "nothing new", *unreduced])
 
     return fetch
 
 
 def in_force(archive_dir: Path) -> tuple[str, Air | None]:
-    """The air standard and the typed air that new pulls are filed under."""
+    """The air standard and the typed air that new runs are filed under."""
     from evenfall.archive.archive import FILE_NAME, Archive
     from evenfall.model import Air
     from evenfall.workflow.fetch import STANDARD, filing_in_force
@@ -102,17 +102,17 @@ def in_force(archive_dir: Path) -> tuple[str, Air | None]:
         return filing.standard, archive.record(Air, filing.air_id) if filing.air_id else None
 
 
-def last_pulls(archive_dir: Path) -> list[LastPull]:
-    """The newest pulls of the archive; an archive that is not there yet holds none."""
+def last_pulls(archive_dir: Path) -> list[LastRun]:
+    """The newest runs of the archive; an archive that is not there yet holds none."""
     from evenfall.archive.archive import FILE_NAME, Archive, Query
-    from evenfall.workflow.live_view import LastPull
+    from evenfall.workflow.live_view import LastRun
 
     if not (archive_dir / FILE_NAME).exists():
         return []
     with Archive(archive_dir) as archive:
         rows = archive.find(Query(limit=SHOWN_PULLS))
     return [
-        LastPull(
+        LastRun(
             " ".join(str(w) for w in (r["pull"], r["engine"], r["build"]) if w),
             when(r["started_unix_s"]),
             code_texts.say(code_texts.VERDICTS, r["verdict"]),

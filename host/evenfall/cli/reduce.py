@@ -1,4 +1,4 @@
-"""evenfall budget, health, inertia: one pull looked at closely."""
+"""evenfall budget, health, inertia: one run looked at closely."""
 
 from __future__ import annotations
 
@@ -26,7 +26,7 @@ if TYPE_CHECKING:
 
 
 def the_run(name: str, archive_dir: Path) -> tuple[Run, Calibration, Setup, Air, str]:
-    """A pull of the archive by number, or a run file, with what it is reduced with."""
+    """A run of the archive by number, or a run file, with what it is reduced with."""
     from evenfall.archive.archive import NO_AIR, Archive
     from evenfall.board import run_file
     from evenfall.reduction.air import air_from_run
@@ -38,7 +38,7 @@ def the_run(name: str, archive_dir: Path) -> tuple[Run, Calibration, Setup, Air,
             return (run, *archive.inputs(int(name), run))
     path = Path(name)
     if not path.is_file():
-        raise NotFoundError(f"'{name}' is neither a pull's number nor a run file")
+        raise NotFoundError(f"'{name}' is neither a run's number nor a run file")
     if path.stat().st_size > 64 << 20:
         raise InputError(f"{name} is larger than any run (64 MiB); it is no run file")
     run = run_file.decode_run(path.read_bytes())
@@ -72,7 +72,7 @@ def budget(
     units: str,
     as_json: bool,
 ) -> None:
-    """Budget of uncertainty of RUN (a pull's number or a run file), with its table; nothing is stored."""
+    """Budget of uncertainty of RUN (a run's number or a run file), with its table; nothing is stored."""
     import numpy as np
 
     from evenfall.output.text import UNIT_CHOICES, pull_report
@@ -128,7 +128,7 @@ def budget(
         )
     total, differs = uncertainty.combine({k: np.array(v) for k, v in result.budget.items()})
     rows = [
-        [cause, f"{v * 100:.3f}", _cancels(uncertainty.DIFFERS[cause])]
+        [cause, f"{v * 100:.3f}", _cancels(uncertainty.INDEPENDENT_SHARE[cause])]
         for cause, v in sorted(result.budget.items(), key=lambda kv: -kv[1])
     ]
     rows.append(["all together", f"{float(total) * 100:.3f}", f"left over {float(differs) * 100:.3f} %"])
@@ -137,7 +137,7 @@ def budget(
     if drawn is not None:
         ratio = drawn.u_Nm / drawn.budget_u_Nm
         click.echo(
-            f"Drawn {draws} times: uncertainty {np.nanmean(ratio):.3f} of the budget's on average, "
+            f"Monte Carlo, {draws} trials: uncertainty {np.nanmean(ratio):.3f} of the budget's on average, "
             f"{np.nanmin(ratio):.3f} to {np.nanmax(ratio):.3f} over the bins."
         )
 
@@ -199,12 +199,12 @@ def health(
 
 @root.command()
 @click.argument("runs", nargs=-1, metavar="RUN RUN...")
-@click.option("--standard", default="iso1585", show_default=True, help="Air standard between the pulls.")
+@click.option("--standard", default="iso1585", show_default=True, help="Air standard between the runs.")
 @click.option(
     "--scatter", type=click.FloatRange(0, 10), default=0.3, show_default=True,
-    help="How far the engine itself varies from pull to pull, %.",
+    help="How far the engine itself varies from run to run, %.",
 )  # fmt: skip
-@click.option("--store", metavar="SETUP", help="Keep the result in this set-up and use it for new pulls.")
+@click.option("--store", metavar="SETUP", help="Keep the result in this set-up and use it for new runs.")
 @archive_option
 @json_option
 def inertia(
@@ -215,20 +215,20 @@ def inertia(
     archive_dir: Path,
     as_json: bool,
 ) -> None:
-    """Find the inertia of all that turns from pulls of one engine at different sweep times."""
-    from evenfall.reduction.inertia import find_inertia, pull_bins
+    """Find the inertia of all that turns from runs of one engine at different sweep times."""
+    from evenfall.reduction.inertia import find_inertia, run_bins
 
-    pulls, last = [], None
+    bins, last = [], None
     for name in runs:
         raw, calibration, setup, air, filed = the_run(name, archive_dir)
-        pulls.append(pull_bins(raw, calibration, setup, air, "none" if filed == "none" else standard))
+        bins.append(run_bins(raw, calibration, setup, air, "none" if filed == "none" else standard))
         if last is not None and (setup.engine_teeth, setup.brake_teeth) != (
             last.engine_teeth,
             last.brake_teeth,
         ):
-            raise InputError("the pulls have different sprockets; the inertia at the crank is not the same")
+            raise InputError("the runs have different sprockets; the inertia at the crank is not the same")
         last = setup
-    fit = find_inertia(pulls, scatter / 100)
+    fit = find_inertia(bins, scatter / 100)
     if store:
         from evenfall.archive.archive import Archive
         from evenfall.model import Setup
@@ -250,9 +250,9 @@ def inertia(
     rates = ", ".join(f"{r:.0f}" for r in fit.rates_rpm_s)
     click.echo(
         f"Inertia at the crank {fit.inertia_kg_m2 * 1e3:.3f} ± {1.96 * fit.u_kg_m2 * 1e3:.3f} g·m² "
-        f"(95 %), from {len(pulls)} pulls at {rates} rpm/s over {len(fit.speed_rpm)} bins"
+        f"(95 %), from {len(bins)} runs at {rates} rpm/s over {len(fit.speed_rpm)} bins"
     )
     for note in fit.notes:
         click.echo(f"Note: {note}")
     if store:
-        click.echo(f"stored in set-up '{store}', in force for new pulls")
+        click.echo(f"stored in set-up '{store}', in force for new runs")

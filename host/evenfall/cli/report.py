@@ -19,7 +19,7 @@ if TYPE_CHECKING:
 @root.command()
 @click.argument("specs", nargs=-1, required=True, metavar="PULLS...")
 @click.option("--out", type=click.Path(path_type=Path), required=True, help="PNG or SVG file.")
-@click.option("--set-speed", is_flag=True, help="Speed against set speed of one pull instead.")
+@click.option("--set-speed", is_flag=True, help="Speed against set speed of one run instead.")
 @click.option("--title", default="", help="A line above the picture.")
 @engine_option
 @standard_option
@@ -35,7 +35,7 @@ def plot(
     units: str,
     archive_dir: Path,
 ) -> None:
-    """Torque and power of up to six PULLS or groups: 7 is one pull, 3,5-8 a group's mean."""
+    """Torque and power of up to six PULLS or groups: 7 is one run, 3,5-8 a group's mean."""
     from evenfall.archive.archive import Archive
     from evenfall.cli._pulls import checked_target, group_of, pull_numbers, reduced
     from evenfall.errors import InputError
@@ -47,7 +47,7 @@ def plot(
         if set_speed:
             numbers = [n for spec in specs for n in pull_numbers(archive, spec, engine)]
             if len(numbers) != 1:
-                raise InputError(f"--set-speed draws one pull, {len(numbers)} are named")
+                raise InputError(f"--set-speed draws one run, {len(numbers)} are named")
             plot_set_speed(archive.run(numbers[0]), target)
         else:
             curves = []
@@ -86,7 +86,7 @@ def page(
     units: str,
     archive_dir: Path,
 ) -> None:
-    """The sheet to hand over: of one pull, of a group (3,5-8), or before and after (1-4 5-8)."""
+    """The sheet to hand over: of one run, of a group (3,5-8), or before and after (1-4 5-8)."""
     from evenfall.archive.archive import Archive
     from evenfall.cli._pulls import checked_target
 
@@ -118,7 +118,7 @@ def write_page(
 
     if len(specs) > 2:
         raise InputError(
-            "a page shows one group of pulls, or a group before and one after; write 3,5-8 for a group"
+            "a page shows one group of runs, or a group before and one after; write 3,5-8 for a group"
         )
     groups = [group_of(archive, spec, engine, standard=standard) for spec in specs]
     if len(groups) == 2 and groups[0].label == groups[1].label:
@@ -127,17 +127,17 @@ def write_page(
     chosen = UNIT_CHOICES[units]
     if len(groups) == 2:
         between = scatter_between_sessions(
-            archive, engine_of(archive, [p.key for g in groups for p in g.pulls])
+            archive, engine_of(archive, [p.key for g in groups for p in g.runs])
         )
         sheet = sheets.comparison_sheet(compare(groups[0], groups[1], between=between), about, chosen)
     elif groups[0].n == 1:
-        sheet = sheets.pull_sheet(groups[0].pulls[0], about, chosen)
+        sheet = sheets.run_sheet(groups[0].runs[0], about, chosen)
     else:
         sheet = sheets.group_sheet(groups[0], about, chosen)
     if target is None:
         folder = archive.folder / "pages"
         folder.mkdir(exist_ok=True)
-        name = "-against-".join("_".join(str(p.key) for p in g.pulls[:1]) for g in reversed(groups))
+        name = "-against-".join("_".join(str(p.key) for p in g.runs[:1]) for g in reversed(groups))
         target = folder / f"pull-{name}.html"
     return sheets.write(sheet, target)
 
@@ -147,15 +147,15 @@ def about_pulls(archive: Archive, groups: list[Group], bench: str, note: str) ->
     from evenfall.cli._pulls import engine_of
     from evenfall.output.page import About
 
-    numbers = [p.key for g in groups for p in g.pulls]
+    numbers = [p.key for g in groups for p in g.runs]
     rows = [archive.row(n) for n in numbers]
-    last = archive.row(groups[-1].pulls[-1].key)
+    last = archive.row(groups[-1].runs[-1].key)
     days = sorted({when(r["started_unix_s"])[:10] for r in rows})
     made = days[0] if len(days) == 1 else f"{days[0]} to {days[-1]}"
     if last["changed_by"]:
         made += f", {last['changed_by']}"
     notes = [note] if note else []
-    notes += [f"Pull {n}: {entry['text']}" for n in numbers for entry in archive.notes(n)]
+    notes += [f"Run {n}: {entry['text']}" for n in numbers for entry in archive.notes(n)]
     return About(
         engine=engine_of(archive, numbers) or "engine not named",
         change=last["changed"] or "",
@@ -167,4 +167,4 @@ def about_pulls(archive: Archive, groups: list[Group], bench: str, note: str) ->
 
 def _name(archive: Archive, number: int) -> str:
     row = archive.row(number)
-    return f"pull {number}" + (f", {row['build']}" if row["build"] else "")
+    return f"run {number}" + (f", {row['build']}" if row["build"] else "")

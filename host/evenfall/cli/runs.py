@@ -30,11 +30,11 @@ from evenfall.errors import EvenfallError, InputError
 if TYPE_CHECKING:
     from evenfall.archive.archive import Query
 
-runs = noun("runs", "The pulls in the archive: list, find, show, note, tag, set aside, export, import.")
+runs = noun("runs", "The runs in the archive: list, find, show, note, tag, set aside, export, import.")
 
 
 def find_options(command: F) -> F:
-    """Filters shared by list and find, and by any other command that chooses pulls; see `query_of`."""
+    """Filters shared by list and find, and by any other command that chooses runs; see `query_of`."""
     options = [
         click.option("--engine", shell_complete=complete("engine"), help="Engine by name."),
         click.option("--build", shell_complete=complete("build"), help="Build by name."),
@@ -52,8 +52,8 @@ def find_options(command: F) -> F:
         ),
         click.option("--tag", multiple=True, shell_complete=complete("tag"), help="A tag; repeatable."),
         click.option("--verdict", type=click.Choice(list(code_texts.VERDICTS)), help="The board's verdict."),
-        click.option("--set-aside", "aside", is_flag=True, help="Only pulls set aside."),
-        click.option("--all", "everything", is_flag=True, help="Pulls set aside, too."),
+        click.option("--set-aside", "aside", is_flag=True, help="Only runs set aside."),
+        click.option("--all", "everything", is_flag=True, help="Runs set aside, too."),
         click.option(
             "--sort", type=click.Choice(["date", "power", "torque"]), default="date", show_default=True
         ),
@@ -130,7 +130,7 @@ def _moment(text: str | None, name: str, last: bool) -> int | None:
 @units_option
 @json_option
 def list_runs(archive_dir: Path, units: str, as_json: bool, **filters: Any) -> None:
-    """Pulls, newest first."""
+    """Runs, newest first."""
     _print_found(archive_dir, query_of(None, **filters), units, as_json)
 
 
@@ -141,7 +141,7 @@ def list_runs(archive_dir: Path, units: str, as_json: bool, **filters: Any) -> N
 @units_option
 @json_option
 def find(words: tuple[str, ...], archive_dir: Path, units: str, as_json: bool, **filters: Any) -> None:
-    """Pulls whose notes, tags, engine or build hold all these WORDS (beginnings of words will do)."""
+    """Runs whose notes, tags, engine or build hold all these WORDS (beginnings of words will do)."""
     _print_found(archive_dir, query_of(" ".join(words), **filters), units, as_json)
 
 
@@ -173,35 +173,35 @@ def _print_found(archive_dir: Path, query: Query, units: str, as_json: bool) -> 
              torque, torque_at, code_texts.say(code_texts.VERDICTS, r["verdict"]), about]
         )  # fmt: skip
     numbers = [u.power_name, "at rpm", u.torque_name, "at rpm "]
-    columns = ["pull", "started", "engine", "build", *numbers, "verdict", ""]
-    print_table(columns, rows, {"pull", *numbers})
+    columns = ["run", "started", "engine", "build", *numbers, "verdict", ""]
+    print_table(columns, rows, {"run", *numbers})
     if len(found) == query.limit:
         progress(f"the first {query.limit}; --limit shows more")
 
 
 @runs.command()
-@click.argument("pull", type=int)
+@click.argument("run", type=int)
 @click.option("--standard", help="Correct by another air standard.")
 @click.option("--bin", "bin_rpm", type=float, default=250.0, show_default=True, help="Bin width, rpm.")
 @archive_option
 @units_option
 @json_option
 def show(
-    pull: int, standard: str | None, bin_rpm: float, archive_dir: Path, units: str, as_json: bool
+    run: int, standard: str | None, bin_rpm: float, archive_dir: Path, units: str, as_json: bool
 ) -> None:
-    """Everything about one pull, reduced afresh from its raw frames."""
+    """Everything about one run, reduced afresh from its raw frames."""
     from evenfall.archive.archive import Archive
     from evenfall.output.text import printable
     from evenfall.reduction.air import describe
 
     with Archive(archive_dir) as archive:
-        row, notes = archive.row(pull), archive.notes(pull)
-        reduction = archive.reduce(pull, standard, bin_rpm)
-        calibration, setup, air, _ = archive.inputs(pull)
+        row, notes = archive.row(run), archive.notes(run)
+        reduction = archive.reduce(run, standard, bin_rpm)
+        calibration, setup, air, _ = archive.inputs(run)
         if as_json:
             print_json(
                 {
-                    **pull_as_json(archive, pull, reduction),
+                    **pull_as_json(archive, run, reduction),
                     "filed": {"calibration": vars(calibration), "setup": vars(setup), "air": vars(air)},
                     "remarks": notes,
                 }
@@ -225,58 +225,58 @@ def show(
         for name, text in rows:
             if text:
                 click.echo(f"{name:10} {printable(text)}")
-        for line in archive.run(pull).damage:
+        for line in archive.run(run).damage:
             click.echo(f"damage     {line}")
         for note in notes:
             click.echo(printable(f"note       {when(note['made_unix_s'])} {note['author']}: {note['text']}"))
-        print_pull(archive, pull, reduction, units)
+        print_pull(archive, run, reduction, units)
 
 
 @runs.command()
-@click.argument("pull", type=int)
+@click.argument("run", type=int)
 @click.argument("text")
 @click.option("--author", default=getpass.getuser, show_default="you", help="Who says so.")
 @archive_option
-def note(pull: int, text: str, author: str, archive_dir: Path) -> None:
-    """Add a note to a pull."""
+def note(run: int, text: str, author: str, archive_dir: Path) -> None:
+    """Add a note to a run."""
     from evenfall.archive.archive import Archive
 
     with Archive(archive_dir) as archive:
-        archive.add_note(pull, text, author)
+        archive.add_note(run, text, author)
 
 
 @runs.command()
-@click.argument("pull", type=int)
+@click.argument("run", type=int)
 @click.argument("tags", nargs=-1, required=True, shell_complete=complete("tag"))
 @click.option("--remove", is_flag=True, help="Take the tags off.")
 @archive_option
-def tag(pull: int, tags: tuple[str, ...], remove: bool, archive_dir: Path) -> None:
-    """Tag a pull."""
+def tag(run: int, tags: tuple[str, ...], remove: bool, archive_dir: Path) -> None:
+    """Tag a run."""
     from evenfall.archive.archive import Archive
 
     with Archive(archive_dir) as archive:
         for word in tags:
-            (archive.remove_tag if remove else archive.add_tag)(pull, word)
+            (archive.remove_tag if remove else archive.add_tag)(run, word)
 
 
 @runs.command("set-aside")
-@click.argument("pull", type=int)
+@click.argument("run", type=int)
 @click.argument("reason", required=False)
 @click.option("--back", is_flag=True, help="Count it again.")
 @archive_option
-def set_aside(pull: int, reason: str | None, back: bool, archive_dir: Path) -> None:
-    """Leave a pull out of lists and comparisons, with a REASON; nothing is deleted."""
+def set_aside(run: int, reason: str | None, back: bool, archive_dir: Path) -> None:
+    """Leave a run out of lists and comparisons, with a REASON; nothing is deleted."""
     from evenfall.archive.archive import Archive
 
     with Archive(archive_dir) as archive:
         if back:
-            archive.take_back(pull)
+            archive.take_back(run)
         else:
-            archive.set_aside(pull, reason or "")
+            archive.set_aside(run, reason or "")
 
 
 @runs.command("file")
-@click.argument("pulls", type=int, nargs=-1, required=True)
+@click.argument("runs", type=int, nargs=-1, required=True)
 @click.option("--engine", shell_complete=complete("engine"), help="Engine; its latest build unless --build.")
 @click.option("--build", shell_complete=complete("build"), help="Build of that engine.")
 @click.option("--setup", "setup_name", help="Set-up by label or number.")
@@ -285,7 +285,7 @@ def set_aside(pull: int, reason: str | None, back: bool, archive_dir: Path) -> N
 @click.option("--standard", help="Air standard.")
 @archive_option
 def file_under(
-    pulls: tuple[int, ...],
+    runs: tuple[int, ...],
     engine: str | None,
     build: str | None,
     setup_name: str | None,
@@ -294,7 +294,7 @@ def file_under(
     standard: str | None,
     archive_dir: Path,
 ) -> None:
-    """File pulls under another engine, build, set-up, calibration, air or standard; reduce them anew."""
+    """File runs under another engine, build, set-up, calibration, air or standard; reduce them anew."""
     from evenfall.archive.archive import Archive
     from evenfall.model import Air, Calibration, Setup
     from evenfall.reduction.air import standard_named
@@ -315,28 +315,28 @@ def file_under(
         if standard:
             columns["standard"] = standard_named(standard).key
         if not columns:
-            raise click.UsageError("say what to file the pulls under, e.g. --engine NAME")
-        for number in pulls:
+            raise click.UsageError("say what to file the runs under, e.g. --engine NAME")
+        for number in runs:
             archive.refile(number, **columns)
             try:
                 archive.reduce(number)
             except EvenfallError as error:
-                progress(f"pull {number} is filed but cannot be reduced: {error}")
-    click.echo(f"{len(pulls)} pulls filed")
+                progress(f"run {number} is filed but cannot be reduced: {error}")
+    click.echo(f"{len(runs)} runs filed")
 
 
 @runs.command()
-@click.argument("pull", type=int)
+@click.argument("run", type=int)
 @click.argument("target", type=click.Path(path_type=Path))
 @archive_option
-def export(pull: int, target: Path, archive_dir: Path) -> None:
-    """Write one pull to one self-describing file (JSON, raw frames inside); a folder gets pull-N.json."""
+def export(run: int, target: Path, archive_dir: Path) -> None:
+    """Write one run to one self-describing file (JSON, raw frames inside); a folder gets run-N.json."""
     from evenfall.archive.archive import Archive, write_whole
 
     with Archive(archive_dir) as archive:
-        data = archive.export(pull)
+        data = archive.export(run)
     if target.is_dir():
-        target = target / f"pull-{pull}.json"
+        target = target / f"run-{run}.json"
     write_whole(target, data)
     click.echo(str(target))
 
@@ -345,7 +345,7 @@ def export(pull: int, target: Path, archive_dir: Path) -> None:
 @click.argument("files", nargs=-1, required=True, type=click.Path(path_type=Path))
 @archive_option
 def import_files(files: tuple[Path, ...], archive_dir: Path) -> None:
-    """Take exported pulls, or run files as they lie on a board, into the archive."""
+    """Take exported runs, or run files as they lie on a board, into the archive."""
     from evenfall.archive.archive import Archive, read_export
 
     failed: list[EvenfallError] = []
@@ -361,23 +361,23 @@ def import_files(files: tuple[Path, ...], archive_dir: Path) -> None:
                 try:
                     archive.reduce(number)
                 except EvenfallError as error:
-                    progress(f"pull {number} is kept but cannot be reduced: {error}")
-            click.echo(f"{path}: pull {number}" + ("" if new else ", was here already"))
+                    progress(f"run {number} is kept but cannot be reduced: {error}")
+            click.echo(f"{path}: run {number}" + ("" if new else ", was here already"))
     if failed:
         raise failed[0] if len(failed) == 1 else type(failed[0])(f"{len(failed)} files failed; see above")
 
 
 @runs.command()
-@click.argument("pulls", type=int, nargs=-1)
+@click.argument("runs", type=int, nargs=-1)
 @archive_option
 @find_options
-def reduce(pulls: tuple[int, ...], archive_dir: Path, **filters: Any) -> None:
+def reduce(runs: tuple[int, ...], archive_dir: Path, **filters: Any) -> None:
     """Reduce PULLS, or all that the filters find, anew; older results stay beside the new ones."""
     from evenfall.archive.archive import Archive
 
     start = time.monotonic()
     with Archive(archive_dir) as archive:
-        numbers = list(pulls) or [r["pull"] for r in archive.find(query_of(None, **filters))]
+        numbers = list(runs) or [r["pull"] for r in archive.find(query_of(None, **filters))]
         skipped = 0
         with archive.change():
             for number in numbers:
@@ -385,7 +385,7 @@ def reduce(pulls: tuple[int, ...], archive_dir: Path, **filters: Any) -> None:
                     archive.reduce(number)
                 except EvenfallError as error:
                     skipped += 1
-                    progress(f"pull {number}: {error}")
+                    progress(f"run {number}: {error}")
     click.echo(
-        f"{len(numbers) - skipped} pulls reduced in {time.monotonic() - start:.1f} s, {skipped} skipped"
+        f"{len(numbers) - skipped} runs reduced in {time.monotonic() - start:.1f} s, {skipped} skipped"
     )

@@ -1,6 +1,6 @@
 """One report, one HTML file: nothing is fetched, nothing runs, one sheet of paper when printed.
 
-A `Sheet` is what the template shows; `pull_sheet`, `group_sheet` and `comparison_sheet` fill it.
+A `Sheet` is what the template shows; `run_sheet`, `group_sheet` and `comparison_sheet` fill it.
 Every text is escaped by the template; only the pictures, drawn by plots.py, go in as they are.
 """
 
@@ -28,7 +28,7 @@ from evenfall.output.text import (
     verdict_sentence,
 )
 from evenfall.reduction.uncertainty import COVERAGE
-from evenfall.statistics.compare import Comparison, Group, Pull
+from evenfall.statistics.compare import Comparison, Group, ReducedRun
 from evenfall.units import from_si
 
 NOTE_LENGTH = 600  # characters of a note on the sheet; the archive keeps all of it
@@ -42,7 +42,7 @@ CAUTIONS = (
 
 @dataclass(frozen=True)
 class About:
-    """What the archive knows about the pulls and a number cannot say."""
+    """What the archive knows about the runs and a number cannot say."""
 
     engine: str
     change: str = ""  # what was changed between before and after, or what this build is
@@ -118,11 +118,11 @@ def write(sheet: Sheet, path: str | Path) -> Path:
     return path
 
 
-def pull_sheet(pull: Pull, about: About, units: Units = SHOP) -> Sheet:
-    """The sheet of one pull."""
-    r = pull.reduction
+def run_sheet(run: ReducedRun, about: About, units: Units = SHOP) -> Sheet:
+    """The sheet of one run."""
+    r = run.reduction
     b = r.bins
-    figure = plots.curves_figure([plots.curve_of(r, pull.name)], units, width_in=5.4, height_in=6.3)
+    figure = plots.curves_figure([plots.curve_of(r, run.name)], units, width_in=5.4, height_in=6.3)
     words = _curve_words(r, units)
     rows = tuple(
         (
@@ -141,8 +141,8 @@ def pull_sheet(pull: Pull, about: About, units: Units = SHOP) -> Sheet:
         "± holds the true value 19 times in 20.",
     )
     return Sheet(
-        title=f"{about.engine}: {pull.name}",
-        kind="One pull",
+        title=f"{about.engine}: {run.name}",
+        kind="One run",
         about=about,
         verdict="",
         outcome="",
@@ -150,18 +150,18 @@ def pull_sheet(pull: Pull, about: About, units: Units = SHOP) -> Sheet:
         figure=_picture(figure, words),
         figure_words=words,
         table=table,
-        conditions=_conditions([pull]),
-        method=(*_method(pull), _budget_words(r)),
+        conditions=_conditions([run]),
+        method=(*_method(run), _budget_words(r)),
         noticed=tuple(r.notes),
-        footer=_footer([pull]),
+        footer=_footer([run]),
     )
 
 
 def group_sheet(g: Group, about: About, units: Units = SHOP) -> Sheet:
-    """The sheet of several pulls of one build."""
+    """The sheet of several runs of one build."""
     figure = plots.curves_figure([plots.group_curve(g)], units, width_in=5.4, height_in=6.3)
     words = (
-        f"Mean curve of {g.n} pulls; power peaks at {g.peak_power_rpm:,.0f} rpm, torque at "
+        f"Mean curve of {g.n} runs; power peaks at {g.peak_power_rpm:,.0f} rpm, torque at "
         f"{g.peak_torque_rpm:,.0f} rpm."
     )
     rows = []
@@ -171,10 +171,10 @@ def group_sheet(g: Group, about: About, units: Units = SHOP) -> Sheet:
             cells += [_number(float(convert(spread.mean[i]))), _number(float(convert(spread.half_width[i])))]
         rows.append((*cells, str(spread.n[i])))
     table = Table(
-        "Mean of the pulls, corrected, at the crank",
-        ("rpm", f"torque {units.torque_name}", "±", f"power {units.power_name}", "±", "pulls"),
+        "Mean of the runs, corrected, at the crank",
+        ("rpm", f"torque {units.torque_name}", "±", f"power {units.power_name}", "±", "runs"),
         tuple(rows),
-        "± is the 95 % interval of the mean from the scatter of the pulls; the calibration's own doubt, "
+        "± is the 95 % interval of the mean from the scatter of the runs; the calibration's own doubt, "
         "which all of them share, comes on top.",
     )
     power, torque = g.peak_power_W, g.peak_torque_Nm
@@ -198,12 +198,12 @@ def group_sheet(g: Group, about: About, units: Units = SHOP) -> Sheet:
         Tile(
             "Repeatability r",
             _percent(float(power.r[0] / power.mean[0])),
-            "two pulls of one build differ by less, 19 times in 20",
+            "two runs of one build differ by less, 19 times in 20",
         ),
     )
     return Sheet(
         title=f"{about.engine}: {g.label}",
-        kind=f"{g.n} pulls of one build",
+        kind=f"{g.n} runs of one build",
         about=about,
         verdict="",
         outcome="",
@@ -211,10 +211,10 @@ def group_sheet(g: Group, about: About, units: Units = SHOP) -> Sheet:
         figure=_picture(figure, words),
         figure_words=words,
         table=table,
-        conditions=_conditions(g.pulls),
-        method=(*_method(g.pulls[0]), repeatability_line(g, units) + "."),
+        conditions=_conditions(g.runs),
+        method=(*_method(g.runs[0]), repeatability_line(g, units) + "."),
         noticed=_group_noticed([g]),
-        footer=_footer(g.pulls),
+        footer=_footer(g.runs),
     )
 
 
@@ -223,8 +223,8 @@ def comparison_sheet(c: Comparison, about: About, units: Units = SHOP) -> Sheet:
     b = c.bins
     sentence = verdict_sentence(c, units)
     words = (
-        f"Mean power and torque of {c.before.label} ({c.before.n} pulls) and {c.after.label} "
-        f"({c.after.n} pulls) against crank speed, with the gain in power below. "
+        f"Mean power and torque of {c.before.label} ({c.before.n} runs) and {c.after.label} "
+        f"({c.after.n} runs) against crank speed, with the gain in power below. "
         f"{sentence[0].upper()}{sentence[1:]}."
     )
     order = [i for i in range(len(b.speed_rpm))[::-1] if np.isfinite(b.power_W[i])]
@@ -243,7 +243,7 @@ def comparison_sheet(c: Comparison, about: About, units: Units = SHOP) -> Sheet:
     )
     unit = units.power_name
     table = Table(
-        "Corrected, at the crank, means of the pulls",
+        "Corrected, at the crank, means of the runs",
         (
             "rpm",
             f"before {units.torque_name}",
@@ -288,8 +288,8 @@ def comparison_sheet(c: Comparison, about: About, units: Units = SHOP) -> Sheet:
         ),
     )
     method = [
-        *_method(c.after.pulls[0]),
-        "Each side is the mean of its pulls. The ± of a gain comes from how much the pulls of each side "
+        *_method(c.after.runs[0]),
+        "Each side is the mean of its runs. The ± of a gain comes from how much the runs of each side "
         "scatter (Student's or Welch's t), so it holds the engine's own moods as well as the bench's noise.",
         "The same calibration stands behind both sides, so its error cancels in the gain."
         if c.calibration_cancels
@@ -299,13 +299,13 @@ def comparison_sheet(c: Comparison, about: About, units: Units = SHOP) -> Sheet:
     ]
     if np.isfinite(c.decidable_relative):
         method.append(
-            f"These pulls would show a true gain of {_percent(c.decidable_relative)} four times in five; "
+            f"These runs would show a true gain of {_percent(c.decidable_relative)} four times in five; "
             "a smaller one may hide in the noise."
         )
     method += [f"{s[0].upper()}{s[1:]}." for s in c.sessions]
     noticed = [d.sentence for d in c.differences] + list(_group_noticed([c.before, c.after]))
     if c.settled:
-        noticed.append(f"Without the warming pulls: {verdict_sentence(c.settled, units)}")
+        noticed.append(f"Without the warming runs: {verdict_sentence(c.settled, units)}")
     return Sheet(
         title=f"{about.engine}: {c.after.label} against {c.before.label}",
         kind="Before and after",
@@ -316,10 +316,10 @@ def comparison_sheet(c: Comparison, about: About, units: Units = SHOP) -> Sheet:
         figure=_picture(plots.comparison_figure(c, units, width_in=5.4, height_in=7.0), words),
         figure_words=words,
         table=table,
-        conditions=_conditions([*c.before.pulls, *c.after.pulls]),
+        conditions=_conditions([*c.before.runs, *c.after.runs]),
         method=tuple(method),
         noticed=tuple(noticed),
-        footer=_footer([*c.before.pulls, *c.after.pulls]),
+        footer=_footer([*c.before.runs, *c.after.runs]),
     )
 
 
@@ -371,10 +371,10 @@ def _curve_words(r: Reduction, units: Units) -> str:
     )
 
 
-def _conditions(pulls: Sequence[Pull]) -> tuple[tuple[str, str], ...]:
-    """Air and set-up over all pulls: one value, or from-to."""
+def _conditions(runs: Sequence[ReducedRun]) -> tuple[tuple[str, str], ...]:
+    """Air and set-up over all runs: one value, or from-to."""
     rows: list[tuple[str, str]] = []
-    airs = [p.air for p in pulls if p.air is not None]
+    airs = [p.air for p in runs if p.air is not None]
     if airs:
         pressures = [from_si(a.pressure_Pa, "inHg", "pressure") for a in airs]
         rows += [
@@ -390,14 +390,14 @@ def _conditions(pulls: Sequence[Pull]) -> tuple[tuple[str, str], ...]:
             ("relative humidity", f"{_range([100 * a.relative_humidity for a in airs], 0)} %"),
             ("air read from", ", ".join(sorted({a.source for a in airs}))),
         ]
-    reductions = [p.reduction for p in pulls]
+    reductions = [p.reduction for p in runs]
     rows.append(("corrected to", ", ".join(sorted({r.standard for r in reductions}))))
     rows.append(("air factor", _range([r.air_factor for r in reductions], 4)))
     rows.append(("sweep time", f"{_range([r.sweep_time_s for r in reductions], 2)} s"))
-    calibrations: list[Calibration] = [p.calibration for p in pulls if p.calibration is not None]
+    calibrations: list[Calibration] = [p.calibration for p in runs if p.calibration is not None]
     if calibrations:
         rows.append(("torque arm", f"{_range([1000 * c.arm_m for c in calibrations], 1)} mm"))
-    setups: list[Setup] = [p.setup for p in pulls if p.setup is not None]
+    setups: list[Setup] = [p.setup for p in runs if p.setup is not None]
     if setups:
         teeth = sorted({f"{s.engine_teeth} : {s.brake_teeth}" for s in setups})
         rows.append(("sprockets engine : brake", ", ".join(teeth)))
@@ -405,8 +405,8 @@ def _conditions(pulls: Sequence[Pull]) -> tuple[tuple[str, str], ...]:
     return tuple(rows)
 
 
-def _method(pull: Pull) -> tuple[str, ...]:
-    setup = pull.setup
+def _method(run: ReducedRun) -> tuple[str, ...]:
+    setup = run.setup
     removed = (
         "what the slowing flywheels themselves turned the brake with is taken off"
         if setup is None or setup.inertia_kg_m2 > 0
@@ -434,15 +434,15 @@ def _group_noticed(groups: Sequence[Group]) -> tuple[str, ...]:
             for note in r.notes:
                 seen[note] = seen.get(note, 0) + 1
     total = sum(g.n for g in groups)
-    found += [f"{note} ({count} of {total} pulls)" for note, count in seen.items()]
+    found += [f"{note} ({count} of {total} runs)" for note, count in seen.items()]
     return tuple(found)
 
 
-def _footer(pulls: Sequence[Pull]) -> tuple[str, ...]:
-    methods = ", ".join(sorted({str(p.reduction.version) for p in pulls}))
-    raw = [p.reduction.inputs["run"][:12] for p in pulls if "run" in p.reduction.inputs]
+def _footer(runs: Sequence[ReducedRun]) -> tuple[str, ...]:
+    methods = ", ".join(sorted({str(p.reduction.version) for p in runs}))
+    raw = [p.reduction.inputs["run"][:12] for p in runs if "run" in p.reduction.inputs]
     parts = [f"evenfall {version('evenfall')}, reduction {methods}"]
-    parts.append(f"pulls {', '.join(str(p.key) for p in pulls)}")
+    parts.append(f"runs {', '.join(str(p.key) for p in runs)}")
     if raw:
         parts.append(f"raw data SHA-256 {', '.join(raw[:6])}{'…' if len(raw) > 6 else ''}")
     return tuple(parts)

@@ -83,10 +83,10 @@ class Curve:
 
 
 def curve_of(reduction: Reduction, label: str | None = None) -> Curve:
-    """The binned curve of one pull with its 95 % band."""
+    """The binned curve of one run with its 95 % band."""
     b = reduction.bins
     return Curve(
-        label if label is not None else f"pull {reduction.run_id}",
+        label if label is not None else f"run {reduction.run_id}",
         b.speed_rpm,
         b.torque_Nm,
         COVERAGE * b.torque_u_Nm,
@@ -174,7 +174,7 @@ def curves_figure(
     Raises InputError when there is nothing to draw or more curves than can be told apart.
     """
     if not curves:
-        raise InputError("nothing to draw: no pull given")
+        raise InputError("nothing to draw: no run given")
     if len(curves) > MOST_CURVES:
         raise InputError(f"{len(curves)} curves asked for; more than {MOST_CURVES} cannot be told apart")
     with matplotlib.rc_context(STYLE):
@@ -239,7 +239,7 @@ def plot_curves(
     units: Units = SHOP,
     title: str = "",
 ) -> Path:
-    """Draw up to six pulls (or ready curves) to a PNG or SVG file; return its path."""
+    """Draw up to six runs (or ready curves) to a PNG or SVG file; return its path."""
     if labels is not None and len(labels) != len(reductions):
         raise InputError(f"{len(labels)} labels for {len(reductions)} curves; give one each")
     curves = []

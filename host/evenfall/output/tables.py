@@ -1,4 +1,4 @@
-"""Pulls as CSV and Parquet.
+"""Runs as CSV and Parquet.
 
 `TABLES` is the schema: every column with its unit and meaning; `schema_text` prints it and the
 tests hold files to it.  Columns are SI with the unit in the name; a CSV header also carries it in
@@ -26,9 +26,9 @@ UNITS = {"rpm": "rpm", "Nm": "N.m", "W": "W", "s": "s"}  # by the ending of a co
 
 @dataclass(frozen=True)
 class Row:
-    """One pull to export, with what the archive says about it."""
+    """One run to export, with what the archive says about it."""
 
-    pull: int
+    run: int
     reduction: Reduction
     engine: str = ""
     build: str = ""
@@ -56,16 +56,16 @@ BIN_MEANINGS = {
     "speed_rpm": "crank speed at the centre of the bin",
     "torque_Nm": "engine torque at the crank, mean over the bin's width, corrected to standard air",
     "torque_u_Nm": "its standard uncertainty, all causes",
-    "torque_u_repeat_Nm": "the part of it that does not cancel between two pulls of one set-up",
+    "torque_u_independent_Nm": "the part of it that does not cancel between two runs of one set-up",
     "power_W": "engine power at the centre's speed, corrected to standard air",
     "power_u_W": "its standard uncertainty, all causes",
-    "power_u_repeat_W": "the part of it that does not cancel between two pulls of one set-up",
+    "power_u_independent_W": "the part of it that does not cancel between two runs of one set-up",
     "torque_observed_Nm": "the same torque as measured, no air correction",
     "power_observed_W": "the same power as measured, no air correction",
     "count": "load samples in the bin",
 }
 WHICH = (
-    Column("pull", "number of the pull in the archive", "pull"),
+    Column("run", "number of the run in the archive", "run"),
     Column("engine", "name of the engine", "engine"),
     Column("build", "name of its build", "build"),
     Column("started_unix_s", "start of the recording, seconds since 1970-01-01 UTC", "started_unix_s"),
@@ -73,13 +73,13 @@ WHICH = (
 )
 
 TABLES: dict[str, tuple[Column, ...]] = {
-    # one line per pull and bin that holds a value
+    # one line per run and bin that holds a value
     "bins": (
         *WHICH,
         *(Column(f.name, BIN_MEANINGS[f.name], f"reduction.bins.{f.name}") for f in fields(Bins)),
     ),
-    # one line per pull
-    "pulls": (
+    # one line per run
+    "runs": (
         *WHICH,
         Column("air_factor", "what the observed torque was multiplied by", "reduction.air_factor"),
         Column("air_factor_u", "its standard uncertainty", "reduction.air_factor_u"),
@@ -95,14 +95,14 @@ TABLES: dict[str, tuple[Column, ...]] = {
     ),
     # one line per sample of the sweep
     "samples": (
-        Column("pull", "number of the pull in the archive", "pull"),
+        Column("run", "number of the run in the archive", "run"),
         Column("time_s", "seconds from the start of the recording", "reduction.time_s"),
         Column("speed_rpm", "crank speed, smoothed", "reduction.speed_rpm"),
         Column("torque_Nm", "engine torque at the crank, corrected to standard air", "reduction.torque_Nm"),
     ),
 }
 
-BINS_QUERY = f"""SELECT l.pull, coalesce(l.engine, '') AS engine, coalesce(l.build, '') AS build,
+BINS_QUERY = f"""SELECT l.pull AS run, coalesce(l.engine, '') AS engine, coalesce(l.build, '') AS build,
        l.started_unix_s, r.standard, {", ".join(f"b.{f.name}" for f in fields(Bins))}
 FROM pull_list l JOIN pulls p ON p.id = l.pull
 JOIN reductions r ON r.id = p.reduction_id
@@ -119,7 +119,7 @@ def columns_of(rows: Sequence[Row], table: str) -> dict[str, np.ndarray]:
     for row in rows:
         values = {c.name: np.atleast_1d(np.asarray(c.read(row))) for c in TABLES[table]}
         length = max(len(v) for v in values.values())
-        keep = np.isfinite(values["torque_Nm"]) if table != "pulls" else np.ones(length, bool)
+        keep = np.isfinite(values["torque_Nm"]) if table != "runs" else np.ones(length, bool)
         for name, value in values.items():
             parts[name].append(np.broadcast_to(value, length)[keep])
     return {name: np.concatenate(p) if p else np.array([]) for name, p in parts.items()}

@@ -1,4 +1,4 @@
-"""The pull as a table in the terminal: torque and power each 250 rpm, and the peaks.
+"""The run as a table in the terminal: torque and power each 250 rpm, and the peaks.
 
 Everything inside is SI; `Units` is the edge where shop units appear.
 """
@@ -110,9 +110,9 @@ def filled(bins: Bins) -> IntArray:
 
 
 def bin_table(reduction: Reduction, units: Units = SHOP) -> Table:
-    """The rich table of one pull: speed, torque, power, each with its 95 % half-width."""
+    """The rich table of one run: speed, torque, power, each with its 95 % half-width."""
     bins = reduction.bins
-    table = Table(title=f"Pull {reduction.run_id}", caption="± is the 95 % interval, all causes")
+    table = Table(title=f"Run {reduction.run_id}", caption="± is the 95 % interval, all causes")
     table.add_column("rpm", justify="right")
     for heading in (
         f"torque\n{units.torque_name}",
@@ -150,7 +150,7 @@ def summary_lines(reduction: Reduction, units: Units = SHOP) -> list[str]:
 
 
 def pull_report(reduction: Reduction, units: Units = SHOP) -> RenderableType:
-    """All that is printed after one pull."""
+    """All that is printed after one run."""
     parts: list[RenderableType] = [bin_table(reduction, units)]
     parts += [_said(line) for line in summary_lines(reduction, units)]
     parts += [_said(f"Note: {note}", style="yellow") for note in reduction.notes]
@@ -158,7 +158,7 @@ def pull_report(reduction: Reduction, units: Units = SHOP) -> RenderableType:
 
 
 def side_by_side(reductions: Sequence[Reduction], labels: Sequence[str], units: Units = SHOP) -> Table:
-    """Power of several pulls on one grid of speeds."""
+    """Power of several runs on one grid of speeds."""
     grid = np.unique(np.concatenate([r.bins.speed_rpm[np.isfinite(r.bins.power_W)] for r in reductions]))
     table = Table(title=f"Power, {units.power_name}")
     table.add_column("rpm", justify="right")
@@ -191,42 +191,40 @@ def verdict_sentence(c: Comparison, units: Units = SHOP) -> str:
         return f"{phrase} at peak power: real"
     if c.outcome == "cannot tell":
         return (
-            f"{phrase} at peak power: cannot tell from one pull each; the engine's own scatter is not known "
-            "until there are at least two pulls of each, better three"
+            f"{phrase} at peak power: cannot tell from one run each; the engine's own scatter is not known "
+            "until there are at least two runs of each, better three"
         )
     target = f"{100 * c.decide_relative:g} % gain"
-    if c.more_pulls is None:
-        advice = (
-            f"no sensible number of pulls would decide a {target} with this scatter: find its cause first"
-        )
-    elif c.more_pulls == 0:
+    if c.more_runs is None:
+        advice = f"no sensible number of runs would decide a {target} with this scatter: find its cause first"
+    elif c.more_runs == 0:
         advice = f"a true {target} would have shown four times in five"
     else:
-        plural = "pull" if c.more_pulls == 1 else "pulls"
-        advice = f"{number_word(c.more_pulls)} more {plural} each would decide a {target}"
+        plural = "run" if c.more_runs == 1 else "runs"
+        advice = f"{number_word(c.more_runs)} more {plural} each would decide a {target}"
     return f"{phrase} at peak power: inside the noise; {advice}"
 
 
 def repeatability_line(g: PullGroup, units: Units = SHOP) -> str:
-    """How well the pulls of a group agree."""
+    """How well the runs of a group agree."""
     scale = units.power_scale
     unit = units.power_name
     mean = float(g.peak_power_W.mean[0])
     peak = f"peak power {mean / scale:.2f} {unit}"
     if g.n < 2:
-        return f"{g.label}: one pull, {peak}; no repeatability from one pull"
+        return f"{g.label}: one run, {peak}; no repeatability from one run"
     r = float(g.peak_power_W.r[0])
     limit = f"{r / scale:.{digits(r / scale)}f} {unit}"
     return (
-        f"{g.label}: {number_word(g.n)} pulls, {peak}, repeatability r = {limit} "
-        f"({100 * r / mean:.1f} %): two pulls of one build differ by less, 19 times in 20"
+        f"{g.label}: {number_word(g.n)} runs, {peak}, repeatability r = {limit} "
+        f"({100 * r / mean:.1f} %): two runs of one build differ by less, 19 times in 20"
     )
 
 
 def group_table(g: PullGroup, units: Units = SHOP) -> Table:
     """Mean curve of a group with the 95 % interval of the mean and the repeatability limit."""
     table = Table(
-        title=_said(f"{g.label}: mean curve, pulls: {g.n}"), caption="± from the scatter of the pulls"
+        title=_said(f"{g.label}: mean curve, runs: {g.n}"), caption="± from the scatter of the runs"
     )
     table.add_column("rpm", justify="right")
     for heading in (
@@ -236,7 +234,7 @@ def group_table(g: PullGroup, units: Units = SHOP) -> Table:
         f"power\n{units.power_name}",
         "±",
         "r",
-        "pulls",
+        "runs",
     ):
         table.add_column(heading, justify="right")
     for i in range(len(g.speed_rpm))[::-1]:
@@ -301,7 +299,7 @@ def comparison_lines(c: Comparison, units: Units = SHOP) -> list[str]:
     ]
     if np.isfinite(c.decidable_relative):
         lines.append(
-            f"smallest gain these pulls would show four times in five: {100 * c.decidable_relative:.1f} %"
+            f"smallest gain these runs would show four times in five: {100 * c.decidable_relative:.1f} %"
         )
     lines += c.sessions
     lines.append(
@@ -320,15 +318,15 @@ def comparison_report(c: Comparison, units: Units = SHOP) -> RenderableType:
     for g in (c.before, c.after):
         parts += [_said(f"{g.label}: {f.sentence}", style="yellow") for f in g.findings]
     if c.settled:
-        parts.append(_said(f"Without the warming pulls: {verdict_sentence(c.settled, units)}", style="bold"))
+        parts.append(_said(f"Without the warming runs: {verdict_sentence(c.settled, units)}", style="bold"))
     return Group(*parts)
 
 
 def group_report(g: PullGroup, units: Units = SHOP) -> RenderableType:
-    """All that is printed for the pulls of one build."""
+    """All that is printed for the runs of one build."""
     parts: list[RenderableType] = [group_table(g, units), _said(repeatability_line(g, units), style="bold")]
     parts += [_said(finding.sentence, style="yellow") for finding in g.findings]
-    levels = ", ".join(f"{p.name} {100 * v:+.2f} %" for p, v in zip(g.pulls, g.level, strict=True))
+    levels = ", ".join(f"{p.name} {100 * v:+.2f} %" for p, v in zip(g.runs, g.level, strict=True))
     parts.append(_said(f"each against the mean, over the whole range: {levels}"))
     return Group(*parts)
 

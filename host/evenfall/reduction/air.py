@@ -286,7 +286,7 @@ def sea_level_from_station(pressure_Pa: float, height_m: float) -> float:
     return float((pressure_Pa**n + ICAO_P0**n * ICAO_LAPSE * height_m / ICAO_T0) ** (1 / n))
 
 
-def height_doubts(pressure_Pa: float, height_m: float) -> list[str]:
+def height_warnings(pressure_Pa: float, height_m: float) -> list[str]:
     """Warn when a pressure said to be the station's looks reduced to sea level.
 
     Weather moves the sea-level pressure between about 975 and 1045 hPa (common
@@ -312,8 +312,8 @@ def height_doubts(pressure_Pa: float, height_m: float) -> list[str]:
     ]
 
 
-def place_doubts(run: Run, air: Air, height_m: float | None) -> list[str]:
-    """What speaks against the pressure a pull is corrected with: the board's barometer, the place's height.
+def site_warnings(run: Run, air: Air, height_m: float | None) -> list[str]:
+    """What speaks against the pressure a run is corrected with: the board's barometer, the place's height.
 
     Nothing is said where neither is known.  The barometer, being here and now, goes first.
     """
@@ -336,7 +336,7 @@ def place_doubts(run: Run, air: Air, height_m: float | None) -> list[str]:
         return []
     return [
         sentence.replace("give it as --altimeter or --sea-level instead", "turn it with evenfall air station")
-        for sentence in height_doubts(air.pressure_Pa, height_m)
+        for sentence in height_warnings(air.pressure_Pa, height_m)
     ]
 
 

@@ -26,17 +26,17 @@ FILTER_PERIODS = 4.0  # conversions the amplifier needs to settle (data sheets o
 WINDOW_PERIODS = 2.0
 BANDWIDTH_HZ = 8.0  # of the zero-phase smoothing, -3 dB
 CLAMP_CODES = (-0x800000, 0x7FFFFF)
-SHORTEST = 0.6  # of the expected interval: below it an edge is extra
-LONGEST = 1.5  # of the expected interval: above it edges are missed
+MIN_INTERVAL_RATIO = 0.6  # of the expected interval: below it an edge is extra
+MAX_INTERVAL_RATIO = 1.5  # of the expected interval: above it edges are missed
 SILENT_S = 0.15  # no edge for so long: speed unknown, not "edges missed"
 FINE = 8  # steps of the fine grid per conversion
 SPEED_MEAN_S = 0.0125  # speed on the fine grid: one turn's mean, averaged over this
-PAST_S = 0.5  # past the sweep's marked end, used while the throttle stays open, see `open_until`
-CLOSES_AFTER_S = -0.3  # of that end, a closing throttle is looked for, in means over
-CLOSES_MEAN_S = 0.06
-CLOSES_SIGMAS = 6.0  # so many of their standard deviations below the sweep's torque is no scatter,
-CLOSES_LEAST = 0.08  # and so much of that torque is no bend of its curve
-JUDGED_S = 2.0  # of the sweep say what its torque and its scatter are
+RUN_OUT_S = 0.5  # past the sweep's marked end, used while the throttle stays open, see `throttle_open_until`
+CLOSING_SEARCH_S = -0.3  # of that end, a closing throttle is looked for, in means over
+CLOSING_MEAN_S = 0.06
+CLOSING_SIGMAS = 6.0  # so many of their standard deviations below the sweep's torque is no scatter,
+MIN_CLOSING_SHARE = 0.08  # and so much of that torque is no bend of its curve
+CLOSING_FIT_S = 2.0  # of the sweep say what its torque and its scatter are
 SPIKE_SIGMAS = 10.0  # a lone load sample so far from its neighbours is not torque
 
 
@@ -85,15 +85,15 @@ class Aligned:
     fine: Fine
 
 
-def heal_edges(time_s: FloatArray) -> Edges:
+def repair_edges(time_s: FloatArray) -> Edges:
     """Drop extra edges and count missed ones.
 
     Args:
         time_s: (m,) times of the accepted edges, rising.
 
     An interval is judged by the running median of its neighbours: below
-    `SHORTEST` of it one of the two edges is extra (the one that fits the rhythm
-    stays), above `LONGEST` the nearest whole number of intervals passed.  No
+    `MIN_INTERVAL_RATIO` of it one of the two edges is extra (the one that fits the rhythm
+    stays), above `MAX_INTERVAL_RATIO` the nearest whole number of intervals passed.  No
     edge is invented: a missed one leaves a step in `index`.
     """
     t = np.asarray(time_s, float)
@@ -102,7 +102,7 @@ def heal_edges(time_s: FloatArray) -> Edges:
     gap = np.diff(t)
     expected = ndimage.median_filter(gap, 11, mode="nearest")
     ratio = gap / np.maximum(expected, 1e-9)
-    if ratio.min() >= SHORTEST and ratio.max() <= LONGEST and gap.max() < SILENT_S:
+    if ratio.min() >= MIN_INTERVAL_RATIO and ratio.max() <= MAX_INTERVAL_RATIO and gap.max() < SILENT_S:
         return Edges(t, np.arange(t.size), 0, 0, [])
     keep = [0]
     index = [0]
@@ -116,16 +116,16 @@ def heal_edges(time_s: FloatArray) -> Edges:
         if since >= SILENT_S:
             silent.append((float(t[keep[-1]]), float(t[k])))
             passes = max(1, round(since / period))
-        elif since < SHORTEST * period or (
+        elif since < MIN_INTERVAL_RATIO * period or (
             k + 1 < t.size
-            and t[k + 1] - t[k] < SHORTEST * period
+            and t[k + 1] - t[k] < MIN_INTERVAL_RATIO * period
             and abs(t[k + 1] - t[keep[-1]] - period) < abs(since - period)
         ):
             extra += 1
             k += 1
             continue
         else:
-            passes = max(1, round(since / period)) if since > LONGEST * period else 1
+            passes = max(1, round(since / period)) if since > MAX_INTERVAL_RATIO * period else 1
             missed += passes - 1
         keep.append(k)
         index.append(index[-1] + passes)
@@ -178,7 +178,7 @@ def turn_speed(edge_time_s: FloatArray, angle_rad: FloatArray) -> tuple[FloatArr
     return (begin + end) / 2, 2 * np.pi / (end - begin)
 
 
-def open_until(time_s: FloatArray, speed: FloatArray, torque: FloatArray, end_s: float) -> float:
+def throttle_open_until(time_s: FloatArray, speed: FloatArray, torque: FloatArray, end_s: float) -> float:
     """Until when the throttle was surely open, about the sweep's marked end.
 
     Args:
@@ -187,27 +187,27 @@ def open_until(time_s: FloatArray, speed: FloatArray, torque: FloatArray, end_s:
         torque: (n,) of the engine, in any unit.
         end_s: marked end of the sweep.
 
-    `JUDGED_S` of the sweep say how torque goes with speed (a straight line) and how far means
-    over `CLOSES_MEAN_S` scatter about it.  The first that falls short by more shows the throttle
+    `CLOSING_FIT_S` of the sweep say how torque goes with speed (a straight line) and how far means
+    over `CLOSING_MEAN_S` scatter about it.  The first that falls short by more shows the throttle
     closing; the length of one mean before that it was still open, even under a slow hand.
     """
     step = float(time_s[1] - time_s[0])
-    half = max(1, round(CLOSES_MEAN_S / step / 2))
+    half = max(1, round(CLOSING_MEAN_S / step / 2))
     if time_s.size < 4 * half:
         return end_s
     box = np.full(2 * half + 1, 1 / (2 * half + 1))
     at = time_s[half:-half]
     over = np.convolve(speed, box, "valid")
     mean = np.convolve(torque, box, "valid")
-    sure = end_s + CLOSES_AFTER_S
-    use = np.isfinite(over) & (at > sure - JUDGED_S) & (at < sure)
+    sure = end_s + CLOSING_SEARCH_S
+    use = np.isfinite(over) & (at > sure - CLOSING_FIT_S) & (at < sure)
     if use.sum() < 10 * half:
         return end_s
     line = np.polynomial.Polynomial.fit(over[use], mean[use], 1)
     short = line(over) - mean
-    limit = max(CLOSES_SIGMAS * float(short[use].std()), CLOSES_LEAST * abs(float(mean[use].mean())))
+    limit = max(CLOSING_SIGMAS * float(short[use].std()), MIN_CLOSING_SHARE * abs(float(mean[use].mean())))
     closing = np.flatnonzero(~(short <= limit) & (at >= sure))
-    return float(at[closing[0]] if closing.size else time_s[-1]) - CLOSES_MEAN_S
+    return float(at[closing[0]] if closing.size else time_s[-1]) - CLOSING_MEAN_S
 
 
 def fine_grid(
@@ -299,14 +299,15 @@ def align(
     bandwidth_Hz: float = BANDWIDTH_HZ,
     edges: Edges | None = None,
     hold_s: float = 0.0,
-    past_end: bool = False,
+    with_run_out: bool = False,
 ) -> Aligned:
     """Pair force with speed over [start_s, end_s].
 
     Args:
         force_N: (n,) force at each of `run.load_time_s`.
         hold_s: how much of the hold before the sweep the fine grid takes in.
-        past_end: the fine grid goes on to `PAST_S` past the end; `open_until` says how much of it serves.
+        with_run_out: the fine grid goes on to `RUN_OUT_S` past the end;
+            `throttle_open_until` says how much of it serves.
 
     The amplifier's answer at data-ready describes the time one filter delay
     earlier, so that delay is taken off each sample's own time.  Speed is the
@@ -335,12 +336,12 @@ def align(
 
     bad = (run.load_count == CLAMP_CODES[0]) | (run.load_count == CLAMP_CODES[1])
     clamped = int(bad.sum())
-    spike = lone_spikes(force_N)
+    spike = isolated_spikes(force_N)
     bad |= spike
     good = ~bad
     at = t - delay
 
-    edges = edges or heal_edges(run.edge_time_s)
+    edges = edges or repair_edges(run.edge_time_s)
     edge_time, angle = shaft_angle(edges, setup.magnets)
     # half a second of the hold before the fall steadies the filter; what follows the end is another regime
     first = max(start_s - 0.5, at[0], edge_time[0] + window / 2)
@@ -370,7 +371,7 @@ def align(
     reach = SPEED_MEAN_S / 2 + period / FINE
     fine = fine_grid(
         max(start_s - hold_s, at[0], turns[0][0] + reach),
-        min(end_s + PAST_S if past_end else end_s, at[-1], turns[0][-1] - reach),
+        min(end_s + RUN_OUT_S if with_run_out else end_s, at[-1], turns[0][-1] - reach),
         period / FINE,
         (at[good], force_N[good]),
         (turns[0], turns[1] * ratio),
@@ -393,7 +394,7 @@ def align(
     )
 
 
-def lone_spikes(values: FloatArray) -> np.ndarray:
+def isolated_spikes(values: FloatArray) -> np.ndarray:
     """Mask of samples that stand alone, far from what lies around them.
 
     The amplifier's own filter spreads a real jolt over several conversions, so
@@ -441,7 +442,7 @@ def find_sweep(run: Run, setup: Setup, edges: Edges | None = None) -> tuple[floa
         on = np.flatnonzero(run.trace_flags & _IN_SWEEP)
         if on.size and run.trace_time_s[on[-1]] - run.trace_time_s[on[0]] > 1.0:
             return float(run.trace_time_s[on[0]]), float(run.trace_time_s[on[-1]]), "trace"
-    edges = edges or heal_edges(run.edge_time_s)
+    edges = edges or repair_edges(run.edge_time_s)
     edge_time, angle = shaft_angle(edges, setup.magnets)
     if edge_time.size < 12:
         raise DamageError(f"run {run.run_id} holds {edge_time.size} speed edges: no sweep can be found in it")

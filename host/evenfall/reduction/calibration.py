@@ -144,7 +144,7 @@ def fit_span(
     if linearity > LINEARITY_LIMIT:
         notes.append(
             f"The readings leave a straight line by {linearity * 100:.2f} % of the largest load "
-            f"(usual limit {LINEARITY_LIMIT * 100:g} %): look for rubbing, a bent arm or a hose that pulls."
+            f"(usual limit {LINEARITY_LIMIT * 100:g} %): look for rubbing, a bent arm or a hose that runs."
         )
     if hysteresis > HYSTERESIS_LIMIT:
         notes.append(
@@ -238,6 +238,6 @@ def check_drift(
     if abs(error[-1]) > tolerance:
         notes.append(
             f"The check weight reads {error[-1] * 100:+.2f} % off, beyond {tolerance * 100:g} %: "
-            "look at arm, hoses and hanger, then calibrate again before the next pull."
+            "look at arm, hoses and hanger, then calibrate again before the next run."
         )
     return CheckDrift(when, error, slope, slope_u, notes)

@@ -1,4 +1,4 @@
-"""What is wrong with the bench, told from one pull's raw signals.
+"""What is wrong with the bench, told from one run's raw signals.
 
 Each check has a name, a measured value, a stated threshold and the arrays that
 show it.  The thresholds are common practice, no source, set so that a bench in
@@ -24,7 +24,7 @@ from evenfall.reduction import align, reduce, water
 from evenfall.units import RPM
 
 NOISE_LIMIT = 0.006  # scatter of one load sample in the usual bin of speed, of the largest load
-SPIKE_LIMIT = 3  # lone samples in a pull
+SPIKE_LIMIT = 3  # lone samples in a run
 RESONANCE_LIMIT = 0.008  # scatter of one load sample in the worst bin, of the largest load
 RESONANCE_RATIO = 4.0  # of that bin over the usual bin
 STEP_LIMIT = 0.025  # sudden lasting change of load, of the largest load
@@ -35,10 +35,10 @@ CHAIN_SIGMAS = 8.0  # of that line over the floor around it
 SLIP_RATIO = 0.8  # of the inertia above that takes part below
 SLIP_SIGMAS = 4.5  # of the difference of the two
 SLIP_CLEAR = 8.0  # sigmas of the inertia above: else the load does not wobble enough to tell
-FELT_RATIO = 0.3  # of the engine's own scatter above that the brake's shaft still feels below, power
-FELT_CHANCE = 1e-4  # of less by chance
-FELT_BAND_HZ = (8.0, 25.0)  # faster than a valve, slower than what the pickup's jitter hides
-FELT_SHARE = 1.4  # degrees of freedom per Hz of that band and second; from runs without slip
+TRANSMITTED_RATIO = 0.3  # of the engine's own scatter above that the brake's shaft still feels below, power
+TRANSMITTED_P_VALUE = 1e-4  # of less by chance
+TRANSMITTED_BAND_HZ = (8.0, 25.0)  # faster than a valve, slower than what the pickup's jitter hides
+TRANSMITTED_DOF = 1.4  # degrees of freedom per Hz of that band and second; from runs without slip
 HOLD_LIMIT = 0.015  # how far the speed may wander in the hold before the fall
 FLAT_TOP = 0.985  # of the largest load: above it the top may be cut off
 FLAT_NOISE = 2.0  # times the noise at rest: a reading that moves no more than that stands still
@@ -83,8 +83,8 @@ class _Signals:
     top_N: float  # largest smoothed load in the sweep
     grid_s: FloatArray  # (n,) of the sweep's samples, spikes and clamped codes left out
     load_N: FloatArray  # (n,) as read
-    flutter_N: FloatArray  # (n,) less its own smooth run
-    flutter_rpm: FloatArray
+    residual_N: FloatArray  # (n,) less its own smooth run
+    residual_rpm: FloatArray
     spikes: int
 
 
@@ -97,7 +97,7 @@ def diagnose(
     tank_kg: float | None = None,
     chain_links: int | None = None,
 ) -> list[Finding]:
-    """All checks on one pull, in a fixed order; raises what `reduce.observe` raises."""
+    """All checks on one run, in a fixed order; raises what `reduce.observe` raises."""
     for value, what in ((flow_kg_s, "water flow"), (tank_kg, "water in the tank")):
         if value is not None and not value > 0:
             raise InputError(f"the {what} is {value:g}; it must be above zero, or left out")
@@ -126,7 +126,7 @@ def _signals(run: Run, calibration: Calibration, setup: Setup) -> _Signals:
     zero = run.zeros[-1][1] if run.zeros else calibration.zero_count
     force = np.asarray((run.load_count - zero) / calibration.span_count_per_N, np.float64)
     at = run.load_time_s - a.delay_s
-    spikes = align.lone_spikes(force)
+    spikes = align.isolated_spikes(force)
     ends = (run.load_count <= align.CLAMP_CODES[0]) | (run.load_count >= align.CLAMP_CODES[1])
     use = (at >= a.time_s[0]) & (at <= a.time_s[-1]) & ~spikes & ~ends
     smooth = np.interp(at[use], a.time_s, a.force_N)
@@ -139,12 +139,12 @@ def _signals(run: Run, calibration: Calibration, setup: Setup) -> _Signals:
 
 
 def _noise(s: _Signals, chain_is_rough: bool) -> Finding:
-    """Scatter of the load everywhere in the pull, and lone samples that no load makes.
+    """Scatter of the load everywhere in the run, and lone samples that no load makes.
 
     A rough chain shakes the load at every speed too; then only lone samples count.
     """
     fs = 1 / s.seen.aligned.period_s
-    _, per_bin = _flutter_by_speed(s)
+    _, per_bin = _scatter_by_speed(s)
     floor = float(np.nanmedian(per_bin)) if np.isfinite(per_bin).any() else math.nan
     limit = NOISE_LIMIT * s.top_N
     found = (floor > limit and not chain_is_rough) or s.spikes > SPIKE_LIMIT
@@ -155,23 +155,23 @@ def _noise(s: _Signals, chain_is_rough: bool) -> Finding:
             " Electrical noise: earth the cable's shield at one end, keep it away from the ignition, "
             "use a resistor plug."
         )
-    f, p = signal.welch(s.flutter_N, fs, nperseg=min(128, s.flutter_N.size))
+    f, p = signal.welch(s.residual_N, fs, nperseg=min(128, s.residual_N.size))
     show = Evidence(f, np.sqrt(p), "frequency, Hz", "load, N/√Hz", limit / math.sqrt(fs / 2))
     return Finding("electrical noise", found, floor, limit, "N", sentence, show)
 
 
-def _flutter_by_speed(s: _Signals, width: float = 250.0) -> tuple[FloatArray, FloatArray]:
+def _scatter_by_speed(s: _Signals, width: float = 250.0) -> tuple[FloatArray, FloatArray]:
     """(speeds, robust standard deviation of the flutter there); one jump in a bin does not move it."""
-    k = np.rint(s.flutter_rpm / width).astype(int)
+    k = np.rint(s.residual_rpm / width).astype(int)
     bins = np.unique(k)
-    spread = [_mad(s.flutter_N[k == b]) if (k == b).sum() > 7 else np.nan for b in bins]
+    spread = [_mad(s.residual_N[k == b]) if (k == b).sum() > 7 else np.nan for b in bins]
     return bins * width, np.array(spread, np.float64)
 
 
 def _resonance(s: _Signals) -> Finding:
     """Flutter of the load that is large in one band of speed and small elsewhere."""
     name = "vibration resonance"
-    speed, spread = _flutter_by_speed(s)
+    speed, spread = _scatter_by_speed(s)
     if not np.isfinite(spread).any():
         return Finding(name, False, math.nan, RESONANCE_LIMIT * 100, "%", "Too few load samples to judge.")
     usual = float(np.nanmedian(spread))
@@ -358,17 +358,17 @@ def _slip(s: _Signals, load_jumps: bool = False) -> Finding:
     One pickup on the brake's shaft never shows the engine's own speed, so slip is seen only by
     what the brake no longer feels.  Two signs, either is enough:
 
-    `_engine_felt`: the engine's scatter from turn to turn does not pass a slipping clutch, which
+    `_scatter_transmitted`: the engine's scatter from turn to turn does not pass a slipping clutch, which
     carries what its shoes carry.  Needs an engine that scatters more than the pickup does.
 
     `_inertia_share`: while the clutch holds, the speed answers the brake's torque through the
     inertia of engine and brake together, afterwards through the brake's alone.  Needs a load
-    that wobbles by itself; a calm pull says little.
+    that wobbles by itself; a calm run says little.
 
-    Not seen: slip over less than about 5 % of the pull, slip all the way down, a clutch that
+    Not seen: slip over less than about 5 % of the run, slip all the way down, a clutch that
     grabs and lets go in turns (its own unevenness stands in for the engine's).
     """
-    felt = _engine_felt(s)  # of the speed alone: a load that jumps does not disturb it
+    felt = _scatter_transmitted(s)  # of the speed alone: a load that jumps does not disturb it
     if felt is None or not felt.found:
         by_inertia = _inertia_share(s, load_jumps)
         if felt is None or by_inertia.found:
@@ -383,13 +383,13 @@ def _slips_below(rpm: float) -> str:
     )
 
 
-def _engine_felt(s: _Signals) -> Finding | None:
+def _scatter_transmitted(s: _Signals) -> Finding | None:
     """Scatter of the rate between 8 and 25 Hz, low end against the speeds just above.
 
     Of the engine's torque, that is: the brake's own is smooth, fill and speed cannot jump.
     Scaled as `reduce.turn_level`.  What the pickup's jitter adds is found by shaking the edges
     once more by as much, and taken off.  Compared at every split by the F distribution.  None
-    when the pull is short or the engine scatters less than the jitter hides.
+    when the run is short or the engine scatters less than the jitter hides.
     """
     seen, setup = s.seen, s.setup
     fine = seen.aligned.fine
@@ -408,7 +408,7 @@ def _engine_felt(s: _Signals) -> Finding | None:
     )
     known = np.isfinite(fine.speed_rad_s)
     both = np.stack((np.where(known, fine.rate_rad_s2, 0.0), again.rate_rad_s2 - fine.rate_rad_s2))
-    low_Hz, high_Hz = FELT_BAND_HZ
+    low_Hz, high_Hz = TRANSMITTED_BAND_HZ
     band = align.smooth(both, step, high_Hz) - align.smooth(both, step, low_Hz)
     use = known & (fine.time_s > seen.start_s + 0.1) & (fine.time_s < seen.end_s - 0.1)
     n = int(use.sum())
@@ -427,12 +427,12 @@ def _engine_felt(s: _Signals) -> Finding | None:
     can = engine > high_hidden
     if can.mean() < 0.5:
         return None
-    free = FELT_SHARE * (high_Hz - low_Hz) * step
+    free = TRANSMITTED_DOF * (high_Hz - low_Hz) * step
     share = np.maximum(low - low_hidden, 0) / np.maximum(engine, 1e-30)
     chance = stats.f.cdf(low / np.maximum(engine + low_hidden, 1e-30), free * k, free * (top - k))
-    chance = np.where(can & (share < FELT_RATIO), chance, 1.0)
+    chance = np.where(can & (share < TRANSMITTED_RATIO), chance, 1.0)
     best = int(np.argmin(chance)) if chance.min() < 1 else int(np.argmin(np.where(can, share, np.inf)))
-    found = bool(chance[best] < FELT_CHANCE)
+    found = bool(chance[best] < TRANSMITTED_P_VALUE)
     rpm = float(w[k[best]] / RPM)
     sentence = f"At the low end {min(float(share[best]), 1.0):.2f} of the engine's own scatter is felt."
     if found:
@@ -448,7 +448,7 @@ def _engine_felt(s: _Signals) -> Finding | None:
         marks=np.array([rpm]),
     )
     return Finding(
-        "clutch slip", found, float(share[best]), FELT_RATIO, "of the scatter above", sentence, show
+        "clutch slip", found, float(share[best]), TRANSMITTED_RATIO, "of the scatter above", sentence, show
     )
 
 
@@ -477,7 +477,7 @@ def edge_jitter(time_s: FloatArray, index: IntArray, magnets: int = 1) -> float:
 
 
 def _inertia_share(s: _Signals, load_jumps: bool) -> Finding:
-    """The slope of rate on torque, below and above every split of the lower half of the pull."""
+    """The slope of rate on torque, below and above every split of the lower half of the run."""
     a = s.seen.aligned
     name, unit = "clutch slip", "of the inertia above"
     ok = np.isfinite(a.speed_rad_s)
@@ -485,7 +485,7 @@ def _inertia_share(s: _Signals, load_jumps: bool) -> Finding:
     n = w.size
     wide = 2 * (round(0.5 / a.period_s)) + 1
     if n < 4 * wide or load_jumps:
-        why = "The load jumps" if load_jumps else "The pull is too short"
+        why = "The load jumps" if load_jumps else "The run is too short"
         return Finding(name, False, math.nan, SLIP_RATIO, unit, f"{why}: the clutch cannot be judged.")
     r = rate - signal.savgol_filter(rate, wide, 2)
     q = torque - signal.savgol_filter(torque, wide, 2)
@@ -540,9 +540,7 @@ def _heating(s: _Signals, flow_kg_s: float | None, tank_kg: float | None) -> Fin
     if tank_kg is not None:
         once = water.tank_rise_K(energy, tank_kg)
         worst = max(worst, once)
-        parts.append(
-            f"the tank warms {once:.1f} K a pull and takes {water.pulls_in_tank(energy, tank_kg):.0f}"
-        )
+        parts.append(f"the tank warms {once:.1f} K a run and takes {water.runs_in_tank(energy, tank_kg):.0f}")
     found = worst > limit
     sentence += " " + "; ".join(parts).capitalize() + "."
     if found:

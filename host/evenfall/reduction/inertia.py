@@ -1,4 +1,4 @@
-"""The inertia of all that turns, from pulls of one engine at different rates.
+"""The inertia of all that turns, from runs of one engine at different rates.
 
 At one speed the engine makes the same torque c in every run, so
 
@@ -22,15 +22,15 @@ from evenfall.reduction import reduce, uncertainty
 from evenfall.reduction.air import correction
 from evenfall.units import RPM
 
-ENGINE_SCATTER = 0.003  # relative, standard, pull to pull; common practice, no source
-PRIOR_RUNS = 3.0  # degrees of freedom given to what is known beforehand of zero and engine
+ENGINE_SCATTER = 0.003  # relative, standard, run to run; common practice, no source
+PRIOR_DOF = 3.0  # degrees of freedom given to what is known beforehand of zero and engine
 BEST_SWEEPS_S = (5.0, 20.0)  # s, the shortest and longest the board's settings take
-LEAST_RATIO = 1.3  # of the rates; below it the pulls hardly differ
+MIN_RATE_RATIO = 1.3  # of the rates; below it the runs hardly differ
 
 
 @dataclass(frozen=True)
-class PullBins:
-    """What one pull tells of the inertia."""
+class RunBins:
+    """What one run tells of the inertia."""
 
     run_id: int
     speed_rpm: FloatArray  # (b,)
@@ -48,7 +48,7 @@ class InertiaFit:
 
     inertia_kg_m2: float
     u_kg_m2: float
-    rates_rpm_s: list[float]  # mean of each pull
+    rates_rpm_s: list[float]  # mean of each run
     run_ids: list[int]
     speed_rpm: FloatArray  # (b,)
     engine_Nm: FloatArray  # (b,) common curve, at the reference day
@@ -57,25 +57,25 @@ class InertiaFit:
     notes: list[str]
 
 
-def pull_bins(
+def run_bins(
     run: Run,
     calibration: Calibration,
     setup: Setup,
     air: Air,
     standard: str = reduce.DEFAULT_STANDARD,
     bin_rpm: float = 250.0,
-) -> PullBins:
-    """Brake torque and rate of one pull in bins; any inertia in `setup` is left out."""
+) -> RunBins:
+    """Brake torque and rate of one run in bins; any inertia in `setup` is left out."""
     seen = reduce.observe(run, calibration, setup)
     a = seen.aligned
-    lines, _ = reduce.bin_lines(seen, bin_rpm)
+    lines, _ = reduce.bin_means(seen, bin_rpm)
     # the brake's torque wobbles with the rate; what remains of both is the scatter that counts
     off = a.rate_rad_s2 - a.rate_rad_s2.mean()
     wobble = float(off @ seen.brake_Nm / max(float(off @ off), 1e-9))
     _, brake, rate = seen.fine_terms
     scatter = reduce.sample_scatter(seen.fine_speed_rpm, brake - min(wobble, 0.0) * rate, bin_rpm)
     lever = calibration.arm_m * setup.engine_teeth / setup.brake_teeth / setup.drive_efficiency
-    return PullBins(
+    return RunBins(
         run.run_id,
         lines.centre,
         lines.value[1],
@@ -87,47 +87,47 @@ def pull_bins(
     )
 
 
-def find_inertia(pulls: list[PullBins], engine_scatter: float = ENGINE_SCATTER) -> InertiaFit:
-    """Fit the inertia to two or more pulls at different rates.
+def find_inertia(runs: list[RunBins], engine_scatter: float = ENGINE_SCATTER) -> InertiaFit:
+    """Fit the inertia to two or more runs at different rates.
 
-    Raises InputError when there are fewer than two pulls, no common speeds, or
+    Raises InputError when there are fewer than two runs, no common speeds, or
     rates too alike to tell.
     """
-    if len(pulls) < 2:
+    if len(runs) < 2:
         raise InputError(
-            "an inertia needs at least two pulls of one engine at different rates, e.g. 6 s and 15 s"
+            "an inertia needs at least two runs of one engine at different rates, e.g. 6 s and 15 s"
         )
     common = sorted(
-        set.intersection(*[set(p.speed_rpm[np.isfinite(p.brake_Nm)].round(3).tolist()) for p in pulls])
+        set.intersection(*[set(p.speed_rpm[np.isfinite(p.brake_Nm)].round(3).tolist()) for p in runs])
     )
     if len(common) < 3:
-        raise InputError(f"the pulls share {len(common)} bins of speed; sweep them over the same range")
+        raise InputError(f"the runs share {len(common)} bins of speed; sweep them over the same range")
     grid = np.array(common)
-    rows = [np.searchsorted(p.speed_rpm.round(3), grid) for p in pulls]
-    brake = np.array([p.brake_Nm[r] for p, r in zip(pulls, rows, strict=True)])
-    rate = np.array([p.rate_rad_s2[r] for p, r in zip(pulls, rows, strict=True)])
-    u = np.array([p.brake_u_Nm[r] for p, r in zip(pulls, rows, strict=True)])
-    f = np.array([p.air_factor for p in pulls])[:, None]
+    rows = [np.searchsorted(p.speed_rpm.round(3), grid) for p in runs]
+    brake = np.array([p.brake_Nm[r] for p, r in zip(runs, rows, strict=True)])
+    rate = np.array([p.rate_rad_s2[r] for p, r in zip(runs, rows, strict=True)])
+    u = np.array([p.brake_u_Nm[r] for p, r in zip(runs, rows, strict=True)])
+    f = np.array([p.air_factor for p in runs])[:, None]
     mean_rate = rate.mean(axis=1) / RPM
     size = np.abs(mean_rate)
     same_way = (mean_rate > 0).all() or (mean_rate < 0).all()
-    if same_way and size.max() < LEAST_RATIO * size.min():
+    if same_way and size.max() < MIN_RATE_RATIO * size.min():
         raise InputError(
-            f"the pulls' rates ({', '.join(f'{r:.0f}' for r in mean_rate)} rpm/s) are too alike; "
-            f"make one at least {LEAST_RATIO:g} times as fast, e.g. sweeps of 6 s and 15 s"
+            f"the runs' rates ({', '.join(f'{r:.0f}' for r in mean_rate)} rpm/s) are too alike; "
+            f"make one at least {MIN_RATE_RATIO:g} times as fast, e.g. sweeps of 6 s and 15 s"
         )
     y, r = f * brake, f * rate
     typical = np.nanmean(np.where(np.isfinite(u), u, np.nan)) if np.isfinite(u).any() else 0.01
     u = np.maximum(np.where(np.isfinite(u), u, typical), 1e-6) * f
-    zero_Nm = np.array([p.zero_u_Nm for p in pulls]) * f[:, 0]
+    zero_Nm = np.array([p.zero_u_Nm for p in runs]) * f[:, 0]
     J, u_J, chi2 = _slope_of_means(y, r, u, zero_Nm, engine_scatter)
-    u_J = math.hypot(u_J, J * max(p.span_u_rel for p in pulls))
+    u_J = math.hypot(u_J, J * max(p.span_u_rel for p in runs))
     engine = (y + J * r).mean(axis=0)
     return InertiaFit(
         J,
         u_J,
         mean_rate.tolist(),
-        [p.run_id for p in pulls],
+        [p.run_id for p in runs],
         grid,
         engine,
         y + J * r - engine,
@@ -155,9 +155,9 @@ def _slope_of_means(
     known = 1 / np.mean(1 / r, axis=1)
 
     def slope(own: FloatArray) -> tuple[float, FloatArray]:
-        pull = (known - float((known / own).sum() / (1 / own).sum())) / own
-        pull /= float(pull @ rate)
-        return -float(pull @ level), pull
+        share = (known - float((known / own).sum() / (1 / own).sum())) / own
+        share /= float(share @ rate)
+        return -float(share @ level), share
 
     J, _ = slope(np.ones(P))
     for _ in range(3):
@@ -168,13 +168,13 @@ def _slope_of_means(
         chi2 = float((left**2 / u**2).sum()) / ((P - 1) * (B - 1))
         noise = chi2 * (u**2 @ weight**2)
         own = noise + zero_Nm**2 + (engine_scatter * centre) ** 2
-        J, pull = slope(own)
+        J, share = slope(own)
     off = level + J * rate
     off = off - (off / own).sum() / (1 / own).sum()
     between = float((off**2 / own).sum())
     # what is known of zero and engine counts like a few runs' worth; the runs' own agreement is the rest
-    size = (PRIOR_RUNS + between) / (PRIOR_RUNS + P - 2)
-    return J, math.sqrt(float(pull**2 @ own) * size), max(chi2, between / max(P - 2, 1))
+    size = (PRIOR_DOF + between) / (PRIOR_DOF + P - 2)
+    return J, math.sqrt(float(share**2 @ own) * size), max(chi2, between / max(P - 2, 1))
 
 
 def _advice(J: float, u_J: float, chi2: float, size: FloatArray, range_rpm: float) -> list[str]:

@@ -1,4 +1,4 @@
-"""One pull, from raw counts to corrected torque and power with their doubt.
+"""One run, from raw counts to corrected torque and power with their doubt.
 
     force    = (count - zero) / span                     at the cell
     brake    = force * arm                               N.m on the brake's shaft
@@ -27,19 +27,21 @@ from scipy import special
 from evenfall.errors import DamageError, InputError
 from evenfall.model import Air, Bins, Calibration, FloatArray, IntArray, Peak, Reduction, Run, Setup
 from evenfall.reduction import align, uncertainty
-from evenfall.reduction.air import Correction, correction, place_doubts
+from evenfall.reduction.air import Correction, correction, site_warnings
 from evenfall.units import RPM
 
 VERSION = 3
-FEWEST = 5  # samples that make a bin
+MIN_SAMPLES = 5  # samples that make a bin
 HOLD_S = 0.9  # of the lead-in and hold before the sweep that is used
-MOST_BINS = 4000  # 100,000 rpm in the narrowest bins: a file that says more is not a pull
-CENTRE_SLACK = 0.08  # of a bin: how far short of its centre the data may end
-MOVED_MOST = 0.03  # of its torque: a bin whose filling asks for a greater correction is not given,
-MOVED_UNSURE = 0.0025  # nor one whose correction scatters by more
-PART_FILLED = 0.85  # of a bin's width: less is said in a note
-BARELY = 0.2  # of its width: a bin at an end of the pull that was touched no further is not spoken of
-UNQUIET = 4.0  # times the least spread of a run's zeros: more was not taken at rest
+MAX_BINS = 4000  # 100,000 rpm in the narrowest bins: a file that says more is not a run
+CENTRE_TOLERANCE = 0.08  # of a bin: how far short of its centre the data may end
+MAX_FILL_SHIFT = 0.03  # of its torque: a bin whose filling asks for a greater correction is not given,
+MAX_FILL_SHIFT_U = 0.0025  # nor one whose correction scatters by more
+PARTLY_FILLED = 0.85  # of a bin's width: less is said in a note
+MIN_FILL_MENTIONED = (
+    0.2  # of its width: a bin at an end of the run that was touched no further is not spoken of
+)
+MAX_SPREAD_RATIO = 4.0  # times the least spread of a run's zeros: more was not taken at rest
 SCATTER = ("noise", "bin scatter")  # causes that more samples make smaller
 DEFAULT_STANDARD = "iso1585"
 
@@ -142,7 +144,7 @@ def check_inputs(run: Run, calibration: Calibration, setup: Setup) -> None:
     if setup.arm_changed_unix_s and c.made_unix_s < setup.arm_changed_unix_s:
         raise InputError(
             "the calibration is older than the last change of the arm or load cell; "
-            "hang the weights again before reducing pulls made since"
+            "hang the weights again before reducing runs made since"
         )
 
 
@@ -167,22 +169,22 @@ def observe(
     """Counts and edges to engine torque against time; see the module's text."""
     check_inputs(run, calibration, setup)
     notes: list[str] = list(run.damage)
-    edges = align.heal_edges(run.edge_time_s)
+    edges = align.repair_edges(run.edge_time_s)
     start, end, found_by = align.find_sweep(run, setup, edges)
     zero, shift, zero_u, noise = _zero(run, calibration, start, end)
     force = (run.load_count - zero) / calibration.span_count_per_N
     # held at full throttle, the engine gives the same torque at the top: it fills the first bin
     hold = 0.0 if found_by == "data" else min(HOLD_S, run.settings.get("steady_time", 0) / 1000)
     # without an inertia, a closing throttle cannot be told from what the brake does
-    past_end = found_by != "data" and setup.inertia_kg_m2 > 0
-    a = align.align(run, setup, force, start, end, bandwidth_Hz, edges, hold, past_end)
+    with_run_out = found_by != "data" and setup.inertia_kg_m2 > 0
+    a = align.align(run, setup, force, start, end, bandwidth_Hz, edges, hold, with_run_out)
     lever = calibration.arm_m * setup.engine_teeth / setup.brake_teeth / setup.drive_efficiency
     brake = a.force_N * lever
     engine = brake + setup.inertia_kg_m2 * a.rate_rad_s2
     fine = np.stack((a.fine.force_N * lever, a.fine.rate_rad_s2))
     terms = np.vstack((fine[0] + setup.inertia_kg_m2 * fine[1], fine))
-    if past_end:
-        used = a.fine.time_s <= align.open_until(a.fine.time_s, a.fine.speed_rad_s, terms[0], end)
+    if with_run_out:
+        used = a.fine.time_s <= align.throttle_open_until(a.fine.time_s, a.fine.speed_rad_s, terms[0], end)
         a, terms = replace(a, fine=a.fine.cut(used)), terms[:, used]
 
     if found_by == "data":
@@ -201,18 +203,18 @@ def observe(
     limit = 0.005 * float(np.max(np.abs(a.force_N))) if a.force_N.size else 0.0
     if abs(shift) > limit:
         notes.append(
-            f"The zero moved by {shift:+.2f} N between before and after the pull "
+            f"The zero moved by {shift:+.2f} N between before and after the run "
             f"({abs(shift) / max(float(np.max(np.abs(a.force_N))), 1e-9) * 100:.1f} % of the largest load): "
             "look at the hoses and the cell's mounting."
         )
     spreads = [z[2] for z in run.zeros]
-    if spreads and max(spreads) > UNQUIET * max(min(spreads), 1.0):
+    if spreads and max(spreads) > MAX_SPREAD_RATIO * max(min(spreads), 1.0):
         notes.append("A zero was left out: the load was not at rest when it was taken.")
     if setup.inertia_kg_m2 == 0:
         share = float(np.median(-a.rate_rad_s2) * 1e-3)
         notes.append(
             "No inertia is stored for this set-up, so it was not removed: torque reads too high by "
-            f"{share:.3f} N·m for each 0.001 kg·m². Find it with two pulls at different rates."
+            f"{share:.3f} N·m for each 0.001 kg·m². Find it with two runs at different rates."
         )
     if float(np.mean(brake)) < 0:
         notes.append(
@@ -220,7 +222,7 @@ def observe(
         )
     if run.verdict and run.verdict.get("verdict") in ("poor", "aborted"):
         notes.append(
-            f"The board judged this pull {run.verdict['verdict']} "
+            f"The board judged this run {run.verdict['verdict']} "
             f"({str(run.verdict.get('reason', 'none')).replace('_', ' ')})."
         )
     return Observed(
@@ -234,7 +236,7 @@ def _zero(
 ) -> tuple[FloatArray, float, float, float]:
     """(zero at each load sample, shift N, standard uncertainty N, sample noise N).
 
-    With a zero before and one after the pull the zero is taken to move along a
+    With a zero before and one after the run the zero is taken to move along a
     straight line between them; half of what it moved, as a rectangular
     distribution, stays as doubt (JCGM 100 clause 4.3.7).  Else the calibration's
     own allowance for wandering stands.
@@ -242,7 +244,7 @@ def _zero(
     span = abs(calibration.span_count_per_N)
     # a zero that scatters far more than the quietest was not taken at rest
     quiet = min((z[2] for z in run.zeros), default=0.0)
-    zeros = [z for z in run.zeros if z[2] <= UNQUIET * max(quiet, 1.0)]
+    zeros = [z for z in run.zeros if z[2] <= MAX_SPREAD_RATIO * max(quiet, 1.0)]
     before = [z for z in zeros if z[0] <= start]
     after = [z for z in zeros if z[0] >= end]
     noise = math.nan
@@ -264,7 +266,7 @@ def _usual_range(n: int) -> float:
     return float(2 * special.ndtri((n - 0.375) / (n + 0.25)))
 
 
-def fit_bins(speed: FloatArray, values: FloatArray, width: float, fewest: int = FEWEST) -> Lines:
+def fit_bins(speed: FloatArray, values: FloatArray, width: float, fewest: int = MIN_SAMPLES) -> Lines:
     """Mean of the value over each bin's whole width, every speed counting alike; bins are centred on
     whole multiples of `width`.
 
@@ -281,7 +283,7 @@ def fit_bins(speed: FloatArray, values: FloatArray, width: float, fewest: int = 
     first = int(place.min())
     k = place - first
     n = int(k.max()) + 1
-    if n > MOST_BINS:
+    if n > MAX_BINS:
         raise DamageError(
             f"the speeds of this run spread over {n * width:.3g} rpm, which no engine does; check the pickup"
         )
@@ -293,9 +295,9 @@ def fit_bins(speed: FloatArray, values: FloatArray, width: float, fewest: int = 
     np.maximum.at(high, k, x)
     good = np.flatnonzero(
         (many >= fewest)
-        & (low <= CENTRE_SLACK * width)
-        & (high >= -CENTRE_SLACK * width)
-        & (high - low >= (0.5 - CENTRE_SLACK) * width)
+        & (low <= CENTRE_TOLERANCE * width)
+        & (high >= -CENTRE_TOLERANCE * width)
+        & (high - low >= (0.5 - CENTRE_TOLERANCE) * width)
     )
     centre = np.asarray(np.arange(first, first + n) * width, np.float64)
     count = many[good]
@@ -354,13 +356,13 @@ def fill_notes(lines: Lines, bin_rpm: float) -> list[str]:
         lines.centre, lines.value[0], samples_in, lines.low, lines.high, strict=True
     ):
         if math.isfinite(value):
-            if high - low < PART_FILLED * bin_rpm:
+            if high - low < PARTLY_FILLED * bin_rpm:
                 part.append(f"{centre:.0f} rpm ({low:.0f} to {high:.0f})")
-        elif 0 < high - low < BARELY * bin_rpm and centre in lines.centre[[0, -1]]:
+        elif 0 < high - low < MIN_FILL_MENTIONED * bin_rpm and centre in lines.centre[[0, -1]]:
             continue
-        elif samples < FEWEST:
+        elif samples < MIN_SAMPLES:
             missing.append(f"{centre:.0f} rpm ({samples} load samples)")
-        elif high - low < PART_FILLED * bin_rpm:
+        elif high - low < PARTLY_FILLED * bin_rpm:
             missing.append(f"{centre:.0f} rpm (swept from {low:.0f} to {high:.0f} only)")
         else:
             missing.append(f"{centre:.0f} rpm (unevenly filled)")
@@ -489,22 +491,22 @@ def mean_over(bins: Bins, low_rpm: float, high_rpm: float) -> dict[str, float]:
 
     Trapezoids between bins, ends interpolated.  Returns mean torque (N.m) and
     power (W) with standard uncertainties, every bin's doubt taken as shared
-    (an upper limit).  Raises InputError when the pull does not cover the range.
+    (an upper limit).  Raises InputError when the run does not cover the range.
     """
     ok = np.isfinite(bins.torque_Nm)
     speed = bins.speed_rpm[ok]
     if speed.size < 2 or low_rpm >= high_rpm or low_rpm < speed[0] or high_rpm > speed[-1]:
         span = f"{speed[0]:.0f} to {speed[-1]:.0f} rpm" if speed.size else "nothing"
-        raise InputError(f"the pull covers {span}; it cannot be summed from {low_rpm:g} to {high_rpm:g} rpm")
+        raise InputError(f"the run covers {span}; it cannot be summed from {low_rpm:g} to {high_rpm:g} rpm")
     grid = np.unique(np.concatenate(([low_rpm, high_rpm], speed[(speed > low_rpm) & (speed < high_rpm)])))
     out = {}
     for name in (
         "torque_Nm",
         "torque_u_Nm",
-        "torque_u_repeat_Nm",
+        "torque_u_independent_Nm",
         "power_W",
         "power_u_W",
-        "power_u_repeat_W",
+        "power_u_independent_W",
     ):
         values = np.interp(grid, speed, getattr(bins, name)[ok])
         out[name] = float(np.trapezoid(values, grid) / (high_rpm - low_rpm))
@@ -520,7 +522,7 @@ def reduce_run(
     bin_rpm: float = 250.0,
     bandwidth_Hz: float = align.BANDWIDTH_HZ,
 ) -> Reduction:
-    """Reduce one pull.
+    """Reduce one run.
 
     Args:
         standard: a preset of `air.STANDARDS`, by key or title.
@@ -539,20 +541,20 @@ def reduce_run(
     speed_rpm = a.speed_rad_s / RPM
     if not np.isfinite(seen.fine_speed_rpm).any():
         raise DamageError(f"run {run.run_id}: no speed is known anywhere in the sweep; check the pickup")
-    lines, scatter = bin_lines(seen, bin_rpm)
+    lines, scatter = bin_means(seen, bin_rpm)
     engine = lines.value[0]
     causes = bin_causes(calibration, setup, day, seen, lines, scatter)
     f = day.factor
-    u_all, u_repeat = uncertainty.combine(causes)
+    u_all, u_independent = uncertainty.combine(causes)
     omega = lines.centre * RPM
     bins = Bins(
         speed_rpm=lines.centre,
         torque_Nm=engine * f,
         torque_u_Nm=u_all * f,
-        torque_u_repeat_Nm=u_repeat * f,
+        torque_u_independent_Nm=u_independent * f,
         power_W=engine * omega * f,
         power_u_W=u_all * omega * f,
-        power_u_repeat_W=u_repeat * omega * f,
+        power_u_independent_W=u_independent * omega * f,
         torque_observed_Nm=engine,
         power_observed_W=engine * omega,
         count=lines.count // align.FINE,
@@ -578,7 +580,7 @@ def reduce_run(
     notes += [
         sentence[0].upper() + sentence[1:] + "; the factor is shown all the same." for sentence in day.outside
     ]
-    notes += place_doubts(run, air, setup.height_m)
+    notes += site_warnings(run, air, setup.height_m)
     if setup.drive_efficiency != 1:
         notes.append(f"Drive efficiency is assumed to be {setup.drive_efficiency:g}.")
     return Reduction(
@@ -637,8 +639,8 @@ def bin_causes(
 
 
 @dataclass(frozen=True)
-class Drawn:
-    """Bins of one pull by drawing from every input's distribution, beside the budget."""
+class MonteCarloBins:
+    """Bins of one run by drawing from every input's distribution, beside the budget."""
 
     speed_rpm: FloatArray  # (b,)
     torque_Nm: FloatArray  # (b,) mean of the draws, corrected
@@ -657,8 +659,8 @@ def monte_carlo(
     bin_rpm: float = 250.0,
     draws: int = 400,
     seed: int = 0,
-) -> Drawn:
-    """Check the budget of one pull by drawing (JCGM 101 clause 7).
+) -> MonteCarloBins:
+    """Check the budget of one run by drawing (JCGM 101 clause 7).
 
     Each draw reduces the raw run afresh with its own span, arm, zero, delay,
     inertia and air, and adds the scatter of the bins; nothing is linearised
@@ -668,7 +670,7 @@ def monte_carlo(
         raise InputError(f"{draws} draws are outside 20 to 100000")
     plain = reduce_run(run, calibration, setup, air, standard, bin_rpm)
     seen = observe(run, calibration, setup)
-    lines, scatter = bin_lines(seen, bin_rpm)
+    lines, scatter = bin_means(seen, bin_rpm)
     causes = bin_causes(calibration, setup, correction(air, standard), seen, lines, scatter)
     rng = np.random.default_rng(seed)
     delay = seen.aligned.delay_s
@@ -693,7 +695,7 @@ def monte_carlo(
         )
         off = np.int64(np.rint(seen.zero_u_N * c.span_count_per_N * zero))
         moved = replace(run, load_count=run.load_count + off)
-        drawn, _ = bin_lines(observe(moved, c, s), bin_rpm)
+        drawn, _ = bin_means(observe(moved, c, s), bin_rpm)
         there = np.isfinite(drawn.value[0])
         at = np.interp(lines.centre, drawn.centre[there], drawn.value[0][there])
         noise = np.random.default_rng(int(own)).normal(size=at.size) * np.hypot(
@@ -705,15 +707,15 @@ def monte_carlo(
     results = np.array(uncertainty.draw(one, columns))
     results[:, ~np.isfinite(lines.value[0])] = np.nan
     mean, u, low, high = results
-    return Drawn(lines.centre, mean, u, low, high, plain.bins.torque_u_Nm)
+    return MonteCarloBins(lines.centre, mean, u, low, high, plain.bins.torque_u_Nm)
 
 
-def bin_lines(seen: Observed, bin_rpm: float) -> tuple[Lines, FloatArray]:
+def bin_means(seen: Observed, bin_rpm: float) -> tuple[Lines, FloatArray]:
     """Bins of the rows of `seen.fine_terms`, and the scatter in N.m of one sample of each, (b,).
 
     One whose mean its filling moves too far, or by an amount that is not known well, is not given.
     """
-    lines = fit_bins(seen.fine_speed_rpm, seen.fine_terms, bin_rpm, FEWEST * align.FINE)
+    lines = fit_bins(seen.fine_speed_rpm, seen.fine_terms, bin_rpm, MIN_SAMPLES * align.FINE)
     # what the sweep ran on past its slow end fills the last bin asked for; it opens no further one
     asked = np.interp((seen.start_s, seen.end_s), seen.aligned.time_s, seen.aligned.speed_rad_s / RPM)
     wanted = lines.centre > asked.min() - bin_rpm / 4
@@ -721,8 +723,8 @@ def bin_lines(seen: Observed, bin_rpm: float) -> tuple[Lines, FloatArray]:
     scatter = scatter_by_bin(seen, lines, bin_rpm)
     size = np.abs(lines.value[0])
     with np.errstate(invalid="ignore"):
-        far = np.abs(lines.moved[0]) > MOVED_MOST * size
-        far |= scatter * np.sqrt(lines.unsure) > MOVED_UNSURE * size
+        far = np.abs(lines.moved[0]) > MAX_FILL_SHIFT * size
+        far |= scatter * np.sqrt(lines.unsure) > MAX_FILL_SHIFT_U * size
     given = replace(
         lines, value=np.where(far, np.nan, lines.value), leverage=np.where(far, np.nan, lines.leverage)
     )

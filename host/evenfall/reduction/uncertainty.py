@@ -1,4 +1,4 @@
-"""Doubt, cause by cause: the budget of a pull (JCGM 100) and its check by drawing (JCGM 101)."""
+"""Doubt, cause by cause: the budget of a run (JCGM 100) and its check by drawing (JCGM 101)."""
 
 from __future__ import annotations
 
@@ -9,11 +9,11 @@ import numpy as np
 
 from evenfall.model import FloatArray
 
-# The share of each cause's variance that differs from pull to pull on one bench
+# The share of each cause's variance that differs from run to run on one bench
 # on one day; the rest is common to before and after and cancels in their ratio.
 # Common practice, no source, except that span, arm, delay and inertia are the
-# same for both pulls by construction.
-DIFFERS = {
+# same for both runs by construction.
+INDEPENDENT_SHARE = {
     "span": 0.0,
     "arm": 0.0,
     "zero": 1.0,
@@ -29,7 +29,7 @@ COVERAGE = 1.959963984540054  # two-sided 95 % of a normal distribution
 def combine(causes: dict[str, FloatArray]) -> tuple[FloatArray, FloatArray]:
     """(all causes, the part that does not cancel before/after): root sum of squares, JCGM 100 eq. 10."""
     total = sum(u**2 for u in causes.values())
-    differs = sum(DIFFERS[name] * u**2 for name, u in causes.items())
+    differs = sum(INDEPENDENT_SHARE[name] * u**2 for name, u in causes.items())
     return np.sqrt(total), np.sqrt(differs)
 
 

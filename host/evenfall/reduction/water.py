@@ -27,6 +27,6 @@ def brake_energy_J(time_s: FloatArray, brake_power_W: FloatArray) -> float:
     return float(np.trapezoid(brake_power_W, time_s))
 
 
-def pulls_in_tank(energy_J: float, water_kg: float, rise_K: float = RISE_LIMIT_K) -> float:
-    """How many such pulls a tank takes before it has warmed by `rise_K`."""
+def runs_in_tank(energy_J: float, water_kg: float, rise_K: float = RISE_LIMIT_K) -> float:
+    """How many such runs a tank takes before it has warmed by `rise_K`."""
     return rise_K / tank_rise_K(energy_J, water_kg)

@@ -1,8 +1,8 @@
-"""Did the engine change?  Groups of pulls, their repeatability, and the gain of one over another.
+"""Did the engine change?  Groups of runs, their repeatability, and the gain of one over another.
 
 Statistics of small groups, nothing else: no files, no printing.
 
-What is one and what is two: pulls of one group share the calibration, so its error moves all of
+What is one and what is two: runs of one group share the calibration, so its error moves all of
 them alike.  It is left out of the gain (it scales the gain by its own small share and no more)
 unless the two groups were measured with different calibrations; then it counts in full.
 
@@ -23,7 +23,7 @@ from dataclasses import dataclass, replace
 from typing import NamedTuple
 
 import numpy as np
-import scipy  # scipy.stats loads at its first use: listing pulls does not wait for it
+import scipy  # scipy.stats loads at its first use: listing runs does not wait for it
 
 from evenfall.errors import InputError
 from evenfall.model import Air, Bins, Calibration, FloatArray, IntArray, Reduction, Setup
@@ -33,7 +33,7 @@ from evenfall.statistics.sessions import (
     Scatter,
     assumed_scatter,
     fit_gain,
-    places,
+    run_order,
     session_numbers,
     smallest_shown,
 )
@@ -43,13 +43,13 @@ REPEATABILITY_FACTOR = 2.8  # ISO 5725-2 and -6: 1.96 * sqrt(2), rounded as the 
 SWEEP_COMPARABLE_S = 1.0  # common practice, no source: sweeps within 1 s are still comparable
 SWEEP_GOOD_S = 0.5  # common practice, no source
 SCATTERS_DIFFER = 0.2  # level of the F test that sets Welch's degrees of freedom in force
-WARMING_DECAYS = (0.3, 0.5, 0.7)  # share of the lack of warmth left after one more pull
-MOST_PULLS_ASKED = 60  # beyond this "more pulls" is no honest advice
+WARMING_DECAYS = (0.3, 0.5, 0.7)  # share of the lack of warmth left after one more run
+MAX_RUNS_ADVISED = 60  # beyond this "more runs" is no honest advice
 
 
 @dataclass(frozen=True)
-class Pull:
-    """One reduced pull with the circumstances that a comparison has to check."""
+class ReducedRun:
+    """One reduced run with the circumstances that a comparison has to check."""
 
     reduction: Reduction
     calibration: Calibration | None = None
@@ -66,25 +66,25 @@ class Pull:
 
     @property
     def name(self) -> str:
-        return self.label or f"pull {self.key}"
+        return self.label or f"run {self.key}"
 
 
 @dataclass(frozen=True)
 class Finding:
-    """Something noticed about a group: which pulls (by place in the group), and the sentence."""
+    """Something noticed about a group: which runs (by place in the group), and the sentence."""
 
     kind: str  # "outlier", "straggler", "warming", "drift"
-    places: tuple[int, ...]
+    indices: tuple[int, ...]
     sentence: str
     p_value: float
 
 
 @dataclass(frozen=True)
 class Spread:
-    """Mean and scatter over the pulls of a group, each (b,); NaN where fewer than two pulls have data."""
+    """Mean and scatter over the runs of a group, each (b,); NaN where fewer than two runs have data."""
 
     mean: FloatArray
-    s: FloatArray  # standard deviation of one pull
+    s: FloatArray  # standard deviation of one run
     n: IntArray
 
     @property
@@ -96,16 +96,16 @@ class Spread:
 
     @property
     def r(self) -> FloatArray:
-        """Repeatability limit: two pulls of one build differ by less, 19 times in 20."""
+        """Repeatability limit: two runs of one build differ by less, 19 times in 20."""
         return REPEATABILITY_FACTOR * self.s
 
 
 @dataclass(frozen=True)
 class Group:
-    """Pulls of one build in the order they were made."""
+    """Runs of one build in the order they were made."""
 
     label: str
-    pulls: tuple[Pull, ...]
+    runs: tuple[ReducedRun, ...]
     speed_rpm: FloatArray  # (b,)
     torque_Nm: Spread
     power_W: Spread
@@ -113,17 +113,17 @@ class Group:
     peak_power_W: Spread
     peak_power_rpm: float
     peak_torque_rpm: float
-    range_rpm: tuple[float, float]  # the speeds that every pull covers
-    level: FloatArray  # (n,) each pull's power against the group's, averaged over common speeds
+    range_rpm: tuple[float, float]  # the speeds that every run covers
+    level: FloatArray  # (n,) each run's power against the group's, averaged over common speeds
     findings: tuple[Finding, ...]
 
     @property
     def n(self) -> int:
-        return len(self.pulls)
+        return len(self.runs)
 
     @property
     def reductions(self) -> list[Reduction]:
-        return [p.reduction for p in self.pulls]
+        return [p.reduction for p in self.runs]
 
 
 @dataclass(frozen=True)
@@ -191,39 +191,39 @@ class Comparison:
     bins: BinGains
     differences: tuple[Difference, ...]
     calibration_cancels: bool
-    decide_relative: float  # the gain that `more_pulls` is about
-    more_pulls: int | None  # more pulls in each group to decide it; 0 none; None too many
+    decide_relative: float  # the gain that `more_runs` is about
+    more_runs: int | None  # more runs in each group to decide it; 0 none; None too many
     decidable_relative: float  # the smallest gain that these groups show four times in five
     outcome: str  # "real", "inside the noise", "cannot tell"
     sessions: tuple[str, ...] = ()  # what sessions, order and drift did to the gain, in sentences
     drift_relative: float = float("nan")  # of one run, where the order tells it
-    settled: Comparison | None = None  # the same without the pulls found warming, where there are some
+    settled: Comparison | None = None  # the same without the runs found warming, where there are some
 
 
-def group(pulls: Sequence[Pull | Reduction], label: str) -> Group:
-    """Pulls of one build, made in this order, as a group.
+def group(runs: Sequence[ReducedRun | Reduction], label: str) -> Group:
+    """Runs of one build, made in this order, as a group.
 
     Raises InputError for an empty group, differing air standards, or grids without a common speed.
     """
-    wrapped = tuple(p if isinstance(p, Pull) else Pull(p) for p in pulls)
+    wrapped = tuple(p if isinstance(p, ReducedRun) else ReducedRun(p) for p in runs)
     if not wrapped:
-        raise InputError(f"group '{label}' holds no pull; name at least one")
+        raise InputError(f"group '{label}' holds no run; name at least one")
     standards = sorted({p.reduction.standard for p in wrapped})
     if len(standards) > 1:
         raise InputError(
             f"group '{label}' mixes air corrections ({', '.join(standards)}); "
-            "reduce all its pulls by one of them"
+            "reduce all its runs by one of them"
         )
     doubles = {p.key for p in wrapped}
     if len(doubles) < len(wrapped):
-        raise InputError(f"group '{label}' names the same pull twice; each pull counts once")
+        raise InputError(f"group '{label}' names the same run twice; each run counts once")
     speed = _grid([p.reduction.bins for p in wrapped])
     torque = np.vstack([_on_grid(p.reduction.bins, p.reduction.bins.torque_Nm, speed) for p in wrapped])
     power = np.vstack([_on_grid(p.reduction.bins, p.reduction.bins.power_W, speed) for p in wrapped])
     common = np.isfinite(power).all(axis=0)
     if not common.any():
         raise InputError(
-            f"the pulls of group '{label}' have no speed in common; check that they are of one engine"
+            f"the runs of group '{label}' have no speed in common; check that they are of one engine"
         )
     centre = power[:, common].mean(axis=0)
     level = (power[:, common] / centre).mean(axis=1) - 1
@@ -236,7 +236,7 @@ def group(pulls: Sequence[Pull | Reduction], label: str) -> Group:
     peaks_Nm = np.array([[p.reduction.peak_torque_Nm.value] for p in wrapped])
     return Group(
         label=label,
-        pulls=wrapped,
+        runs=wrapped,
         speed_rpm=speed,
         torque_Nm=_spread(torque),
         power_W=_spread(power),
@@ -250,14 +250,14 @@ def group(pulls: Sequence[Pull | Reduction], label: str) -> Group:
     )
 
 
-def without(g: Group, places: Sequence[int]) -> Group:
-    """The group less some pulls, by their places: a person's choice, never made here."""
-    return group([p for i, p in enumerate(g.pulls) if i not in set(places)], g.label)
+def without(g: Group, indices: Sequence[int]) -> Group:
+    """The group less some runs, by their indices: a person's choice, never made here."""
+    return group([p for i, p in enumerate(g.runs) if i not in set(indices)], g.label)
 
 
 def _settled(g: Group) -> Group:
-    """The group less its warming pulls, judged no further."""
-    cold = {i for f in g.findings if f.kind == "warming" for i in f.places}
+    """The group less its warming runs, judged no further."""
+    cold = {i for f in g.findings if f.kind == "warming" for i in f.indices}
     return replace(without(g, sorted(cold)), findings=())
 
 
@@ -270,23 +270,23 @@ def compare(
 ) -> Comparison:
     """Gain of `after` over `before`, per bin and at the peaks, with a verdict.
 
-    `decide_relative`: the gain that the advice on more pulls is about (0.01 = 1 %).
-    `s_bench_relative`: this bench's own scatter of one pull, known from earlier sessions (relative);
-    used only where a group holds a single pull and so has no scatter of its own.
+    `decide_relative`: the gain that the advice on more runs is about (0.01 = 1 %).
+    `s_bench_relative`: this bench's own scatter of one run, known from earlier sessions (relative);
+    used only where a group holds a single run and so has no scatter of its own.
     `between`: this bench's own scatter between sessions (`sessions.session_scatter`); None while it has
     shown none, then a prior stands in where before and after lie in different sessions.
 
     Raises InputError when the groups are corrected by different air standards or share no speed.
     """
-    a, b = before.pulls[0].reduction.standard, after.pulls[0].reduction.standard
+    a, b = before.runs[0].reduction.standard, after.runs[0].reduction.standard
     if a != b:
         raise InputError(
             f"'{before.label}' is corrected by {a} and '{after.label}' by {b}; "
             "reduce both by the same one first"
         )
-    both = {p.key for p in before.pulls} & {p.key for p in after.pulls}
+    both = {p.key for p in before.runs} & {p.key for p in after.runs}
     if both:
-        raise InputError(f"pull {min(both)} is in both groups; a pull is either before or after")
+        raise InputError(f"run {min(both)} is in both groups; a run is either before or after")
     differences = tuple(set_up_differences(before, after))
     cancels = all(d.calibration_cancels for d in differences)
     shared_power = shared_relative(before), shared_relative(after)
@@ -310,13 +310,13 @@ def compare(
     mean_power = gain("mean power", _mean_power(before, low, high), _mean_power(after, low, high))
     s_relative = peak_power.s_pooled / peak_power.before
     n = min(before.n, after.n)
-    needed = None if model.sessions_hide(decide_relative) else pulls_needed(decide_relative, s_relative)
+    needed = None if model.sessions_hide(decide_relative) else runs_needed(decide_relative, s_relative)
     scatter_known = s_bench_relative is not None or n > 1 or max(before.n, after.n) > 1
     outcome = "cannot tell"
     if scatter_known and np.isfinite(peak_power.half_width):
         outcome = "real" if peak_power.real else "inside the noise"
     settled = None
-    warm = [f.places for g in (before, after) for f in g.findings if f.kind == "warming"]
+    warm = [f.indices for g in (before, after) for f in g.findings if f.kind == "warming"]
     if warm:
         left = (_settled(before), _settled(after))
         settled = compare(*left, decide_relative, s_bench_relative, between)
@@ -330,7 +330,7 @@ def compare(
         differences=differences,
         calibration_cancels=cancels,
         decide_relative=decide_relative,
-        more_pulls=None if needed is None else max(0, needed - n),
+        more_runs=None if needed is None else max(0, needed - n),
         decidable_relative=model.decidable(peak_power, decidable(n, s_relative)),
         outcome=outcome,
         sessions=tuple(model.sentences()),
@@ -371,7 +371,7 @@ def precision(sessions: Sequence[FloatArray]) -> Precision:
     groups = [np.asarray(s, float) for s in sessions if len(s)]
     n = np.array([len(g) for g in groups])
     if not len(groups) or n.sum() - len(groups) < 1:
-        raise InputError("repeatability needs at least two pulls in one session")
+        raise InputError("repeatability needs at least two runs in one session")
     means = np.array([g.mean() for g in groups])
     grand = float((n * means).sum() / n.sum())
     dof = int((n - 1).sum())
@@ -393,11 +393,11 @@ def grubbs_critical(n: int, level: float) -> float:
     return float((n - 1) / np.sqrt(n) * np.sqrt(t**2 / (n - 2 + t**2)))
 
 
-# --- how many pulls ------------------------------------------------------------------------------
+# --- how many runs ------------------------------------------------------------------------------
 
 
 def power_of_test(gain_relative: float, s_relative: float, n: int) -> float:
-    """Chance that `n` pulls in each group show a true gain as real (two-sided 5 %, noncentral t)."""
+    """Chance that `n` runs in each group show a true gain as real (two-sided 5 %, noncentral t)."""
     if n < 2:
         return 0.0
     dof = 2 * n - 2
@@ -408,20 +408,20 @@ def power_of_test(gain_relative: float, s_relative: float, n: int) -> float:
     return float(1 - scipy.special.nctdtr(dof, shift, t) + scipy.special.nctdtr(dof, shift, -t))
 
 
-def pulls_needed(gain_relative: float, s_relative: float, chance: float = 0.8) -> int | None:
-    """Pulls in each group so that a true gain shows with `chance`; None beyond MOST_PULLS_ASKED."""
+def runs_needed(gain_relative: float, s_relative: float, chance: float = 0.8) -> int | None:
+    """Runs in each group so that a true gain shows with `chance`; None beyond MAX_RUNS_ADVISED."""
     if not np.isfinite(s_relative) or gain_relative == 0:
         return None
     if s_relative <= 0:
         return 2
-    for n in range(2, MOST_PULLS_ASKED + 1):
+    for n in range(2, MAX_RUNS_ADVISED + 1):
         if power_of_test(gain_relative, s_relative, n) >= chance:
             return n
     return None
 
 
 def decidable(n: int, s_relative: float, chance: float = 0.8) -> float:
-    """The smallest relative gain that `n` pulls in each group show with `chance`; NaN below two pulls."""
+    """The smallest relative gain that `n` runs in each group show with `chance`; NaN below two runs."""
     if n < 2 or not np.isfinite(s_relative):
         return np.nan
     dof = 2 * n - 2
@@ -455,13 +455,13 @@ def set_up_differences(before: Group, after: Group) -> list[Difference]:
             found.append(Difference(what, f"{what}: {values}; {COUNTED}", False))
 
     def seen(g: Group, read: str, of: str, text: str) -> set[str]:
-        holders = [getattr(p, of) for p in g.pulls]
+        holders = [getattr(p, of) for p in g.runs]
         values = {getattr(h, read) for h in holders if h is not None}
         return {"not set" if v is None else text.format(v) for v in values}
 
     for what, of, attribute, text in SET_UP_CHECKS:
         unlike(what, seen(before, attribute, of, text), seen(after, attribute, of, text))
-    a, b = (np.array([p.reduction.sweep_time_s for p in g.pulls]) for g in (before, after))
+    a, b = (np.array([p.reduction.sweep_time_s for p in g.runs]) for g in (before, after))
     apart = float(max(a.max(), b.max()) - min(a.min(), b.min()))
     if apart > SWEEP_GOOD_S:
         word = "are hardly comparable" if apart > SWEEP_COMPARABLE_S else "are still comparable, with care"
@@ -473,7 +473,7 @@ def set_up_differences(before: Group, after: Group) -> list[Difference]:
                 f"sweeps {apart:.1f} s apart {word} (an error of the inertia no longer cancels)",
             )
         )
-    factors = np.array([p.reduction.air_factor for g in (before, after) for p in g.pulls])
+    factors = np.array([p.reduction.air_factor for g in (before, after) for p in g.runs])
     if np.ptp(factors) > 0.02:
         found.append(
             Difference(
@@ -482,12 +482,10 @@ def set_up_differences(before: Group, after: Group) -> list[Difference]:
                 "follows the factor only about, so compare on days that are more alike if you can",
             )
         )
-    if not all(p.reduction.air_factor_in_range for g in (before, after) for p in g.pulls):
-        found.append(Difference("air", "air: at least one pull lies outside the range of the air standard"))
-    if not any(p.calibration for g in (before, after) for p in g.pulls):
-        hashes = [
-            {p.reduction.inputs.get("calibration", "") for p in g.pulls} - {""} for g in (before, after)
-        ]
+    if not all(p.reduction.air_factor_in_range for g in (before, after) for p in g.runs):
+        found.append(Difference("air", "air: at least one run lies outside the range of the air standard"))
+    if not any(p.calibration for g in (before, after) for p in g.runs):
+        hashes = [{p.reduction.inputs.get("calibration", "") for p in g.runs} - {""} for g in (before, after)]
         if hashes[0] and hashes[1] and (hashes[0] != hashes[1] or len(hashes[0]) > 1):
             found.append(
                 Difference("calibration", f"calibration: another one before than after; {COUNTED}", False)
@@ -496,14 +494,15 @@ def set_up_differences(before: Group, after: Group) -> list[Difference]:
 
 
 def shared_relative(g: Group) -> float:
-    """Relative standard uncertainty that all pulls of the group share (calibration, arm), at peak power."""
+    """Relative standard uncertainty that all runs of the group share (calibration, arm), at peak power."""
     values = []
     for r in g.reductions:
         b = r.bins
         if np.isfinite(b.power_W).any():
             at = int(np.nanargmax(b.power_W))
             values.append(
-                np.sqrt(max(0.0, b.power_u_W[at] ** 2 - b.power_u_repeat_W[at] ** 2)) / abs(b.power_W[at])
+                np.sqrt(max(0.0, b.power_u_W[at] ** 2 - b.power_u_independent_W[at] ** 2))
+                / abs(b.power_W[at])
             )
     return float(np.mean(values)) if values else 0.0
 
@@ -523,7 +522,7 @@ def _on_grid(bins: Bins, values: FloatArray, speed_rpm: FloatArray) -> FloatArra
 
 
 def _spread(values: FloatArray) -> Spread:
-    """(pulls, b) -> mean and standard deviation over the pulls that have data."""
+    """(runs, b) -> mean and standard deviation over the runs that have data."""
     n = np.isfinite(values).sum(axis=0)
     total = np.nansum(values, axis=0)
     mean = np.where(n > 0, total / np.maximum(n, 1), np.nan)
@@ -532,8 +531,8 @@ def _spread(values: FloatArray) -> Spread:
     return Spread(mean, s, n)
 
 
-def _take(spread: Spread, places: IntArray) -> Spread:
-    return Spread(spread.mean[places], spread.s[places], spread.n[places])
+def _take(spread: Spread, indices: IntArray) -> Spread:
+    return Spread(spread.mean[indices], spread.s[indices], spread.n[indices])
 
 
 def _peaks(g: Group, which: str) -> FloatArray:
@@ -541,7 +540,7 @@ def _peaks(g: Group, which: str) -> FloatArray:
 
 
 def _mean_power(g: Group, low_rpm: float, high_rpm: float) -> FloatArray:
-    """(n, 1) power of each pull averaged over a range of speed: the area under the curve, as a power."""
+    """(n, 1) power of each run averaged over a range of speed: the area under the curve, as a power."""
     use = (g.speed_rpm >= low_rpm) & (g.speed_rpm <= high_rpm)
     speed = g.speed_rpm[use]
     if len(speed) < 2:
@@ -556,29 +555,29 @@ def _mean_power(g: Group, low_rpm: float, high_rpm: float) -> FloatArray:
     return np.array(values)
 
 
-def _peak_repeat_relative(g: Group) -> float:
-    """Relative standard uncertainty of one pull's peak power that does not cancel."""
+def _peak_independent_relative(g: Group) -> float:
+    """Relative standard uncertainty of one run's peak power that does not cancel."""
     values = []
     for r in g.reductions:
         b = r.bins
         if np.isfinite(b.power_W).any():
             at = int(np.nanargmax(b.power_W))
-            values.append(b.power_u_repeat_W[at] / abs(b.power_W[at]))
+            values.append(b.power_u_independent_W[at] / abs(b.power_W[at]))
     return float(np.mean(values)) if values else np.nan
 
 
 def _difference(
     x: Spread,
     y: Spread,
-    repeat_relative: tuple[float, float],
+    independent_relative: tuple[float, float],
     shared: tuple[float, float],
     cancels: bool,
     s_bench_relative: float | None,
 ) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray, FloatArray]:
-    """Difference of two means, its 95 % half-width, degrees of freedom, p, pooled scatter of one pull."""
+    """Difference of two means, its 95 % half-width, degrees of freedom, p, pooled scatter of one run."""
     with np.errstate(invalid="ignore", divide="ignore"):
-        sx, dx = _scatter(x, y, repeat_relative[0], s_bench_relative)
-        sy, dy = _scatter(y, x, repeat_relative[1], s_bench_relative)
+        sx, dx = _scatter(x, y, independent_relative[0], s_bench_relative)
+        sy, dy = _scatter(y, x, independent_relative[1], s_bench_relative)
         vx, vy = sx**2 / x.n, sy**2 / y.n
         difference = y.mean - x.mean
         one = _one_scatter(x, y, sx, sy)
@@ -615,11 +614,11 @@ def _one_scatter(x: Spread, y: Spread, sx: FloatArray, sy: FloatArray) -> FloatA
 
 
 def _scatter(
-    own: Spread, other: Spread, repeat_relative: float, s_bench_relative: float | None
+    own: Spread, other: Spread, independent_relative: float, s_bench_relative: float | None
 ) -> tuple[FloatArray, FloatArray]:
-    """Standard deviation of one pull and its degrees of freedom.
+    """Standard deviation of one run and its degrees of freedom.
 
-    The group's own; for a single pull the bench's, else the other group's, else the pull's stated noise.
+    The group's own; for a single run the bench's, else the other group's, else the run's stated noise.
     """
     s, dof = own.s.copy(), np.maximum(own.n - 1, 1).astype(float)
     alone = own.n == 1
@@ -630,7 +629,7 @@ def _scatter(
             borrowed = alone & (other.n > 1)
             s[borrowed], dof[borrowed] = other.s[borrowed], other.n[borrowed] - 1.0
             rest = alone & (other.n <= 1)
-            s[rest], dof[rest] = repeat_relative * np.abs(own.mean[rest]), 30.0
+            s[rest], dof[rest] = independent_relative * np.abs(own.mean[rest]), 30.0
     return s, dof
 
 
@@ -688,18 +687,18 @@ class _Model:
     ) -> None:
         self.groups, self.shared, self.cancels = (before, after), shared, cancels
         self.s_bench_relative, self.known = s_bench_relative, between
-        self.repeat = _peak_repeat_relative(before), _peak_repeat_relative(after)
-        pulls = (*before.pulls, *after.pulls)
-        started = [p.started_unix_s for p in pulls]
-        session = session_numbers(started, [p.session for p in pulls])
-        airs = list(dict.fromkeys(p.air for p in pulls))
-        readings = np.array([airs.index(p.air) for p in pulls])
-        u = np.array([p.reduction.air_factor_u / p.reduction.air_factor for p in pulls])
-        if len(airs) == len(pulls):  # each run has its own: their scatter is among that of the runs
-            readings = np.zeros(len(pulls), np.int64)
+        self.repeat = _peak_independent_relative(before), _peak_independent_relative(after)
+        runs = (*before.runs, *after.runs)
+        started = [p.started_unix_s for p in runs]
+        session = session_numbers(started, [p.session for p in runs])
+        airs = list(dict.fromkeys(p.air for p in runs))
+        readings = np.array([airs.index(p.air) for p in runs])
+        u = np.array([p.reduction.air_factor_u / p.reduction.air_factor for p in runs])
+        if len(airs) == len(runs):  # each run has its own: their scatter is among that of the runs
+            readings = np.zeros(len(runs), np.int64)
         after_column = np.repeat([0.0, 1.0], [before.n, after.n])
-        self.design = Design(after_column, session, places(started, session), readings, u)
-        self.timed = self.design.place is not None or session.max() > 0
+        self.design = Design(after_column, session, run_order(started, session), readings, u)
+        self.timed = self.design.order is not None or session.max() > 0
         self.between = assumed_scatter(between)
         self.drift_relative = self.drift_u_relative = float("nan")
 
@@ -759,7 +758,7 @@ class _Model:
                 f"sessions looks like a gain, so a scatter of {100 * self.between.s:.2f} % between sessions "
                 f"({source}) is in the interval; run both in one session, A-B-B-A, to leave it out"
             )
-        elif not self.design.interleaved and self.design.place is not None:
+        elif not self.design.interleaved and self.design.order is not None:
             said.append(
                 "all of one group was run before the other, so a drift looks much like a gain and widens the "
                 "interval; run them in turn, A-B-B-A, and fewer runs decide"
@@ -773,29 +772,29 @@ class _Model:
 
 
 def _days(g: Group) -> list[str]:
-    return sorted({time.strftime("%Y-%m-%d", time.localtime(p.started_unix_s)) for p in g.pulls})
+    return sorted({time.strftime("%Y-%m-%d", time.localtime(p.started_unix_s)) for p in g.runs})
 
 
 def _findings(
-    pulls: tuple[Pull, ...], level: FloatArray, deviation: FloatArray, speed_rpm: FloatArray
+    runs: tuple[ReducedRun, ...], level: FloatArray, deviation: FloatArray, speed_rpm: FloatArray
 ) -> list[Finding]:
-    """Warming, drift and outliers; warming pulls are not called outliers as well."""
+    """Warming, drift and outliers; warming runs are not called outliers as well."""
     found = []
-    warming = _warming(pulls, level)
+    warming = _warming(runs, level)
     if warming:
         found.append(warming)
     else:
         drift = _drift(level)
         if drift:
             found.append(drift)
-    explained = set(warming.places) if warming else set()
+    explained = set(warming.indices) if warming else set()
     rest = [i for i in range(len(level)) if i not in explained]
-    found += _outliers(pulls, level, deviation, speed_rpm, rest)
+    found += _outliers(runs, level, deviation, speed_rpm, rest)
     return found
 
 
-def _warming(pulls: tuple[Pull, ...], level: FloatArray) -> Finding | None:
-    """An approach that dies away over the first pulls: an engine (or brake) that is still warming.
+def _warming(runs: tuple[ReducedRun, ...], level: FloatArray) -> Finding | None:
+    """An approach that dies away over the first runs: an engine (or brake) that is still warming.
 
     The level is fitted by c + a q^i for a few decays q; the smallest p of the slope a is multiplied
     by the number of decays tried (Bonferroni).  A straight slope that fits better is left to `_drift`.
@@ -812,8 +811,8 @@ def _warming(pulls: tuple[Pull, ...], level: FloatArray) -> Finding | None:
     far = np.abs(fit.slope) * q**place > max(2 * s, 0.25 * abs(fit.slope))
     k = max(1, min(int(far.sum()), len(level) - 2))
     gap = float(level[:k].mean() - level[k:].mean())
-    who = "the first pull is" if k == 1 else f"the first {number_word(k)} pulls are"
-    names = ", ".join(pull.name for pull in pulls[:k])
+    who = "the first run is" if k == 1 else f"the first {number_word(k)} runs are"
+    names = ", ".join(run.name for run in runs[:k])
     return Finding(
         "warming",
         tuple(range(k)),
@@ -824,7 +823,7 @@ def _warming(pulls: tuple[Pull, ...], level: FloatArray) -> Finding | None:
 
 
 def _drift(level: FloatArray) -> Finding | None:
-    """A steady slope over the pulls (at 1 %, five pulls or more)."""
+    """A steady slope over the runs (at 1 %, five runs or more)."""
     if len(level) < 5 or np.ptp(level) == 0:
         return None
     line = scipy.stats.linregress(np.arange(len(level)), level)
@@ -833,23 +832,23 @@ def _drift(level: FloatArray) -> Finding | None:
     return Finding(
         "drift",
         tuple(range(len(level))),
-        f"power {'falls' if line.slope < 0 else 'rises'} by {100 * abs(line.slope):.2f} % from pull to pull: "
+        f"power {'falls' if line.slope < 0 else 'rises'} by {100 * abs(line.slope):.2f} % from run to run: "
         "look for heat, fuel level or a moving zero; alternate before and after if you cannot stop it",
         float(line.pvalue),
     )
 
 
 def _outliers(
-    pulls: tuple[Pull, ...],
+    runs: tuple[ReducedRun, ...],
     level: FloatArray,
     deviation: FloatArray,
     speed_rpm: FloatArray,
-    places: list[int],
+    indices: list[int],
 ) -> list[Finding]:
-    """Grubbs' test on the level of each pull: outlier at 1 %, straggler at 5 % (ISO 5725-2, 7.3.4)."""
-    if len(places) < 4:
+    """Grubbs' test on the level of each run: outlier at 1 %, straggler at 5 % (ISO 5725-2, 7.3.4)."""
+    if len(indices) < 4:
         return []
-    x = level[places]
+    x = level[indices]
     s = x.std(ddof=1)
     if s == 0:
         return []
@@ -857,16 +856,21 @@ def _outliers(
     worst = int(np.argmax(g))
     for kind, at in (("outlier", 0.01), ("straggler", 0.05)):
         if g[worst] > grubbs_critical(len(x), at):
-            i = places[worst]
-            others = np.delete(deviation[places], worst, axis=0)
-            return [Finding(kind, (i,), _explain(pulls, i, deviation[i], others, speed_rpm, kind), at)]
+            i = indices[worst]
+            others = np.delete(deviation[indices], worst, axis=0)
+            return [Finding(kind, (i,), _explain(runs, i, deviation[i], others, speed_rpm, kind), at)]
     return []
 
 
 def _explain(
-    pulls: tuple[Pull, ...], place: int, own: FloatArray, others: FloatArray, speed_rpm: FloatArray, kind: str
+    runs: tuple[ReducedRun, ...],
+    place: int,
+    own: FloatArray,
+    others: FloatArray,
+    speed_rpm: FloatArray,
+    kind: str,
 ) -> str:
-    """What is known about a pull that stands apart: where in speed, what its own record says."""
+    """What is known about a run that stands apart: where in speed, what its own record says."""
     shared = np.isfinite(own) & np.isfinite(others).any(axis=0)
     off = np.full(len(own), np.nan)
     off[shared] = own[shared] - np.nanmean(others[:, shared], axis=0)
@@ -879,19 +883,19 @@ def _explain(
         else f"up to {abs(100 * off[worst]):.1f} % {'below' if off[worst] < 0 else 'above'} the others, "
         f"most at {speed_rpm[worst]:,.0f} rpm"
     )
-    pull = pulls[place]
-    rest = [p.reduction for i, p in enumerate(pulls) if i != place]
+    run = runs[place]
+    rest = [p.reduction for i, p in enumerate(runs) if i != place]
     usual = set.intersection(*(set(r.notes) for r in rest))
-    reasons = [note.rstrip(".") for note in pull.reduction.notes if note not in usual]
+    reasons = [note.rstrip(".") for note in run.reduction.notes if note not in usual]
     typical = float(np.median([r.sweep_time_s for r in rest]))
-    if abs(pull.reduction.sweep_time_s - typical) > SWEEP_GOOD_S:
-        reasons.append(f"its sweep took {pull.reduction.sweep_time_s:.1f} s, the others {typical:.1f} s")
+    if abs(run.reduction.sweep_time_s - typical) > SWEEP_GOOD_S:
+        reasons.append(f"its sweep took {run.reduction.sweep_time_s:.1f} s, the others {typical:.1f} s")
     factor = float(np.median([r.air_factor for r in rest]))
-    if abs(pull.reduction.air_factor - factor) > 0.005:
-        reasons.append(f"its air factor is {pull.reduction.air_factor:.3f}, the others' {factor:.3f}")
+    if abs(run.reduction.air_factor - factor) > 0.005:
+        reasons.append(f"its air factor is {run.reduction.air_factor:.3f}, the others' {factor:.3f}")
     why = "; ".join(reasons) if reasons else "nothing in its own record says why"
     test = "Grubbs 1 %" if kind == "outlier" else "Grubbs 5 %"
-    return f"{pull.name} stands apart: {where} ({test}); {why}; kept in the mean"
+    return f"{run.name} stands apart: {where} ({test}); {why}; kept in the mean"
 
 
 def number_word(n: int) -> str:

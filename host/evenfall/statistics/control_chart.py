@@ -17,13 +17,13 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-import scipy  # scipy.stats loads at its first use: listing pulls does not wait for it
+import scipy  # scipy.stats loads at its first use: listing runs does not wait for it
 
 from evenfall.errors import InputError
 from evenfall.model import FloatArray, IntArray
 from evenfall.statistics.compare import LEVEL, Precision, precision
 
-FEWEST_SESSIONS = 5
+MIN_SESSIONS = 5
 DAY_S = 86_400
 WEEK_DAYS = (4.0, 10.0)  # what counts as "a week later"
 
@@ -37,7 +37,7 @@ RULES = {
 
 @dataclass(frozen=True)
 class Session:
-    """Peak power of the reference engine's pulls on one day, in watts."""
+    """Peak power of the reference engine's runs on one day, in watts."""
 
     label: str
     started_unix_s: int
@@ -48,7 +48,7 @@ class Session:
 class Alarm:
     """A rule that a session broke."""
 
-    place: int
+    index: int
     rule: str
     sentence: str
 
@@ -65,7 +65,7 @@ class Chart:
     z: FloatArray  # each session on the normal scale
     baseline: int  # sessions, from the first, that the lines rest on
     alarms: tuple[Alarm, ...]
-    precision: Precision | None  # None while no session holds two pulls
+    precision: Precision | None  # None while no session holds two runs
     week_pairs: int
     week_limit_relative: float  # two sessions a week apart differ by less, 19 times in 20; NaN unknown
     today_sentence: str
@@ -75,18 +75,18 @@ def control_chart(sessions: Sequence[Session], baseline: int | None = None) -> C
     """The chart of a reference engine.
 
     `baseline`: how many of the first sessions fix centre and sigma (default: all but the newest, so
-    that today is judged against history).  Raises InputError below FEWEST_SESSIONS + 1 sessions.
+    that today is judged against history).  Raises InputError below MIN_SESSIONS + 1 sessions.
     """
     ordered = tuple(sorted((s for s in sessions if len(s.peak_power_W)), key=lambda s: s.started_unix_s))
     have = len(ordered)
-    if have < FEWEST_SESSIONS + 1:
+    if have < MIN_SESSIONS + 1:
         raise InputError(
-            f"a control chart needs {FEWEST_SESSIONS + 1} sessions of the reference engine, "
+            f"a control chart needs {MIN_SESSIONS + 1} sessions of the reference engine, "
             f"there are {have}; run it at the start of each day"
         )
     n = have - 1 if baseline is None else baseline
-    if not FEWEST_SESSIONS <= n <= have:
-        raise InputError(f"the baseline must hold {FEWEST_SESSIONS} to {have} sessions, not {n}")
+    if not MIN_SESSIONS <= n <= have:
+        raise InputError(f"the baseline must hold {MIN_SESSIONS} to {have} sessions, not {n}")
     means = np.array([float(np.mean(s.peak_power_W)) for s in ordered])
     centre = float(means[:n].mean())
     sigma = float(means[:n].std(ddof=1))

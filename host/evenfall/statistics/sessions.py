@@ -43,7 +43,7 @@ class Design:
 
     after: FloatArray  # 0 before, 1 after
     session: IntArray
-    place: FloatArray | None  # in the session, from 0; None where the times are not known
+    order: FloatArray | None  # in the session, from 0; None where the times are not known
     air: IntArray  # which reading of the air
     air_u: FloatArray  # its relative standard uncertainty
 
@@ -55,10 +55,10 @@ class Design:
     @property
     def interleaved(self) -> bool:
         """Groups alternate within a session, so that a drift hardly looks like a gain."""
-        if self.place is None or self.confounded:
+        if self.order is None or self.confounded:
             return False
         place = np.column_stack([self.session == s for s in np.unique(self.session)]).astype(float)
-        inside = [v - place @ np.linalg.lstsq(place, v, rcond=None)[0] for v in (self.after, self.place)]
+        inside = [v - place @ np.linalg.lstsq(place, v, rcond=None)[0] for v in (self.after, self.order)]
         size = np.sqrt((inside[0] @ inside[0]) * (inside[1] @ inside[1]))
         return bool(size > 0 and abs(inside[0] @ inside[1]) < 0.5 * size)
 
@@ -92,7 +92,7 @@ def session_numbers(started_unix_s: Sequence[int], filed: Sequence[int | None]) 
     return out
 
 
-def places(started_unix_s: Sequence[int], session: IntArray) -> FloatArray | None:
+def run_order(started_unix_s: Sequence[int], session: IntArray) -> FloatArray | None:
     """Place of each run in its session by time; None when a time is not known or two runs share one."""
     at = np.asarray(started_unix_s, float)
     if (at <= 0).any():
@@ -191,8 +191,8 @@ def _fit(
     if air.shape[1] == own.shape[1]:  # one reading a session: its error is part of the session's offset
         air_var = np.zeros_like(air_var)
     X = np.column_stack([np.ones(n), after])
-    if design.place is not None:
-        place = design.place[use] - design.place[use].mean()
+    if design.order is not None:
+        place = design.order[use] - design.order[use].mean()
         timed = np.column_stack([X, place])
         if _rank(timed) == 3 and n - _rank(np.column_stack([timed, own])) >= 1:
             X = timed

@@ -1,4 +1,4 @@
-"""A pull without a bench: starts the bench in software as a program and waits for its run.
+"""A run without a bench: starts the bench in software as a program and waits for its run.
 
 The firmware is the board's own, in a real MicroPython; all that is simulated
 is physics and pins.  Data and names are invented: the engine bench of a
@@ -23,7 +23,7 @@ from evenfall.model import Setup
 
 SCENARIO = "trail-crew"
 ENGINE = "clearing saw 45"
-# what the crew knows of its bench, the inertia from two pulls at different rates
+# what the crew knows of its bench, the inertia from two runs at different rates
 SETUP = Setup(engine_teeth=10, brake_teeth=10, inertia_kg_m2=0.0024, inertia_u_kg_m2=0.00005)
 PATIENCE_S = 120.0
 
@@ -39,13 +39,13 @@ def bench_program() -> str:
 
 @contextlib.contextmanager
 def bench_running(
-    port: Path, scenario: str, seed: int, pulls: int, say: Callable[[str], None]
+    port: Path, scenario: str, seed: int, runs: int, say: Callable[[str], None]
 ) -> Iterator[Callable[[], None]]:
     """The bench in software, its board's port linked at `port`, until the block ends.
 
     Yields a check that raises EvenfallError once the bench has stopped by itself.
     """
-    command = [bench_program(), "run", "--scenario", scenario, "--seed", str(seed), "--pulls", str(pulls)]
+    command = [bench_program(), "run", "--scenario", scenario, "--seed", str(seed), "--runs", str(runs)]
     process = subprocess.Popen(
         [*command, "--port-link", str(port)],
         stdin=subprocess.DEVNULL,
@@ -84,7 +84,7 @@ def bench_running(
         listener.join(1)
 
 
-def wait_for_runs(port: Path, pulls: int, check: Callable[[], None], say: Callable[[str], None]) -> None:
+def wait_for_runs(port: Path, runs: int, check: Callable[[], None], say: Callable[[str], None]) -> None:
     """Wait until the board at `port` holds `pulls` new runs and is at rest."""
     until = time.monotonic() + PATIENCE_S
     state = ""
@@ -100,7 +100,7 @@ def wait_for_runs(port: Path, pulls: int, check: Callable[[], None], say: Callab
             if status["state"] != state:
                 state = status["state"]
                 say(f"board: {state}")
-            if status["runs_unacked"] >= pulls and state in ("rest", "ready", "safe"):
+            if status["runs_unacked"] >= runs and state in ("rest", "ready", "safe"):
                 return
             time.sleep(0.1)
 
@@ -108,5 +108,5 @@ def wait_for_runs(port: Path, pulls: int, check: Callable[[], None], say: Callab
 def _not_forever(until: float) -> None:
     if time.monotonic() > until:
         raise EvenfallError(
-            f"the bench in software made no pull in {PATIENCE_S:.0f} s: is the computer very busy?"
+            f"the bench in software made no run in {PATIENCE_S:.0f} s: is the computer very busy?"
         )

@@ -1,7 +1,7 @@
 """A day at the bench, step by step: `STEPS` is the order.
 
 How far the day has come is written to its session in the archive after every step and after every
-pull, so a crash, a closed lid or a pulled plug loses at most the question that was open.  Pulls are
+run, so a crash, a closed lid or a pulled plug loses at most the question that was open.  Runs are
 taken from the session itself: one that was fetched and not yet noted down is found again.
 """
 
@@ -31,7 +31,7 @@ from evenfall.output.text import (
 )
 from evenfall.reduction.air import check_air, describe
 from evenfall.reduction.calibration import check_drift
-from evenfall.statistics.compare import Group, Pull, compare, group
+from evenfall.statistics.compare import Group, ReducedRun, compare, group
 from evenfall.units import typed
 from evenfall.workflow.fetch import file_air, filing_in_force, take_runs
 
@@ -48,7 +48,7 @@ STEPS = (
     "after",
     "report",
 )
-WARM_PULLS = 3  # so many in a row must agree ...
+WARM_RUNS = 3  # so many in a row must agree ...
 WARM_SPREAD = 0.01  # ... within this, before the engine counts as warm; common practice, no source
 WEIGHT_READINGS = 20
 WEIGHT_PAUSE_S = 0.1  # between them: two seconds in all, longer than a hanging weight swings
@@ -107,7 +107,7 @@ def load_day(archive: Archive) -> Day | None:
 class Guide:
     """Leads through the steps.
 
-    `line()` opens the board; `reduce(number)` gives a reduced pull; `write_page(before, after)` writes
+    `line()` opens the board; `reduce(number)` gives a reduced run; `write_page(before, after)` writes
     the sheet and returns where it lies; `keep_weight(reading)` adds to the check-weight log and returns
     all of it.
     """
@@ -118,7 +118,7 @@ class Guide:
         day: Day,
         talk: Talk,
         line: Callable[[], AbstractContextManager[Link]],
-        reduce: Callable[[int], Pull],
+        reduce: Callable[[int], ReducedRun],
         write_page: Callable[[list[int], list[int]], str],
         units: Units = SHOP,
         keep_weight: Callable[[Reading], list[Reading]] = lambda reading: [reading],
@@ -188,7 +188,7 @@ class Guide:
 
     def step_zero(self) -> bool:
         """The load cell with nothing on the arm."""
-        self._heading("Zero", "Nothing on the arm, hoses hanging as in a pull, shaft at rest, water off.")
+        self._heading("Zero", "Nothing on the arm, hoses hanging as in a run, shaft at rest, water off.")
         self.talk.ask("Enter when it is so")
         with self.line() as line:
             self.day.zero_count = line.zero()
@@ -231,7 +231,7 @@ class Guide:
             kelvin, humidity = status["temperature"] + 273.15, status["humidity"] / 100
             air = Air(status["pressure"], kelvin, humidity, source="board")
             check_air(air)
-            self.talk.say(f"The board reads {describe(air)}; each pull carries its own reading.")
+            self.talk.say(f"The board reads {describe(air)}; each run carries its own reading.")
             self.archive.take_out_of_force("air")
             return True
         pressure = self.talk.ask("Pressure with unit (29.92 inHg, 1013 hPa)")
@@ -247,7 +247,7 @@ class Guide:
         return True
 
     def step_engine(self) -> bool:
-        """Which engine, in which build, by whom, how many pulls."""
+        """Which engine, in which build, by whom, how many runs."""
         self._heading("Engine", "")
         names = [e["name"] for e in self.archive.engines()]
         if names:
@@ -263,21 +263,21 @@ class Guide:
             self.archive.add_build(name, build)
         self.day.engine, self.day.before_build = name, build
         self.day.by = self.talk.ask("Who is at the bench", self.day.by)
-        want = self.talk.ask("Pulls before and after, each", str(self.day.want)).strip()
+        want = self.talk.ask("Runs before and after, each", str(self.day.want)).strip()
         if not want.isdigit() or not 2 <= int(want) <= 30:
-            raise InputError(f"'{want}' pulls: give a number from 2 to 30; three is a good start")
+            raise InputError(f"'{want}' runs: give a number from 2 to 30; three is a good start")
         self.day.want = int(want)
         self.archive.put_in_force("build", self.archive.build_id(name, build))
         return True
 
     def step_warm_up(self) -> bool:
-        """Pulls until three in a row agree."""
-        self._heading("Warm-up", f"Pull until {WARM_PULLS} in a row agree within {100 * WARM_SPREAD:g} %.")
+        """Runs until three in a row agree."""
+        self._heading("Warm-up", f"Run until {WARM_RUNS} in a row agree within {100 * WARM_SPREAD:g} %.")
         return self._pulls(self.day.warm, self._warm_enough)
 
     def step_before(self) -> bool:
-        """The pulls before the change."""
-        self._heading("Before", f"{self.day.want} pulls of '{self.day.before_build}', one like the other.")
+        """The runs before the change."""
+        self._heading("Before", f"{self.day.want} runs of '{self.day.before_build}', one like the other.")
         return self._pulls(self.day.before, self._enough)
 
     def step_change(self) -> bool:
@@ -304,8 +304,8 @@ class Guide:
         return self._pulls(self.day.warm_again, self._warm_enough)
 
     def step_after(self) -> bool:
-        """The pulls after the change, judged as they come."""
-        self._heading("After", f"{self.day.want} pulls of '{self.day.after_build}'.")
+        """The runs after the change, judged as they come."""
+        self._heading("After", f"{self.day.want} runs of '{self.day.after_build}'.")
         return self._pulls(self.day.after, self._enough_after)
 
     def step_report(self) -> bool:
@@ -366,14 +366,14 @@ class Guide:
             self.talk.say(f"! {code_texts.say(code_texts.FAULTS, status['fault'])}")
         if status["state"] not in IDLE_STATES:
             state = code_texts.say(code_texts.STATES, status["state"])
-            raise BoardError(f"the board is not at rest ({state}); wait until the pull is stored")
+            raise BoardError(f"the board is not at rest ({state}); wait until the run is stored")
         filing = filing_in_force(self.archive, self.talk.say)
         entries = [e for e in line.runs() if "acknowledged" not in e.flags]
         for _ in take_runs(line, self.archive, entries, filing):
             pass
 
     def _adopt(self, target: list[int]) -> list[int]:
-        """Pulls of this session that stand in no list yet go into this one; return them."""
+        """Runs of this session that stand in no list yet go into this one; return them."""
         rows = self.archive.find(Query(session=self.day.session, set_aside=None, limit=10_000))
         known = self.day.known()
         new = [r["pull"] for r in sorted(rows, key=lambda r: r["pull"]) if r["pull"] not in known]
@@ -381,22 +381,22 @@ class Guide:
         self.keep()
         return new
 
-    def _pulls(self, target: list[int], judge: Callable[[list[Pull]], tuple[bool, list[str]]]) -> bool:
+    def _pulls(self, target: list[int], judge: Callable[[list[ReducedRun]], tuple[bool, list[str]]]) -> bool:
         """Make, fetch, judge, until the person says it is enough."""
         self._adopt(target)
-        told: dict[int, Pull] = {}
+        told: dict[int, ReducedRun] = {}
         while True:
             counted = self._counting(target, told)
             enough, said = judge(counted)
             for sentence in said:
                 self.talk.say("  " + sentence)
             options = {
-                "fetch": "a pull is made: fetch it",
-                "aside": "set the last pull aside, with a reason",
+                "fetch": "a run is made: fetch it",
+                "aside": "set the last run aside, with a reason",
                 "done": "go on to the next step",
                 "leave": "leave; `evenfall day` goes on from here",
             }
-            do = self.talk.choose(f"{len(counted)} pulls count.", options, "done" if enough else "fetch")
+            do = self.talk.choose(f"{len(counted)} runs count.", options, "done" if enough else "fetch")
             if do == "leave":
                 return False
             if do == "done":
@@ -412,8 +412,8 @@ class Guide:
             except EvenfallError as error:
                 self.talk.say(f"! {error}")
 
-    def _counting(self, target: list[int], told: dict[int, Pull]) -> list[Pull]:
-        """Reduced pulls of the list that are not set aside; one that cannot be reduced is said."""
+    def _counting(self, target: list[int], told: dict[int, ReducedRun]) -> list[ReducedRun]:
+        """Reduced runs of the list that are not set aside; one that cannot be reduced is said."""
         found = []
         for number in target:
             if self.archive.row(number)["set_aside"] is not None:
@@ -423,56 +423,56 @@ class Guide:
                     told[number] = self.reduce(number)
                 found.append(told[number])
             except EvenfallError as error:
-                self.talk.say(f"! pull {number} is kept but does not count: {error}")
+                self.talk.say(f"! run {number} is kept but does not count: {error}")
         return found
 
-    def _show(self, number: int, told: dict[int, Pull]) -> None:
+    def _show(self, number: int, told: dict[int, ReducedRun]) -> None:
         row = self.archive.row(number)
         verdict = code_texts.say(code_texts.VERDICTS, row["verdict"])
         reason = "" if row["reason"] == "none" else f": {code_texts.say(code_texts.REASONS, row['reason'])}"
-        self.talk.say(f"Pull {number}, {verdict}{reason}")
+        self.talk.say(f"Run {number}, {verdict}{reason}")
         told[number] = self.reduce(number)
         peak = told[number].reduction.peak_power_W
         self.talk.say("  " + peak_line("Peak power", peak, self.units.power_scale, self.units.power_name))
 
-    def _set_aside(self, counted: list[Pull]) -> None:
+    def _set_aside(self, counted: list[ReducedRun]) -> None:
         if not counted:
-            raise InputError("there is no pull to set aside")
+            raise InputError("there is no run to set aside")
         number = counted[-1].key
-        self.archive.set_aside(number, self.talk.ask(f"Why does pull {number} not count"))
+        self.archive.set_aside(number, self.talk.ask(f"Why does run {number} not count"))
 
-    def _warm_enough(self, pulls: list[Pull]) -> tuple[bool, list[str]]:
-        if len(pulls) < WARM_PULLS:
+    def _warm_enough(self, runs: list[ReducedRun]) -> tuple[bool, list[str]]:
+        if len(runs) < WARM_RUNS:
             return False, []
-        peaks = np.array([p.reduction.peak_power_W.value for p in pulls[-WARM_PULLS:]])
+        peaks = np.array([p.reduction.peak_power_W.value for p in runs[-WARM_RUNS:]])
         spread = float(np.ptp(peaks) / peaks.mean())
         if spread <= WARM_SPREAD:
-            return True, [f"the last {WARM_PULLS} agree within {100 * spread:.1f} %: warm"]
-        return False, [f"the last {WARM_PULLS} still differ by {100 * spread:.1f} %: pull again"]
+            return True, [f"the last {WARM_RUNS} agree within {100 * spread:.1f} %: warm"]
+        return False, [f"the last {WARM_RUNS} still differ by {100 * spread:.1f} %: run again"]
 
-    def _group(self, pulls: list[Pull], label: str) -> Group:
-        return group(pulls, label)
+    def _group(self, runs: list[ReducedRun], label: str) -> Group:
+        return group(runs, label)
 
-    def _enough(self, pulls: list[Pull]) -> tuple[bool, list[str]]:
-        if len(pulls) < 2:
+    def _enough(self, runs: list[ReducedRun]) -> tuple[bool, list[str]]:
+        if len(runs) < 2:
             return False, []
-        g = self._group(pulls, self.day.before_build)
+        g = self._group(runs, self.day.before_build)
         lines = [repeatability_line(g, self.units)] + [f.sentence for f in g.findings]
-        return len(pulls) >= self.day.want, lines
+        return len(runs) >= self.day.want, lines
 
-    def _enough_after(self, pulls: list[Pull]) -> tuple[bool, list[str]]:
-        if len(pulls) < 2:
+    def _enough_after(self, runs: list[ReducedRun]) -> tuple[bool, list[str]]:
+        if len(runs) < 2:
             return False, []
         before = self._counting(self.day.before, {})
         if len(before) < 2:
-            return len(pulls) >= self.day.want, []
+            return len(runs) >= self.day.want, []
         result = compare(
             self._group(before, self.day.before_build),
-            self._group(pulls, self.day.after_build),
+            self._group(runs, self.day.after_build),
             self.day.decide,
         )
         findings = [f.sentence for f in result.after.findings]
-        return len(pulls) >= self.day.want, [verdict_sentence(result, self.units), *findings]
+        return len(runs) >= self.day.want, [verdict_sentence(result, self.units), *findings]
 
     def _compared(self) -> Any:
         before = self._group(self._counting(self.day.before, {}), self.day.before_build)

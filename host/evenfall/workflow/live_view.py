@@ -29,7 +29,7 @@ from evenfall.reduction.air import correction
 from evenfall.units import RPM
 
 REST_S = 0.25  # between two questions when nothing turns
-PULL_S = 0.5  # and during a pull
+RUN_S = 0.5  # and during a run
 BUSY_STATES = ("steady", "sweep", "release", "store", "characterise", "record")
 AGAIN_S = 1.0  # between two looks for a lost board
 TRACE = 60  # readings in the traces
@@ -114,7 +114,7 @@ class Watcher:
         """How long to wait before the next step."""
         if self._line is None:
             return AGAIN_S
-        return PULL_S if self._status and self._status["state"] in BUSY_STATES else REST_S
+        return RUN_S if self._status and self._status["state"] in BUSY_STATES else REST_S
 
     def close(self) -> None:
         self._drop()
@@ -151,8 +151,8 @@ class Watcher:
 
 
 @dataclass(frozen=True)
-class LastPull:
-    """One line of the list of last pulls."""
+class LastRun:
+    """One line of the list of last runs."""
 
     name: str
     when: str
@@ -163,7 +163,7 @@ class LastPull:
 
 def watch(
     watcher: Watcher,
-    pulls: Callable[[], Sequence[LastPull]],
+    runs: Callable[[], Sequence[LastRun]],
     units: Units = SHOP,
     standard: str = "iso1585",
     typed_air: Air | None = None,
@@ -174,7 +174,7 @@ def watch(
     until = None if seconds is None else time.monotonic() + seconds
     shown = live if live is not None else Live(screen=True, auto_refresh=False)
     last_seen: tuple[int, str] | None = None
-    recent: Sequence[LastPull] = pulls()
+    recent: Sequence[LastRun] = runs()
     with shown:
         try:
             while until is None or time.monotonic() < until:
@@ -182,7 +182,7 @@ def watch(
                 seen = (view.status["last_run_id"], view.fetched) if view.status else None
                 if seen != last_seen:
                     last_seen = seen
-                    recent = pulls()
+                    recent = runs()
                 shown.update(render(view, recent, units, standard, typed_air), refresh=True)
                 time.sleep(watcher.pause_s)
         finally:
@@ -194,7 +194,7 @@ def watch(
 
 def render(
     view: View,
-    pulls: Sequence[LastPull],
+    runs: Sequence[LastRun],
     units: Units = SHOP,
     standard: str = "iso1585",
     typed_air: Air | None = None,
@@ -204,7 +204,7 @@ def render(
     s = view.status
     if s is not None:
         parts += [_gauges(view, s, units), _traces(view, units), Text(), _facts(view, s, standard, typed_air)]
-    parts += [Text(), _pulls(pulls, units), Text()]
+    parts += [Text(), _runs(runs, units), Text()]
     parts.append(Text("Ctrl-C leaves the view; the bench goes on by itself.", style="dim"))
     return Group(*parts)
 
@@ -332,9 +332,9 @@ def _facts(view: View, s: dict[str, Any], standard: str, typed_air: Air | None) 
     return table
 
 
-def _pulls(pulls: Sequence[LastPull], units: Units) -> RenderableType:
+def _runs(runs: Sequence[LastRun], units: Units) -> RenderableType:
     table = Table(
-        title="Last pulls in the archive",
+        title="Last runs in the archive",
         title_justify="left",
         title_style="bold",
         header_style="dim",
@@ -342,19 +342,19 @@ def _pulls(pulls: Sequence[LastPull], units: Units) -> RenderableType:
         padding=(0, 2, 0, 0),
     )
     for name, justify in (
-        ("pull", "left"),
+        ("run", "left"),
         ("when", "left"),
         ("verdict", "left"),
         ("peak power", "right"),
         ("at", "right"),
     ):
         table.add_column(name, justify=justify)  # type: ignore[arg-type]
-    for p in pulls:
+    for p in runs:
         power = (
             "–" if p.peak_power_W is None else f"{float(units.power(p.peak_power_W)):.2f} {units.power_name}"
         )
         at = "–" if p.peak_power_rpm is None else f"{p.peak_power_rpm:,.0f} rpm"
         table.add_row(Text(printable(p.name)), p.when, p.verdict, power, at)
-    if not pulls:
+    if not runs:
         table.add_row("none yet", "", "", "", "")
     return table

@@ -1,4 +1,4 @@
-"""One pull from raw counts to corrected bins, on made pulls whose truth is known."""
+"""One run from raw counts to corrected bins, on made runs whose truth is known."""
 
 from __future__ import annotations
 
@@ -16,21 +16,21 @@ from evenfall.output import text
 from evenfall.reduction import align, reduce
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from made_pulls import ENGINES, STANDARD_AIR, Flaws, make_pull
+from made_runs import ENGINES, STANDARD_AIR, Flaws, make_run
 
 QUIET = Flaws(cycle_rel=0, noise_counts=0, jitter_s=0, ripple_rel=0, zero_after_N=0.0, resonance_Hz=400)
 
 
-def torque_error(pull, calibration=None, setup=None, run=None, against="run", **known):
+def torque_error(made, calibration=None, setup=None, run=None, against="run", **known):
     r = reduce.reduce_run(
-        run or pull.run, calibration or pull.calibration, setup or pull.setup, STANDARD_AIR, **known
+        run or made.run, calibration or made.calibration, setup or made.setup, STANDARD_AIR, **known
     )
     b = r.bins
-    fine = reduce.observe(pull.run, pull.calibration, pull.setup).aligned.fine.time_s
+    fine = reduce.observe(made.run, made.calibration, made.setup).aligned.fine.time_s
     true = (
-        pull.as_run(b.speed_rpm, within_s=(fine[0], fine[-1]))
+        made.as_run(b.speed_rpm, within_s=(fine[0], fine[-1]))
         if against == "run"
-        else pull.truth(b.speed_rpm)
+        else made.truth(b.speed_rpm)
     )
     return r, (b.torque_Nm / true - 1)[np.isfinite(b.torque_Nm)]
 
@@ -38,7 +38,7 @@ def torque_error(pull, calibration=None, setup=None, run=None, against="run", **
 @pytest.mark.parametrize("engine", ENGINES, ids=lambda e: e.name)
 def test_every_bin_within_half_a_percent_of_the_torque_that_was(engine):
     for seed in range(4):
-        _, error = torque_error(make_pull(engine, seed, flaws=Flaws(zero_after_N=0.0, resonance_Hz=50)))
+        _, error = torque_error(make_run(engine, seed, flaws=Flaws(zero_after_N=0.0, resonance_Hz=50)))
         assert np.abs(error).max() < 0.005
         assert error.size >= (engine.top_rpm - 5000) / 250 - 1
 
@@ -47,17 +47,17 @@ def test_every_bin_within_half_a_percent_of_the_torque_that_was(engine):
 def test_other_rates(sweep_s):
     flaws = Flaws(zero_after_N=0.0, resonance_Hz=100)
     for seed in range(3):
-        _, error = torque_error(make_pull(ENGINES[2], seed, sweep_s=sweep_s, flaws=flaws))
+        _, error = torque_error(make_run(ENGINES[2], seed, sweep_s=sweep_s, flaws=flaws))
         assert np.abs(error).max() < 0.006
 
 
 def test_ends_of_the_range_are_kept():
-    p = make_pull(ENGINES[1], 3, flaws=Flaws(ripple_rel=0.0005))
+    p = make_run(ENGINES[1], 3, flaws=Flaws(ripple_rel=0.0005))
     r, _ = torque_error(p)
     filled = r.bins.speed_rpm[np.isfinite(r.bins.torque_Nm)]
     assert filled[0] == 5000
     assert filled[-1] >= ENGINES[1].top_rpm - 250
-    assert r.bins.count[np.isfinite(r.bins.torque_Nm)].min() >= reduce.FEWEST
+    assert r.bins.count[np.isfinite(r.bins.torque_Nm)].min() >= reduce.MIN_SAMPLES
 
 
 @pytest.mark.parametrize("hand_s", [-0.15, 0.0, 0.1, 0.25])
@@ -66,7 +66,7 @@ def test_closing_throttle_stays_out_of_the_bins(hand_s):
     for engine in ENGINES:
         for seed in range(3):
             flaws = Flaws(hand_s=hand_s, zero_after_N=0.0, resonance_Hz=50)
-            p = make_pull(engine, seed, flaws=flaws)
+            p = make_run(engine, seed, flaws=flaws)
             _, error = torque_error(p)
             used = reduce.observe(p.run, p.calibration, p.setup).aligned.fine.time_s
             assert -0.1 < used[-1] - p.closes_s < 0.005
@@ -76,23 +76,23 @@ def test_closing_throttle_stays_out_of_the_bins(hand_s):
 def test_what_runs_on_past_the_end_fills_the_last_bin():
     """Open for a second more: all of it is used that may be, nothing is taken for a closing throttle."""
     for seed in range(10):
-        p = make_pull(ENGINES[2], seed, flaws=Flaws(hand_s=1.0, cycle_rel=0.01, cycle_time_s=0.006))
+        p = make_run(ENGINES[2], seed, flaws=Flaws(hand_s=1.0, cycle_rel=0.01, cycle_time_s=0.006))
         seen = reduce.observe(p.run, p.calibration, p.setup)
         past_s = seen.aligned.fine.time_s[-1] - seen.end_s
-        assert past_s == pytest.approx(align.PAST_S - align.CLOSES_MEAN_S, abs=0.005)
-        lines, _ = reduce.bin_lines(seen, 250.0)
+        assert past_s == pytest.approx(align.RUN_OUT_S - align.CLOSING_MEAN_S, abs=0.005)
+        lines, _ = reduce.bin_means(seen, 250.0)
         assert lines.centre[0] == 5000 and lines.low[0] < 4880 and np.isfinite(lines.value[0, 0])
 
 
 def test_bin_left_half_filled_is_not_given_and_said():
-    p = make_pull(ENGINES[2], 1, flaws=Flaws(hand_s=0.0, cycle_rel=0.02, cycle_time_s=0.012))
+    p = make_run(ENGINES[2], 1, flaws=Flaws(hand_s=0.0, cycle_rel=0.02, cycle_time_s=0.012))
     r, _ = torque_error(p)
     assert np.isnan(r.bins.torque_Nm[r.bins.speed_rpm == 5000]).all()
     assert any("Not given, for too little data: 5000 rpm (swept from 50" in n for n in r.notes)
 
 
 def test_power_is_torque_times_speed_and_bins_add_up():
-    r, _ = torque_error(make_pull(ENGINES[2], 1))
+    r, _ = torque_error(make_run(ENGINES[2], 1))
     b = r.bins
     ureg = pint.UnitRegistry()
     for i in np.flatnonzero(np.isfinite(b.torque_Nm))[::5]:
@@ -103,7 +103,7 @@ def test_power_is_torque_times_speed_and_bins_add_up():
 
 def test_falling_flywheels_add_to_the_brake():
     """Left in, the inertia makes a falling sweep read high by J dw/dt, a rising one would read low."""
-    p = make_pull(ENGINES[0], 2, flaws=QUIET)
+    p = make_run(ENGINES[0], 2, flaws=QUIET)
     r0 = reduce.reduce_run(p.run, p.calibration, replace(p.setup, inertia_kg_m2=0.0), STANDARD_AIR)
     r1 = reduce.reduce_run(p.run, p.calibration, p.setup, STANDARD_AIR)
     by_hand = 9e-4 * (10500 - 5000) / 10 * 2 * math.pi / 60
@@ -116,7 +116,7 @@ def test_falling_flywheels_add_to_the_brake():
 
 def test_delay_pairs_torque_with_the_wrong_speed_when_left_out():
     """A delay left in shifts the curve by rate x delay: 75 rpm/0.1 s at 750 rpm/s, here 25 ms."""
-    p = make_pull(ENGINES[2], 2, flaws=QUIET)
+    p = make_run(ENGINES[2], 2, flaws=QUIET)
     slope = np.gradient(p.truth(np.arange(5000, 12501, 250.0)), 250.0)
     late = replace(p.setup, load_delay_s=0.0)
     _, wrong = torque_error(p, setup=late)
@@ -132,7 +132,7 @@ def test_delay_pairs_torque_with_the_wrong_speed_when_left_out():
 
 def test_measured_period_sets_the_delay():
     for rate_error in (-0.05, 0.0, 0.16):
-        p = make_pull(ENGINES[3], 2, flaws=replace(QUIET, rate_error=rate_error))
+        p = make_run(ENGINES[3], 2, flaws=replace(QUIET, rate_error=rate_error))
         seen = reduce.observe(p.run, p.calibration, p.setup)
         assert seen.aligned.delay_s == pytest.approx(2 / (80 * (1 + rate_error)), rel=1e-4)
         _, error = torque_error(p)
@@ -140,12 +140,12 @@ def test_measured_period_sets_the_delay():
 
 
 def test_missed_and_extra_pulses_are_healed_and_counted():
-    clean = make_pull(ENGINES[2], 5, flaws=Flaws(zero_after_N=0.0))
-    p = make_pull(ENGINES[2], 5, flaws=Flaws(missed=0.02, extra=0.02, zero_after_N=0.0))
+    clean = make_run(ENGINES[2], 5, flaws=Flaws(zero_after_N=0.0))
+    p = make_run(ENGINES[2], 5, flaws=Flaws(missed=0.02, extra=0.02, zero_after_N=0.0))
     r, error = torque_error(p)
     assert np.abs(error).max() < 0.006
     assert any("missed" in n and "healed" in n for n in r.notes)
-    edges = align.heal_edges(p.run.edge_time_s)
+    edges = align.repair_edges(p.run.edge_time_s)
     full = clean.run.edge_time_s.size
     assert edges.index[-1] + 1 == pytest.approx(full, abs=3)
     assert edges.missed == pytest.approx(0.02 * full, rel=0.3)
@@ -153,25 +153,25 @@ def test_missed_and_extra_pulses_are_healed_and_counted():
 
 
 def test_removed_and_doubled_pulses_are_counted_exactly():
-    p = make_pull(ENGINES[2], 5, flaws=QUIET)
+    p = make_run(ENGINES[2], 5, flaws=QUIET)
     t = p.run.edge_time_s
     gone = np.delete(t, [100, 300, 301, 700])
-    got = align.heal_edges(gone)
+    got = align.repair_edges(gone)
     assert (got.missed, got.extra) == (4, 0)
     more = np.sort(np.concatenate((t, t[[150, 400, 800]] + 0.0011)))
-    got = align.heal_edges(more)
+    got = align.repair_edges(more)
     assert (got.missed, got.extra) == (0, 3)
     assert got.time_s == pytest.approx(t)
 
 
 def test_uneven_magnets_are_found_out():
     flaws = replace(QUIET, magnet_off_deg=(0.0, 2.0, -1.5, 0.8))
-    _, error = torque_error(make_pull(ENGINES[2], 3, magnets=4, flaws=flaws))
+    _, error = torque_error(make_run(ENGINES[2], 3, magnets=4, flaws=flaws))
     assert np.abs(error[1:-1]).max() < 0.001
 
 
 def test_spikes_gaps_and_clamped_codes_are_left_out_and_said():
-    p = make_pull(ENGINES[2], 6, flaws=Flaws(spike_at=(300, 500), drop_samples=(600, 601), zero_after_N=0.0))
+    p = make_run(ENGINES[2], 6, flaws=Flaws(spike_at=(300, 500), drop_samples=(600, 601), zero_after_N=0.0))
     count = p.run.load_count.copy()
     count[700:702] = 0x7FFFFF
     r, error = torque_error(p, run=replace(p.run, load_count=count))
@@ -182,7 +182,7 @@ def test_spikes_gaps_and_clamped_codes_are_left_out_and_said():
 
 
 def test_raw_arrays_are_not_touched():
-    p = make_pull(ENGINES[2], 6, flaws=Flaws(spike_at=(300,), missed=0.01))
+    p = make_run(ENGINES[2], 6, flaws=Flaws(spike_at=(300,), missed=0.01))
     before = (p.run.load_count.copy(), p.run.edge_time_s.copy(), p.run.load_time_s.copy())
     torque_error(p)
     after = (p.run.load_count, p.run.edge_time_s, p.run.load_time_s)
@@ -190,7 +190,7 @@ def test_raw_arrays_are_not_touched():
 
 
 def test_sweep_is_found_without_the_boards_marks():
-    p = make_pull(ENGINES[2], 7, flaws=Flaws(zero_after_N=0.0), marked=False)
+    p = make_run(ENGINES[2], 7, flaws=Flaws(zero_after_N=0.0), marked=False)
     r, error = torque_error(p)
     assert r.sweep_time_s == pytest.approx(10.0, abs=0.4)
     assert any("found from the speed" in n for n in r.notes)
@@ -201,18 +201,18 @@ def test_sweep_is_found_without_the_boards_marks():
 
 
 def test_zero_before_and_after():
-    p = make_pull(ENGINES[2], 8, flaws=replace(QUIET, zero_before_N=0.0, zero_after_N=0.4))
+    p = make_run(ENGINES[2], 8, flaws=replace(QUIET, zero_before_N=0.0, zero_after_N=0.4))
     r, _ = torque_error(p)
     assert any("The zero moved by +0.40 N" in n for n in r.notes)
     assert r.budget["zero"] == pytest.approx(
         0.4 / 2 / math.sqrt(3) * 0.25 / r.bins.torque_observed_Nm[np.nanargmax(r.bins.power_W)], rel=0.02
     )
-    p = make_pull(ENGINES[2], 8, flaws=replace(QUIET, zero_after_N=0.01))
+    p = make_run(ENGINES[2], 8, flaws=replace(QUIET, zero_after_N=0.01))
     assert not any("zero moved" in n for n in torque_error(p)[0].notes)
 
 
 def test_zero_that_was_not_taken_at_rest_is_left_out():
-    p = make_pull(ENGINES[2], 8, flaws=replace(QUIET, noise_counts=40, zero_after_N=0.0))
+    p = make_run(ENGINES[2], 8, flaws=replace(QUIET, noise_counts=40, zero_after_N=0.0))
     (t0, z0, s0, n0), after = p.run.zeros
     run = replace(p.run, zeros=[(t0, z0 + 0.3 * 42000, 30 * s0, n0), after])
     r, error = torque_error(p, run=run)
@@ -221,7 +221,7 @@ def test_zero_that_was_not_taken_at_rest_is_left_out():
 
 
 def test_efficiency_is_a_stated_assumption():
-    p = make_pull(ENGINES[2], 8, flaws=QUIET)
+    p = make_run(ENGINES[2], 8, flaws=QUIET)
     r, error = torque_error(p, setup=replace(p.setup, drive_efficiency=0.97))
     assert any("efficiency is assumed to be 0.97" in n for n in r.notes)
     # 3 % on what passes the chain, not on what the flywheels give
@@ -235,7 +235,7 @@ def test_efficiency_is_a_stated_assumption():
 @given(st.floats(0.5, 2.0), st.floats(0.5, 2.0))
 def test_scaling_laws(arm, span):
     """Twice the arm, twice the torque; twice the span, half of it; doubling both changes nothing."""
-    p = make_pull(ENGINES[2], 9, flaws=QUIET)
+    p = make_run(ENGINES[2], 9, flaws=QUIET)
     setup = replace(p.setup, inertia_kg_m2=0.0)
     base = reduce.reduce_run(p.run, p.calibration, setup, STANDARD_AIR).bins.torque_Nm
     c = replace(
@@ -251,7 +251,7 @@ def test_scaling_laws(arm, span):
 @given(st.integers(8, 20), st.integers(8, 20))
 def test_gearing_leaves_brake_power_alone(engine_teeth, brake_teeth):
     """Whatever the teeth, power through the chain is the same: speed goes up as torque goes down."""
-    p = make_pull(ENGINES[2], 9, flaws=QUIET)
+    p = make_run(ENGINES[2], 9, flaws=QUIET)
     setup = Setup(engine_teeth=engine_teeth, brake_teeth=brake_teeth, inertia_kg_m2=0.0)
     seen = reduce.observe(p.run, p.calibration, setup)
     plain = reduce.observe(p.run, p.calibration, Setup(inertia_kg_m2=0.0))
@@ -260,7 +260,7 @@ def test_gearing_leaves_brake_power_alone(engine_teeth, brake_teeth):
 
 
 def test_same_inputs_same_numbers_and_hashes():
-    p = make_pull(ENGINES[2], 9)
+    p = make_run(ENGINES[2], 9)
     a, b = (reduce.reduce_run(p.run, p.calibration, p.setup, STANDARD_AIR) for _ in range(2))
     assert a.inputs == b.inputs
     assert np.array_equal(a.bins.torque_Nm, b.bins.torque_Nm, equal_nan=True)
@@ -272,7 +272,7 @@ def test_same_inputs_same_numbers_and_hashes():
 def test_peaks_lie_where_the_curve_has_them():
     engine = ENGINES[2]
     for seed in range(4):
-        p = make_pull(engine, seed, flaws=Flaws(zero_after_N=0.0))
+        p = make_run(engine, seed, flaws=Flaws(zero_after_N=0.0))
         r, _ = torque_error(p)
         grid = np.arange(5000, 12500, 1.0)
         power = p.truth(grid) * grid * 2 * math.pi / 60
@@ -282,13 +282,13 @@ def test_peaks_lie_where_the_curve_has_them():
 
 
 def test_area_under_the_curve():
-    p = make_pull(ENGINES[2], 1, flaws=QUIET)
+    p = make_run(ENGINES[2], 1, flaws=QUIET)
     b = torque_error(p)[0].bins
     got = reduce.mean_over(b, 6000, 11000)
     grid = np.linspace(6000, 11000, 5001)
     assert got["torque_Nm"] == pytest.approx(p.truth(grid).mean(), rel=2e-3)
     assert got["power_W"] == pytest.approx((p.truth(grid) * grid).mean() * 2 * math.pi / 60, rel=2e-3)
-    assert 0 < got["torque_u_repeat_Nm"] < got["torque_u_Nm"]
+    assert 0 < got["torque_u_independent_Nm"] < got["torque_u_Nm"]
     with pytest.raises(InputError, match="covers"):
         reduce.mean_over(b, 3000, 9000)
 
@@ -363,7 +363,7 @@ def test_scatter_of_white_noise_is_recovered():
 @pytest.mark.outside("hp = lb-ft x rpm / 5252, common practice, on the printed units")
 def test_printed_units_keep_the_trades_rule():
     """Power and torque in shop units"""
-    r, _ = torque_error(make_pull(ENGINES[2], 1))
+    r, _ = torque_error(make_run(ENGINES[2], 1))
     ok = np.isfinite(r.bins.torque_Nm)
     hp, lbft = text.SHOP.power(r.bins.power_W[ok]), text.SHOP.torque(r.bins.torque_Nm[ok])
     assert hp == pytest.approx(lbft * r.bins.speed_rpm[ok] / 5252.1, rel=2e-5)

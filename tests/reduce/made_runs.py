@@ -1,6 +1,6 @@
-"""Pulls made from plain formulas, with their truth; shares no code with the host's reduction.
+"""Runs made from plain formulas, with their truth; shares no code with the host's reduction.
 
-A pull is a chosen speed against time and an engine torque curve; Newton gives
+A run is a chosen speed against time and an engine torque curve; Newton gives
 the brake's torque, a mass on a spring the force on the cell, four moving
 averages of one conversion each the amplifier, and the shaft's angle the edges.
 """
@@ -77,7 +77,7 @@ class Flaws:
 
 
 @dataclass(frozen=True)
-class MadePull:
+class MadeRun:
     run: Run
     calibration: Calibration
     setup: Setup
@@ -90,7 +90,7 @@ class MadePull:
     closes_s: float = 0.0  # the throttle, from then on
 
     def as_run(self, centres_rpm, width_rpm=250.0, within_s=None):
-        """True torque of this very pull: what it was in each bin, brought to the whole bin by the curve.
+        """True torque of this very run: what it was in each bin, brought to the whole bin by the curve.
 
         `within_s` is the time the reduction used, else the sweep: the ends compare like with like.
         Full throttle only: a reduction that takes in more than that errs.
@@ -113,7 +113,7 @@ class MadePull:
         return self.truth(np.asarray(centres_rpm)[..., None] + width_rpm * places).mean(axis=-1)
 
 
-def make_pull(
+def make_run(
     engine: Engine,
     seed: int = 0,
     *,
@@ -125,8 +125,8 @@ def make_pull(
     span: float = 42000.0,
     marked: bool = True,
     run_id: int | None = None,
-) -> MadePull:
-    """A pull of `sweep_s` from the engine's top to `end_rpm`; `gain` scales the engine's torque."""
+) -> MadeRun:
+    """A run of `sweep_s` from the engine's top to `end_rpm`; `gain` scales the engine's torque."""
     flaws = flaws or Flaws()
     rng = np.random.default_rng([seed, ENGINES.index(engine) if engine in ENGINES else 99])
     before, after = 1.5, 1.0
@@ -253,7 +253,7 @@ def make_pull(
         inertia_kg_m2=engine.inertia_kg_m2,
         inertia_u_kg_m2=0.02 * engine.inertia_kg_m2,
     )
-    return MadePull(
+    return MadeRun(
         run,
         calibration,
         setup,
@@ -280,9 +280,9 @@ def misread(air: Air, rng: np.random.Generator) -> Air:
     )
 
 
-def misjudged(pull: MadePull, rng: np.random.Generator) -> tuple[Calibration, Setup]:
+def misjudged(run: MadeRun, rng: np.random.Generator) -> tuple[Calibration, Setup]:
     """Calibration and set-up off by draws from their own stated uncertainties."""
-    c, s = pull.calibration, pull.setup
+    c, s = run.calibration, run.setup
     return (
         replace(
             c,

@@ -1,4 +1,4 @@
-"""Pulls of the simulated bench with the board's real firmware: raw run, what it is reduced with, truth.
+"""Runs of the simulated bench with the board's real firmware: raw run, what it is reduced with, truth.
 
 The run comes over the port into an archive, as in a person's hands; truth comes from the bench.
 """
@@ -18,8 +18,8 @@ from evenfall_bench.session import Session
 
 
 @dataclass(frozen=True)
-class BenchPull:
-    """One pull, and all that its truth comes from."""
+class BenchRun:
+    """One run, and all that its truth comes from."""
 
     run: Run
     raw: bytes
@@ -45,7 +45,7 @@ class BenchPull:
         }
 
 
-def bench_pulls(name: str, seed: int = 1, pulls: int = 1, **change: dict[str, Any]) -> list[BenchPull]:
+def bench_runs(name: str, seed: int = 1, runs: int = 1, **change: dict[str, Any]) -> list[BenchRun]:
     """Boot a bundled bench, let the person make `pulls`, fetch them; raises when any is missing.
 
     `change` is laid over the scenario's tables: engine={"wander": 0.0}.
@@ -56,7 +56,7 @@ def bench_pulls(name: str, seed: int = 1, pulls: int = 1, **change: dict[str, An
     whole = scenario.complete(partial)
     out = []
     result: dict[str, Any] = {}
-    with Session(whole, seed, pulls) as session:
+    with Session(whole, seed, runs) as session:
         told = host_runner.tell_set_up(session)
         session.run_script()
         person = session.operator
@@ -70,16 +70,16 @@ def bench_pulls(name: str, seed: int = 1, pulls: int = 1, **change: dict[str, An
         table = np.array(session.bench.truth)
         records = {name: table[:, i] for i, name in enumerate(TRUTH_FIELDS)}
         with Archive(session.folder / "archive") as archive:
-            for pull in result["pulls"]:
-                if "host" not in pull:
-                    raise RuntimeError(f"seed {seed}: a pull left no run; {result.get('host_messages')}")
-                number = pull["host"]["pull"]
+            for told_run in result["pulls"]:
+                if "host" not in told_run:
+                    raise RuntimeError(f"seed {seed}: a run left no run; {result.get('host_messages')}")
+                number = told_run["host"]["pull"]
                 run = archive.run(number)
                 calibration, setup, air, _ = archive.inputs(number, run)
                 out.append(
-                    BenchPull(
+                    BenchRun(
                         run, archive.raw(number), calibration, setup, air, whole,
-                        pull["engine"], pull["run_start_s"], records,
+                        told_run["engine"], told_run["run_start_s"], records,
                     )
                 )  # fmt: skip
     return out
