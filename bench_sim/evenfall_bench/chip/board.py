@@ -118,6 +118,25 @@ class ChipBoard(Board):
                 answer = self._i2c.transfer(message["address"], b"", 1, now)
                 self._order({"byte": answer[1] if len(answer) > 1 else 255})
 
+    def heap(self) -> dict[str, int] | None:
+        """{bytes, free, hole} of MicroPython's heap now, read in the chip's RAM; None when there is none.
+
+        Garbage that was not yet collected counts as used, so the truth is this or better.
+        """
+        self._collect()
+        found: dict[str, int] | None = self._ask({"do": "heap"})["heap"]
+        return found
+
+    def passes(self) -> dict[str, dict[str, float]]:
+        """Passes of the firmware's loop since the last call, by kind: idle, sample (with a load
+        sample), flash (with an erase or a program).
+
+        count; busy, worst: processor time in all and in the worst, ns; longest: from feed to feed, ns;
+        worstAt: when the worst ended, ns.
+        """
+        self._collect()
+        return self._ask({"do": "passes"})
+
     def _collect(self) -> None:
         """Take the answer to the slice that runs."""
         if self._owed:

@@ -11,6 +11,7 @@ import { SpiFlash, makeSsi } from './flash.mjs';
 import { makePio } from './pio.mjs';
 import { UsbHost } from './usb.mjs';
 import { LoadCell } from './load_cell.mjs';
+import { Passes } from './observe.mjs';
 
 const ASYNC_NS = 10000; // how late an interrupt of a PIO block may come
 const FIXED = new Map([ // registers that rp2040js lacks
@@ -37,6 +38,7 @@ export class Chip {
     this.levels = 0x3fffffff; // what the bench puts on the pins
     this.out = { servo: [], pins: [], usb: [], resets: [] };
     this.busyNs = 0;
+    this.passes = new Passes();
     this.on = false;
     this.time = 0;
     this.bootAt = 0;
@@ -243,6 +245,13 @@ export class Chip {
     this.pinNs = null;
   }
 
+  /** The processor took a word from a state machine; the load cell's drives its clock by side-set. */
+  wordRead(machine) {
+    if (((machine.pinctrl >>> 10) & 31) === this.options.pins.load_clock && machine.pinctrl >>> 29) {
+      this.passes.sampleRead();
+    }
+  }
+
   pinChanged(pin, value) {
     const { pins } = this.options;
     const ns = this.bootAt + (this.pinNs ?? this.clock.nanosCounter);
@@ -268,6 +277,15 @@ export class Chip {
       dog.scratchData.set(kept.scratch);
       dog.reason = kept.reason;
     }
+    const write = dog.writeUint32.bind(dog);
+    dog.writeUint32 = (offset, value) => {
+      write(offset, value);
+      if (offset === 4) {
+        const busy = this.busyNs + ((this.core.cycles - this.runFrom) * 1e9) / this.frequency;
+        this.passes.feed(this.now(), busy, this.flash.operations);
+      }
+    };
+    this.passes.restart();
     dog.onWatchdogTrigger = () => {
       this.resetTo = { scratch: Uint32Array.from(dog.scratchData), reason: dog.reason };
       this.core.limit = 0;
@@ -328,9 +346,9 @@ export class Chip {
       const to = this.cyclesAt(until);
       if (core.waiting) core.cycles = Math.max(core.cycles, to);
       else {
-        const from = core.cycles;
+        this.runFrom = core.cycles;
         core.runUntil(to);
-        this.busyNs += ((core.cycles - from) * 1e9) / this.frequency;
+        this.busyNs += ((core.cycles - this.runFrom) * 1e9) / this.frequency;
       }
       this.pios[0].advance(core.cycles);
       this.pios[1].advance(core.cycles);

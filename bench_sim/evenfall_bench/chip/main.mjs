@@ -10,6 +10,7 @@ import path from 'node:path';
 import { pathToFileURL } from 'node:url';
 import { Chip } from './chip.mjs';
 import { FLASH_BYTES } from './core.mjs';
+import { heap } from './observe.mjs';
 
 let pending = Buffer.alloc(0);
 const block = Buffer.alloc(1 << 16);
@@ -93,6 +94,11 @@ function answer(chip, setUp, order) {
       break;
     case 'state':
       say({ pc: chip.core.PC, waiting: chip.core.waiting, fault: chip.core.fault, queued: chip.usb.queue.length });
+      break;
+    case 'heap': say({ heap: chip.on ? heap(chip.rp.sram) : null }); break;
+    case 'passes':
+      say(chip.passes.kinds);
+      chip.passes.clear();
       break;
     case 'supply':
       chip.supply_mV = order.mV;

@@ -476,6 +476,7 @@ export function makePio(Base) {
         return 0;
       }
       const value = m.rx.shift();
+      this.chip.wordRead(m);
       m.activity++;
       m.wake(this.chip.cycle());
       this.levelsChanged();
