@@ -81,8 +81,6 @@ def make_image(
     """
     with tempfile.TemporaryDirectory(prefix="evenfall-image-") as work:
         pairs = board_files(firmware, wire)
-        if march:
-            pairs = compile_files(pairs, march, Path(work))
         more = dict(extra or {})
         if settings:
             more["/settings.json"] = json.dumps(settings).encode()
@@ -90,7 +88,7 @@ def make_image(
             source = Path(work) / f"extra{number}"
             source.write_bytes(data)
             pairs.append((source, path))
-        digest = hashlib.sha256(f"{blocks}".encode())
+        digest = hashlib.sha256(f"{blocks}{march}".encode())
         for source, path in pairs:
             digest.update(path.encode() + b"\0" + hashlib.sha256(source.read_bytes()).digest())
         digest.update((SHIMS / "make_image.py").read_bytes())
@@ -102,6 +100,8 @@ def make_image(
             return
         except FileNotFoundError:
             pass
+        if march:
+            pairs = compile_files(pairs, march, Path(work))
         listing = Path(work) / "list"
         listing.write_text("".join(f"{s}\t{p}\n" for s, p in pairs))
         made = Path(work) / "image"

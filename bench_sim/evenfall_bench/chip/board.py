@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import contextlib
 import json
+import math
 import subprocess
 from pathlib import Path
 from typing import Any
@@ -215,7 +216,7 @@ class ChipBoard(Board):
 
     def run_until(self, time_s: float) -> None:
         """Run chip and bench until the true time `time_s`."""
-        target_us = round(time_s / self._scale)
+        target_us = math.ceil(time_s / self._scale)  # never short of it, so that callers' loops end
         while self.now_us < target_us:
             self._slice(min(target_us, self.now_us + SLICE_US))
             if self._pending_restart:

@@ -282,8 +282,14 @@ export class Chip {
       write(offset, value);
       if (offset === 4) {
         const busy = this.busyNs + ((this.core.cycles - this.runFrom) * 1e9) / this.frequency;
-        this.passes.feed(this.now(), busy, this.flash.operations);
+        this.passes.feed(this.now(), busy - this.passes.spinNs, this.flash.operations);
       }
+    };
+    const timer = rp.peripherals[0x40054];
+    const read = timer.readUint32.bind(timer);
+    timer.readUint32 = (offset) => {
+      this.passes.timer(this.now());
+      return read(offset);
     };
     this.passes.restart();
     dog.onWatchdogTrigger = () => {

@@ -139,7 +139,7 @@ function collect(chip) {
     pins,
     resets,
     usb: Buffer.from(usb).toString('hex'),
-    busy: Math.round(chip.busyNs),
+    busy: Math.round(chip.busyNs - chip.passes.spinNs),
     operations: chip.flash.operations,
     booted: Math.round(chip.bootAt),
     cut: '',
