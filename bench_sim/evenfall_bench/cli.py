@@ -13,6 +13,7 @@ import click
 from . import scenario as scenarios
 from .chip.parts import Parts, find
 from .image import PROJECT, BenchError
+from .models import MODELS
 from .scenario import FAULT_KEYS, FAULTS, POINTS, SCHEMA, Key, ScenarioError
 
 
@@ -45,7 +46,7 @@ def schema_text() -> str:
         "",
     ]
     for table, (text, keys) in SCHEMA.items():
-        lines += [f"## [{table}]", "", text, "", *_table(keys), ""]
+        lines += [f"## [{table}]", "", text, "", *_table(keys), "", *_models(table)]
     lines += [
         "## [board]",
         "",
@@ -79,13 +80,25 @@ def schema_text() -> str:
     return "\n".join(lines) + "\n"
 
 
+def _models(table: str) -> list[str]:
+    """What the models of a table are; empty where there is no choice."""
+    if table not in MODELS:
+        return []
+    lines = ["| model | equation | typical numbers | source |", "|---|---|---|---|"]
+    for name, made in MODELS[table].items():
+        text = [part.replace("|", "\\|") for part in made.TEXT]
+        lines.append(f"| {name} | {' | '.join(text)} |")
+    return [*lines, ""]
+
+
 def _table(keys: tuple[Key, ...]) -> list[str]:
     lines = ["| key | unit | default | bounds | meaning |", "|---|---|---|---|---|"]
     for k in keys:
         bounds = f"{k.low:g} to {k.high:g}" if isinstance(k.default, int | float) and k.high else ""
         default = json.dumps(k.default)
         unit = "[x, y] pairs" if k.unit == POINTS else k.unit
-        lines.append(f"| {k.name} | {unit} | {default} | {bounds} | {k.text} |")
+        of = f"{', '.join(k.models)}: " if k.models else ""
+        lines.append(f"| {k.name} | {unit} | {default} | {bounds} | {of}{k.text} |")
     return lines
 
 

@@ -36,17 +36,20 @@ def host_program() -> str:
 def tell_set_up(session: Session) -> subprocess.Popen[str]:
     """Tell the host what a person knows of the bench; runs while the bench makes its sweeps.
 
-    Teeth, magnets, and the inertia: two runs at different rates give it, here it is the
-    true one with a stated uncertainty of 2 %.
+    Teeth, magnets, drive efficiency if the scenario tells one, and the inertia: two runs at
+    different rates give it; here it is the true one, off by what the scenario's [told] says.
     """
-    drive = session.scenario["drive"]
+    drive, told = session.scenario["drive"], session.scenario["told"]
     ratio = drive["engine_teeth"] / drive["brake_teeth"]
     inertia = session.scenario["engine"]["inertia_kg_m2"]
     inertia += session.scenario["brake"]["inertia_kg_m2"] * ratio**2
+    inertia *= 1.0 + told["inertia_error"]
+    efficiency = ["--efficiency", str(told["efficiency"])] if told["efficiency"] else []
     return subprocess.Popen(
         [host_program(), "setup", "add", "bench", "--engine-teeth", str(drive["engine_teeth"]),
          "--brake-teeth", str(drive["brake_teeth"]), "--magnets", str(session.scenario["hall"]["magnets"]),
-         "--inertia", f"{inertia:.8f}", "--inertia-u", f"{0.02 * inertia:.8f}", *_archive(session)],
+         "--inertia", f"{inertia:.8f}", "--inertia-u", f"{told['inertia_u'] * inertia:.8f}", *efficiency,
+         *_archive(session)],
         stdout=subprocess.DEVNULL, stderr=subprocess.PIPE, text=True,
     )  # fmt: skip
 

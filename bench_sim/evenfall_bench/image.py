@@ -134,12 +134,13 @@ def describe(scenario: dict[str, Any]) -> dict[str, int]:
     What the scenario's [board] table gives wins, so a scenario can be set up wrongly on purpose.
     """
     drive, servo, cell, hall = scenario["drive"], scenario["servo"], scenario["load_cell"], scenario["hall"]
+    told = scenario["told"]
     settings = {
         "engine_teeth": drive["engine_teeth"],
         "brake_teeth": drive["brake_teeth"],
         "magnets": hall["magnets"],
-        "arm_length": round(cell["arm_m"] * 1e6),
-        "span": round(cell["counts_per_N"] * 1000),
+        "arm_length": round(cell["arm_m"] * (1.0 + told["arm_error"]) * 1e6),
+        "span": round(cell["counts_per_N"] * (1.0 + told["span_error"]) * 1000),
         "servo_shut": round(servo["shut_us"]),
         "servo_open": round(servo["open_us"]),
         "barometer": 1 if scenario["weather"]["sensor"] else 0,

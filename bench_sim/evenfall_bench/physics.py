@@ -36,7 +36,7 @@ from collections.abc import Callable
 from typing import Any
 
 from . import scenario as _scenario
-from .models import Amplifier, Hall, Hose, OrificeLine, Streams, part
+from .models import Amplifier, Hall, Streams, hose, line, part
 from .models.common import RPM, WATER_DENSITY_KG_M3, WATER_HEAT_J_KGK, interpolate
 from .models.engine import air_mass_factor, saturation_Pa
 from .models.load_cell import CODE_MAX, CODE_MIN, spline_weights
@@ -94,8 +94,8 @@ class Bench:
         self.supply = part("supply", scenario, chance)
         self.servo = part("servo", scenario, chance)
         self.valve = part("valve", scenario, chance)
-        self.line = OrificeLine(scenario, chance)
-        self.hose = Hose(scenario, chance)
+        self.line = line(scenario, chance)
+        self.hose = hose(scenario, chance)
         self.cell = part("load_cell", scenario, chance)
         self.amplifier = Amplifier(scenario, chance)
         self.amplifier2 = Amplifier(scenario, chance, second=True)
@@ -261,12 +261,13 @@ class Bench:
             "pressure_Pa": self.pressure_Pa,
             "temperature_K": self.temperature_K,
             "humidity": self.humidity,
+            **self.engine.state(),
         }
 
     def map_torque_Nm(self, speed_rpm: float, state: dict[str, float] | None = None) -> float:
         """Torque at full throttle without cycle scatter, now or in a kept `engine_state`."""
         s = state or self.engine_state()
-        return float(self.engine.map_Nm(speed_rpm) * s["air_factor"] * s["engine_factor"])
+        return float(self.engine.map_Nm(speed_rpm, s) * s["air_factor"] * s["engine_factor"])
 
     # --- the one loop -----------------------------------------------------
 
@@ -275,7 +276,7 @@ class Bench:
         engine, drive, brake, hall = self.engine, self.drive, self.brake, self.hall
         supply_step, servo_step, valve_step = self.supply.step, self.servo.step, self.valve.step
         line_step, hose_step, cell_step = self.line.step, self.hose.step, self.cell.step
-        line, amplifier, amplifier2, history = self.line, self.amplifier, self.amplifier2, self._history
+        pipe, amplifier, amplifier2, history = self.line, self.amplifier, self.amplifier2, self._history
         dt, ratio, step = self.dt, drive.ratio, self._step
         t = step * dt
         t_event = self._agenda[0][0] if self._agenda else 1e18
@@ -283,8 +284,8 @@ class Bench:
             if t >= t_event:
                 t_event = self._obey(t)
             # water
-            supply_Pa = supply_step(t)
-            conductance = valve_step(servo_step(t))
+            supply_Pa = supply_step(t, pipe.flow_m3_s)
+            conductance = valve_step(servo_step(t, supply_Pa))
             brake_w = drive.w_brake * ratio
             flow = hose_step(line_step(supply_Pa, conductance, brake.back_pressure_Pa(brake_w)))
             brake.fill_step(flow, brake_w)
@@ -296,7 +297,7 @@ class Bench:
             self._sum_engine_Nm += drive.torque_in
             self._sum_brake_Nm += tb
             # what is measured
-            history.append(cell_step(t, tb, te, drive, line.inlet_Pa, flow))
+            history.append(cell_step(t, tb, te, drive, pipe.inlet_Pa, flow))
             step += 1
             t_next = step * dt
             if amplifier.next_ready <= t_next:

@@ -9,6 +9,7 @@ from __future__ import annotations
 import copy
 import difflib
 import tomllib
+from collections.abc import Callable
 from itertools import pairwise
 from pathlib import Path
 from typing import Any, NamedTuple
@@ -28,7 +29,7 @@ class ScenarioError(ValueError):
 
 
 class Key(NamedTuple):
-    """One key of a table: name, unit, default, lowest, highest, meaning."""
+    """One key of a table: name, unit, default, lowest, highest, meaning, models it belongs to (all: none)."""
 
     name: str
     unit: str
@@ -36,6 +37,7 @@ class Key(NamedTuple):
     low: float
     high: float
     text: str
+    models: tuple[str, ...] = ()
 
 
 MODEL_TEXT = "which of the models below"
@@ -44,6 +46,20 @@ MODEL_TEXT = "which of the models below"
 def model_key(default: str) -> Key:
     return Key("model", "text", default, 0, 0, MODEL_TEXT)
 
+
+def keys_of(*models: str) -> Callable[..., Key]:
+    """Makes keys that belong to these models only."""
+
+    def key(name: str, unit: str, default: Any, low: float, high: float, text: str) -> Key:
+        return Key(name, unit, default, low, high, text, models)
+
+    return key
+
+
+_two_stroke, _elastic = keys_of("two-stroke"), keys_of("elastic")
+_lagging, _patterns = keys_of("lagging", "two patterns"), keys_of("two patterns")
+_taps, _switch = keys_of("taps"), keys_of("pressure switch")
+_second_order, _trunnion = keys_of("second order"), keys_of("trunnion")
 
 POINTS = "points"  # unit of a list of [x, y] pairs; x rising
 
@@ -154,6 +170,31 @@ SCHEMA: dict[str, tuple[str, tuple[Key, ...]]] = {
             Key("warmup_loss", "", 0.0, 0.0, 0.3, "share of torque missing when cold"),
             Key("warmup_time_s", "s", 60.0, 1.0, 3600.0, "time constant of warming, at full throttle"),
             Key("start_warm", "", 1.0, 0.0, 1.0, "0 cold, 1 warm"),
+            _two_stroke(
+                "cool_time_s",
+                "s",
+                0.0,
+                0.0,
+                3600.0,
+                "time constant of cooling, throttle closed; 0: stays warm",
+            ),
+            _two_stroke("free_rpm", "rpm", 0.0, 0.0, 30000.0, "speed without load; 0: the map goes on"),
+            _two_stroke("free_friction_share", "", 0.2, 0.0, 1.0, "friction beyond it, share of peak torque"),
+            _two_stroke("pipe_loss", "", 0.0, 0.0, 0.9, "share of the map missing below the pipe's hit"),
+            _two_stroke("pipe_rpm", "rpm", 8000.0, 1000.0, 25000.0, "middle of the hit, pipe hot"),
+            _two_stroke("pipe_width_rpm", "rpm", 600.0, 50.0, 8000.0, "from 10 to 90 % of it"),
+            _two_stroke("pipe_cold", "", 0.0, 0.0, 0.3, "the curve lies so much lower in speed, pipe cold"),
+            _two_stroke("pipe_time_s", "s", 5.0, 0.2, 300.0, "time constant of the pipe's warming"),
+            _two_stroke(
+                "four_stroke_share", "", 0.0, 0.0, 1.0, "chance that the turn after a fired one misses"
+            ),
+            _two_stroke(
+                "four_stroke_from_rpm", "rpm", 9000.0, 0.0, 30000.0, "from there on, rising over 500 rpm"
+            ),
+            _two_stroke(
+                "four_stroke_to_rpm", "rpm", 30000.0, 0.0, 40000.0, "up to there, falling over 500 rpm"
+            ),
+            _two_stroke("cycle_correlation", "", 0.0, -0.9, 0.9, "of one turn's scatter with the next one's"),
         ),
     ),
     "clutch": (
@@ -200,6 +241,10 @@ SCHEMA: dict[str, tuple[str, tuple[Key, ...]]] = {
                 1.0,
                 "share of the torque waves that shakes the load cell directly",
             ),
+            _elastic("stiffness_Nm_rad", "N.m/rad", 225.0, 20.0, 5000.0, "of the chain, at the crank"),
+            _elastic("damping_Nms_rad", "N.m.s/rad", 0.05, 0.0, 2.0, "of it"),
+            _elastic("slack_deg", "deg", 2.0, 0.0, 30.0, "of the chain, at the crank"),
+            _elastic("loss_Nm", "N.m", 0.0, 0.0, 5.0, "of the drive beside its efficiency, at the crank"),
         ),
     ),
     "brake": (
@@ -257,6 +302,25 @@ SCHEMA: dict[str, tuple[str, tuple[Key, ...]]] = {
                 "outside_drag_Nm", "N.m", 0.0, 0.0, 10.0, "bearings outside the housing, not felt by the cell"
             ),
             Key("start_fill", "", 0.0, 0.0, 1.0, "fill at power-on"),
+            _lagging("fill_exponent", "", 1.0, 0.4, 2.5, "torque ~ fill ^ exponent"),
+            _lagging("speed_exponent", "", 2.0, 1.2, 3.0, "torque ~ speed ^ exponent"),
+            _lagging(
+                "outflow_speed_exponent", "", 1.0, 0.0, 2.0, "outflow ~ speed ^ exponent + standing_drain"
+            ),
+            _lagging("fill_lag_s", "s", 0.0, 0.0, 0.5, "torque behind rising water, time constant"),
+            _lagging("drain_lag_s", "s", 0.0, 0.0, 0.5, "torque behind falling water"),
+            _lagging("fill_lag_turns", "turns", 0.0, 0.0, 40.0, "the same in turns of the shaft, added"),
+            _lagging("drain_lag_turns", "turns", 0.0, 0.0, 40.0, "the same for falling water"),
+            _lagging("burst", "", 0.05, 0.0, 0.5, "size of a burst of torque, more or less"),
+            _lagging("burst_s", "s", 0.15, 0.01, 2.0, "how long one lasts, on average"),
+            _lagging("bursts_per_s", "1/s", 0.0, 0.0, 20.0, "how often one begins; 0: none"),
+            _lagging("torque_noise", "", 0.0, 0.0, 0.2, "relative noise of torque (standard deviation)"),
+            _lagging("torque_noise_time_s", "s", 0.1, 0.005, 5.0, "its time constant"),
+            _lagging("fade_from_C", "C", 90.0, 40.0, 96.0, "water from which vapour takes torque away"),
+            _patterns("pattern_drop", "", 0.1, 0.0, 0.5, "share of torque missing in the outer pattern"),
+            _patterns("pattern_down", "", 0.15, 0.0, 0.9, "fill below which the outer pattern begins"),
+            _patterns("pattern_up", "", 0.2, 0.0, 1.0, "fill above which it ends"),
+            _patterns("pattern_s", "s", 0.05, 0.001, 1.0, "time constant of the change"),
         ),
     ),
     "valve": (
@@ -282,6 +346,11 @@ SCHEMA: dict[str, tuple[str, tuple[Key, ...]]] = {
             ),
             Key("leak", "", 0.01, 0.0, 0.5, "share of full area open when shut"),
             Key("hose_delay_s", "s", 0.01, 0.0, 1.0, "from the valve to the brake"),
+            Key("hose_hold_ml", "ml", 0.0, 0.0, 200.0, "water on its way in a hose that drains, at 40 ml/s"),
+            Key("stick_us", "us", 0.0, 0.0, 100.0, "stiction of the stem, in servo travel"),
+            Key("jump_us", "us", 0.0, 0.0, 100.0, "how far of that it jumps when it comes loose"),
+            Key("asymmetry", "", 0.0, -0.5, 0.5, "area closing over area opening, less 1"),
+            keys_of("equal percentage")("rangeability", "", 30.0, 5.0, 200.0, "largest over smallest flow"),
         ),
     ),
     "supply": (
@@ -293,6 +362,17 @@ SCHEMA: dict[str, tuple[str, tuple[Key, ...]]] = {
             Key("ripple_Hz", "Hz", 1.5, 0.05, 50.0, "its frequency"),
             Key("noise", "", 0.01, 0.0, 0.5, "relative random part (standard deviation)"),
             Key("noise_time_s", "s", 0.3, 0.01, 60.0, "its time constant"),
+            Key("line_loss_bar", "bar", 0.0, 0.0, 10.0, "lost in the pipe at the valve's full flow"),
+            Key("line_m", "m", 0.0, 0.0, 500.0, "length of the pipe, for the inertia of its water"),
+            Key("line_bore_mm", "mm", 13.0, 2.0, 100.0, "its bore"),
+            _taps("tap_count", "", 1, 1, 10, "other taps"),
+            _taps("tap_drop", "", 0.25, 0.0, 0.9, "share of the pressure that an open one takes"),
+            _taps("tap_every_s", "s", 5.0, 0.2, 1000.0, "opens or closes on average so often"),
+            _switch("cut_in_bar", "bar", 2.0, 0.1, 15.0, "the pump starts"),
+            _switch("cut_out_bar", "bar", 3.5, 0.2, 16.0, "the pump stops"),
+            _switch("tank_air_l", "l", 0.5, 0.01, 500.0, "air in the pressure tank when the pump starts"),
+            _switch("pump_l_min", "l/min", 30.0, 0.1, 1000.0, "of the pump at no pressure"),
+            _switch("pump_max_bar", "bar", 5.0, 0.3, 30.0, "pressure at which it gives nothing"),
         ),
     ),
     "servo": (
@@ -309,6 +389,9 @@ SCHEMA: dict[str, tuple[str, tuple[Key, ...]]] = {
             Key("backlash_us", "us", 10.0, 0.0, 200.0, "play of the linkage, full width"),
             Key("offset_us", "us", 0.0, -300.0, 300.0, "linkage set off by this much (wear)"),
             Key("frame_phase", "", 0.3, 0.0, 1.0, "first pulse, in pulse periods after power-on"),
+            _second_order("natural_Hz", "Hz", 8.0, 1.0, 60.0, "of the servo"),
+            _second_order("damping", "", 0.8, 0.2, 3.0, "of it"),
+            _second_order("load_share", "", 0.2, 0.0, 0.9, "of the speed lost at 3 bar on the valve"),
         ),
     ),
     "load_cell": (
@@ -333,6 +416,24 @@ SCHEMA: dict[str, tuple[str, tuple[Key, ...]]] = {
             Key("resonance_Hz", "Hz", 35.0, 3.0, 400.0, "housing on rubber and cell"),
             Key("damping", "", 0.1, 0.001, 0.95, "damping ratio of it"),
             Key("stop_N", "N", 1e5, 1.0, 1e6, "force where the overload stop takes over"),
+            _trunnion(
+                "friction_share", "", 0.0, 0.0, 0.1, "friction of the housing's bearings, share of torque"
+            ),
+            _trunnion("friction_Nm", "N.m", 0.0, 0.0, 5.0, "the same without load"),
+            _trunnion("jet_mm", "mm", 0.0, 0.0, 50.0, "nozzle of the inflow; 0: no jet"),
+            _trunnion("jet_arm_m", "m", 0.08, -0.5, 0.5, "arm of the jet; below 0: against the torque"),
+            _trunnion("span_tc_K", "1/K", 0.0, -0.002, 0.002, "temperature coefficient of the span"),
+            _trunnion("cell_rise_K", "K", 10.0, -40.0, 60.0, "how much the cell warms"),
+            _trunnion("cell_time_s", "s", 120.0, 1.0, 10000.0, "its time constant"),
+            _trunnion("creep", "", 0.0, -0.02, 0.02, "share of the force that comes late"),
+            _trunnion("creep_s", "s", 60.0, 0.5, 3600.0, "its time constant"),
+            _trunnion(
+                "direct_N", "N", 0.0, 0.0, 500.0, "vibration past the housing at 10,000 rpm, ~ speed^2"
+            ),
+            _trunnion("direct_order", "per turn", 1.0, 0.1, 20.0, "how often per turn of the crank"),
+            _trunnion(
+                "rectify_N", "N", 0.0, -50.0, 50.0, "vibration that the cell reads as force, at 10,000 rpm"
+            ),
         ),
     ),
     "amplifier": (
@@ -344,6 +445,9 @@ SCHEMA: dict[str, tuple[str, tuple[Key, ...]]] = {
             Key("noise_nV", "nV", 90.0, 0.0, 1e5, "input noise (standard deviation)"),
             Key("nV_per_count", "nV", 2.384, 0.01, 1000.0, "20 mV / 2^23 at gain 128"),
             Key("spike_chance", "", 0.0, 0.0, 0.5, "share of conversions read as 2^n - 1"),
+            Key(
+                "filter_order", "", 4, 1, 4, "boxcars of one period in a row (4: sinc^4, lag of two periods)"
+            ),
             Key("second_rate_Hz", "Hz", 0.0, 0.0, 400.0, "an I2C amplifier on the same cell; 0: none"),
         ),
     ),
@@ -373,6 +477,16 @@ SCHEMA: dict[str, tuple[str, tuple[Key, ...]]] = {
         (
             Key("temperature_C", "C", 15.0, 1.0, 60.0, "at the start"),
             Key("tank_l", "l", 40.0, 0.0, 10000.0, "tank the outflow returns to; 0: mains water, drained"),
+        ),
+    ),
+    "told": (
+        "What board and host are told of the bench, as far as it is wrong or unsure.",
+        (
+            Key("arm_error", "", 0.0, -0.2, 0.2, "relative error of the arm as told"),
+            Key("span_error", "", 0.0, -0.2, 0.2, "relative error of the span as told"),
+            Key("inertia_error", "", 0.0, -0.9, 2.0, "relative error of the inertia as told"),
+            Key("inertia_u", "", 0.02, 0.0, 1.0, "relative standard uncertainty told with it"),
+            Key("efficiency", "", 0.0, 0.0, 1.0, "of the drive as told; 0: nothing is told"),
         ),
     ),
     "operator": (
@@ -590,6 +704,12 @@ def complete(partial: dict[str, Any], source: str = "the scenario") -> dict[str,
         model = out[table]["model"]
         if model not in models:
             raise ScenarioError(f"{source}: {table}.model {model!r} is unknown{_near(model, list(models))}")
+        for key in SCHEMA[table][1]:
+            if key.models and model not in key.models and key.name in partial.get(table, {}):
+                raise ScenarioError(
+                    f"{source}: {table}.{key.name} belongs to model {' or '.join(map(repr, key.models))},"
+                    f" but {table}.model is {model!r}; set the model or leave the key out"
+                )
     points = out["engine"]["torque_map"]
     if not points or points[-1][1] > 0.0:
         raise ScenarioError(
@@ -603,6 +723,11 @@ def complete(partial: dict[str, Any], source: str = "the scenario") -> dict[str,
         raise ScenarioError(f"{source}: engine.idle_rpm must be above engine.stall_rpm")
     if out["clutch"]["capacity_rpm"] <= out["clutch"]["engage_rpm"]:
         raise ScenarioError(f"{source}: clutch.capacity_rpm must be above clutch.engage_rpm")
+    supply = out["supply"]
+    if supply["cut_out_bar"] <= supply["cut_in_bar"] or supply["pump_max_bar"] <= supply["cut_out_bar"]:
+        raise ScenarioError(f"{source}: supply.cut_in_bar, cut_out_bar, pump_max_bar must rise in that order")
+    if out["brake"]["pattern_up"] < out["brake"]["pattern_down"]:
+        raise ScenarioError(f"{source}: brake.pattern_up must not be below brake.pattern_down")
     curve = out["valve"]["curve"]
     if len(curve) < 2 or curve[0][0] > 0.0 or curve[-1][0] < 1.0 or min(y for _, y in curve) < 0.0:
         raise ScenarioError(f"{source}: valve.curve must run from opening 0 to 1 with shares of 0 or more")

@@ -9,25 +9,30 @@ from __future__ import annotations
 
 from typing import Any
 
-from .brake import AffinityBrake
-from .common import Streams
-from .drive import RigidDrive
-from .engine import MapEngine
+from .brake import AffinityBrake, LaggingBrake, TwoPatternBrake
+from .common import Streams, Text
+from .drive import ElasticDrive, RigidDrive
+from .engine import MapEngine, TwoStroke
 from .hall import Hall
-from .load_cell import Amplifier, LoadCell
-from .servo import SlewServo
-from .supply import RippleSupply
-from .valve import Hose, OrificeLine, Valve
+from .load_cell import Amplifier, LoadCell, TrunnionCell
+from .servo import SecondOrderServo, SlewServo
+from .supply import PressureSwitchSupply, RippleSupply, TapsSupply
+from .valve import EqualPercentageValve, LinearValve, QuickOpeningValve, Valve, hose, line
 
-# table -> model -> the part
+# table -> model -> the part; the first of each is the default
 MODELS: dict[str, dict[str, type[Any]]] = {
-    "engine": {"map": MapEngine},
-    "drive": {"rigid": RigidDrive},
-    "brake": {"affinity": AffinityBrake},
-    "valve": {"orifice": Valve},
-    "supply": {"ripple": RippleSupply},
-    "servo": {"slew": SlewServo},
-    "load_cell": {"housing": LoadCell},
+    "engine": {"map": MapEngine, "two-stroke": TwoStroke},
+    "drive": {"rigid": RigidDrive, "elastic": ElasticDrive},
+    "brake": {"affinity": AffinityBrake, "lagging": LaggingBrake, "two patterns": TwoPatternBrake},
+    "valve": {
+        "orifice": Valve,
+        "linear": LinearValve,
+        "equal percentage": EqualPercentageValve,
+        "quick opening": QuickOpeningValve,
+    },
+    "supply": {"ripple": RippleSupply, "taps": TapsSupply, "pressure switch": PressureSwitchSupply},
+    "servo": {"slew": SlewServo, "second order": SecondOrderServo},
+    "load_cell": {"housing": LoadCell, "trunnion": TrunnionCell},
 }
 
 
@@ -36,4 +41,4 @@ def part(table: str, scenario: dict[str, Any], chance: Streams) -> Any:
     return MODELS[table][scenario[table]["model"]](scenario, chance)
 
 
-__all__ = ["MODELS", "Amplifier", "Hall", "Hose", "OrificeLine", "Streams", "part"]
+__all__ = ["MODELS", "Amplifier", "Hall", "Streams", "Text", "hose", "line", "part"]

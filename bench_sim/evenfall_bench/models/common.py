@@ -5,10 +5,19 @@ from __future__ import annotations
 import math
 from itertools import pairwise
 from random import Random
+from typing import NamedTuple
 
 RPM = math.pi / 30.0  # rad/s per rpm
 WATER_HEAT_J_KGK = 4182.0
 WATER_DENSITY_KG_M3 = 998.2
+
+
+class Text(NamedTuple):
+    """What SCENARIOS.md says of a model."""
+
+    equation: str
+    typical: str
+    source: str
 
 
 class Streams:

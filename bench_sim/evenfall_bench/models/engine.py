@@ -6,7 +6,7 @@ import math
 from collections.abc import Callable
 from typing import Any
 
-from .common import RPM, Streams, interpolate
+from .common import RPM, Streams, Text, interpolate
 
 REFERENCE_DRY_PA = 99000.0
 REFERENCE_K = 298.15
@@ -33,18 +33,28 @@ class MapEngine:
     `wander` is a first-order Gauss-Markov process.  A firing wave once per turn rides on it.
     """
 
+    TEXT = Text(
+        "T = throttle x map(w) x air x warmth x run factor x (cycle + wander) + (1 - throttle) x idle"
+        " governor;"
+        " cycle drawn anew each turn, wander first-order Gauss-Markov; past the map its last cell goes on"
+        " in a straight line",
+        "cycle_scatter 0.03 to 0.10, wander 0.003 at 2 s, run_scatter 0.002, firing_ripple 0.3 to 1",
+        "air: compressible orifice flow, Heywood, appendix C (from memory); numbers: common practice,"
+        " no source",
+    )
+
     def __init__(self, s: dict[str, Any], chance: Streams) -> None:
         e = s["engine"]
         self.dt = dt = float(s["bench"]["step_s"])
         weather = s["weather"]
-        self.points: list[list[float]] = e["torque_map"]
+        self.points: list[list[float]] = self.curve(e)
         # a table, far past the end of the map; its last cell goes on in a straight line
         longest = max(25000.0, 1.5 * self.points[-1][0])
         self.table = [interpolate(self.points, TABLE_RPM * i) for i in range(int(longest / TABLE_RPM) + 2)]
         self.last_cell = len(self.table) - 2
         self.cell_w = TABLE_RPM * RPM
-        peak = max(t for _, t in self.points)
-        self.peak_Nm = peak
+        peak = max(t for _, t in e["torque_map"])
+        self.peak_Nm: float = peak
         self.idle_w, self.stall_w = e["idle_rpm"] * RPM, e["stall_rpm"] * RPM
         self.limiter_w = e["limiter_rpm"] * RPM if e["limiter_rpm"] else 1e9
         self.idle_gain = 0.6 * peak / self.idle_w
@@ -114,6 +124,12 @@ class MapEngine:
 
     # --- what it does ---
 
+    @staticmethod
+    def curve(engine: dict[str, Any]) -> list[list[float]]:
+        """[crank rpm, N.m] at full throttle in reference air, from the engine's table."""
+        points: list[list[float]] = engine["torque_map"]
+        return points
+
     def air_factor(self) -> float:
         """Torque in this air against that at 99 kPa dry and 298.15 K."""
         air = air_mass_factor(self.pressure_Pa, self.temperature_K, self.humidity)
@@ -128,8 +144,12 @@ class MapEngine:
         """What warmth and the true gain make of the map."""
         return self.warm * self.torque_factor
 
-    def map_Nm(self, speed_rpm: float) -> float:
-        """The map in reference air at full throttle."""
+    def state(self) -> dict[str, float]:
+        """What moves the curve beside air and gain; goes into a run's truth, and back into `map_Nm`."""
+        return {}
+
+    def map_Nm(self, speed_rpm: float, state: dict[str, float]) -> float:
+        """Mean torque in reference air at full throttle, in a kept `state`."""
         return interpolate(self.points, speed_rpm)
 
     def fires(self, w: float) -> bool:
@@ -151,7 +171,7 @@ class MapEngine:
             self.wander = self.wander * self.wander_keep + self.gauss_wander(0.0, self.wander_push)
         if angle >= self.next_cycle:
             self.next_cycle += TURN
-            self.cycle = 1.0 + self.gauss_cycle(0.0, self.cycle_scatter)
+            self.cycle = self.draw_cycle(w)
         if self.firing_on and self.ignition and self.stall_w < w < self.limiter_w:
             xi = w / self.cell_w
             i = int(xi)
@@ -171,6 +191,10 @@ class MapEngine:
             return torque
         return self.closed_drag if w > 0.0 else 0.0
 
+    def draw_cycle(self, w: float) -> float:
+        """Factor of the torque over the turn that begins at crank speed w."""
+        return 1.0 + self.gauss_cycle(0.0, self.cycle_scatter)
+
     def slow_step(self, steps: int) -> None:
         """What changes slowly, over the last `steps` steps: warmth and weather."""
         dt = self.dt
@@ -180,3 +204,122 @@ class MapEngine:
         self.pressure_Pa += self.pressure_drift * steps * dt
         self.temperature_K += self.temperature_drift * steps * dt
         self.set_gain()
+
+
+TAIL_SHARE = 0.25  # of peak torque: from there the free engine leaves the loaded map
+FOUR_STROKE_RPM = 500.0  # over which four-stroking comes and goes
+
+
+class TwoStroke(MapEngine):
+    """A map with what two-strokes do beside it; every effect is off at its default.
+
+    * free speed: from 25 % of peak torque on the falling flank in a straight line to zero at
+      free_rpm, then on to the friction torque -friction at 1.25 free_rpm, and no further.
+    * pipe hit: x (1 - loss (1 - S)), S = (1 + tanh(2.197 (n - pipe_rpm) / width)) / 2, so that the
+      rise from 10 to 90 % takes `width`.
+    * warm pipe: the curve is stretched in speed by sqrt(T / T_hot) (speed of sound), from
+      1 - pipe_cold when cold to 1, first order in pipe_time_s at full throttle; it cools as it warmed.
+    * four-stroking: in a band of speed a turn that follows a fired one misses with chance p; mean
+      torque x 1 / (1 + p).
+    * correlated cycles: first-order autoregressive, c' = r c + sqrt(1 - r^2) draw.
+    """
+
+    TEXT = Text(
+        "as map, and: tail to free_rpm, then -free_friction; x (1 - loss (1 - S)), S = (1 + tanh(2.197"
+        " (n - pipe_rpm) / width)) / 2; speed axis x sqrt(T_pipe / T_hot); a turn after a fired one"
+        " misses with"
+        " chance p in the four-stroking band, mean x 1 / (1 + p); c' = r c + sqrt(1 - r^2) draw",
+        "free_rpm 1.15 to 1.4 x the map's end, free_friction_share 0.1 to 0.3; pipe_loss 0.2 to 0.5"
+        " within 500 to"
+        " 1,500 rpm; pipe_cold 0.02 to 0.06 in 2 to 10 s; four_stroke_share 0.05 to 0.5;"
+        " cycle_correlation -0.3 to 0.5",
+        "speed of sound with the root of temperature: any gas dynamics text; the rest: common practice,"
+        " no source",
+    )
+
+    def __init__(self, s: dict[str, Any], chance: Streams) -> None:
+        e = s["engine"]
+        self.stretch = 1.0
+        self.skip_from, self.skip_to = e["four_stroke_from_rpm"], e["four_stroke_to_rpm"]
+        self.skip_share: float = e["four_stroke_share"]
+        self.skip = chance("four-stroking").random
+        self.fired = True
+        self.correlation = e["cycle_correlation"]
+        self.kick = math.sqrt(1.0 - self.correlation**2)
+        self.scatter = 0.0
+        self.pipe_cold, self.pipe_time_s = e["pipe_cold"], e["pipe_time_s"]
+        self.pipe_heat = 0.0 if self.pipe_cold else 1.0
+        self.cool_time_s = e["cool_time_s"]
+        super().__init__(s, chance)
+        self.hot_cell_w = self.cell_w
+        self._stretch_curve()
+
+    @staticmethod
+    def curve(engine: dict[str, Any]) -> list[list[float]]:
+        """[crank rpm, N.m] at full throttle in reference air, pipe hot, no four-stroking."""
+        points = [list(p) for p in engine["torque_map"]]
+        peak = max(t for _, t in points)
+        free = engine["free_rpm"]
+        if free:
+            top = max(range(len(points)), key=lambda i: points[i][1])
+            while points[top][1] > TAIL_SHARE * peak and top < len(points) - 1:
+                top += 1
+            (n0, t0), (n1, t1) = points[top - 1], points[top]
+            leave = n0 + (n1 - n0) * (t0 - TAIL_SHARE * peak) / max(t0 - t1, 1e-9)
+            points = [*points[:top], [leave, TAIL_SHARE * peak], [max(free, leave + 100.0), 0.0]]
+            friction = -engine["free_friction_share"] * peak
+            last = points[-1][0]
+            points += [[1.25 * last, friction], [2.5 * last, friction]]
+        if engine["pipe_loss"]:
+            fine = [TABLE_RPM * i for i in range(1, int(points[-1][0] / TABLE_RPM) + 1)]
+            middle, width, loss = engine["pipe_rpm"], engine["pipe_width_rpm"], engine["pipe_loss"]
+            points = [
+                [
+                    n,
+                    interpolate(points, n)
+                    * (1.0 - loss * 0.5 * (1.0 - math.tanh(2.197 * (n - middle) / width))),
+                ]
+                for n in fine
+            ]
+        return points
+
+    def skip_chance(self, rpm: float) -> float:
+        """Chance that the turn after a fired one misses."""
+        up = (rpm - self.skip_from) / FOUR_STROKE_RPM
+        down = (self.skip_to - rpm) / FOUR_STROKE_RPM
+        return self.skip_share * max(0.0, min(1.0, up, down))
+
+    def state(self) -> dict[str, float]:
+        """The stretch of the speed axis."""
+        return {"speed_factor": self.stretch}
+
+    def map_Nm(self, speed_rpm: float, state: dict[str, float]) -> float:
+        """Mean torque in reference air at full throttle, in a kept `state`."""
+        torque = interpolate(self.points, speed_rpm / state.get("speed_factor", 1.0))
+        return torque / (1.0 + self.skip_chance(speed_rpm)) if self.skip_share else torque
+
+    def draw_cycle(self, w: float) -> float:
+        """Factor of the torque over the turn that begins at crank speed w; 0: it misses."""
+        self.scatter = self.correlation * self.scatter + self.kick * self.gauss_cycle(0.0, self.cycle_scatter)
+        if self.skip_share and self.fired and self.throttle > 0.5 and self.skip() < self.skip_chance(w / RPM):
+            self.fired = False
+            return 0.0
+        self.fired = True
+        return 1.0 + self.scatter
+
+    def slow_step(self, steps: int) -> None:
+        """Warmth, weather and the pipe."""
+        super().slow_step(steps)
+        seconds = steps * self.dt
+        works = self.firing_on and self.ignition
+        if self.cool_time_s:
+            self.heat -= self.heat * seconds * (1.0 - self.throttle) / self.cool_time_s
+        if self.pipe_cold:
+            goal = self.throttle if works else 0.0
+            self.pipe_heat += (goal - self.pipe_heat) * seconds / (self.pipe_time_s + seconds)
+            self._stretch_curve()
+
+    def _stretch_curve(self) -> None:
+        cold = (1.0 - self.pipe_cold) ** 2  # temperature against hot
+        self.stretch = math.sqrt(cold + (1.0 - cold) * self.pipe_heat)
+        self.cell_w = self.hot_cell_w * self.stretch
