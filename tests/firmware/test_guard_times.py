@@ -390,7 +390,7 @@ app.run()
 
 
 def test_flash_full_is_said_before_a_pull():
-    with Rig(UNPRESSED, pulls=3, blocks=110) as rig:
+    with Rig(UNPRESSED, pulls=3, blocks=118) as rig:
         while rig.now < 120 and rig.status()["fault"] == "none":
             rig.run(1.0)
         status = rig.status()
