@@ -48,8 +48,6 @@ REASONS = (
     "no_button",
     "buffer_full",
     "samples_lost",
-    "brake_too_weak",
-    "valve_too_large",
 )
 
 EVENTS = ("state", "fault", "trigger", "verdict", "clock_set", "load_gap", "edge_gap", "learned", "zeroed")
@@ -73,6 +71,7 @@ REFUSALS = (
     "no_session",
     "busy_request",
     "button_first",
+    "hold_button",  # a limit that keeps people safe: changed only while the board's button is held
 )
 
 COMMANDS = ("none", "arm", "start", "stop", "characterise", "clear_fault", "forget_learned", "restart")

@@ -45,6 +45,8 @@ STILL_MS = const(1000)  # without an edge before a zero is taken: the brake stil
 ZERO_MS = 8000  # longest wait for a standstill after a pull
 ZERO_AGE_MS = 120000  # an older zero is dated so far back: tick differences end at 134 s
 SETTLE_MS = 1000  # a speed that stays within 1.5 % for so long is the top speed
+RELEASED_MS = 1000  # of standstill in the release: it is over
+STUCK_MS = 1500  # armed and so long under the speed that a sweep needs: the valve closes, in as long again
 BLIP_MS = 4000  # a shorter spin of the brake is no pull: not kept
 TURNING_HALF_RPM = 600
 LOST_SHARE = 50  # a pull that lost more than this part of its load samples is poor
@@ -140,6 +142,7 @@ class Board:
         self._round_ms = 0  # since the last whole round
         self._peak_ms = 0
         self._settled_ms = 0
+        self._stuck_ms = 0  # armed, turning, and too slow for a sweep
         self._settled_at = 0
         self._counters = (0, 0, 0, 0, 0)
         self._overruns = 0
@@ -275,7 +278,7 @@ class Board:
         """(error name, number); with "none" the number is 1 when a restart is needed for some."""
         if self.turning():
             return "moving", 0
-        error, number = self.settings.change(pairs)
+        error, number = self.settings.change(pairs, self.button and self.button.down)
         if error != "none":
             return error, number
         s = self.settings.values
@@ -315,11 +318,15 @@ class Board:
                 return self._begin(TRIGGER["host"], "begin" if name == "start" else name)
             return "busy_state", STATE[state]
         if name == "clear_fault":
+            if self.turning():
+                return "moving", 0
             self._clear()
             return "none", self.fault
         if state not in ("rest", "safe"):
             return "busy_state", STATE[state]
         if name == "forget_learned":
+            if self.turning():
+                return "moving", 0
             try:
                 self.learned.forget()
             except OSError:
@@ -484,7 +491,8 @@ class Board:
         elif action != "note":
             if self._control:
                 self._control = False
-                self._finish_run(True)
+                if self.recording:  # a sweep that had come to its end keeps its verdict
+                    self._finish_run(self._phase < RELEASE)
             elif self.state == "record":
                 self._finish_run(True)
             self._fail_valve()
@@ -497,8 +505,11 @@ class Board:
             self.servo.move(s["servo_open"] if s["fail_valve"] == 1 else s["servo_shut"])
 
     def _clear(self):
-        """Clear a fault; what is still wrong is found again."""
-        if self.state not in ("safe", "rest", "ready"):
+        """Clear a fault; what is still wrong is found again.
+
+        Not while the shaft turns: the valve that a fault has opened may be all that holds the engine.
+        """
+        if self.state not in ("safe", "rest", "ready") or self.turning():
             return
         self.fault = 0
         self.guard.reset()
@@ -752,15 +763,25 @@ class Board:
         if state == "store":
             self._load_ms = 0  # flash stalls the chip: samples are lost then
         pulling = self._control and self._phase < RELEASE
+        releasing = self._control and not pulling
         edge_ticks = self.hall.silent_ticks if self.hall else 0
         guard_ = self.guard
         self._found = guard_.every_pass(
-            half_rpm, self.edges_seen, edge_ticks, self._load_ms, pulling, self.torque_mNm
+            half_rpm,
+            self.edges_seen,
+            edge_ticks,
+            self._load_ms,
+            self._control,
+            self.torque_mNm,
+            releasing,
         )
         if not self._found and self._supply:
             self._found = guard_.supply(self._supply.read_u16() * 9900 // 65535, passed_ms)
-        if not self._found and pulling and not self.speed.held_over:
-            self._found = guard_.breakdown(half_rpm, self.sweep.set_half_rpm, passed_ms)
+        if not self._found and self._control and not self.speed.held_over:
+            # while load is laid on, the torque read lags the torque that slows the shaft down
+            inertia = 0 if self._phase == HOLD else self.sweep.inertia()
+            set_half_rpm = self.sweep.set_half_rpm if pulling else 0
+            self._found = guard_.breakdown(half_rpm, set_half_rpm, passed_ms, self.torque_mNm, inertia)
         if not self._found and pulling and self._phase == HOLD:
             self._found = guard_.steady(passed_ms)
         if not self._found and self.button and self.button.stuck:
@@ -826,7 +847,7 @@ class Board:
             if self._phase >= RELEASE:
                 self._go("end")
         elif state == "release":
-            self._follow_release()
+            self._follow_release(passed_ms)
         elif state == "characterise":
             if self._phase == DONE:
                 self._control = False
@@ -869,7 +890,12 @@ class Board:
         half_rpm = self.speed.half_rpm
         if half_rpm < self.settings.values["end_speed"] * 2 + 1000 or not self._spun_up():
             self._settled_ms = 0
+            if half_rpm > WARM_HALF_RPM:
+                self._stuck_ms = min(self._stuck_ms + passed_ms, 2 * STUCK_MS)
+            else:
+                self._stuck_ms = 0
             return
+        self._stuck_ms = 0
         if self._settled_ms == 0 or abs(half_rpm - self._settled_at) > half_rpm >> 6:
             self._settled_at = half_rpm
             self._settled_ms = 0
@@ -877,15 +903,19 @@ class Board:
         if self._settled_ms >= SETTLE_MS:
             self._begin(TRIGGER["spin_up"])
 
-    def _follow_release(self):
+    def _follow_release(self, passed_ms):
         if self.recording and self._since_ms >= self.settings.values["after_sweep"]:
             self._finish_run(False)
-        if self._phase == DONE:
+        # near a standstill the controller has no speed to work with
+        self._settled_ms = self._settled_ms + passed_ms if not self.turning() else 0
+        if self._phase == DONE or self._settled_ms >= RELEASED_MS:
             self._control = False
             if not self.recording:
                 self._go("released")
 
     def _follow_store(self):
+        if self.turning():
+            return  # an erase stops the chip, and with it the guard: flash waits until the shaft is at rest
         if self._writer is None:
             self._writer = self._store_run()
         try:
@@ -909,7 +939,9 @@ class Board:
         elif self.state == "safe" or guard.severity(self.fault) > 0:
             self._fail_valve()
         elif self.speed.half_rpm > WARM_HALF_RPM:
-            self.servo.move(s["servo_shut"] + (s["servo_open"] - s["servo_shut"]) // 4)
+            # an engine that this load holds down is let go by and by, else it never reaches its speed
+            share = STUCK_MS - max(0, self._stuck_ms - STUCK_MS) if self.state == "ready" else STUCK_MS
+            self.servo.move(s["servo_shut"] + (s["servo_open"] - s["servo_shut"]) * share // (4 * STUCK_MS))
         else:
             self.servo.move(s["servo_shut"])
 

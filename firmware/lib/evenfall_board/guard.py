@@ -136,7 +136,9 @@ class Guard:
             ends.append(settings["start_speed"] * 2)
         self._lower_end = min(ends)
         self._stall = self._lower_end * 6 // 10
+        self._slowest = self._lower_end // 2  # below it friction rules
         self._travel = abs(settings["servo_open"] - settings["servo_shut"])
+        self._open_us = settings["servo_open"]
         self._opens_up = 1 if settings["servo_open"] > settings["servo_shut"] else -1
 
     def reset(self):
@@ -159,9 +161,12 @@ class Guard:
         self._before_rpm = 0
         self._slow = 0
         self._was_up = False
+        self._ramp_torque = 0  # as `_torque_ref`, kept from the ramp on
+        self._let = 0  # looks in a row at which the brake slowed down alone
         self._off = 0  # samples in a row off the set speed, signed
         self._off_fill = 0
         self._off_us = 0
+        self._off_rpm = 0
         self._past_at = 0
         self._past_ms = 0
         for i in range(PAST):
@@ -181,7 +186,7 @@ class Guard:
                 return BROWN_OUT
         return NONE
 
-    def every_pass(self, half_rpm, edges, edge_ticks, load_ms, pulling, torque):
+    def every_pass(self, half_rpm, edges, edge_ticks, load_ms, pulling, torque, releasing=False):
         """Looks that do not wait for a load sample.
 
         `edges` counts edges, `edge_ticks` and `load_ms` say how long there was none.
@@ -199,10 +204,11 @@ class Guard:
         if pulling and self._was_up and edge_ticks > self._timeout:
             if torque > 100 and torque * 3 > self._torque_ref:
                 return HALL_LOST
-            return STALLED
+            if not releasing:  # the shaft comes to rest there by itself
+                return STALLED
         return NONE
 
-    def breakdown(self, half_rpm, set_half_rpm, passed_ms):
+    def breakdown(self, half_rpm, set_half_rpm, passed_ms, torque=0, inertia=0):
         """Every pass of a pull: has the speed broken down, a sixth under the set speed and 3 % in 64 ms?
 
         An engine on a steep part of its curve that the brake has just overloaded does the same: then the
@@ -215,6 +221,8 @@ class Guard:
         before = self._past[self._past_at]
         self._past[self._past_at] = half_rpm
         self._past_at = (self._past_at + 1) % PAST
+        if self._was_up and half_rpm > self._slowest and self._let_go(before - half_rpm, torque, inertia):
+            return self._lost_or_stalled(half_rpm)
         if (
             self._was_up
             and self._overload == 0
@@ -223,6 +231,25 @@ class Guard:
         ):
             return self._lost_or_stalled(half_rpm)
         return NONE
+
+    def _let_go(self, drop, torque, inertia):
+        """The brake slows down faster than its torque could slow the engine too: the chain is off.
+
+        `drop` in half rpm over PAST x PAST_MS.  With the engine on the chain inertia x drop is the brake's
+        torque less the engine's: a closed throttle adds its friction, up to a quarter of that torque
+        (common practice, no source).  Alone the brake, with 60 % of the inertia or less, slows down 1.6 times
+        as fast or more, before its torque has fallen.
+        """
+        if drop <= 0 or inertia == 0 or self._ramp_torque == 0:
+            self._let = 0
+            return False
+        slowing = ((inertia >> 6) * drop >> 10) * 125 >> 3  # mN.m: 1000 / (PAST x PAST_MS) is 15.6
+        ref = self._ramp_torque
+        if torque * 5 > ref * 3 and slowing > torque + (torque >> 2) + (ref >> 2):
+            self._let += 1
+        else:
+            self._let = 0
+        return self._let >= 2
 
     def _lost_or_stalled(self, half_rpm):
         return LOAD_LOST if half_rpm > self._lower_end + (self._lower_end >> 3) else STALLED
@@ -298,6 +325,7 @@ class Guard:
             self._slow = 0
         if not sweeping:
             return NONE
+        self._ramp_torque = self._torque_ref
         error = half_rpm - set_half_rpm
         off = set_half_rpm // 25
         if error > off:
@@ -316,11 +344,15 @@ class Guard:
             self._off = sign
             self._off_fill = fill
             self._off_us = valve_us
+            self._off_rpm = half_rpm
             return NONE
         self._off += sign
         n = self._off * sign
         if n * 2 < self._hz:
             return NONE
+        if sign > 0 and n >= self._hz and abs(valve_us - self._open_us) * 32 < self._travel:
+            if half_rpm >= self._off_rpm:
+                return WATER_LOST  # wide open for a second, and the engine still gains
         was = self._off_fill
         moved = (valve_us - self._off_us) * self._opens_up * sign
         changed = (fill - was) * sign

@@ -49,6 +49,7 @@ ONCE = [
     for name in ("ack_run", "delete_run", "set_settings", "set_clock", "zero", "command", "self_test")
 ]
 QUIET = (HELLO, GET_STATUS, COMMAND)  # answered in every state
+CHANGES_FLASH = [BY_NAME[name][0] for name in ("ack_run", "delete_run", "set_settings")]
 
 
 class Link:
@@ -262,6 +263,9 @@ class Link:
             self._heard_ms = self._ms
             if board.busy() and kind not in QUIET:
                 self.refuse(kind, "busy_state", board.state_number())
+                return
+            if kind in CHANGES_FLASH and board.turning():
+                self.refuse(kind, "moving")  # an erase stops the chip, and with it the guard, for tens of ms
                 return
             if self._job and not self._gives_way(kind, sequence, payload):
                 return

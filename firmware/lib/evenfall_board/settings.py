@@ -18,6 +18,22 @@ MAX_LEARNED = 60  # slots; what one 'learned' message can carry
 VALUE_LIMIT = 0x7FFFFFFF
 
 
+# these keep people safe; with the button held a person at the board agrees to the change
+GUARDING = ("servo_shut", "servo_open", "fail_valve", "kill_fitted", "pin_kill", "pin_hall", "hall_timeout")
+LIMITS = ("overspeed", "load_limit")  # lowered freely, raised with the button held
+
+
+def wants_button(values, pairs):
+    """Number of the first (number, value) pair that a person at the board must agree to, else 0."""
+    for number, value in pairs:
+        entry = BY_NUMBER.get(number)
+        if entry is not None:
+            name, now = entry[1], values[entry[1]]
+            if name in GUARDING and value != now or name in LIMITS and value > now:
+                return number
+    return 0
+
+
 def needs_restart(number):
     """True when setting `number` acts only from the next start."""
     entry = BY_NUMBER[number]
@@ -65,6 +81,8 @@ def contradictions(values):
         say("hall_timeout")
     if values["kill_fitted"] and values["pin_kill"] < 0:
         say("pin_kill")
+    if values["kill_fitted"] and values["pin_hall"] < 0:
+        say("pin_hall")  # without the speed nothing would ever cut the ignition
     if values["amplifier"] or values["barometer"]:
         # an I2C block of the chip reaches an even pin for data and the next for the clock
         if values["pin_sda"] < 0 or values["pin_sda"] % 2:
@@ -147,9 +165,10 @@ class Settings:
                     return
             values[name] = fixed[name]
 
-    def change(self, pairs):
+    def change(self, pairs, agreed=True):
         """Set (number, value) pairs, all or none, and save.
 
+        `agreed`: a person holds the button, as `wants_button` may ask for.
         Returns (error name, number at fault); ("none", 0) when saved.
         """
         new = dict(self.values)
@@ -163,6 +182,9 @@ class Settings:
         bad = contradictions(new)
         if bad:
             return "out_of_bounds", BY_NAME[bad[0]][0]
+        number = wants_button(self.values, pairs)
+        if number and not agreed:
+            return "hold_button", number
         _write(self._path, new)
         self.values = new
         self.problems = []

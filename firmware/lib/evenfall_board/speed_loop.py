@@ -146,8 +146,7 @@ _WAVE_PEAK = const(160)  # its peak, 1/32768
 _LAST_TIME = const(161)  # of the half-wave before
 _LAST_PEAK = const(162)
 _WAVES = const(163)  # half-waves in a row that look like hunting
-_WEAK_TICKS = const(164)  # fully open and still too fast
-SIZE = 165
+SIZE = 164
 
 _MASK = const(0x3FFFFFFF)
 _STEP_TICKS = const(36000)  # samples closer than 9 ms are averaged: the servo takes 50 a second

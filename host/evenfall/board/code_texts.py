@@ -71,10 +71,6 @@ REASONS = {
     "no_button": "nobody pressed the button: recorded because the brake spun up",
     "buffer_full": "the recording filled the board's memory",
     "samples_lost": "the board is too slow for its amplifier: set 'amplifier' to 2, or take a quicker board",
-    "brake_too_weak": "with the valve fully open the brake did not hold the engine: give it more water "
-    "(pressure, valve, hose) or gear it to turn faster",
-    "valve_too_large": "the valve is too large to be set finely: fit a smaller one, move 'servo_open' nearer "
-    "to 'servo_shut', or lower the water pressure",
 }
 
 EVENTS = {
@@ -110,6 +106,7 @@ REFUSALS = {
     "button_first": "Nobody pressed the button at the board in the last 30 s. Arm it by its button, "
     "open the throttle, then try again.",
     "unsteady": "The load is not at rest. Nobody may touch arm and hoses; let the water drain, try again.",
+    "hold_button": "This setting guards people at the bench. Hold the board's button down while you set it.",
 }
 
 COMMANDS = {

@@ -16,7 +16,7 @@ from evenfall.archive.archive import Archive
 from evenfall.board import run_file
 from evenfall.board.link import Link
 from evenfall.board.transfer import Progress, RunEntry
-from evenfall.errors import DamageError, LinkError
+from evenfall.errors import BoardError, DamageError, LinkError
 from evenfall.model import Air
 
 AIR_STALE_S = 3 * 3600  # common practice, no source: the weather moves the factor by 0.1-0.3 % an hour
@@ -121,7 +121,7 @@ def _tell(line: Link, entry: RunEntry, pull: int, copy: bytes) -> None:
         return
     try:
         line.acknowledge(entry.run_id, copy)
-    except LinkError as error:
+    except (LinkError, BoardError) as error:
         raise LinkError(
             f"run {entry.run_id} is safe in the archive as pull {pull}, but the board was not told "
             f"({error}); the next pull tells it"

@@ -1,0 +1,112 @@
+"""What keeps people safe at the edges of a sweep, where the checks of its middle do not reach."""
+
+from __future__ import annotations
+
+import pytest
+from bench_rig import Rig
+from evenfall_wire import codes, settings
+
+CLEAR = codes.COMMANDS.index("clear_fault")
+ACK, REFUSED = "ack_run", "refused"
+
+
+def number(name: str) -> int:
+    return settings.BY_NAME[name][0]
+
+
+def refusal(reply) -> str:
+    assert reply.name == REFUSED, reply
+    return codes.REFUSALS[reply.head["error"]]
+
+
+def swept(rig: Rig, speed_rpm: float, seconds: float = 40.0) -> None:
+    """Run until the sweep has come down to this crank speed."""
+    rig.until("sweep", seconds, step=0.02)
+    end = rig.now + 15
+    while rig.bench.speed_rpm > speed_rpm:
+        rig.run(0.005)
+        assert rig.now < end
+
+
+@pytest.mark.parametrize("speed_rpm", [5350, 5200, 5080])
+def test_a_chain_lost_just_before_the_end_cuts_the_ignition(speed_rpm: float) -> None:
+    """The shaft's fall was taken for the sweep's end; the engine ran free until the hand closed."""
+    with Rig() as rig:
+        swept(rig, speed_rpm)
+        at = rig.now
+        rig.board.fault("load_lost")
+        rig.run(0.5)
+        cuts = [t for t, level in rig.kill if level == 0 and t >= at]
+        assert cuts and cuts[0] - at < 0.35, (rig.status(), cuts)
+
+
+def test_a_hand_that_closes_the_throttle_is_no_lost_chain() -> None:
+    for scenario in ({}, {"operator": {"react_s": 0.05}}, {"operator": {"react_s": 0.8}}):
+        with Rig(scenario) as rig:
+            rig.until("store", 60, step=0.2)
+            assert rig.status()["fault"] == "none"
+            assert [level for _, level in rig.kill] == [1]
+
+
+def test_a_release_ends_when_the_shaft_stands() -> None:
+    """Below 500 rpm the controller has no speed, and the release hung for ever."""
+    with Rig() as rig:
+        rig.until("release", 60, step=0.02)
+        rig.board.fault("throttle_closed")
+        rig.board.fault("engine_stalls")
+        rig.until("store", 12)
+
+
+def test_the_pickup_lost_in_the_release_cuts_the_ignition() -> None:
+    with Rig({"operator": {"react_s": 3.0}}) as rig:
+        rig.until("release", 60, step=0.02)
+        at = rig.now
+        rig.board.fault("hall_lost")
+        rig.run(0.6)
+        assert [t for t, level in rig.kill if level == 0 and t >= at], rig.status()
+
+
+def test_no_fault_is_cleared_while_the_shaft_turns() -> None:
+    """One frame closed the valve that held the engine: 2,494 to 11,450 rpm in 1.5 s."""
+    with Rig({"operator": {"react_s": 8.0, "give_up_s": 40.0}, "board": {"kill_fitted": 0}}) as rig:
+        rig.until("sweep", 40, step=0.02)
+        rig.board.fault("cell_stuck")
+        rig.until("safe", 3, step=0.02)
+        rig.run(0.5)
+        if rig.bench.speed_rpm > 600:
+            assert refusal(rig.ask("command", (CLEAR, 0))) == "moving"
+            assert rig.status()["state"] == "safe"
+        else:
+            pytest.fail("the engine was to run on against the open valve")
+
+
+def test_flash_waits_while_the_shaft_turns() -> None:
+    with Rig({"operator": {"rest_s": 25.0, "arm_before_s": 0.0}}, pulls=2) as rig:
+        rig.until("store", 60)
+        rig.until("rest", 30)
+        row = rig.runs()[-1]
+        assert row[0] == 1
+        assert rig.ask("command", (codes.COMMANDS.index("arm"), 0)).name == "done"
+        while rig.bench.now["brake_speed_rpm"] < 2000:
+            rig.run(0.02)
+        assert refusal(rig.ask(ACK, (1, row[1], row[2], 0))) == "moving"
+
+
+def test_limits_want_the_button_held() -> None:
+    with Rig({"operator": {"ready_s": 60.0}}) as rig:
+        rig.run(2.0)
+        assert rig.ask("set_settings", (), [(number("overspeed"), 13500)]).name == "done", "lower is free"
+        raised = [(number("overspeed"), 20000)]
+        assert refusal(rig.ask("set_settings", (), raised)) == "hold_button"
+        assert refusal(rig.ask("set_settings", (), [(number("servo_open"), 1900)])) == "hold_button"
+        rig.board.fault("button_stuck", for_s=1.5)
+        rig.run(0.3)
+        assert rig.ask("set_settings", (), raised).name == "done"
+
+
+def test_a_kill_without_a_pickup_is_refused() -> None:
+    with Rig({"operator": {"ready_s": 60.0}}) as rig:
+        rig.run(2.0)
+        rig.board.fault("button_stuck", for_s=1.5)
+        rig.run(0.3)
+        assert refusal(rig.ask("set_settings", (), [(number("pin_hall"), -1)])) == "out_of_bounds"
