@@ -31,7 +31,7 @@ class Run:
     settings: dict[str, int]
     load_time_s: FloatArray  # (n,) end of each conversion (data-ready)
     load_count: IntArray  # (n,) raw signed 24-bit codes
-    edge_time_s: FloatArray  # (m,) accepted Hall edges, unhealed
+    edge_time_s: FloatArray  # (m,) accepted Hall edges, nothing repaired
     trace_time_s: FloatArray  # (k,)
     trace_set_speed_rpm: FloatArray  # (k,) crank
     trace_speed_rpm: FloatArray  # (k,) crank, as the board saw it

@@ -1,4 +1,4 @@
-"""Shop units at the edge: a number with its unit, as typed, to SI.
+"""US units at the edge: a number with its unit, as typed, to SI.
 
 All factors follow from exact definitions: inch 25.4 mm, pound 0.45359237 kg,
 standard gravity 9.80665 m/s2, horsepower 550 ft.lbf/s.  The inch of mercury is

@@ -362,10 +362,10 @@ def test_scatter_of_white_noise_is_recovered():
 
 @pytest.mark.outside("hp = lb-ft x rpm / 5252, common practice, on the printed units")
 def test_printed_units_keep_the_trades_rule():
-    """Power and torque in shop units"""
+    """Power and torque in US units"""
     r, _ = torque_error(make_run(ENGINES[2], 1))
     ok = np.isfinite(r.bins.torque_Nm)
-    hp, lbft = text.SHOP.power(r.bins.power_W[ok]), text.SHOP.torque(r.bins.torque_Nm[ok])
+    hp, lbft = text.US.power(r.bins.power_W[ok]), text.US.torque(r.bins.torque_Nm[ok])
     assert hp == pytest.approx(lbft * r.bins.speed_rpm[ok] / 5252.1, rel=2e-5)
 
 

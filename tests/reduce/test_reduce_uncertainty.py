@@ -40,7 +40,7 @@ def test_end_gauge_example():
 def test_sum_of_normals_by_drawing():
     """Monte Carlo: additive model, normal inputs"""
     rng = np.random.default_rng(1)
-    mean, u, low, high = uncertainty.draw(
+    mean, u, low, high = uncertainty.propagate_distributions(
         lambda a, b, c, d: np.array([a + b + c + d]), list(rng.normal(size=(4, 40000)))
     )
     assert abs(mean[0]) < 0.04
@@ -53,7 +53,7 @@ def test_sum_of_rectangulars_by_drawing():
     """Monte Carlo: additive model, rectangular inputs"""
     rng = np.random.default_rng(2)
     draws = list(rng.uniform(-(3**0.5), 3**0.5, (4, 40000)))
-    _, u, low, high = uncertainty.draw(lambda a, b, c, d: np.array([a + b + c + d]), draws)
+    _, u, low, high = uncertainty.propagate_distributions(lambda a, b, c, d: np.array([a + b + c + d]), draws)
     assert u[0] == pytest.approx(2.0, rel=0.02)
     assert (low[0], high[0]) == (pytest.approx(-3.88, abs=0.06), pytest.approx(3.88, abs=0.06))
 

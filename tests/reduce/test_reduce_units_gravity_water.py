@@ -44,7 +44,7 @@ def test_constants_agree_with_scipy():
 
 @outside("the trade's hp = lb-ft x rpm / 5252.1, common practice")
 def test_power_rule_of_the_trade():
-    """Power from torque and speed in shop units"""
+    """Power from torque and speed in US units"""
     watts = units.to_si(3.0, "lb-ft", "torque") * 9000 * units.RPM
     assert units.from_si(watts, "hp", "power") == pytest.approx(3.0 * 9000 / 5252.1, rel=1e-5)
 

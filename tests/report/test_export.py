@@ -14,7 +14,7 @@ from evenfall.errors import InputError
 from evenfall.model import Bins
 from evenfall.output import tables
 from evenfall.output.tables import Row
-from evenfall.output.text import SHOP
+from evenfall.output.text import US
 from made_reductions import make_group
 
 
@@ -49,7 +49,7 @@ def test_shop_units_are_in_the_header_and_right() -> None:
 
     given = rows(1)
     units = pint.UnitRegistry()
-    first_si, first_shop = read(tables.to_csv(given))[0], read(tables.to_csv(given, units=SHOP))[0]
+    first_si, first_shop = read(tables.to_csv(given))[0], read(tables.to_csv(given, units=US))[0]
     torque = (
         units.Quantity(float(first_si["torque_Nm [N.m]"]), "newton meter").to("foot * force_pound").magnitude
     )

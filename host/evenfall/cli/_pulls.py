@@ -16,8 +16,8 @@ from evenfall.statistics.compare import Group, ReducedRun, group
 from evenfall.statistics.sessions import Scatter, session_scatter
 
 _NUMBERS = re.compile(r"\d+(-\d+)?(,\d+(-\d+)?)*")
-MOST_SESSION_PULLS = 2000  # the newest, from which the scatter between sessions is taken
-MOST_PULLS = 200  # in one group; more is a slip of the keyboard
+MAX_SESSION_RUNS = 2000  # the newest, from which the scatter between sessions is taken
+MAX_GROUP_RUNS = 200  # in one group; more is a slip of the keyboard
 
 
 def pull_numbers(archive: Archive, spec: str, engine: str | None) -> list[int]:
@@ -32,8 +32,8 @@ def pull_numbers(archive: Archive, spec: str, engine: str | None) -> list[int]:
             last = int(high or low)
             if last < int(low):
                 raise InputError(f"'{part}' runs backwards; write {last}-{low}")
-            if last - int(low) >= MOST_PULLS:
-                raise InputError(f"'{part}' names more than {MOST_PULLS} runs; name fewer")
+            if last - int(low) >= MAX_GROUP_RUNS:
+                raise InputError(f"'{part}' names more than {MAX_GROUP_RUNS} runs; name fewer")
             numbers += range(int(low), last + 1)
         if len(set(numbers)) < len(numbers):
             raise InputError(f"'{spec}' names a run twice")
@@ -42,7 +42,7 @@ def pull_numbers(archive: Archive, spec: str, engine: str | None) -> list[int]:
         if engine is None:
             raise InputError(f"'{spec}' is no list of runs like 3,5-8; for a build's name give --engine too")
         archive.build_id(engine, spec)
-        rows = archive.find(Query(engine=engine, build=spec, limit=MOST_PULLS))
+        rows = archive.find(Query(engine=engine, build=spec, limit=MAX_GROUP_RUNS))
         if not rows:
             raise NotFoundError(f"build '{spec}' of '{engine}' has no run that counts")
     return [r["pull"] for r in sorted(rows, key=lambda r: (r["started_unix_s"], r["pull"]))]
@@ -83,7 +83,7 @@ def scatter_between_sessions(archive: Archive, engine: str | None) -> Scatter | 
     """What this bench has shown between sessions: builds of the engine (any, when it is unknown) that were
     run in several sessions; None when none was."""
     builds: dict[tuple[str, str, str], dict[int, list[float]]] = {}
-    for row in archive.find(Query(engine=engine or None, limit=MOST_SESSION_PULLS)):
+    for row in archive.find(Query(engine=engine or None, limit=MAX_SESSION_RUNS)):
         if row["peak_power_W"] is not None and row["build"] is not None:
             key = (row["engine"], row["build"], row["standard"])
             builds.setdefault(key, {}).setdefault(row["session"], []).append(row["peak_power_W"])

@@ -151,11 +151,11 @@ def units_option(command: F) -> F:
     """`--units`, passed on as `units: str`."""
     return click.option(
         "--units",
-        type=click.Choice(["shop", "si"]),
-        default="shop",
+        type=click.Choice(["us", "si"]),
+        default="us",
         envvar="EVENFALL_UNITS",
         show_default=True,
-        help="shop: lb-ft and hp; si: N·m and kW.",
+        help="us: lb-ft and hp; si: N·m and kW.",
     )(command)
 
 

@@ -39,7 +39,10 @@ def factor(
     archive_dir: Path,
     as_json: bool,
 ) -> None:
-    """Factor of every standard for the air typed, or for the reading in force."""
+    """Show the factor of every air standard.
+
+    For the air that is typed, else for the active reading.
+    """
     from evenfall.archive.archive import Archive
     from evenfall.model import Air
     from evenfall.reduction.air import (
@@ -62,7 +65,7 @@ def factor(
             reading = archive.record(Air, int(now[0]))
     all_of_them = [correction(reading, key) for key in STANDARDS]
     metres = _height(height)
-    doubts = [] if metres is None else height_warnings(reading.pressure_Pa, metres)
+    warnings = [] if metres is None else height_warnings(reading.pressure_Pa, metres)
     if as_json:
         print_json(
             {
@@ -72,7 +75,7 @@ def factor(
                 "factors": {
                     c.standard.key: {"factor": c.factor, "u": c.u, "outside": c.outside} for c in all_of_them
                 },
-                "doubts": doubts,
+                "warnings": warnings,
             }
         )
         return
@@ -94,8 +97,8 @@ def factor(
         ],
         {"factor", "± (95 %)"},
     )
-    for doubt in doubts:
-        click.echo(f"Warning: {doubt}")
+    for warning in warnings:
+        click.echo(f"Warning: {warning}")
 
 
 @air.command()
@@ -107,7 +110,10 @@ def factor(
 def station(
     altimeter: str | None, sea_level: str | None, temperature: str | None, height: str, as_json: bool
 ) -> None:
-    """Station pressure from a reading reduced to sea level: what a barometer here would show."""
+    """Turn sea-level pressure into station pressure.
+
+    Station pressure is what a barometer at the bench would show.
+    """
     from evenfall.reduction.air import station_from_altimeter, station_from_sea_level
     from evenfall.units import from_si, typed
 

@@ -15,7 +15,7 @@ archive = noun("archive", "Care for the archive: check, backup, restore.")
 @archive.command()
 @archive_option
 def check(archive_dir: Path) -> None:
-    """Check the file, its links and the SHA-256 of every run."""
+    """Check the archive and the SHA-256 of every run."""
     from evenfall.archive.archive import Archive
 
     with Archive(archive_dir) as kept:
@@ -32,7 +32,10 @@ def check(archive_dir: Path) -> None:
 @click.argument("target", type=click.Path(path_type=Path))
 @archive_option
 def backup(target: Path, archive_dir: Path) -> None:
-    """Copy the archive to TARGET (a file, or a folder), checked; works while it is in use."""
+    """Copy the archive to TARGET, checked.
+
+    TARGET is a file or a folder. The archive may be in use.
+    """
     from evenfall.archive.archive import FILE_NAME, Archive
 
     if target.is_dir():
@@ -47,7 +50,10 @@ def backup(target: Path, archive_dir: Path) -> None:
 @click.option("--yes", is_flag=True, help="Do not ask.")
 @archive_option
 def restore(source: Path, yes: bool, archive_dir: Path) -> None:
-    """Put the backup SOURCE in place of the archive; the old file is moved aside, not deleted."""
+    """Put the backup SOURCE in place of the archive.
+
+    The old file is moved aside, not deleted.
+    """
     from evenfall.archive.archive import restore as put_back
 
     if not yes:

@@ -62,7 +62,10 @@ def add_build(engine_name: str, name: str, changed: str, by: str, archive_dir: P
 @click.argument("build", required=False, shell_complete=complete("build"))
 @archive_option
 def use_engine(engine_name: str, build: str | None, archive_dir: Path) -> None:
-    """File new runs under this engine's latest build, or under BUILD."""
+    """File new runs under this engine.
+
+    Under its latest build, or under BUILD.
+    """
     from evenfall.archive.archive import Archive
 
     with Archive(archive_dir) as archive, archive.change():
@@ -135,7 +138,10 @@ def add_setup(
     arm_changed: bool,
     archive_dir: Path,
 ) -> None:
-    """Keep a set-up and file new runs under it; what is not given stays as in the label's last one."""
+    """Add a set-up and file new runs under it.
+
+    What is not given stays as in the last set-up of that name.
+    """
     import time
     from dataclasses import replace
 
@@ -207,7 +213,10 @@ def list_setups(archive_dir: Path, as_json: bool) -> None:
 @air_options
 @archive_option
 def set_air(pressure: str | None, temperature: str | None, humidity: str | None, archive_dir: Path) -> None:
-    """Type the air at the engine's intake; new runs are corrected with it."""
+    """Enter the air at the engine's intake.
+
+    New runs are corrected with it.
+    """
     from evenfall.archive.archive import Archive
     from evenfall.reduction.air import describe
     from evenfall.workflow.fetch import file_air
@@ -223,7 +232,7 @@ def set_air(pressure: str | None, temperature: str | None, humidity: str | None,
 @air.command("clear")
 @archive_option
 def clear_air(archive_dir: Path) -> None:
-    """Correct new runs with the board's own barometer again."""
+    """Use the board's own barometer again for new runs."""
     from evenfall.archive.archive import Archive
 
     with Archive(archive_dir) as archive:
@@ -234,7 +243,10 @@ def clear_air(archive_dir: Path) -> None:
 @click.argument("name", required=False)
 @archive_option
 def air_standard(name: str | None, archive_dir: Path) -> None:
-    """Show the air standards, or choose the one new runs are corrected by."""
+    """List the air standards, or choose one.
+
+    New runs are corrected by the chosen one.
+    """
     from evenfall.archive.archive import Archive
     from evenfall.reduction.air import STANDARDS, standard_named
     from evenfall.workflow.fetch import STANDARD
@@ -254,7 +266,10 @@ def air_standard(name: str | None, archive_dir: Path) -> None:
 @click.option("--title", default="", help="A few words.")
 @archive_option
 def new_session(title: str, archive_dir: Path) -> None:
-    """Open a session; runs join it until hours pass without one."""
+    """Open a session.
+
+    Runs join it until hours pass without one.
+    """
     from evenfall.archive.archive import Archive
 
     with Archive(archive_dir) as archive:

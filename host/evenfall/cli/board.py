@@ -91,7 +91,10 @@ def install(
 @any_board_option
 @no_restart_option
 def rollback(port: str | None, any_board: bool, no_restart: bool) -> None:
-    """Go back to the firmware that the last install replaced; settings and runs stay."""
+    """Go back to the firmware before the last install.
+
+    Settings and runs stay.
+    """
     with firmware_install.Prompt(port or find_port()) as prompt:
         firmware_install.check_board(prompt, any_board)
         version = firmware_install.rollback(prompt)
@@ -141,7 +144,7 @@ def build(checkout: Path, out: Path | None, arch: str, as_json: bool) -> None:
     "--out", type=click.Path(path_type=Path, file_okay=False), default=Path("."), help="Folder to write into."
 )
 def wiring(port: str | None, out: Path) -> None:
-    """Draw the wiring for the default pins, or for a board's own."""
+    """Draw the wiring, for default or own pins."""
     pins = drawn.default_pins()
     if port is not None:
         with open_link(port) as line:

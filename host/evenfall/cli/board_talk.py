@@ -92,7 +92,10 @@ def runs(port: str | None, as_json: bool) -> None:
 @port_option
 @json_option
 def settings(group: str | None, port: str | None, as_json: bool) -> None:
-    """All settings on the board, or one GROUP of them (drive, load, sweep, valve, limits...)."""
+    """Show the settings on the board, all or one GROUP.
+
+    Groups: drive, load, sweep, valve, limits ...
+    """
     groups = list(dict.fromkeys(s[6] for s in SETTINGS))
     if group is not None and group not in groups:
         raise InputError(f"there is no group '{group}'; groups are {', '.join(groups)}")
@@ -115,7 +118,7 @@ def settings(group: str | None, port: str | None, as_json: bool) -> None:
 @click.argument("changes", nargs=-1, required=True, metavar="NAME=VALUE...")
 @port_option
 def set_values(changes: tuple[str, ...], port: str | None) -> None:
-    """Change settings on the board: NAME=VALUE in the setting's own unit."""
+    """Change settings on the board with NAME=VALUE."""
     values = {}
     for change in changes:
         name, _, text = change.partition("=")
@@ -136,7 +139,10 @@ def set_values(changes: tuple[str, ...], port: str | None) -> None:
 @board.command()
 @port_option
 def zero(port: str | None) -> None:
-    """Take the load cell's zero: nothing may hang on the arm, everything at rest."""
+    """Take the zero of the load cell.
+
+    Nothing may hang on the arm; everything must be at rest.
+    """
     with open_link(port) as line:
         click.echo(f"zero {line.zero()} counts")
 
@@ -145,7 +151,10 @@ def zero(port: str | None) -> None:
 @port_option
 @json_option
 def self_test(port: str | None, as_json: bool) -> None:
-    """Test each part of the board; the valve moves: keep hands and hoses clear."""
+    """Test each part of the board; the valve moves.
+
+    Keep hands and hoses clear.
+    """
     with open_link(port) as line:
         progress("testing; the valve moves ...")
         rows = line.self_test()
@@ -178,7 +187,7 @@ def clock(port: str | None) -> None:
 @port_option
 @json_option
 def learned(port: str | None, as_json: bool) -> None:
-    """What the board has learnt about its bench."""
+    """What the board has learned about its bench."""
     with open_link(port) as line:
         values = line.learned()
     if as_json:
@@ -193,7 +202,10 @@ def learned(port: str | None, as_json: bool) -> None:
 @click.option("--yes", is_flag=True, help="Do not ask.")
 @port_option
 def delete(run_id: int, damaged: bool, yes: bool, port: str | None) -> None:
-    """Delete one run on the board; it refuses while no verified copy was acknowledged."""
+    """Delete one run on the board.
+
+    The board refuses while no verified copy was acknowledged.
+    """
     lost = " What could not be read of it is lost for good." if damaged else ""
     if not yes:
         click.confirm(f"Delete run {run_id} on the board?{lost}", abort=True, err=True)

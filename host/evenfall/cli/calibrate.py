@@ -125,7 +125,10 @@ def span(
     archive_dir: Path,
     as_json: bool,
 ) -> None:
-    """Span and zero from weights hung on the arm: typed, from a file, or step by step on the board."""
+    """Find span and zero from hung weights.
+
+    Readings are typed, come from a file, or are taken step by step on the board.
+    """
     import math
 
     import numpy as np
@@ -273,7 +276,10 @@ def check(
     archive_dir: Path,
     as_json: bool,
 ) -> None:
-    """Log the check weight MASS (e.g. '5 kg') and say how the cell drifts; without MASS, the log so far."""
+    """Log a check weight and show the cell's drift.
+
+    MASS is typed with its unit: '5 kg'. Without MASS the log so far is shown.
+    """
     from evenfall.archive.archive import Archive
     from evenfall.errors import NotFoundError
     from evenfall.model import Calibration

@@ -54,7 +54,7 @@ def compare(
     as_json: bool,
     archive_dir: Path,
 ) -> None:
-    """Gain of AFTER over BEFORE, with its 95 % interval and a verdict.
+    """Gain of AFTER over BEFORE, with a verdict.
 
     BEFORE and AFTER are lists of runs (3,5-8) or, with --engine, names of builds.
     """
@@ -105,7 +105,10 @@ def repeat(
     as_json: bool,
     archive_dir: Path,
 ) -> None:
-    """Mean curve and repeatability of PULLS (3,5-8, or a build with --engine)."""
+    """Mean curve and repeatability of RUNS.
+
+    RUNS: 3,5-8, or the name of a build with --engine.
+    """
     from rich.console import Console
 
     from evenfall.archive.archive import Archive
@@ -143,7 +146,10 @@ def chart(
     as_json: bool,
     archive_dir: Path,
 ) -> None:
-    """Control chart of the bench: sessions of the reference ENGINE, today against history."""
+    """Control chart of a reference ENGINE.
+
+    Each session against the sessions before.
+    """
     from evenfall.archive.archive import Archive
     from evenfall.cli._pulls import checked_target
     from evenfall.output.plots import control_figure, save

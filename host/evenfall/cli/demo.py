@@ -23,7 +23,7 @@ from evenfall.cli.pull import pull
 @units_option
 @click.pass_context
 def demo(context: click.Context, scenario: str | None, seed: int, folder: Path | None, units: str) -> None:
-    """One run on the bench in software, with the board's real firmware.  Invented data.
+    """One run on the bench in software (invented data).
 
     The bench's person presses the button, the firmware sweeps and stores, and
     this program lists, fetches, verifies, acknowledges, corrects and prints.

@@ -11,7 +11,7 @@ from evenfall.cli.compare import engine_option, standard_option
 
 
 @root.command()
-@click.argument("specs", nargs=-1, metavar="PULLS...")
+@click.argument("specs", nargs=-1, metavar="RUNS...")
 @click.option("--out", type=click.Path(path_type=Path), help="CSV or Parquet file; without it CSV to stdout.")
 @click.option(
     "--table",
@@ -21,7 +21,7 @@ from evenfall.cli.compare import engine_option, standard_option
     help="What.",
 )
 @click.option(
-    "--units", type=click.Choice(["si", "shop"]), default="si", show_default=True, help="Of a CSV file."
+    "--units", type=click.Choice(["si", "us"]), default="si", show_default=True, help="Of a CSV file."
 )
 @click.option("--schema", is_flag=True, help="Print all columns with unit and meaning, and the SQL query.")
 @engine_option
@@ -37,7 +37,10 @@ def export(
     standard: str | None,
     archive_dir: Path,
 ) -> None:
-    """Write PULLS (3,5-8, or builds with --engine) as a table."""
+    """Write RUNS as a CSV or Parquet table.
+
+    RUNS: 3,5-8, or names of builds with --engine.
+    """
     from evenfall.archive.archive import Archive, write_whole
     from evenfall.cli._pulls import checked_target, pull_numbers, reduced
     from evenfall.output.tables import Row, schema_text, to_csv, to_parquet
@@ -64,10 +67,10 @@ def export(
             )
     if target is not None and target.suffix.lower() == ".parquet":
         if units != "si":
-            raise click.UsageError("Parquet is always SI; shop units are for CSV")
+            raise click.UsageError("Parquet is always SI; US units are for CSV")
         to_parquet(rows, target, table)
     else:
-        text = to_csv(rows, table, UNIT_CHOICES["shop"] if units == "shop" else None)
+        text = to_csv(rows, table, UNIT_CHOICES["us"] if units == "us" else None)
         if target is None:
             click.echo(text, nl=False)
             return

@@ -38,7 +38,9 @@ class _Terminal:
 @units_option
 @archive_option
 def day(port: str | None, anew: bool, bench: str, units: str, archive_dir: Path) -> None:
-    """Lead through a day: self-test, zero, weight, air, warm-up, before, change, after, report.
+    """Lead through a session, from zero to report.
+
+    Self-test, zero, check weight, air, warm-up, before, change, after, report.
 
     Ctrl-C, a crash or a closed lid loses nothing: `evenfall day` goes on where it stopped.
     """

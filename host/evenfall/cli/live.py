@@ -17,7 +17,7 @@ if TYPE_CHECKING:
     from evenfall.model import Air
     from evenfall.workflow.live_view import LastRun
 
-SHOWN_PULLS = 6
+SHOWN_RUNS = 6
 
 
 @root.command()
@@ -37,7 +37,9 @@ def live(
     as_json: bool,
     archive_dir: Path,
 ) -> None:
-    """Speed, torque, power, air factor, state and last runs; finds a lost board again by itself.
+    """Watch the board: speed, torque, power, state.
+
+    Finds a lost board again by itself.
 
     Sends nothing but the question for the status, four times a second at rest, twice during a run;
     with --pull also fetches, keeps and reduces new runs, at rest only.
@@ -110,7 +112,7 @@ def last_pulls(archive_dir: Path) -> list[LastRun]:
     if not (archive_dir / FILE_NAME).exists():
         return []
     with Archive(archive_dir) as archive:
-        rows = archive.find(Query(limit=SHOWN_PULLS))
+        rows = archive.find(Query(limit=SHOWN_RUNS))
     return [
         LastRun(
             " ".join(str(w) for w in (r["pull"], r["engine"], r["build"]) if w),

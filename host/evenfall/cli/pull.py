@@ -71,7 +71,7 @@ def pull(
     units: str,
     as_json: bool,
 ) -> None:
-    """Fetch new runs from the board, keep them, print table and peaks.
+    """Fetch new runs from the board and print them.
 
     Each run is verified (size and CRC-32), written to the archive, read back
     from disk, and only then acknowledged to the board.

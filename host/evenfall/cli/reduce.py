@@ -72,7 +72,10 @@ def budget(
     units: str,
     as_json: bool,
 ) -> None:
-    """Budget of uncertainty of RUN (a run's number or a run file), with its table; nothing is stored."""
+    """Show the uncertainty budget of RUN.
+
+    RUN is a run's number or a run file. Nothing is stored.
+    """
     import numpy as np
 
     from evenfall.output.text import UNIT_CHOICES, pull_report
@@ -165,7 +168,10 @@ def health(
     archive_dir: Path,
     as_json: bool,
 ) -> None:
-    """What is wrong with the bench, told from RUN's raw signals; exit code 1 when anything is."""
+    """Look for faults of the bench in RUN.
+
+    Exit code 1 when one is found.
+    """
     from evenfall.reduction.diagnostics import diagnose
     from evenfall.units import typed
 
@@ -215,7 +221,10 @@ def inertia(
     archive_dir: Path,
     as_json: bool,
 ) -> None:
-    """Find the inertia of all that turns from runs of one engine at different sweep times."""
+    """Find the inertia from runs of two sweep times.
+
+    Runs of one engine at different sweep times; the inertia of all that turns, at the crank.
+    """
     from evenfall.reduction.inertia import find_inertia, run_bins
 
     bins, last = [], None

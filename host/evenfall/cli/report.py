@@ -17,7 +17,7 @@ if TYPE_CHECKING:
 
 
 @root.command()
-@click.argument("specs", nargs=-1, required=True, metavar="PULLS...")
+@click.argument("specs", nargs=-1, required=True, metavar="RUNS...")
 @click.option("--out", type=click.Path(path_type=Path), required=True, help="PNG or SVG file.")
 @click.option("--set-speed", is_flag=True, help="Speed against set speed of one run instead.")
 @click.option("--title", default="", help="A line above the picture.")
@@ -35,7 +35,10 @@ def plot(
     units: str,
     archive_dir: Path,
 ) -> None:
-    """Torque and power of up to six PULLS or groups: 7 is one run, 3,5-8 a group's mean."""
+    """Draw torque and power of up to six RUNS.
+
+    7 is one run, 3,5-8 the mean of a group.
+    """
     from evenfall.archive.archive import Archive
     from evenfall.cli._pulls import checked_target, group_of, pull_numbers, reduced
     from evenfall.errors import InputError
@@ -64,7 +67,7 @@ def plot(
 
 
 @root.command()
-@click.argument("specs", nargs=-1, required=True, metavar="PULLS [AFTER]")
+@click.argument("specs", nargs=-1, required=True, metavar="RUNS [AFTER]")
 @click.option(
     "--out", type=click.Path(path_type=Path), help="HTML file, else in the archive's folder 'pages'."
 )
@@ -86,7 +89,10 @@ def page(
     units: str,
     archive_dir: Path,
 ) -> None:
-    """The sheet to hand over: of one run, of a group (3,5-8), or before and after (1-4 5-8)."""
+    """Write a report page to print or hand over.
+
+    Of one run (7), of a group (3,5-8), or before and after (1-4 5-8).
+    """
     from evenfall.archive.archive import Archive
     from evenfall.cli._pulls import checked_target
 
@@ -102,7 +108,7 @@ def write_page(
     target: Path | None,
     engine: str | None = None,
     standard: str | None = None,
-    units: str = "shop",
+    units: str = "us",
     bench: str = "",
     note: str = "",
     invented: bool = False,

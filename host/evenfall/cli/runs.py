@@ -141,7 +141,10 @@ def list_runs(archive_dir: Path, units: str, as_json: bool, **filters: Any) -> N
 @units_option
 @json_option
 def find(words: tuple[str, ...], archive_dir: Path, units: str, as_json: bool, **filters: Any) -> None:
-    """Runs whose notes, tags, engine or build hold all these WORDS (beginnings of words will do)."""
+    """Find runs by words.
+
+    Notes, tags, engine or build hold all WORDS; beginnings of words will do.
+    """
     _print_found(archive_dir, query_of(" ".join(words), **filters), units, as_json)
 
 
@@ -189,7 +192,7 @@ def _print_found(archive_dir: Path, query: Query, units: str, as_json: bool) -> 
 def show(
     run: int, standard: str | None, bin_rpm: float, archive_dir: Path, units: str, as_json: bool
 ) -> None:
-    """Everything about one run, reduced afresh from its raw frames."""
+    """Show all about one run, reduced anew."""
     from evenfall.archive.archive import Archive
     from evenfall.output.text import printable
     from evenfall.reduction.air import describe
@@ -265,7 +268,10 @@ def tag(run: int, tags: tuple[str, ...], remove: bool, archive_dir: Path) -> Non
 @click.option("--back", is_flag=True, help="Count it again.")
 @archive_option
 def set_aside(run: int, reason: str | None, back: bool, archive_dir: Path) -> None:
-    """Leave a run out of lists and comparisons, with a REASON; nothing is deleted."""
+    """Leave a run out of lists and comparisons.
+
+    With a REASON; nothing is deleted.
+    """
     from evenfall.archive.archive import Archive
 
     with Archive(archive_dir) as archive:
@@ -294,7 +300,10 @@ def file_under(
     standard: str | None,
     archive_dir: Path,
 ) -> None:
-    """File runs under another engine, build, set-up, calibration, air or standard; reduce them anew."""
+    """File runs under another engine or set-up.
+
+    Or under another build, calibration, air or standard; they are reduced anew.
+    """
     from evenfall.archive.archive import Archive
     from evenfall.model import Air, Calibration, Setup
     from evenfall.reduction.air import standard_named
@@ -330,7 +339,10 @@ def file_under(
 @click.argument("target", type=click.Path(path_type=Path))
 @archive_option
 def export(run: int, target: Path, archive_dir: Path) -> None:
-    """Write one run to one self-describing file (JSON, raw frames inside); a folder gets run-N.json."""
+    """Write one run to a self-describing file.
+
+    JSON with the raw frames inside; a folder gets run-N.json.
+    """
     from evenfall.archive.archive import Archive, write_whole
 
     with Archive(archive_dir) as archive:
@@ -345,7 +357,10 @@ def export(run: int, target: Path, archive_dir: Path) -> None:
 @click.argument("files", nargs=-1, required=True, type=click.Path(path_type=Path))
 @archive_option
 def import_files(files: tuple[Path, ...], archive_dir: Path) -> None:
-    """Take exported runs, or run files as they lie on a board, into the archive."""
+    """Take run files into the archive.
+
+    Exported runs, or run files as they lie on a board.
+    """
     from evenfall.archive.archive import Archive, read_export
 
     failed: list[EvenfallError] = []
@@ -372,7 +387,10 @@ def import_files(files: tuple[Path, ...], archive_dir: Path) -> None:
 @archive_option
 @find_options
 def reduce(runs: tuple[int, ...], archive_dir: Path, **filters: Any) -> None:
-    """Reduce PULLS, or all that the filters find, anew; older results stay beside the new ones."""
+    """Reduce runs anew.
+
+    RUNS, or all that the filters find. Older results stay beside the new ones.
+    """
     from evenfall.archive.archive import Archive
 
     start = time.monotonic()

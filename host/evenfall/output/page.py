@@ -18,7 +18,7 @@ from markupsafe import Markup
 from evenfall.model import Calibration, Reduction, Setup
 from evenfall.output import plots
 from evenfall.output.text import (
-    SHOP,
+    US,
     Units,
     digits,
     filled,
@@ -118,7 +118,7 @@ def write(sheet: Sheet, path: str | Path) -> Path:
     return path
 
 
-def run_sheet(run: ReducedRun, about: About, units: Units = SHOP) -> Sheet:
+def run_sheet(run: ReducedRun, about: About, units: Units = US) -> Sheet:
     """The sheet of one run."""
     r = run.reduction
     b = r.bins
@@ -157,7 +157,7 @@ def run_sheet(run: ReducedRun, about: About, units: Units = SHOP) -> Sheet:
     )
 
 
-def group_sheet(g: Group, about: About, units: Units = SHOP) -> Sheet:
+def group_sheet(g: Group, about: About, units: Units = US) -> Sheet:
     """The sheet of several runs of one build."""
     figure = plots.curves_figure([plots.group_curve(g)], units, width_in=5.4, height_in=6.3)
     words = (
@@ -174,7 +174,7 @@ def group_sheet(g: Group, about: About, units: Units = SHOP) -> Sheet:
         "Mean of the runs, corrected, at the crank",
         ("rpm", f"torque {units.torque_name}", "±", f"power {units.power_name}", "±", "runs"),
         tuple(rows),
-        "± is the 95 % interval of the mean from the scatter of the runs; the calibration's own doubt, "
+        "± is the 95 % interval of the mean from the scatter of the runs; the calibration's own uncertainty, "
         "which all of them share, comes on top.",
     )
     power, torque = g.peak_power_W, g.peak_torque_Nm
@@ -218,7 +218,7 @@ def group_sheet(g: Group, about: About, units: Units = SHOP) -> Sheet:
     )
 
 
-def comparison_sheet(c: Comparison, about: About, units: Units = SHOP) -> Sheet:
+def comparison_sheet(c: Comparison, about: About, units: Units = US) -> Sheet:
     """The sheet of a before/after."""
     b = c.bins
     sentence = verdict_sentence(c, units)
@@ -423,7 +423,7 @@ def _method(run: ReducedRun) -> tuple[str, ...]:
 def _budget_words(r: Reduction) -> str:
     causes = sorted(r.budget.items(), key=lambda item: -item[1])
     named = ", ".join(f"{name} {_percent(u)}" for name, u in causes[:4] if u > 0)
-    return f"Largest doubts at peak power (one standard uncertainty): {named}." if named else ""
+    return f"Largest causes of uncertainty at peak power (standard uncertainty): {named}." if named else ""
 
 
 def _group_noticed(groups: Sequence[Group]) -> tuple[str, ...]:

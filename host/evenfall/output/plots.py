@@ -26,7 +26,7 @@ from matplotlib.figure import Figure
 
 from evenfall.errors import InputError
 from evenfall.model import FloatArray, Reduction, Run
-from evenfall.output.text import SHOP, Units, printable
+from evenfall.output.text import US, Units, printable
 from evenfall.reduction.uncertainty import COVERAGE
 from evenfall.statistics.compare import Comparison, Group
 
@@ -164,7 +164,7 @@ def _thousands(axes: Axes) -> None:
 
 def curves_figure(
     curves: Sequence[Curve],
-    units: Units = SHOP,
+    units: Units = US,
     title: str = "",
     width_in: float = 7.2,
     height_in: float = 6.4,
@@ -196,7 +196,7 @@ def curves_figure(
 
 
 def comparison_figure(
-    c: Comparison, units: Units = SHOP, width_in: float = 7.2, height_in: float = 7.6
+    c: Comparison, units: Units = US, width_in: float = 7.2, height_in: float = 7.6
 ) -> Figure:
     """Mean curves before and after with the 95 % bands of the means, and the gain in power below."""
     with matplotlib.rc_context(STYLE):
@@ -236,7 +236,7 @@ def plot_curves(
     reductions: Sequence[Reduction | Curve],
     path: str | Path,
     labels: Sequence[str] | None = None,
-    units: Units = SHOP,
+    units: Units = US,
     title: str = "",
 ) -> Path:
     """Draw up to six runs (or ready curves) to a PNG or SVG file; return its path."""

@@ -127,7 +127,7 @@ def columns_of(rows: Sequence[Row], table: str) -> dict[str, np.ndarray]:
 
 def to_csv(rows: Sequence[Row], table: str = "bins", units: Units | None = None) -> str:
     """The table as CSV text (RFC 4180, UTF-8, dot as decimal sign); `units` turns torque and power
-    into shop units, SI otherwise."""
+    into US units, SI otherwise."""
     data = columns_of(rows, table)
     header, columns = [], []
     for column in TABLES[table]:

@@ -1,6 +1,6 @@
 """The run as a table in the terminal: torque and power each 250 rpm, and the peaks.
 
-Everything inside is SI; `Units` is the edge where shop units appear.
+Everything inside is SI; `Units` is the edge where US units appear.
 """
 
 from __future__ import annotations
@@ -63,8 +63,8 @@ class Units:
 
 
 SI = Units("N.m", "kW")
-SHOP = Units("lb-ft", "hp")
-UNIT_CHOICES = {"si": SI, "shop": SHOP}
+US = Units("lb-ft", "hp")
+UNIT_CHOICES = {"si": SI, "us": US}
 
 
 def printable(text: str, length: int = 10_000) -> str:
@@ -109,7 +109,7 @@ def filled(bins: Bins) -> IntArray:
     return order[np.isfinite(bins.torque_Nm[order])]
 
 
-def bin_table(reduction: Reduction, units: Units = SHOP) -> Table:
+def bin_table(reduction: Reduction, units: Units = US) -> Table:
     """The rich table of one run: speed, torque, power, each with its 95 % half-width."""
     bins = reduction.bins
     table = Table(title=f"Run {reduction.run_id}", caption="± is the 95 % interval, all causes")
@@ -136,7 +136,7 @@ def bin_table(reduction: Reduction, units: Units = SHOP) -> Table:
     return table
 
 
-def summary_lines(reduction: Reduction, units: Units = SHOP) -> list[str]:
+def summary_lines(reduction: Reduction, units: Units = US) -> list[str]:
     """Peaks, correction and sweep time, as plain sentences."""
     torque_scale = units.torque_scale
     power_scale = units.power_scale
@@ -149,7 +149,7 @@ def summary_lines(reduction: Reduction, units: Units = SHOP) -> list[str]:
     ]
 
 
-def pull_report(reduction: Reduction, units: Units = SHOP) -> RenderableType:
+def pull_report(reduction: Reduction, units: Units = US) -> RenderableType:
     """All that is printed after one run."""
     parts: list[RenderableType] = [bin_table(reduction, units)]
     parts += [_said(line) for line in summary_lines(reduction, units)]
@@ -157,7 +157,7 @@ def pull_report(reduction: Reduction, units: Units = SHOP) -> RenderableType:
     return Group(*parts)
 
 
-def side_by_side(reductions: Sequence[Reduction], labels: Sequence[str], units: Units = SHOP) -> Table:
+def side_by_side(reductions: Sequence[Reduction], labels: Sequence[str], units: Units = US) -> Table:
     """Power of several runs on one grid of speeds."""
     grid = np.unique(np.concatenate([r.bins.speed_rpm[np.isfinite(r.bins.power_W)] for r in reductions]))
     table = Table(title=f"Power, {units.power_name}")
@@ -183,7 +183,7 @@ def gain_phrase(gain: Gain, scale: float, unit: str) -> str:
     return f"{'gain' if gain.difference >= 0 else 'loss'} {text} {unit} ({abs(100 * gain.relative):.1f} %)"
 
 
-def verdict_sentence(c: Comparison, units: Units = SHOP) -> str:
+def verdict_sentence(c: Comparison, units: Units = US) -> str:
     """The answer in one sentence, at peak power."""
     scale = units.power_scale
     phrase = gain_phrase(c.peak_power, scale, units.power_name)
@@ -205,7 +205,7 @@ def verdict_sentence(c: Comparison, units: Units = SHOP) -> str:
     return f"{phrase} at peak power: inside the noise; {advice}"
 
 
-def repeatability_line(g: PullGroup, units: Units = SHOP) -> str:
+def repeatability_line(g: PullGroup, units: Units = US) -> str:
     """How well the runs of a group agree."""
     scale = units.power_scale
     unit = units.power_name
@@ -221,7 +221,7 @@ def repeatability_line(g: PullGroup, units: Units = SHOP) -> str:
     )
 
 
-def group_table(g: PullGroup, units: Units = SHOP) -> Table:
+def group_table(g: PullGroup, units: Units = US) -> Table:
     """Mean curve of a group with the 95 % interval of the mean and the repeatability limit."""
     table = Table(
         title=_said(f"{g.label}: mean curve, runs: {g.n}"), caption="± from the scatter of the runs"
@@ -246,7 +246,7 @@ def group_table(g: PullGroup, units: Units = SHOP) -> Table:
     return table
 
 
-def gain_table(c: Comparison, units: Units = SHOP) -> Table:
+def gain_table(c: Comparison, units: Units = US) -> Table:
     """Gain on every speed; a star where it is real with the false discoveries held at 5 %."""
     table = Table(
         title=_said(f"{c.after.label} against {c.before.label}"),
@@ -286,7 +286,7 @@ def gain_table(c: Comparison, units: Units = SHOP) -> Table:
     return table
 
 
-def comparison_lines(c: Comparison, units: Units = SHOP) -> list[str]:
+def comparison_lines(c: Comparison, units: Units = US) -> list[str]:
     """Everything beside the table: other gains, repeatability, findings, what differs."""
     power, torque = units.power_scale, units.torque_scale
     low, high = (f(c.before.range_rpm[k], c.after.range_rpm[k]) for k, f in ((0, max), (1, min)))
@@ -310,7 +310,7 @@ def comparison_lines(c: Comparison, units: Units = SHOP) -> list[str]:
     return lines
 
 
-def comparison_report(c: Comparison, units: Units = SHOP) -> RenderableType:
+def comparison_report(c: Comparison, units: Units = US) -> RenderableType:
     """All that is printed for a before/after."""
     parts: list[RenderableType] = [gain_table(c, units), Text(verdict_sentence(c, units), style="bold")]
     parts += [_said(line) for line in comparison_lines(c, units)]
@@ -322,7 +322,7 @@ def comparison_report(c: Comparison, units: Units = SHOP) -> RenderableType:
     return Group(*parts)
 
 
-def group_report(g: PullGroup, units: Units = SHOP) -> RenderableType:
+def group_report(g: PullGroup, units: Units = US) -> RenderableType:
     """All that is printed for the runs of one build."""
     parts: list[RenderableType] = [group_table(g, units), _said(repeatability_line(g, units), style="bold")]
     parts += [_said(finding.sentence, style="yellow") for finding in g.findings]
@@ -331,7 +331,7 @@ def group_report(g: PullGroup, units: Units = SHOP) -> RenderableType:
     return Group(*parts)
 
 
-def chart_lines(c: Chart, units: Units = SHOP) -> list[str]:
+def chart_lines(c: Chart, units: Units = US) -> list[str]:
     """What a control chart says, in sentences."""
     unit = units.power_name
     lines = [

@@ -381,7 +381,7 @@ def tolerance_check(
 
 
 def describe(air: Air) -> str:
-    """One line in shop and SI units."""
+    """One line in US and SI units."""
     return (
         f"{from_si(air.pressure_Pa, 'inHg', 'pressure'):.2f} inHg ({air.pressure_Pa / 100:.1f} hPa), "
         f"{from_si(air.temperature_K, 'F', 'temperature'):.1f} F ({air.temperature_K - 273.15:.1f} C), "

@@ -42,7 +42,7 @@ SPIKE_SIGMAS = 10.0  # a lone load sample so far from its neighbours is not torq
 
 @dataclass(frozen=True)
 class Edges:
-    """Hall edges after healing: edge k happened at `time_s[k]`, `index[k]` magnet passes from the first."""
+    """Hall edges after repair: edge k happened at `time_s[k]`, `index[k]` magnet passes from the first."""
 
     time_s: FloatArray  # (m,)
     index: IntArray  # (m,) not consecutive where edges were missed

@@ -144,7 +144,7 @@ def fit_span(
     if linearity > LINEARITY_LIMIT:
         notes.append(
             f"The readings leave a straight line by {linearity * 100:.2f} % of the largest load "
-            f"(usual limit {LINEARITY_LIMIT * 100:g} %): look for rubbing, a bent arm or a hose that runs."
+            f"(usual limit {LINEARITY_LIMIT * 100:g} %): look for rubbing, a bent arm or a hose that pulls."
         )
     if hysteresis > HYSTERESIS_LIMIT:
         notes.append(

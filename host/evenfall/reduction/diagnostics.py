@@ -2,7 +2,7 @@
 
 Each check has a name, a measured value, a stated threshold and the arrays that
 show it.  The thresholds are common practice, no source, set so that a bench in
-order rings none of them (tests: false alarms at most 1 %).
+order triggers none of them (tests: false alarms at most 1 %).
 
 What cannot be seen: a chain's tooth frequency.  It is a whole number of times
 per brake turn, so pulses from magnets on that shaft meet the same tooth place
@@ -161,7 +161,7 @@ def _noise(s: _Signals, chain_is_rough: bool) -> Finding:
 
 
 def _scatter_by_speed(s: _Signals, width: float = 250.0) -> tuple[FloatArray, FloatArray]:
-    """(speeds, robust standard deviation of the flutter there); one jump in a bin does not move it."""
+    """(speeds, robust deviation of the load from its smooth curve there); one jump does not move it."""
     k = np.rint(s.residual_rpm / width).astype(int)
     bins = np.unique(k)
     spread = [_mad(s.residual_N[k == b]) if (k == b).sum() > 7 else np.nan for b in bins]
@@ -169,7 +169,7 @@ def _scatter_by_speed(s: _Signals, width: float = 250.0) -> tuple[FloatArray, Fl
 
 
 def _resonance(s: _Signals) -> Finding:
-    """Flutter of the load that is large in one band of speed and small elsewhere."""
+    """Scatter of the load that is large in one band of speed and small elsewhere."""
     name = "vibration resonance"
     speed, spread = _scatter_by_speed(s)
     if not np.isfinite(spread).any():
@@ -179,13 +179,15 @@ def _resonance(s: _Signals) -> Finding:
     share = float(spread[top] / s.top_N)
     limit = max(RESONANCE_LIMIT * s.top_N, RESONANCE_RATIO * usual)
     found = bool(spread[top] > limit)
-    sentence = f"Largest flutter of the load {share * 100:.2f} % near {speed[top]:.0f} rpm."
+    sentence = (
+        f"Largest scatter of the load about its mean curve is {share * 100:.2f} % near {speed[top]:.0f} rpm."
+    )
     if found:
         sentence += (
             " The brake shakes on its mounts there: change the rubber's stiffness or add mass, "
             "and do not trust torque close to that speed."
         )
-    show = Evidence(speed, spread, "speed, rpm", "flutter of the load, N", limit)
+    show = Evidence(speed, spread, "speed, rpm", "scatter of the load, N", limit)
     return Finding(name, found, share * 100, limit / s.top_N * 100, "%", sentence, show)
 
 

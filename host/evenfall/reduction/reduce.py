@@ -1,4 +1,4 @@
-"""One run, from raw counts to corrected torque and power with their doubt.
+"""One run, from raw counts to corrected torque and power with their uncertainty.
 
     force    = (count - zero) / span                     at the cell
     brake    = force * arm                               N.m on the brake's shaft
@@ -66,7 +66,7 @@ class Observed:
 
 
 @dataclass(frozen=True)
-class Lines:
+class BinMeans:
     """The mean of every bin over its whole width."""
 
     centre: FloatArray  # (b,) same unit as the speeds given
@@ -75,8 +75,8 @@ class Lines:
     count: IntArray  # (b,)
     low: FloatArray  # (b,) where the bin's data begin, same unit; inf where it has none
     high: FloatArray  # (b,) where they end
-    unsure: FloatArray  # (b,) like leverage, of `moved`
-    moved: FloatArray  # like value: what its uneven filling made necessary to add to the samples' mean
+    fill_shift_variance: FloatArray  # (b,) like leverage, of `fill_shift`
+    fill_shift: FloatArray  # like value: what its uneven filling made necessary to add to the samples' mean
 
 
 def calibration_from_settings(run: Run) -> Calibration:
@@ -190,7 +190,7 @@ def observe(
     if found_by == "data":
         notes.append("The sweep was found from the speed itself: the board had not marked one.")
     if edges.missed or edges.extra:
-        notes.append(f"Speed pickup: {edges.missed} missed and {edges.extra} extra pulses were healed.")
+        notes.append(f"Speed pickup: {edges.missed} missed and {edges.extra} extra pulses were repaired.")
     silent = sum(max(0.0, min(b, end) - max(a0, start)) for a0, b in edges.silent)
     if silent > 0:
         notes.append(f"The speed pickup was silent for {silent:.2f} s of the sweep; those bins are empty.")
@@ -238,7 +238,7 @@ def _zero(
 
     With a zero before and one after the run the zero is taken to move along a
     straight line between them; half of what it moved, as a rectangular
-    distribution, stays as doubt (JCGM 100 clause 4.3.7).  Else the calibration's
+    distribution, stays as uncertainty (JCGM 100 clause 4.3.7).  Else the calibration's
     own allowance for wandering stands.
     """
     span = abs(calibration.span_count_per_N)
@@ -266,7 +266,7 @@ def _usual_range(n: int) -> float:
     return float(2 * special.ndtri((n - 0.375) / (n + 0.25)))
 
 
-def fit_bins(speed: FloatArray, values: FloatArray, width: float, fewest: int = MIN_SAMPLES) -> Lines:
+def fit_bins(speed: FloatArray, values: FloatArray, width: float, min_samples: int = MIN_SAMPLES) -> BinMeans:
     """Mean of the value over each bin's whole width, every speed counting alike; bins are centred on
     whole multiples of `width`.
 
@@ -274,7 +274,7 @@ def fit_bins(speed: FloatArray, values: FloatArray, width: float, fewest: int = 
     mean of its samples is brought to that of an evenly filled bin along a least-squares parabola
     through the bins around it; a slope from within the bin would double the scatter.  A mean, not
     the value at the centre: what lies between the two is the curve's bend within the bin, which
-    no neighbour knows where the curve has a corner.  A bin stands when it holds `fewest` samples,
+    no neighbour knows where the curve has a corner.  A bin stands when it holds `min_samples` samples,
     spans nearly half its width and reaches its own centre.  `values` is (n,) or (k, n).
     """
     ok = np.isfinite(speed)
@@ -294,7 +294,7 @@ def fit_bins(speed: FloatArray, values: FloatArray, width: float, fewest: int = 
     np.minimum.at(low, k, x)
     np.maximum.at(high, k, x)
     good = np.flatnonzero(
-        (many >= fewest)
+        (many >= min_samples)
         & (low <= CENTRE_TOLERANCE * width)
         & (high >= -CENTRE_TOLERANCE * width)
         & (high - low >= (0.5 - CENTRE_TOLERANCE) * width)
@@ -304,20 +304,29 @@ def fit_bins(speed: FloatArray, values: FloatArray, width: float, fewest: int = 
     off = np.bincount(k, x, n)[good] / count
     square = np.bincount(k, x * x, n)[good] / count
     slope, bend = _parabolas(centre[good], off, square)
-    bring = np.eye(good.size) - off[:, None] * slope - (square - width**2 / 12)[:, None] * bend
+    to_whole_bin = np.eye(good.size) - off[:, None] * slope - (square - width**2 / 12)[:, None] * bend
     rows = np.full((1 if values.ndim == 1 else values.shape[0], n), np.nan)
-    moved = np.full_like(rows, np.nan)
-    for row, move, y in zip(rows, moved, np.atleast_2d(values), strict=True):
+    fill_shift = np.full_like(rows, np.nan)
+    for row, shift, y in zip(rows, fill_shift, np.atleast_2d(values), strict=True):
         mean = np.bincount(k, y, n)[good] / count
-        row[good] = bring @ mean
-        move[good] = row[good] - mean
+        row[good] = to_whole_bin @ mean
+        shift[good] = row[good] - mean
     leverage = np.full(n, np.nan)
-    unsure = np.full(n, np.nan)
-    leverage[good] = bring**2 @ (1 / count)
-    unsure[good] = (bring - np.eye(good.size)) ** 2 @ (1 / count)
+    fill_shift_variance = np.full(n, np.nan)
+    leverage[good] = to_whole_bin**2 @ (1 / count)
+    fill_shift_variance[good] = (to_whole_bin - np.eye(good.size)) ** 2 @ (1 / count)
     if values.ndim == 1:
-        rows, moved = rows[0], moved[0]
-    return Lines(centre, rows, leverage, many.astype(np.int64), centre + low, centre + high, unsure, moved)
+        rows, fill_shift = rows[0], fill_shift[0]
+    return BinMeans(
+        centre,
+        rows,
+        leverage,
+        many.astype(np.int64),
+        centre + low,
+        centre + high,
+        fill_shift_variance,
+        fill_shift,
+    )
 
 
 def _parabolas(centre: FloatArray, off: FloatArray, square: FloatArray) -> tuple[FloatArray, FloatArray]:
@@ -348,7 +357,7 @@ def _parabolas(centre: FloatArray, off: FloatArray, square: FloatArray) -> tuple
     return slope, bend
 
 
-def fill_notes(lines: Lines, bin_rpm: float) -> list[str]:
+def fill_notes(lines: BinMeans, bin_rpm: float) -> list[str]:
     """Sentences for bins that are not given, and why, and for those filled in part only."""
     missing, part = [], []
     samples_in = lines.count // align.FINE
@@ -434,7 +443,7 @@ def sample_scatter(
     return float(left.std() * 2)  # twice: neighbouring samples share most of their scatter
 
 
-def scatter_by_bin(seen: Observed, lines: Lines, bin_rpm: float) -> FloatArray:
+def scatter_by_bin(seen: Observed, lines: BinMeans, bin_rpm: float) -> FloatArray:
     """(b,) standard deviation in N.m of one independent fine sample of engine torque, bin by bin."""
     level = turn_level(lines.centre, lines.value[0])
     known = np.isfinite(level)
@@ -456,7 +465,7 @@ def find_peak(
     curve with four parameters through a hundred samples is not, much.
 
     Args:
-        centre, value, u_shared: (b,) bins and their doubt without scatter.
+        centre, value, u_shared: (b,) bins and their standard uncertainty without scatter.
         speed, curve: (n,) samples.
         scatter: (b,) of one independent sample, in the unit of `curve`.
 
@@ -490,7 +499,7 @@ def mean_over(bins: Bins, low_rpm: float, high_rpm: float) -> dict[str, float]:
     """Area under the curves from `low_rpm` to `high_rpm`, divided by the range.
 
     Trapezoids between bins, ends interpolated.  Returns mean torque (N.m) and
-    power (W) with standard uncertainties, every bin's doubt taken as shared
+    power (W) with standard uncertainties, every bin's uncertainty taken as shared
     (an upper limit).  Raises InputError when the run does not cover the range.
     """
     ok = np.isfinite(bins.torque_Nm)
@@ -608,7 +617,7 @@ def bin_causes(
     setup: Setup,
     day: Correction,
     seen: Observed,
-    lines: Lines,
+    lines: BinMeans,
     scatter: FloatArray,
 ) -> dict[str, FloatArray]:
     """Standard uncertainty of the observed engine torque per bin, N.m, by cause.
@@ -694,8 +703,8 @@ def monte_carlo(
             relative_humidity=min(1.0, max(0.0, air.relative_humidity + air.humidity_u * h)),
         )
         off = np.int64(np.rint(seen.zero_u_N * c.span_count_per_N * zero))
-        moved = replace(run, load_count=run.load_count + off)
-        drawn, _ = bin_means(observe(moved, c, s), bin_rpm)
+        shifted = replace(run, load_count=run.load_count + off)
+        drawn, _ = bin_means(observe(shifted, c, s), bin_rpm)
         there = np.isfinite(drawn.value[0])
         at = np.interp(lines.centre, drawn.centre[there], drawn.value[0][there])
         noise = np.random.default_rng(int(own)).normal(size=at.size) * np.hypot(
@@ -704,13 +713,13 @@ def monte_carlo(
         return (at + noise) * correction(day, standard).factor
 
     columns = [rng.normal(size=draws) for _ in range(8)] + [rng.integers(0, 2**31, draws).astype(float)]
-    results = np.array(uncertainty.draw(one, columns))
+    results = np.array(uncertainty.propagate_distributions(one, columns))
     results[:, ~np.isfinite(lines.value[0])] = np.nan
     mean, u, low, high = results
     return MonteCarloBins(lines.centre, mean, u, low, high, plain.bins.torque_u_Nm)
 
 
-def bin_means(seen: Observed, bin_rpm: float) -> tuple[Lines, FloatArray]:
+def bin_means(seen: Observed, bin_rpm: float) -> tuple[BinMeans, FloatArray]:
     """Bins of the rows of `seen.fine_terms`, and the scatter in N.m of one sample of each, (b,).
 
     One whose mean its filling moves too far, or by an amount that is not known well, is not given.
@@ -719,12 +728,12 @@ def bin_means(seen: Observed, bin_rpm: float) -> tuple[Lines, FloatArray]:
     # what the sweep ran on past its slow end fills the last bin asked for; it opens no further one
     asked = np.interp((seen.start_s, seen.end_s), seen.aligned.time_s, seen.aligned.speed_rad_s / RPM)
     wanted = lines.centre > asked.min() - bin_rpm / 4
-    lines = Lines(**{f.name: getattr(lines, f.name)[..., wanted] for f in fields(lines)})
+    lines = BinMeans(**{f.name: getattr(lines, f.name)[..., wanted] for f in fields(lines)})
     scatter = scatter_by_bin(seen, lines, bin_rpm)
     size = np.abs(lines.value[0])
     with np.errstate(invalid="ignore"):
-        far = np.abs(lines.moved[0]) > MAX_FILL_SHIFT * size
-        far |= scatter * np.sqrt(lines.unsure) > MAX_FILL_SHIFT_U * size
+        far = np.abs(lines.fill_shift[0]) > MAX_FILL_SHIFT * size
+        far |= scatter * np.sqrt(lines.fill_shift_variance) > MAX_FILL_SHIFT_U * size
     given = replace(
         lines, value=np.where(far, np.nan, lines.value), leverage=np.where(far, np.nan, lines.leverage)
     )

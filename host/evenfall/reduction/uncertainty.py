@@ -1,4 +1,4 @@
-"""Doubt, cause by cause: the budget of a run (JCGM 100) and its check by drawing (JCGM 101)."""
+"""Uncertainty, cause by cause: the budget of a run (JCGM 100) and its check by Monte Carlo (JCGM 101)."""
 
 from __future__ import annotations
 
@@ -70,7 +70,7 @@ def propagate(
     return Propagated(value, total, tuple(parts), float(total**4 / bottom) if bottom else float("inf"))
 
 
-def draw(
+def propagate_distributions(
     model: Callable[..., FloatArray], draws: list[FloatArray], coverage: float = 0.95
 ) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray]:
     """Monte Carlo propagation, JCGM 101 clause 7.

@@ -22,7 +22,7 @@ from evenfall.board.link import Link
 from evenfall.errors import BoardError, EvenfallError, InputError, LinkError
 from evenfall.model import Air, Calibration
 from evenfall.output.text import (
-    SHOP,
+    US,
     Units,
     comparison_lines,
     peak_line,
@@ -120,7 +120,7 @@ class Guide:
         line: Callable[[], AbstractContextManager[Link]],
         reduce: Callable[[int], ReducedRun],
         write_page: Callable[[list[int], list[int]], str],
-        units: Units = SHOP,
+        units: Units = US,
         keep_weight: Callable[[Reading], list[Reading]] = lambda reading: [reading],
     ) -> None:
         self.archive = archive

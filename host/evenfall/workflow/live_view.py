@@ -24,7 +24,7 @@ from rich.text import Text
 from evenfall.board import code_texts
 from evenfall.errors import EvenfallError, LinkError
 from evenfall.model import Air
-from evenfall.output.text import SHOP, Units, printable
+from evenfall.output.text import US, Units, printable
 from evenfall.reduction.air import correction
 from evenfall.units import RPM
 
@@ -164,7 +164,7 @@ class LastRun:
 def watch(
     watcher: Watcher,
     runs: Callable[[], Sequence[LastRun]],
-    units: Units = SHOP,
+    units: Units = US,
     standard: str = "iso1585",
     typed_air: Air | None = None,
     seconds: float | None = None,
@@ -195,7 +195,7 @@ def watch(
 def render(
     view: View,
     runs: Sequence[LastRun],
-    units: Units = SHOP,
+    units: Units = US,
     standard: str = "iso1585",
     typed_air: Air | None = None,
 ) -> RenderableType:
