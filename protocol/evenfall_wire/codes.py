@@ -6,6 +6,9 @@ that the board does not carry them.  New names go at the end; a name no longer s
 becomes reserved_<number>, so that no number ever changes its meaning.
 """
 
+CLAMP_LOW = -0x800000  # a load code at either end of the amplifier's range measures nothing
+CLAMP_HIGH = 0x7FFFFF
+
 STATES = ("start", "rest", "ready", "steady", "sweep", "release", "store", "safe", "characterise", "record")
 
 TRIGGERS = ("button", "spin_up", "host")

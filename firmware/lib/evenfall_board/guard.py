@@ -23,7 +23,7 @@ Everything here is integer and allocates nothing after the start.
 
 from array import array
 
-from evenfall_wire.codes import FAULTS
+from evenfall_wire.codes import CLAMP_HIGH, CLAMP_LOW, FAULTS
 
 from .native import const, micropython
 from .sensing import TICKS_PER_MS
@@ -95,8 +95,6 @@ LOAD_LOST = NUMBER["load_lost"]
 STALLED = NUMBER["stalled"]
 TOP_SPEED_NOT_HELD = NUMBER["top_speed_not_held"]
 
-CLAMP_HIGH = const(0x7FFFFF)
-CLAMP_LOW = const(-0x800000)
 SILENT_MS = const(120)
 STEADY_LIMIT_MS = const(12000)
 BROWN_OUT_MV = const(4000)

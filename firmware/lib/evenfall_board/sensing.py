@@ -6,6 +6,8 @@ board.  `tests/firmware` runs this file with integers that refuse to grow.
 
 from array import array
 
+from evenfall_wire.codes import CLAMP_HIGH, CLAMP_LOW
+
 from .native import const, micropython, ptr32
 
 TICKS_PER_MS = const(4000)
@@ -287,6 +289,7 @@ ZERO_SAMPLES = 64
 ZERO_SHARE = 512  # of the load limit: a block that spreads over more was not taken at rest
 UNQUIET = 4  # nor one that spreads so many times as far as the quietest: the host leaves such out
 QUIET = 512  # counts; the amplifier's own noise spreads over some 200 (90 nV rms at 2.4 nV a count)
+MIN_SPREAD = QUIET // UNQUIET  # a block that spread over less says nothing of how quiet the bench is
 
 
 class Zero:
@@ -321,7 +324,13 @@ class Zero:
         self._n = 0
 
     def take(self, tick, count):
-        """Take one sample; True when a block is complete. Allocates nothing."""
+        """Take one sample; True when a block is complete. Allocates nothing.
+
+        An end code of the amplifier is an overload or a broken wire and never part of a zero.
+        """
+        if count >= CLAMP_HIGH or count <= CLAMP_LOW:
+            self._refuse()
+            return False
         if self._n == 0:
             self._first = count
             self._sum = self._low = self._high = 0
@@ -343,7 +352,7 @@ class Zero:
             self._refuse()
             return False
         if least == 0 or spread < least:
-            self._least = spread or 1
+            self._least = spread if spread > MIN_SPREAD else MIN_SPREAD
         self.refused = 0
         self.tick = tick
         self.mean_x16 = (self._first << 4) + self._sum * 16 // ZERO_SAMPLES

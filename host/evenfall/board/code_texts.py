@@ -9,14 +9,14 @@ from __future__ import annotations
 STATES = {
     "start": "starting",
     "rest": "at rest: valve shut, nothing armed",
-    "ready": "ready: open the throttle, the pull starts at the button or by itself",
-    "steady": "holding top speed before the fall",
+    "ready": "ready: open the throttle, the sweep starts at the button or by itself",
+    "steady": "holding top speed before the sweep",
     "sweep": "sweeping",
     "release": "releasing the load",
     "store": "writing the run to flash",
     "safe": "safe: a fault is held until it is cleared",
     "characterise": "measuring the valve",
-    "record": "recording a pull that nobody started by the button",
+    "record": "recording a run that nobody started by the button",
 }
 
 TRIGGERS = {
@@ -27,25 +27,26 @@ TRIGGERS = {
 
 FAULTS = {
     "none": "no fault",
-    "overspeed": "The shaft went over its speed limit. Find out why before the next pull: "
+    "overspeed": "The shaft went over its speed limit. Find out why before the next sweep: "
     "water supply, valve, chain, coupling.",
-    "load_open": "The load cell is not connected. Check its plug and its four wires.",
+    "load_open": "The load cell reads beyond its limit: it is overloaded or not connected. "
+    "Take the load off the arm, then check its plug and its four wires.",
     "load_clamped": "The load cell reads its end value. Check for overload and for a broken wire.",
     "load_stuck": "The load reading does not change by even one count. Check amplifier and cable.",
     "load_silent": "The load-cell amplifier sends nothing. Check its supply, data and clock wires.",
     "hall_lost": "The speed pickup went silent under load. Check magnet, gap and cable.",
     "servo_no_answer": "The valve was moved and the torque did not follow. Check servo, linkage, supply.",
     "water_lost": "The valve is open and the brake takes no load: no water. Check tap, hose and filter.",
-    "brown_out": "The board's supply dropped or went in a pull. Check its cable; give the servo its own.",
+    "brown_out": "The board's supply failed during a sweep. Check its cable; give the servo its own.",
     "button_stuck": "The button has been down too long. Check the button and its cable.",
-    "load_lost": "The engine's load went away during the pull. Check chain, coupling and water.",
+    "load_lost": "The engine's load went away during the sweep. Check chain, coupling and water.",
     "stalled": "The engine stalled under the brake. Raise the end speed or check the valve.",
     "watchdog": "The board stopped answering itself and was restarted. If it happens again, report it.",
     "flash_full": "The board has no room for another run. Pull the stored runs, then go on.",
     "store_damaged": "The board's run store could not be read whole. Pull what is there first.",
     "settings_bad": "A setting on the board is out of its bounds and a safe value is in force. "
     "Look at the settings and set it anew.",
-    "top_speed_not_held": "The engine could not hold its top speed before the fall. Check the throttle.",
+    "top_speed_not_held": "The engine could not hold its top speed before the sweep. Check the throttle.",
 }
 
 VERDICTS = {
@@ -111,8 +112,8 @@ REFUSALS = {
 
 COMMANDS = {
     "none": "do nothing",
-    "arm": "arm the next pull",
-    "start": "start the pull",
+    "arm": "arm the next sweep",
+    "start": "start the sweep",
     "stop": "stop and release the load",
     "characterise": "measure the valve",
     "clear_fault": "clear the fault",

@@ -25,7 +25,6 @@ FILTER_PERIODS = 4.0  # conversions the amplifier needs to settle (data sheets o
 # two periods has the same variance, so speed averaged over that sees what the load saw.
 WINDOW_PERIODS = 2.0
 BANDWIDTH_HZ = 8.0  # of the zero-phase smoothing, -3 dB
-CLAMP_CODES = (-0x800000, 0x7FFFFF)
 MIN_INTERVAL_RATIO = 0.6  # of the expected interval: below it an edge is extra
 MAX_INTERVAL_RATIO = 1.5  # of the expected interval: above it edges are missed
 SILENT_S = 0.15  # no edge for so long: speed unknown, not "edges missed"
@@ -334,7 +333,7 @@ def align(
     delay = FILTER_PERIODS / 2 * period if setup.load_delay_s is None else setup.load_delay_s
     window = WINDOW_PERIODS * period
 
-    bad = (run.load_count == CLAMP_CODES[0]) | (run.load_count == CLAMP_CODES[1])
+    bad = clamped_codes(run.load_count)
     clamped = int(bad.sum())
     spike = isolated_spikes(force_N)
     bad |= spike
@@ -392,6 +391,12 @@ def align(
         gaps,
         fine,
     )
+
+
+def clamped_codes(count: IntArray | FloatArray) -> np.ndarray:
+    """Mask of load codes at either end of the amplifier's range: no measurement."""
+    result: np.ndarray = (count <= codes.CLAMP_LOW) | (count >= codes.CLAMP_HIGH)
+    return result
 
 
 def isolated_spikes(values: FloatArray) -> np.ndarray:

@@ -10,6 +10,7 @@ from scipy import stats
 
 from evenfall.errors import InputError
 from evenfall.model import Calibration, FloatArray
+from evenfall.reduction.align import clamped_codes
 from evenfall.reduction.reduce import check_arm
 from evenfall.reduction.uncertainty import propagate
 from evenfall.units import GRAVITY
@@ -89,7 +90,7 @@ def fit_span(
         raise InputError(
             "a span needs at least two different loads, for instance nothing and one known weight"
         )
-    if (np.abs(y) >= 0x7FFFFF).any():
+    if clamped_codes(y).any():
         raise InputError(
             "a reading stands at the amplifier's end of range; use a smaller weight or a larger cell"
         )

@@ -16,6 +16,7 @@ import math
 from dataclasses import dataclass, field, replace
 
 import numpy as np
+from evenfall_wire import codes
 from scipy import ndimage, signal, stats
 
 from evenfall.errors import InputError
@@ -127,7 +128,7 @@ def _signals(run: Run, calibration: Calibration, setup: Setup) -> _Signals:
     force = np.asarray((run.load_count - zero) / calibration.span_count_per_N, np.float64)
     at = run.load_time_s - a.delay_s
     spikes = align.isolated_spikes(force)
-    ends = (run.load_count <= align.CLAMP_CODES[0]) | (run.load_count >= align.CLAMP_CODES[1])
+    ends = align.clamped_codes(run.load_count)
     use = (at >= a.time_s[0]) & (at <= a.time_s[-1]) & ~spikes & ~ends
     smooth = np.interp(at[use], a.time_s, a.force_N)
     known = np.isfinite(a.speed_rad_s)
@@ -199,7 +200,7 @@ def _clamp(s: _Signals) -> Finding:
     engine with a flat curve still moves it more.  A soft stop that gives way is not seen.
     """
     count = s.run.load_count
-    at_end = int(((count <= align.CLAMP_CODES[0]) | (count >= align.CLAMP_CODES[1])).sum())
+    at_end = int(align.clamped_codes(count).sum())
     inside = (s.run.load_time_s >= s.seen.start_s) & (s.run.load_time_s <= s.seen.end_s)
     labels, n = ndimage.label(np.diff(count[inside]) == 0)
     longest = int(np.bincount(labels.ravel())[1:].max() + 1) if n else 0
@@ -217,7 +218,7 @@ def _clamp(s: _Signals) -> Finding:
     elif found:
         sentence += " The reading stands still under load: the cell touches a stop, or the amplifier hangs."
     worst = float(max(at_end, longest, cut))
-    show = Evidence(s.run.load_time_s, count.astype(float), "time, s", "code", float(align.CLAMP_CODES[1]))
+    show = Evidence(s.run.load_time_s, count.astype(float), "time, s", "code", float(codes.CLAMP_HIGH))
     return Finding("clamp", found, worst, float(STUCK_SAMPLES), "samples", sentence, show)
 
 

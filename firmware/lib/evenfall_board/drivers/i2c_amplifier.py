@@ -9,6 +9,8 @@ look that found it, and near one period after the sample before.
 import time
 from array import array
 
+from evenfall_wire.codes import CLAMP_HIGH, CLAMP_LOW
+
 from ..native import const, micropython
 from . import ticks
 
@@ -21,8 +23,6 @@ RATES = {320: 7 << 4, 80: 3 << 4}
 CALIBRATE, CALIBRATION_FAILED = 4, 8
 
 CAPACITY = 2
-CLAMP_HIGH = const(0x7FFFFF)
-CLAMP_LOW = const(-0x800000)
 SETTLING = 4  # conversions
 LONG_SILENCE = const(1 << 28)
 

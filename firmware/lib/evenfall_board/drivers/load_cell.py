@@ -10,6 +10,7 @@ import time
 from array import array
 
 import rp2
+from evenfall_wire.codes import CLAMP_HIGH, CLAMP_LOW
 from machine import Pin
 
 from ..native import micropython
@@ -18,8 +19,6 @@ from .programs import FIFO_DEPTH, LOAD_CELL_READERS, LOAD_CONFIRM, LOAD_OVERHEAD
 from .ticks import HALF, MASK
 
 CAPACITY = 8  # samples of one poll
-CLAMP_HIGH = 0x7FFFFF
-CLAMP_LOW = -0x800000
 SETTLING = 4  # conversions
 # No amplifier of the class converts faster than 144 times a second: data that
 # is ready 1 ms after a read-out is a read-out that did not end where it should.
