@@ -279,7 +279,7 @@ def test_library_from_import_to_find_to_export(run, tmp_path):
         path.write_bytes(sample_run(n, flow=1 + n / 50, started_unix_s=1_700_000_000 + n * 86_400))
         files.append(path)
     out, _ = run("runs", "import", *files)
-    assert "pull 3" in out
+    assert "run 3" in out
     out, _ = run("runs", "import", files[0])
     assert "was here already" in out
     run("engine", "add", "auger 12", "--use")

@@ -215,7 +215,7 @@ def test_outlier_is_named_explained_and_kept() -> None:
     (found,) = [f for f in g.findings if f.kind == "outlier"]
     assert found.indices == (3,)
     for words in (
-        "pull 4 stands apart",
+        "run 4 stands apart",
         "below the others over the whole range",
         "top speed was not held",
         "kept",
@@ -288,7 +288,7 @@ def test_runs_without_the_top_bins_are_used_where_they_have_data() -> None:
         ),
         (
             lambda: compare(group(make_group(2, 1), "A"), group(make_group(2, 1), "B")),
-            "pull 1 is in both groups",
+            "run 1 is in both groups",
         ),
         (
             lambda: compare(

@@ -176,7 +176,7 @@ def test_during_a_run_only_the_status_is_asked_and_gently(bench: Bench, folder: 
     watcher.fetch = fetcher(folder / "archive")
     view = until(watcher, lambda v: v.fetched, 60)
     watcher.close()
-    assert view.fetched == "pull 1" and view.status["state"] == "rest"
+    assert view.fetched == "run 1" and view.status["state"] == "rest"
     assert {state for name, state in NotedLink.asked if name in ("list_runs", "read_run", "ack_run")} == {
         "rest"
     }

@@ -72,7 +72,7 @@ def test_compare_by_numbers_and_by_builds(run: Callable[..., tuple[int, str, str
     code, out, _ = run("compare", "stock pipe", "cut pipe", "--engine", "auger 12", "--json")
     by_build = json.loads(out)
     assert by_number["peak_power_W"] == by_build["peak_power_W"]
-    assert by_build["before"]["label"] == "stock pipe" and by_build["after"]["pulls"] == [5, 6, 7, 8]
+    assert by_build["before"]["label"] == "stock pipe" and by_build["after"]["runs"] == [5, 6, 7, 8]
     gain = by_number["peak_power_W"]
     # all before, then all after: a drift looks like a gain, so the slope in time widens the interval
     assert abs(gain["relative"] - 0.03) < gain["relative_half_width"] < 0.02
@@ -108,7 +108,7 @@ def test_groups_of_different_sessions_carry_the_scatter_between_them(
 
 def test_compare_says_what_is_wrong(run: Callable[..., tuple[int, str, str]]) -> None:
     for words, code, sentence in (
-        (("compare", "1-4", "4-8"), 2, "pull 4 is in both groups"),
+        (("compare", "1-4", "4-8"), 2, "run 4 is in both groups"),
         (("compare", "1-4", "20-21"), 2, "of several engines (auger 12, reference saw)"),
         (("compare", "stock pipe", "5-8"), 2, "give --engine too"),
         (("compare", "1-4", "no such", "--engine", "auger 12"), 6, "has no build 'no such'"),
@@ -133,8 +133,8 @@ def test_repeat(run: Callable[..., tuple[int, str, str]]) -> None:
 
 
 def test_a_build_leaves_out_what_was_set_aside(run: Callable[..., tuple[int, str, str]]) -> None:
-    assert json.loads(run("repeat", "cut pipe", "--engine", "auger 12", "--json")[1])["pulls"] == [5, 6, 7, 8]
-    assert json.loads(run("repeat", "5-9", "--json")[1])["pulls"] == [5, 6, 7, 8, 9]
+    assert json.loads(run("repeat", "cut pipe", "--engine", "auger 12", "--json")[1])["runs"] == [5, 6, 7, 8]
+    assert json.loads(run("repeat", "5-9", "--json")[1])["runs"] == [5, 6, 7, 8, 9]
 
 
 def test_chart_sees_the_bad_day(run: Callable[..., tuple[int, str, str]], tmp_path: Path) -> None:
@@ -154,7 +154,7 @@ def test_pictures(run: Callable[..., tuple[int, str, str]], tmp_path: Path) -> N
     target = tmp_path / "all.svg"
     code, _, _ = run("plot", "1-4", "5-8", "7", "--out", str(target), "--title", "costs $5 & <more>")
     text = target.read_text()
-    assert code == 0 and "cut pipe" in text and "pull 7, cut pipe" in text and "$5 &amp; &lt;more&gt;" in text
+    assert code == 0 and "cut pipe" in text and "run 7, cut pipe" in text and "$5 &amp; &lt;more&gt;" in text
     assert run("plot", "1", "--out", str(tmp_path / "a.png"), "--set-speed")[0] == 0
     assert (tmp_path / "a.png").read_bytes()[:4] == b"\x89PNG"
     code, _, err = run("plot", "1", "2", "3", "4", "5", "6", "7", "--out", str(target))
@@ -190,7 +190,7 @@ def test_export_equals_the_query_in_any_sqlite_tool(
     assert code == 0
     with sqlite3.connect(folder / "evenfall.sqlite") as db:
         rows = [r for r in db.execute(BINS_QUERY) if r[0] <= 8]
-    assert lines[0][0] == "pull" and lines[0][6] == "torque_Nm [N.m]"
+    assert lines[0][0] == "run" and lines[0][6] == "torque_Nm [N.m]"
     assert len(lines) - 1 == len(rows)
     for line, row in zip(lines[1:], rows, strict=True):
         assert [float(v) for v in line[5:]] == list(row[5:])

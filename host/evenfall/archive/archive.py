@@ -263,7 +263,7 @@ class Archive:
         return int(row["id"])
 
     def engines(self) -> list[dict[str, Any]]:
-        """Engines with their numbers of builds and pulls."""
+        """Engines with their numbers of builds and runs."""
         return self._rows(
             "SELECT e.name, e.displacement_cc, e.remark, e.made_unix_s, count(DISTINCT b.id) AS builds, "
             "count(p.id) AS pulls FROM engines e LEFT JOIN builds b ON b.engine_id = e.id "
@@ -362,17 +362,17 @@ class Archive:
         return int(row["id"])
 
     def put_in_force(self, what: str, value: str | int) -> None:
-        """File new pulls under this: calibration, setup, air, build, session (numbers) or standard."""
+        """File new runs under this: calibration, setup, air, build, session (numbers) or standard."""
         with self.change():
             self.db.execute("INSERT OR REPLACE INTO in_force VALUES (?, ?, ?)", (what, str(value), _now()))
 
     def take_out_of_force(self, what: str) -> None:
-        """New pulls are no longer filed under one."""
+        """New runs are no longer filed under one."""
         with self.change():
             self.db.execute("DELETE FROM in_force WHERE what = ?", (what,))
 
     def in_force(self, what: str) -> tuple[str, int] | None:
-        """(value, since_unix_s) of what new pulls are filed under, or None."""
+        """(value, since_unix_s) of what new runs are filed under, or None."""
         row = self.db.execute("SELECT value, since_unix_s FROM in_force WHERE what = ?", (what,)).fetchone()
         return (row["value"], int(row["since_unix_s"])) if row else None
 
@@ -388,12 +388,12 @@ class Archive:
         return self.add_session(started_unix_s)
 
     def add_session(self, started_unix_s: int | None = None, title: str = "", plan: str = "") -> int:
-        """Open a session of pulls."""
+        """Open a session of runs."""
         with self.change():
             return self._insert("sessions", started_unix_s=started_unix_s or _now(), title=title, plan=plan)
 
     def sessions(self) -> list[dict[str, Any]]:
-        """Sessions, newest first, with their numbers of pulls."""
+        """Sessions, newest first, with their numbers of runs."""
         return self._rows(
             "SELECT s.id AS session, s.started_unix_s, s.ended_unix_s, s.title, count(p.id) AS pulls "
             "FROM sessions s LEFT JOIN pulls p ON p.session_id = s.id GROUP BY s.id ORDER BY s.id DESC"
@@ -412,7 +412,7 @@ class Archive:
         return (int(row["id"]), str(row["plan"])) if row else None
 
     def end_session(self, session: int) -> None:
-        """No pull joins this session any more."""
+        """No run joins this session any more."""
         with self.change():
             self.db.execute(
                 "UPDATE sessions SET ended_unix_s = ? WHERE id = ? AND ended_unix_s IS NULL",
@@ -437,7 +437,7 @@ class Archive:
         standard: str = "iso1585",
         run: Run | None = None,
     ) -> int:
-        """Keep a run file; return its pull number.  The same bytes are kept once.
+        """Keep a run file; return its run number.  The same bytes are kept once.
 
         Raises DamageError when the bytes hold no run at all.
         """
@@ -498,7 +498,7 @@ class Archive:
             )
 
     def known_run(self, board_uid: str, run_id: int, size: int, crc: int) -> int | None:
-        """The pull that holds this run of that board, or None."""
+        """The run that holds this run of that board, or None."""
         row = self.db.execute(
             "SELECT p.id FROM pulls p JOIN raw r USING (sha256) "
             "WHERE board_uid = ? AND run_id = ? AND size = ? AND crc32 = ?",
@@ -515,15 +515,15 @@ class Archive:
         return run_file.decode_run(self.raw(pull))
 
     def row(self, pull: int) -> dict[str, Any]:
-        """The pull's line of `pull_list`; NotFoundError when there is none."""
+        """The run's line of `pull_list`; NotFoundError when there is none."""
         rows = self._rows("SELECT * FROM pull_list WHERE pull = ?", pull)
         if not rows:
             (count,) = self.db.execute("SELECT count(*) FROM pulls").fetchone()
-            raise NotFoundError(f"there is no pull {pull} in {self.folder}; it holds {count} pulls")
+            raise NotFoundError(f"there is no run {pull} in {self.folder}; it holds {count} runs")
         return rows[0]
 
     def refile(self, pull: int, **columns: int | str | None) -> None:
-        """File a pull under another build, calibration, set-up, air, session or standard."""
+        """File a run under another build, calibration, set-up, air, session or standard."""
         allowed = {"build_id", "session_id", "calibration_id", "setup_id", "air_id", "standard"}
         assert columns and set(columns) <= allowed
         self.row(pull)
@@ -544,11 +544,11 @@ class Archive:
             self._index_words(pull)
 
     def notes(self, pull: int) -> list[dict[str, Any]]:
-        """Notes of a pull, oldest first."""
+        """Notes of a run, oldest first."""
         return self._rows("SELECT made_unix_s, author, text FROM notes WHERE pull_id = ? ORDER BY id", pull)
 
     def add_tag(self, pull: int, tag: str) -> None:
-        """Tag a pull with a word."""
+        """Tag a run with a word."""
         _check_name(tag, "tag")
         self.row(pull)
         with self.change():
@@ -560,13 +560,13 @@ class Archive:
         with self.change():
             gone = self.db.execute("DELETE FROM tags WHERE pull_id = ? AND tag = ?", (pull, tag)).rowcount
             if not gone:
-                raise NotFoundError(f"pull {pull} has no tag '{tag}'")
+                raise NotFoundError(f"run {pull} has no tag '{tag}'")
             self._index_words(pull)
 
     def set_aside(self, pull: int, reason: str) -> None:
-        """Leave a pull out of lists and comparisons, with a reason; it is kept."""
+        """Leave a run out of lists and comparisons, with a reason; it is kept."""
         if not reason.strip():
-            raise InputError("setting a pull aside needs a reason")
+            raise InputError("setting a run aside needs a reason")
         self.row(pull)
         with self.change():
             self.db.execute(
@@ -575,9 +575,9 @@ class Archive:
             self.add_note(pull, f"Set aside: {reason}")
 
     def take_back(self, pull: int) -> None:
-        """Count a pull again that was set aside."""
+        """Count a run again that was set aside."""
         if self.row(pull)["set_aside"] is None:
-            raise InputError(f"pull {pull} is not set aside")
+            raise InputError(f"run {pull} is not set aside")
         with self.change():
             self.db.execute(
                 "UPDATE pulls SET set_aside = NULL, set_aside_unix_s = NULL WHERE id = ?", (pull,)
@@ -617,7 +617,7 @@ class Archive:
     # --- reductions ---
 
     def inputs(self, pull: int, run: Run | None = None) -> tuple[Calibration, Setup, Air, str]:
-        """Calibration, set-up, air and standard a pull is reduced with.
+        """Calibration, set-up, air and standard a run is reduced with.
 
         What is not filed comes from the board: its settings, its barometer.
         Without any air reading the standard is 'none': no guess is corrected with.
@@ -643,7 +643,7 @@ class Archive:
     def reduce(
         self, pull: int, standard: str | None = None, bin_rpm: float = 250.0, run: Run | None = None
     ) -> Reduction:
-        """Reduce a pull from its raw frames and keep the result beside older ones."""
+        """Reduce a run from its raw frames and keep the result beside older ones."""
         from evenfall.reduction.reduce import reduce_run
 
         run = run or self.run(pull)
@@ -653,7 +653,7 @@ class Archive:
         except (ArithmeticError, ValueError, LookupError, MemoryError, np.linalg.LinAlgError) as error:
             # frames whose CRC holds and whose numbers no bench can give: not written by a board
             raise DamageError(
-                f"pull {pull} cannot be reduced: its samples contradict each other ({error}); it is kept"
+                f"run {pull} cannot be reduced: its samples contradict each other ({error}); it is kept"
             ) from None
         if air is NO_AIR:
             result = replace(
@@ -712,7 +712,7 @@ class Archive:
         return number
 
     def reductions(self, pull: int) -> list[dict[str, Any]]:
-        """All reductions kept of a pull, newest first, `inputs` and `summary` as dicts."""
+        """All reductions kept of a run, newest first, `inputs` and `summary` as dicts."""
         rows = self._rows("SELECT * FROM reductions WHERE pull_id = ? ORDER BY id DESC", pull)
         for row in rows:
             row["inputs"], row["summary"] = json.loads(row["inputs"]), json.loads(row["summary"])
@@ -733,7 +733,7 @@ class Archive:
             if hashlib.sha256(data).hexdigest() != row["sha256"] or len(data) != row["size"]:
                 wrong.append(f"the raw frames {row['sha256'][:12]} no longer match their SHA-256")
         for row in self.db.execute("SELECT id FROM pulls WHERE id NOT IN (SELECT rowid FROM words)"):
-            wrong.append(f"pull {row['id']} is missing in the word index")
+            wrong.append(f"run {row['id']} is missing in the word index")
         return wrong
 
     def backup(self, target: Path) -> None:
@@ -755,7 +755,7 @@ class Archive:
     # --- one run as one file ---
 
     def export(self, pull: int) -> bytes:
-        """One pull as one self-describing JSON text, raw frames included."""
+        """One run as one self-describing JSON text, raw frames included."""
         row = self.row(pull)
         raw = self.raw(pull)
         calibration, setup, air, standard = self.inputs(pull)
@@ -764,7 +764,7 @@ class Archive:
         ).fetchone()
         body = {
             "evenfall_run": 1,
-            "about": "One pull of an engine bench. 'raw' is the board's run file: frames of "
+            "about": "One run of an engine bench. 'raw' is the board's run file: frames of "
             "COBS(type u8, sequence u16, payload, CRC-32) each ended by a zero byte, message table in "
             "evenfall's protocol/SPEC.md. All other values are SI; times are Unix seconds.",
             "raw": {
@@ -791,7 +791,7 @@ class Archive:
         return json.dumps(body, indent=1, ensure_ascii=False).encode()
 
     def import_file(self, data: bytes) -> tuple[int, bool]:
-        """Take in an exported pull, or a bare run file; return (pull, whether it is new).
+        """Take in an exported run, or a bare run file; return (pull, whether it is new).
 
         The bytes are not trusted: sizes, types and hashes are checked first.
         """
@@ -826,7 +826,7 @@ class Archive:
         return pull, True
 
     def _build_like(self, body: dict[str, Any]) -> int:
-        """The build an imported pull belongs to, made when it is not here yet."""
+        """The build an imported run belongs to, made when it is not here yet."""
         engine, build = body["engine"], body["build"] or "as found"
         try:
             self.engine_id(engine)
@@ -952,15 +952,15 @@ def _raw(db: sqlite3.Connection, pull: int) -> bytes:
         "SELECT sha256, bytes FROM raw JOIN pulls USING (sha256) WHERE id = ?", (pull,)
     ).fetchone()
     if row is None:
-        raise NotFoundError(f"there is no pull {pull} in the archive")
+        raise NotFoundError(f"there is no run {pull} in the archive")
     data = bytes(row["bytes"])
     if hashlib.sha256(data).hexdigest() != row["sha256"]:
-        raise DamageError(f"the raw frames of pull {pull} no longer match their SHA-256: restore a backup")
+        raise DamageError(f"the raw frames of run {pull} no longer match their SHA-256: restore a backup")
     return data
 
 
 def _find_sql(query: Query) -> tuple[str, list[Any]]:
-    """SQL for the pull numbers that match, in order, limited; every value is bound."""
+    """SQL for the run numbers that match, in order, limited; every value is bound."""
     where: list[str] = []
     values: list[Any] = []
 
@@ -998,7 +998,7 @@ def _find_sql(query: Query) -> tuple[str, list[Any]]:
         add("p.id IN (SELECT rowid FROM words WHERE words MATCH ?)", _match(query.words))
     clause = f"WHERE {' AND '.join(where)} " if where else ""
     if query.sort not in _SORTS:
-        raise InputError(f"pulls are sorted by {', '.join(_SORTS)}, not by '{query.sort}'")
+        raise InputError(f"runs are sorted by {', '.join(_SORTS)}, not by '{query.sort}'")
     sql = f"SELECT p.id FROM pulls p {clause}ORDER BY {_SORTS[query.sort]} DESC, p.id DESC LIMIT ? OFFSET ?"
     return sql, [*values, query.limit, query.offset]
 
@@ -1038,9 +1038,9 @@ def _record(kind: type[R], body: Any) -> R:
 
 
 def _checked_export(data: bytes) -> dict[str, Any]:
-    """An exported pull, checked; DamageError says what is wrong with it."""
+    """An exported run, checked; DamageError says what is wrong with it."""
     if len(data) > MAX_EXPORT_BYTES:
-        raise DamageError(f"{len(data)} bytes are more than an exported pull can have")
+        raise DamageError(f"{len(data)} bytes are more than an exported run can have")
 
     def no_constant(name: str) -> None:
         raise ValueError(f"{name} is no number")
@@ -1048,42 +1048,42 @@ def _checked_export(data: bytes) -> dict[str, Any]:
     try:
         body = json.loads(data, parse_constant=no_constant)
     except (ValueError, RecursionError) as error:
-        raise DamageError(f"not an exported pull: {str(error)[:200]}") from None
+        raise DamageError(f"not an exported run: {str(error)[:200]}") from None
     if not isinstance(body, dict) or not isinstance(body.get("evenfall_run"), int):
-        raise DamageError("not an exported pull: 'evenfall_run' is missing")
+        raise DamageError("not an exported run: 'evenfall_run' is missing")
     if body["evenfall_run"] > 1:
         raise DamageError(
-            f"this pull was exported by a newer evenfall (format {body['evenfall_run']}): update"
+            f"this run was exported by a newer evenfall (format {body['evenfall_run']}): update"
         )
     raw = body.get("raw")
     if not isinstance(raw, dict) or not isinstance(raw.get("bytes"), str):
-        raise DamageError("not an exported pull: its raw frames are missing")
+        raise DamageError("not an exported run: its raw frames are missing")
     try:
         frames = base64.b64decode(raw["bytes"], validate=True)
     except (binascii.Error, ValueError):
-        raise DamageError("the exported pull's raw frames are no base64") from None
+        raise DamageError("the exported run's raw frames are no base64") from None
     if hashlib.sha256(frames).hexdigest() != raw.get("sha256"):
-        raise DamageError("the exported pull's raw frames do not match their SHA-256: ask for the file again")
+        raise DamageError("the exported run's raw frames do not match their SHA-256: ask for the file again")
 
     def text(value: Any, what: str, limit: int = 100_000) -> str:
         if value is None:
             return ""
         if not isinstance(value, str) or len(value) > limit or "\0" in value:
-            raise DamageError(f"the exported pull's {what} is no text of a sane length")
+            raise DamageError(f"the exported run's {what} is no text of a sane length")
         return value
 
     def listed(name: str, limit: int) -> list[Any]:
         value = body.get(name) or []
         if not isinstance(value, list) or len(value) > limit:
-            raise DamageError(f"the exported pull's {name} are no list of a sane length")
+            raise DamageError(f"the exported run's {name} are no list of a sane length")
         return value
 
     notes = []
     for note in listed("notes", 1000):
         if not isinstance(note, dict) or not isinstance(note.get("made_unix_s"), int):
-            raise DamageError("a note of the exported pull has no time")
+            raise DamageError("a note of the exported run has no time")
         if not 0 <= note["made_unix_s"] < 1 << 40:
-            raise DamageError("a note of the exported pull has an impossible time")
+            raise DamageError("a note of the exported run has an impossible time")
         notes.append(
             {
                 "made_unix_s": note["made_unix_s"],
@@ -1097,7 +1097,7 @@ def _checked_export(data: bytes) -> dict[str, Any]:
     try:
         standard = standard_named(standard).key
     except InputError as error:
-        raise DamageError(f"the exported pull cannot be corrected: {error}") from None
+        raise DamageError(f"the exported run cannot be corrected: {error}") from None
 
     def name(value: Any, what: str) -> str:
         if value:
@@ -1155,7 +1155,7 @@ def read_export(path: Path) -> bytes:
     except OSError as error:
         raise InputError(f"it cannot be read: {error.strerror}") from None
     if len(data) > MAX_EXPORT_BYTES:
-        raise DamageError(f"it is larger than {MAX_EXPORT_BYTES >> 20} MiB: no exported pull is")
+        raise DamageError(f"it is larger than {MAX_EXPORT_BYTES >> 20} MiB: no exported run is")
     return data
 
 
