@@ -351,7 +351,7 @@ def test_a_supply_that_sinks_and_then_goes():
         rig.board.fault("brown_out", 3.6)
         while rig.status()["state"] != "store" or rig.bench.speed_rpm > 200:
             rig.run(0.002)  # flash waits for the shaft
-        rig.run(0.4)
+        rig.run(0.6)
         rig.board.fault("brown_out", 1.0, for_s=2.0)
         rig.run(5.0)
         assert rig.board.boots == 2 and rig.kill[-1][1] == 1  # the shaft had stood still: nothing to report
