@@ -258,13 +258,70 @@ def sweep(
     if out == "-":
         click.echo(text)
     else:
-        try:
-            Path(out).write_text(text + "\n")
-        except OSError as error:
-            raise BenchError(f"cannot write {out}: {error.strerror}; give another file with --json") from None
+        _write(out, text + "\n")
         click.echo(f"{len(result['runs'])} runs written to {out}", err=True)
     if any("error" in r for r in result["runs"]):
         sys.exit(1)
+
+
+@main.command()
+@click.option(
+    "--family",
+    type=click.Choice(["all", "plain"]),
+    default="all",
+    show_default=True,
+    help="Over all models, or the plain one.",
+)
+@click.option("--benches", default=20, show_default=True, help="How many.")
+@click.option("--first", default=1, show_default=True, help="Seed of the first.")
+@click.option("--runs", default=3, show_default=True, help="Sweeps on each, in one boot.")
+@click.option("--jobs", default=1, show_default=True, help="Benches side by side.")
+@click.option("--no-host", is_flag=True, help="Without the host: no verdicts and no torque.")
+@click.option("--json", "out", help="File for the rows; - prints them.")
+@click.option(
+    "--firmware", type=click.Path(path_type=Path), default=PROJECT / "firmware", help="Board files."
+)
+def families(
+    family: str,
+    benches: int,
+    first: int,
+    runs: int,
+    jobs: int,
+    no_host: bool,
+    out: str | None,
+    firmware: Path,
+) -> None:
+    """Random benches over every model: times, tracking beside the floor, false faults, torque.
+
+    Times are given twice: on the line fitted to the true speed, and at its first passing of the end speed.
+    """
+    from .family_study import in_a_line, run_family, summary
+
+    rows = run_family(
+        family,
+        list(range(first, first + benches)),
+        runs=runs,
+        jobs=jobs,
+        host=not no_host,
+        firmware=firmware,
+        say=lambda text: click.echo(text, err=True),
+    )
+    if out == "-":
+        click.echo(json.dumps(rows, indent=1))
+        return
+    if out:
+        _write(out, json.dumps(rows, indent=1) + "\n")
+    click.echo("seed, power, delays, models: fitted / first passing time and tracking of each run")
+    for line in [*map(in_a_line, rows), "", *summary(rows)]:
+        click.echo(line)
+
+
+def _write(path: str, text: str) -> None:
+    """Write a file; raises BenchError."""
+    try:
+        Path(path).write_text(text)
+    except OSError as error:
+        raise BenchError(f"cannot write {path}: {error.strerror}; give another file with --json") from None
 
 
 def _seeds(text: str | None, one: int) -> list[int]:

@@ -484,6 +484,15 @@ SCHEMA: dict[str, tuple[str, tuple[Key, ...]]] = {
         (
             Key("arm_error", "", 0.0, -0.2, 0.2, "relative error of the arm as told"),
             Key("span_error", "", 0.0, -0.2, 0.2, "relative error of the span as told"),
+            Key("arm_u", "", 0.0, 0.0, 0.1, "relative standard uncertainty told of the arm; see span_u"),
+            Key(
+                "span_u",
+                "",
+                0.0,
+                0.0,
+                0.1,
+                "the same of the weights; both 0: nothing is told, the host takes the board's settings",
+            ),
             Key("inertia_error", "", 0.0, -0.9, 2.0, "relative error of the inertia as told"),
             Key("inertia_u", "", 0.02, 0.0, 1.0, "relative standard uncertainty told with it"),
             Key("efficiency", "", 0.0, 0.0, 1.0, "of the drive as told; 0: nothing is told"),

@@ -27,8 +27,8 @@ from random import Random
 from typing import Any
 
 sys.path.insert(0, str(Path(__file__).parent))
-from benches import draw
-from sweep_floor import sweep_floor_percent
+from evenfall_bench.families import draw
+from evenfall_bench.sweep_floor import sweep_floor_percent
 from sweep_loop import PROJECT, RAMP, FixedPI, Loop, Run, Script
 
 OUT = PROJECT / "out" / "sweep"

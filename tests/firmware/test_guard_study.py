@@ -11,13 +11,11 @@ import tomllib
 import pytest
 from bench_rig import Rig
 from evenfall.board import run_file
-from evenfall_bench import scenario
+from evenfall_bench import families, scenario
 from firmware_rig import PROJECT
 
 sys.path.insert(0, str(PROJECT / "firmware" / "lib"))
-sys.path.insert(0, str(PROJECT / "bench_sim" / "studies"))
 
-import benches
 from evenfall_board import guard
 
 pytestmark = pytest.mark.study
@@ -52,7 +50,7 @@ def test_no_chain_is_called_off_that_is_on():
     """Benches nobody tuned against, where the controller may lose the engine (`stalled`), never the chain."""
     faults = {}
     for seed in range(1, 81):
-        with Rig(benches.draw(seed), seed=seed) as rig:
+        with Rig(families.draw(seed), seed=seed) as rig:
             fault = "none"
             while rig.now < 45 and fault == "none" and not rig.status()["runs_unacked"]:
                 rig.run(0.3)

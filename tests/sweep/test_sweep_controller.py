@@ -20,7 +20,7 @@ sys.path.insert(0, str(PROJECT / "bench_sim" / "studies"))
 
 import sweep_loop  # noqa: E402
 import sweep_plants  # noqa: E402
-from benches import draw  # noqa: E402
+from evenfall_bench.families import draw  # noqa: E402
 from evenfall_board import ripple, speed_loop, sweep, valve_map  # noqa: E402
 from evenfall_board.sweep import DONE, HOLD, RAMP, RELEASE, Sweep, shift_tick  # noqa: E402
 from evenfall_wire import codes, messages  # noqa: E402
