@@ -43,14 +43,15 @@ def started():
 
 
 board = started()
-for _ in range(2):
-    for _ in board.store.write(run_of(Recorder(2000, 3000, 600))):
+for recorder in (Recorder(2000, 3000, 600), Recorder(600, 1500, 300)):
+    for _ in board.store.write(run_of(recorder)):
         pass
 with open("/f/runs/00000001.run", "rb") as f:
     whole = f.read()
 piece = whole[9000:9100]
 flash.rotten = [i // 4096 for i in range(0, len(flash.data)) if flash.data[i : i + 100] == piece][:1]
 assert flash.rotten
+assert piece not in whole[:9000] and bytes(flash.data).count(piece) == 1
 board = started()
 board.room_changed = lambda: None
 port = Port()
