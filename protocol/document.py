@@ -107,6 +107,7 @@ LEARNED_SLOTS = (
     ),
     (4, "valve_gain", "1/256", "how strongly the fill answers the valve, against what the gains assume"),
     (5, "ripple", "mHz", "ripple of the water supply"),
+    (6, "delay", "1/32768 s", "delay from the command to the valve to the measured torque"),
     (
         10,
         "knot",

@@ -44,6 +44,7 @@ class Faults:
     refuse: dict[str, str] = field(default_factory=dict)  # request -> refusal
     major: int = messages.PROTO_MAJOR
     minor: int = 0
+    table_hash: int = TABLE_HASH
     lose_done: int = 0  # so many read_done are not sent
     silent: bool = False
     garbage: bytes = b""  # sent instead of any answer
@@ -198,7 +199,7 @@ class FaultyBoard:
                 self._frame(
                     "board_info",
                     sequence,
-                    (faults.major, faults.minor, UID, b"test", self.boot_count, 372, TABLE_HASH),
+                    (faults.major, faults.minor, UID, b"test", self.boot_count, 372, faults.table_hash),
                 ),
             ]
         if name == "get_status":

@@ -58,7 +58,7 @@ def parse_name(name):
 
 
 class Entry:
-    """What the run list says of one run; `size` is up to the last whole frame."""
+    """What the run list says of one run; `size` is the file's."""
 
     def __init__(self, run_id, ending):
         self.run_id = run_id
@@ -149,11 +149,13 @@ class Store:
     def _inspect(self, entry):
         """Fill in an entry from its file."""
         try:
+            path = self._path(entry.run_id, entry.ending)
             if entry.truncated():
                 self._scan(entry)
+            entry.size = os.stat(path)[6]  # all of the file, whatever is in it
+            if entry.truncated():
+                entry.crc = None
                 return entry
-            path = self._path(entry.run_id, entry.ending)
-            entry.size = os.stat(path)[6]
             unframer = Unframer()
 
             def take(kind, sequence, payload):
