@@ -62,6 +62,14 @@ def schema_text() -> str:
         "|---|---|",
         *[f"| {name} | {fault.text} |" for name, fault in FAULTS.items()],
         "",
+        "## Scenarios that come with the bench",
+        "",
+        "`--scenario` takes the name. What they break is what a controller might assume of its bench.",
+        "",
+        "| name | bench | breaks |",
+        "|---|---|---|",
+        *[f"| {name} | {b['title']} | {b['breaks']} |" for name, b in _bundled_benches().items()],
+        "",
         "## Engines that come with the bench",
         "",
         "Invented data. `engine.use` takes the name.",
@@ -78,6 +86,11 @@ def schema_text() -> str:
             f" {engine['text']} |"
         )
     return "\n".join(lines) + "\n"
+
+
+def _bundled_benches() -> dict[str, dict[str, Any]]:
+    """[bench] of each bundled scenario."""
+    return {name: scenarios.load(path)["bench"] for name, path in scenarios.bundled().items()}
 
 
 def _models(table: str) -> list[str]:
@@ -166,7 +179,7 @@ def list_scenarios(schema: bool, as_json: bool) -> None:
     if schema:
         click.echo(schema_text(), nl=False)
         return
-    found = {name: scenarios.load(path)["bench"]["title"] for name, path in scenarios.bundled().items()}
+    found = {name: bench["title"] for name, bench in _bundled_benches().items()}
     if as_json:
         click.echo(json.dumps({"scenarios": found, "engines": list(scenarios.engines())}, indent=1))
         return
@@ -185,6 +198,7 @@ def list_scenarios(schema: bool, as_json: bool) -> None:
 @click.option("--seed", default=1, show_default=True, help="Chance starts here.")
 @runs_option("Sweeps the operator makes by script; 0: none.")
 @click.option("--realtime", is_flag=True, help="At the pace of the clock; b, t, k on the keyboard act.")
+@click.option("--control", type=click.Path(path_type=Path), help="Socket for `evenfall-bench act`.")
 @click.option("--port-link", help="Make this symbolic link to the port.")
 @click.option("--image", type=click.Path(path_type=Path), help="Keep the board's flash in this file.")
 @click.option(
@@ -197,17 +211,49 @@ def live(
     seed: int,
     runs: int,
     realtime: bool,
+    control: Path | None,
     port_link: str | None,
     image: Path | None,
     firmware: Path,
     for_s: float,
     chip: str | None,
 ) -> None:
-    """Switch the bench on and keep it on; prints the port for the host first."""
+    """Switch the bench on and keep it on; prints the port for the host first.
+
+    From a second terminal `evenfall-bench act help` lists what can be done at it.
+    """
+    from .control import socket_path
     from .live import run_live
 
     scenario = scenarios.load(name)
-    run_live(scenario, seed, runs, realtime, port_link, image, firmware, for_s, _chip(chip))
+    run_live(
+        scenario,
+        seed,
+        runs,
+        realtime,
+        port_link,
+        image,
+        firmware,
+        for_s,
+        _chip(chip),
+        control or socket_path(),
+    )
+
+
+@main.command(context_settings={"ignore_unknown_options": True})
+@click.option("--control", type=click.Path(path_type=Path), help="Socket of the bench, if not the usual one.")
+@click.argument("words", nargs=-1)
+def act(control: Path | None, words: tuple[str, ...]) -> None:
+    """Do something at the bench that `live` runs in another terminal; `act help` lists what.
+
+    For example: act hang 5 kg; act throttle open; act button; act cable out; act fault supply_lost.
+    """
+    from .control import ask, socket_path
+
+    answer = ask(control or socket_path(), " ".join(words) or "help")
+    if answer.startswith("error: "):
+        raise BenchError(answer.removeprefix("error: "))
+    click.echo(answer)
 
 
 @main.command()

@@ -15,6 +15,7 @@ from pathlib import Path
 from typing import Any
 
 from .chip.parts import Parts
+from .control import Hands, listening
 from .session import Session
 
 HELP = "keys: b presses the button, t opens or closes the throttle, k starts a stalled engine, q ends"
@@ -44,6 +45,7 @@ def run_live(
     firmware: Path,
     for_s: float,
     chip: Parts | None = None,
+    control: Path | None = None,
 ) -> None:
     """Run until Ctrl-C, the key q, or `for_s` simulated seconds; the port's name is printed first."""
     signal.signal(signal.SIGTERM, signal.default_int_handler)  # leave nothing behind
@@ -52,11 +54,17 @@ def run_live(
             scenario, seed, runs, image=image, port_link=port_link, firmware=firmware, chip=chip
         ) as session,
         _keys() as keys,
+        listening(control) as poll,
     ):
         board, operator, bench = session.board, session.operator, session.bench
         print(f"port {session.port_path}", flush=True)
+        if control and poll:
+            print(f"control {control}: `evenfall-bench act help` in another terminal", file=sys.stderr)
+        elif control:
+            print(f"another bench listens at {control}: give --control to act on this one", file=sys.stderr)
         if keys:
             print(HELP, file=sys.stderr)
+        hands = Hands(session)
         board.realtime = realtime
         bench.truth_limit = 100_000  # nobody reads it here
         shown = 0
@@ -69,6 +77,10 @@ def run_live(
                 for at, what, detail in board.log[shown:]:
                     print(f"{at:9.3f} s  {what} {detail}", file=sys.stderr, flush=True)
                 shown = len(board.log)
+                if poll:
+                    poll(hands.do)
+                if hands.over:
+                    break
                 if not keys:
                     continue
                 if time.monotonic() - last_line > 0.2:

@@ -371,6 +371,12 @@ class Board:
             self._ends.append((self.time_s + for_s, target, over))
         self._apply(target, value if on is None else on, for_s)
 
+    def end_fault(self, name: str) -> None:
+        """Let a fault of scenario.FAULTS be over now."""
+        self._note("fault over", name)
+        self._ends = [e for e in self._ends if e[1] != FAULTS[name].target]
+        self._apply(FAULTS[name].target, FAULTS[name].over, 0.0)
+
     def _apply(self, target: str, value: float, for_s: float) -> None:
         if target == "button":
             self._held_button = value > 0.5

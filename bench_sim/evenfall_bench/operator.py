@@ -37,10 +37,10 @@ class Operator:
         self._steps.sort()
         self._opens = opens
 
-    def press(self, now: float) -> None:
-        """Push the button for the usual time."""
+    def press(self, now: float, seconds: float | None = None) -> None:
+        """Push the button, for the usual time unless told how long."""
         self.button = True
-        self._release_at = now + self.o["press_s"]
+        self._release_at = now + (self.o["press_s"] if seconds is None else seconds)
 
     def act(self, now: float) -> None:
         """Do what is due at `now`."""

@@ -68,6 +68,7 @@ SCHEMA: dict[str, tuple[str, tuple[Key, ...]]] = {
         "The simulation itself.",
         (
             Key("title", "text", "unnamed bench", 0, 0, "one line for people"),
+            Key("breaks", "text", "", 0, 0, "what a controller might assume and this bench does not keep"),
             Key("step_s", "s", 0.001, 0.0001, 0.002, "step of the physics"),
             Key("truth_s", "s", 0.001, 0.001, 0.1, "interval of the truth records"),
             # all three as studies/tick_cost.py estimates them for an RP2040 at 125 MHz, in the sweep, rounded

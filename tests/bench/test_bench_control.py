@@ -1,0 +1,160 @@
+"""Hands at a bench that runs: words from a second terminal."""
+
+from __future__ import annotations
+
+import json
+import subprocess
+import sys
+import time
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+from click.testing import CliRunner
+from evenfall_bench import scenario
+from evenfall_bench.cli import main
+from evenfall_bench.control import HELP, Hands
+from evenfall_bench.session import Session
+
+TOOLS = Path(sys.executable).parent
+
+
+class Practice:
+    """`evenfall-bench live` as a program, and `act` as another."""
+
+    def __init__(self, folder: Path) -> None:
+        self.control, self.port = folder / "control", folder / "port"
+        self.log = folder / "log"
+        words = [
+            TOOLS / "evenfall-bench",
+            "live",
+            "--runs",
+            "0",
+            "--control",
+            self.control,
+            "--port-link",
+            self.port,
+        ]
+        with self.log.open("w") as log:
+            self.process = subprocess.Popen(words, stdin=subprocess.DEVNULL, stdout=log, stderr=log)
+        self.until(lambda: self.control.exists())
+
+    def until(self, what, seconds: float = 40.0) -> None:
+        end = time.monotonic() + seconds
+        while not what():
+            assert time.monotonic() < end and self.process.poll() is None, self.log.read_text()
+            time.sleep(0.1)
+
+    def act(self, words: str, rc: int = 0) -> str:
+        done = CliRunner().invoke(main, ["act", "--control", str(self.control), *words.split()])
+        assert done.exit_code == rc, done.output
+        assert "Traceback" not in done.output
+        return done.output.strip()
+
+    def host(self, *words: str) -> subprocess.CompletedProcess[str]:
+        command = [TOOLS / "evenfall", *words, "--port", str(self.port)]
+        return subprocess.run(command, capture_output=True, text=True, timeout=60, check=False)
+
+
+def load_count(practice: Practice) -> int:
+    """What the board's amplifier reads now."""
+    return int(json.loads(practice.host("board", "status", "--json").stdout)["status"]["load_count"])
+
+
+@pytest.fixture
+def practice(tmp_path: Path) -> Iterator[Practice]:
+    made = Practice(tmp_path)
+    yield made
+    made.process.kill()
+    made.process.wait()
+
+
+def test_a_person_practises_from_a_second_terminal(practice: Practice) -> None:
+    assert practice.act("help").splitlines()[0] == HELP.splitlines()[0]
+    practice.until(lambda: "boot power-on" in practice.log.read_text())
+    practice.until(lambda: practice.host("board", "status").returncode == 0)
+
+    # a weight is seen by the board through its own amplifier: 5 kg in standard gravity
+    practice.until(lambda: float(practice.act("state").split(" s ")[0]) > 3.0)
+    counts = [load_count(practice)]
+    assert practice.act("hang 5 kg") == "5 kg hang on the arm"
+    assert "weight 5 kg" in practice.act("state")
+    time.sleep(1.0)
+    counts.append(load_count(practice))
+    per_newton = scenario.load("trail-crew")["load_cell"]["counts_per_N"]
+    assert (counts[1] - counts[0]) / per_newton == pytest.approx(5 * 9.80665, rel=0.02)
+    assert practice.act("take off") == "no weight hangs on the arm"
+
+    practice.act("throttle open")
+    practice.until(lambda: "throttle 100%" in practice.act("state"))
+    practice.act("throttle close")
+    practice.act("button")
+
+    # out with the cable: the host finds no board; in with it: there it is
+    practice.act("cable out")
+    gone = practice.host("board", "status")
+    assert gone.returncode != 0 and "Traceback" not in gone.stderr
+    practice.act("cable in")
+    practice.until(lambda: practice.host("board", "status").returncode == 0)
+
+    practice.act("fault supply_lost for 2")
+    practice.act("power off 1")
+    practice.until(lambda: practice.log.read_text().count("boot power-on") == 2)
+    assert "fault supply_lost" in practice.log.read_text()
+    assert practice.act("quit") == "the bench is switched off"
+    assert practice.process.wait(20) == 0
+    assert not practice.control.exists()
+    assert "no bench listens" in practice.act("state", rc=2)
+
+
+@pytest.fixture(scope="module")
+def hands() -> Iterator[Hands]:
+    with Session(scenario.load("trail-crew"), runs=0) as session:
+        yield Hands(session)
+
+
+NOT_UNDERSTOOD = """
+hang | hang 5 | hang five kg | hang -1 kg | hang 1.2.3 kg | hang 900 kg | throttle | throttle wide
+throttle 120 | throttle nan | button long | button 0 | button 900 | cable | cable sideways | power
+power on | power off never | power off 0.1 | fault | fault chain | fault leak | fault leak much
+fault supply_lost for ever | fault leak nan | fault leak 1 2 | jump | FAULT leak inf
+"""
+
+
+@pytest.mark.parametrize(
+    "line", [*NOT_UNDERSTOOD.strip().replace("\n", " | ").split(" | "), "\x00", "x" * 1000]
+)
+def test_words_that_are_not_understood_do_nothing_and_say_what_to_do(hands: Hands, line: str) -> None:
+    agenda, log = list(hands.session.bench._agenda), len(hands.session.board.log)
+    answer = hands.do(line)
+    assert answer.startswith("error: ") and len(answer) < 200 and "\n" not in answer
+    assert any(word in answer for word in ("say ", "lists", "needs a value", "hang less"))
+    assert list(hands.session.bench._agenda) == agenda and len(hands.session.board.log) == log
+
+
+def test_every_word_of_the_help_is_known(hands: Hands) -> None:
+    words = {line.split()[0] for line in HELP.splitlines() if not line.startswith(" ")}
+    assert words == set(hands._actions)
+    assert len(hands.do("faults").splitlines()) == len(scenario.FAULTS)
+
+
+def test_weights_and_faults_reach_the_physics(hands: Hands) -> None:
+    session = hands.session
+    session.run_for(0.5)
+    before = session.bench.now["force_N"]
+    assert hands.do("hang 10 lb") == "4.536 kg hang on the arm"
+    session.run_for(1.0)
+    # 1 lb = 0.45359237 kg exactly; standard gravity 9.80665 m/s2
+    assert session.bench.now["force_N"] - before == pytest.approx(10 * 0.45359237 * 9.80665, abs=0.4)
+    hands.do("take off")
+    hands.do("fault supply_lost")
+    session.run_for(2.0)
+    assert session.bench.now["supply_Pa"] < 1e3
+    hands.do("fault supply_lost off")
+    session.run_for(0.5)
+    assert session.bench.now["supply_Pa"] > 1e5
+    hands.do("start")
+    hands.do("throttle 40 %")
+    session.run_for(1.0)
+    assert session.bench.now["throttle"] == pytest.approx(0.4)
+    hands.do("throttle close")
