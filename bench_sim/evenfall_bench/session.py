@@ -27,7 +27,8 @@ class Session:
 
     scenario: complete (scenario.load).  image: keep the board's flash there, and take it
     over when it exists; without one the flash lives in a temporary folder.  chip: run the firmware on
-    an emulated chip (chip.parts.find) in the place of the interpreter.
+    an emulated chip (chip.parts.find) in the place of the interpreter; chip_cache: with misses
+    of its flash cache.
     """
 
     def __init__(
@@ -41,6 +42,7 @@ class Session:
         firmware: Path = PROJECT / "firmware",
         heap_kib: int = 512,
         chip: Parts | None = None,
+        chip_cache: bool = False,
     ) -> None:
         self._folder = tempfile.TemporaryDirectory(prefix="evenfall-bench-")
         self.folder = Path(self._folder.name)
@@ -66,7 +68,7 @@ class Session:
         if chip is None:
             self.board = Board(*what, firmware=firmware, heap_kib=heap_kib)
         else:
-            self.board = ChipBoard(*what, parts=chip)
+            self.board = ChipBoard(*what, parts=chip, xip_model=chip_cache)
 
     def __enter__(self) -> Session:
         return self

@@ -1,0 +1,334 @@
+"""The firmware on an emulated RP2040, from a fresh board on: one command, one table.
+
+    .venv/bin/python bench_sim/studies/chip_study.py [part ...] [--image IMAGE.uf2] [--sweeps 10] [--cuts 20]
+
+Parts: install (fresh flash, `evenfall board install`, settings, self-test, installed again, rolled
+back), options (start with every combination of optional parts), sweeps (by the button, each stored,
+fetched and controlled; RAM and passes before and after), cuts (power taken at random moments),
+figures (start-up time, cost of passes with and without a model of the flash cache, processor share).
+The image is your own download of MicroPython for RPI_PICO, by --image or EVENFALL_CHIP_IMAGE.
+Exit code 1 when a row failed.  An emulated chip is no silicon.
+"""
+
+from __future__ import annotations
+
+import argparse
+import json
+import random
+import shutil
+import subprocess
+import sys
+import tempfile
+import time
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+from evenfall_bench import host_runner
+from evenfall_bench import scenario as scenarios
+from evenfall_bench.chip.board import FILES_BYTES, ChipBoard
+from evenfall_bench.chip.parts import Parts, find
+from evenfall_bench.image import CHIP_MARCH, PROJECT, BenchError, describe, make_image
+from evenfall_bench.session import Session
+
+SCENARIO = "trail-crew"
+COME_UP_S = 8.0  # simulated time that a board may take from power-on to its first answer
+HOLE_GOAL, FREE_GOAL = 16 * 1024, 40 * 1024
+PASS_GOAL_MS = 25.0  # half of what the amplifier's FIFO holds at 80 samples a second
+RMS_GOAL = 1.0  # % of set speed
+OPTIONS = [(b, a) for b in (0, 1) for a in (0, 1, 2)]  # barometer, amplifier
+
+
+class Study:
+    """Rows of the table, printed as they come."""
+
+    def __init__(self, parts: Parts, folder: Path) -> None:
+        self.parts, self.folder = parts, folder
+        self.failed = 0
+        self._from = time.monotonic()
+
+    def row(self, what: str, ok: bool | None, detail: str) -> None:
+        """One line; ok None: a figure without a bound."""
+        self.failed += ok is False
+        mark = {True: "pass", False: "FAIL", None: ""}[ok]
+        print(f"{what:34} {mark:4}  {detail}   [{time.monotonic() - self._from:.0f} s]", flush=True)
+
+    def session(self, image: Path, runs: int = 0, **changes: Any) -> Session:
+        """Power on, with the flash in `image`; `changes` are tables of the scenario."""
+        scenario = scenarios.load(SCENARIO)
+        for table, keys in changes.items():
+            scenario[table].update(keys)
+        return Session(scenario, 1, runs, image=image, chip=self.parts)
+
+
+def evenfall(session: Session, *words: str, timeout_s: float = 240.0) -> subprocess.CompletedProcess[str]:
+    """A host command on the board's port while the bench goes on."""
+    command = [host_runner.host_program(), *words, "--port", session.port_path]
+    try:
+        return session.run_beside(command, timeout_s)
+    except subprocess.TimeoutExpired:
+        return subprocess.CompletedProcess(command, 124, "", f"no end within {timeout_s:.0f} s")
+
+
+def last_line(done: subprocess.CompletedProcess[str]) -> str:
+    """What a command said last."""
+    lines = (done.stderr.strip() or done.stdout.strip()).splitlines()
+    return lines[-1].strip() if lines else "it said nothing"
+
+
+def status(session: Session) -> tuple[dict[str, Any], str]:
+    """(status of the board, "") or ({}, why there is none)."""
+    done = evenfall(session, "board", "status", "--json", timeout_s=60.0)
+    try:
+        return dict(json.loads(done.stdout)["status"]), ""
+    except (ValueError, KeyError):
+        return {}, last_line(done)
+
+
+def chip(session: Session) -> ChipBoard:
+    """The session's board, which is a chip here."""
+    assert isinstance(session.board, ChipBoard)
+    return session.board
+
+
+def memory(session: Session) -> tuple[bool, str]:
+    """Largest hole and free bytes: the best of a second, since garbage counts as used."""
+    seen = []
+    for _ in range(10):
+        session.run_for(0.1)
+        heap = chip(session).heap()
+        if heap:
+            seen.append((heap["hole"], heap["free"]))
+    if not seen:
+        return False, "no heap found"
+    hole, free = max(h for h, _ in seen), max(f for _, f in seen)
+    return hole >= HOLE_GOAL and free >= FREE_GOAL, f"free {free}, largest hole {hole}"
+
+
+def state_of(session: Session) -> tuple[bool, str]:
+    """(True when the board answers without a fault, what it says)."""
+    told, why = status(session)
+    if not told:
+        return False, why
+    good = told["fault"] == "none" and {"store_ok", "settings_ok"} <= set(told["flags"])
+    return good, f"state {told['state']}, fault {told['fault']}"
+
+
+# --- parts ----------------------------------------------------------------------
+
+
+def study_install(study: Study, image: Path) -> None:
+    """A fresh board as README's first steps take it."""
+    image.write_bytes(b"\xff" * FILES_BYTES)
+    with study.session(image) as session:
+        session.run_for(3.0)
+        done = evenfall(session, "board", "install")
+        study.row("install on a fresh board", done.returncode == 0, last_line(done))
+        session.run_for(COME_UP_S)
+        study.row("comes up after the install", *state_of(session))
+        settings = {**describe(session.scenario), "barometer": 1}
+        done = evenfall(session, "board", "set", *(f"{k}={v}" for k, v in settings.items()))
+        study.row(
+            "settings",
+            done.returncode == 0,
+            f"{len(settings)} set" if not done.returncode else last_line(done),
+        )
+        evenfall(session, "board", "clock")
+        done = evenfall(session, "board", "self-test")
+        study.row("self-test", done.returncode == 0, last_line(done))
+        study.row("no fault after it", *state_of(session))
+        for verb, more in (
+            ("install", ["--checkout", str(changed_firmware(study.folder))]),
+            ("rollback", []),
+        ):
+            session.board.fault("button_stuck", for_s=3.0)
+            session.board.fault("reset")
+            session.run_for(4.0)
+            done = evenfall(session, "board", verb, *more)
+            study.row(f"{verb} with the button held", done.returncode == 0, last_line(done))
+            session.run_for(COME_UP_S)
+            study.row(f"comes up after the {verb}", *state_of(session))
+
+
+def changed_firmware(folder: Path) -> Path:
+    """A checkout whose firmware differs in one file, so that there is something to install again."""
+    checkout = folder / "checkout"
+    for part in ("firmware", "protocol"):
+        shutil.copytree(PROJECT / part, checkout / part, ignore=shutil.ignore_patterns("__pycache__"))
+    with (checkout / "firmware/lib/evenfall_board/__init__.py").open("a") as file:
+        file.write("\nanother_edition = True\n")
+    return checkout
+
+
+def study_options(study: Study, image: Path) -> None:
+    """Every combination of the optional parts, started from power-on."""
+    for barometer, amplifier in OPTIONS:
+        rate = {0: 0.0, 1: 320.0, 2: 80.0}[amplifier]
+        name = f"barometer={barometer} amplifier={amplifier}"
+        tables = {"weather": {"sensor": bool(barometer)}, "amplifier": {"second_rate_Hz": rate}}
+        copy = study.folder / "options.img"
+        make_image(
+            copy,
+            settings={**describe(scenarios.load(SCENARIO)), "barometer": barometer, "amplifier": amplifier},
+            march=CHIP_MARCH,
+        )
+        with study.session(copy, **tables) as session:
+            session.run_for(COME_UP_S)
+            good, text = state_of(session)
+            study.row(f"{name}: starts", good, text)
+            study.row(f"{name}: memory", *memory(session))
+            done = evenfall(session, "board", "self-test")
+            study.row(
+                f"{name}: self-test", "clock" in last_line(done) or done.returncode == 0, last_line(done)
+            )
+            study.row(f"{name}: memory after it", *memory(session))
+
+
+def study_sweeps(study: Study, image: Path, count: int) -> None:
+    """`count` sweeps by the button in one boot, then fetched by the host."""
+    with study.session(image, runs=count) as session:
+        told = host_runner.tell_set_up(session)
+        session.run_for(2.9)
+        study.row("memory after the start", *memory(session))
+        chip(session).passes()
+        while not session.operator.over and session.board.time_s < 120.0 * count:
+            before = len(session.operator.closed_s)
+            session.run_for(
+                120.0, lambda n=before: session.operator.over or len(session.operator.closed_s) > n
+            )
+            session.run_for(9.0)
+            heap, passes = chip(session).heap(), chip(session).passes()
+            worst = max(passes[k]["worst"] for k in ("idle", "sample")) / 1e6
+            study.row(
+                f"sweep {len(session.operator.closed_s)}: longest pass without flash",
+                worst <= PASS_GOAL_MS,
+                f"{worst:.1f} ms; with flash {passes['flash']['worst'] / 1e6:.0f} ms; heap {heap}",
+            )
+        result: dict[str, Any] = {"pulls": [host_runner_truth(session, i) for i in range(count)]}
+        host_runner.fetch_and_reduce(session, result, told)
+        if "error" in result:
+            study.row("fetch", False, result["error"])
+            return
+        for number, run in enumerate(result["pulls"][:count], 1):
+            kept = run.get("tracking", {})
+            good = run.get("host", {}).get("verdict") == "good" and kept.get("rms_percent", 99) < RMS_GOAL
+            study.row(f"sweep {number}", good, _in_words(run))
+        study.row("no fault at the end", *state_of(session))
+        study.row("memory at the end", *memory(session))
+
+
+def host_runner_truth(session: Session, index: int) -> dict[str, Any]:
+    """The frame that the host's figures of a run are put into."""
+    operator = session.operator
+    return {
+        "opened_s": operator.opened_s[index],
+        "closed_s": operator.closed_s[index],
+        "engine": operator.engine_states[index],
+    }
+
+
+def _in_words(run: dict[str, Any]) -> str:
+    host, kept, error = run.get("host", {}), run.get("tracking"), run.get("torque_error", {})
+    if not kept:
+        return f"{host.get('verdict', 'no run')}; not tracked"
+    return (
+        f"{host['verdict']}, {kept['sweep_s']:.2f} s, {kept['rms_percent']:.2f} % rms off,"
+        f" torque {error.get('rms_percent')} % rms off"
+    )
+
+
+def study_cuts(study: Study, image: Path, count: int) -> None:
+    """Power taken at random moments: half of them anywhere in a sweep and its store, half in the flash."""
+    rng = random.Random("power cuts")
+    for number in range(1, count + 1):
+        copy = study.folder / "cut.img"
+        copy.write_bytes(image.read_bytes())
+        with study.session(copy, runs=1) as session:
+            if number % 2:
+                at = rng.uniform(0.2, 34.0)
+                session.run_for(at)
+                where = f"after {at:.2f} s"
+            else:
+                operation = rng.randrange(1, 140)
+                session.board.fault("power_cut_at_flash_op", operation)
+                session.run_for(40.0, lambda: session.board.boots > 1)
+                where = f"in flash operation {operation}"
+            if session.board.boots == 1:
+                session.board.fault("power_cut")
+                session.run_for(0.1)
+            session.run_for(COME_UP_S + 1.0)
+            good, text = state_of(session)
+            study.row(f"power cut {number}", good, f"{where}: {text}")
+
+
+def study_figures(study: Study, image: Path) -> None:
+    """Start-up time and the cost of passes, in a sweep, without and with the cache's model."""
+    for xip in (False, True):
+        scenario = scenarios.load(SCENARIO)
+        with Session(scenario, 1, 1, image=image, chip=study.parts, chip_cache=xip) as session:
+            board, name = chip(session), "with the flash cache" if xip else "no cache misses"
+            session.run_for(COME_UP_S, lambda log=board.log: any(what == "kill line" for _, what, _ in log))
+            study.row(f"{name}: start-up", None, f"{board.time_s:.2f} s from power-on to the kill line")
+            for title, until in (("at rest", 5.0), ("in the sweep", 14.0)):
+                session.run_for(until - board.time_s)
+                before, at = board.busy_s, board.time_s
+                board.passes()
+                session.run_for(3.0)
+                study.row(
+                    f"{name}: {title}",
+                    None,
+                    _costs(board.passes(), (board.busy_s - before) / (board.time_s - at)),
+                )
+
+
+def _costs(passes: dict[str, dict[str, float]], share: float) -> str:
+    words = [f"processor {100 * share:.0f} %"]
+    for kind in ("idle", "sample"):
+        p = passes[kind]
+        if p["count"]:
+            words.append(
+                f"{kind} pass {p['busy'] / p['count'] / 1e6:.2f} ms, worst {p['worst'] / 1e6:.2f} ms"
+            )
+    return "; ".join(words)
+
+
+def main() -> None:
+    """Run the parts asked for, print the table."""
+    known = ("install", "options", "sweeps", "cuts", "figures")
+    parser = argparse.ArgumentParser(
+        description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
+    )
+    parser.add_argument("part", nargs="*", help=", ".join(known))
+    parser.add_argument("--image", default="", help="MicroPython for RPI_PICO (.uf2)")
+    parser.add_argument("--sweeps", type=int, default=10)
+    parser.add_argument("--cuts", type=int, default=20)
+    given = parser.parse_args()
+    if unknown := [p for p in given.part if p not in known]:
+        parser.error(f"unknown part {unknown[0]}; parts are {', '.join(known)}")
+    try:
+        parts = find(given.image)
+    except BenchError as error:
+        sys.exit(f"chip_study: {error}")
+    wanted = given.part or known
+    with tempfile.TemporaryDirectory(prefix="evenfall-chip-") as folder:
+        study = Study(parts, Path(folder))
+        image = Path(folder) / "board.img"
+        if "install" in wanted:
+            study_install(study, image)
+        else:
+            make_image(image, settings=describe(scenarios.load(SCENARIO)), march=CHIP_MARCH)
+        jobs: dict[str, Callable[[], None]] = {
+            "options": lambda: study_options(study, image),
+            "sweeps": lambda: study_sweeps(study, image, given.sweeps),
+            "cuts": lambda: study_cuts(study, image, given.cuts),
+            "figures": lambda: study_figures(study, image),
+        }
+        for name, job in jobs.items():
+            if name in wanted:
+                job()
+    print(f"{study.failed} rows failed" if study.failed else "every row passed")
+    sys.exit(1 if study.failed else 0)
+
+
+if __name__ == "__main__":
+    main()
