@@ -238,7 +238,7 @@ class ChipBoard(Board):
             "pins": self._pin_events(),
             "samples": [[round(t / self._scale * 1000), code] for t, code in self.bench.take_samples()],
             "usb": self._in_buffer.hex(),
-            "open": self.host_open,
+            "open": self.host_open or self._to_board.busy,
             "reading": not self._line_is_full(),
             "cut_in": self._cut_in,
         }

@@ -76,10 +76,11 @@ export class UsbHost {
   setOpen(open) {
     this.wantOpen = open;
     if (!this.configured || open === this.open) return;
+    if (!open && this.queue.length) return; // what was written before the close still goes out
     this.open = open;
     if (open) {
       this.ask(setup(0x21, 0x20, 0, this.controlInterface, 7), new Uint8Array([0, 0xc2, 1, 0, 0, 0, 8]));
-    } else this.queue = [];
+    }
     this.ask(setup(0x21, 0x22, open ? 3 : 0, this.controlInterface, 0));
     this.poll();
   }
@@ -184,6 +185,7 @@ export class UsbHost {
     this.outBusy = false;
     if (!this.armed.has(`out${this.outEndpoint}`)) return;
     this.fillBuffer(this.outEndpoint, this.queue.splice(0, PACKET));
+    if (!this.wantOpen) this.setOpen(false);
     this.poll();
   }
 
