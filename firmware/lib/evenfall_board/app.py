@@ -278,6 +278,7 @@ class Board:
         """(error name, number); with "none" the number is 1 when a restart is needed for some."""
         if self.turning():
             return "moving", 0
+        gc.collect()  # so that the new values lie in a gap, not in the hole
         error, number = self.settings.change(pairs, self.button and self.button.down)
         if error != "none":
             return error, number
@@ -571,6 +572,9 @@ class Board:
                 zero = self.zero
                 self.recorder.zeros.put4(zero.tick, zero.mean_x16, zero.spread, zero.samples)
         self.read_air()
+        # garbage has filled the heap's gaps: what is made now and stays would lie in the middle of the hole
+        gc.collect()
+        yield
         values = self.settings.values
         learned = self.learned.values
         run = {
@@ -594,10 +598,11 @@ class Board:
                 self.learned.store(pairs)
                 self._event("learned", len(pairs))
                 yield
-        # what the next run needs is made ready here, step by step, so that its beginning costs nothing
-        self.sweep = Sweep(values, learned)
-        yield
+        # What the next run needs is made ready here, so that its beginning costs nothing.  The old controller
+        # goes first: the new one takes its place on the heap, and the hole stays whole.
+        self.sweep = None
         gc.collect()
+        self.sweep = Sweep(values, learned)
         self.counters[HEAP] = gc.mem_free()
 
     def _stored(self):

@@ -30,7 +30,7 @@ from .native import const, micropython
 from .drivers.ticks import diff as ticks_between
 
 RESERVE = 40 * 1024  # bytes of heap left for the program at work,
-HOLE = 20 * 1024  # so many of them in one piece: a file opened for writing takes 1,148 at once
+HOLE = 24 * 1024  # so many of them in one piece: a file opened for writing takes 1,148 at once
 STEADY_S = 6  # longest wait for a steady top speed that must fit before the sweep
 TRACE_HZ = 27  # every third step at 80 samples/s
 MIN_SECONDS = 8
