@@ -28,12 +28,11 @@ from evenfall_wire.messages import EACH
 
 from .native import const, micropython
 from .drivers.ticks import diff as ticks_between
+from .settings import TRACE_HZ, bytes_per_second, pull_seconds, records_per_second
 
 RESERVE = 40 * 1024  # bytes of heap left for the program at work,
 HOLE = 24 * 1024  # so many of them in one piece: a file opened for writing takes 1,148 at once
 STEADY_S = 6  # longest wait for a steady top speed that must fit before the sweep
-TRACE_HZ = 27  # every third step at 80 samples/s
-MIN_SECONDS = 8
 SHIFT = const(6)
 PAGE = const(1 << SHIFT)  # records
 LAST = const(PAGE - 1)
@@ -164,27 +163,12 @@ class WordRing(Ring):
         return memoryview(bytearray_at(addressof(page), PAGE * self.size))
 
 
-def edges_per_second(settings):
-    """Edges a second half-way between overspeed limit and end speed, rounded up."""
-    rpm = (settings["overspeed"] + settings["end_speed"]) // 2
-    return rpm * settings["engine_teeth"] * settings["magnets"] // (60 * settings["brake_teeth"]) + 1
-
-
-def pull_seconds(settings):
-    """Length of a pull without the wait for a steady top speed, rounded up."""
-    names = ("before_trigger", "steady_time", "sweep_time", "after_sweep")
-    return (sum([settings[n] for n in names]) + 999) // 1000
-
-
 def plan(settings, nominal_hz, free):
     """(seconds, load, edge, trace capacities) that fit into `free` bytes of heap."""
-    load_hz = nominal_hz + nominal_hz // 8
-    edge_hz = edges_per_second(settings)
-    trace_hz = min(load_hz, TRACE_HZ)
-    per_second = load_hz * 8 + edge_hz * 4 + trace_hz * 12
+    load_hz, edge_hz, trace_hz = records_per_second(settings, nominal_hz)
     seconds = pull_seconds(settings) + STEADY_S
-    fits = (free - RESERVE) // per_second
-    seconds = max(MIN_SECONDS, min(seconds, fits))
+    fits = (free - RESERVE) // bytes_per_second(settings, nominal_hz)
+    seconds = max(1, min(seconds, fits))
     return seconds, load_hz * seconds, edge_hz * seconds, trace_hz * seconds
 
 
@@ -198,7 +182,7 @@ class Recorder:
                 self.edges = WordRing("edge_times", edges)
                 break
             except MemoryError:  # gaps smaller than a page: a shorter record
-                if self.seconds <= MIN_SECONDS:
+                if self.seconds <= 1:
                     raise
                 self.trace = self.loads = self.edges = None
                 gc.collect()

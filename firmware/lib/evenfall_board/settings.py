@@ -8,6 +8,7 @@ replaced by its default in RAM; the file keeps it until it is set anew.
 
 import json
 import os
+import sys
 
 from evenfall_wire.settings import AT_START, BY_NAME, BY_NUMBER, SETTINGS
 
@@ -16,6 +17,9 @@ LEARNED_PATH = "/learned.json"
 MAX_FILE = 8192  # bytes; a longer file is not ours
 MAX_LEARNED = 60  # slots; what one 'learned' message can carry
 VALUE_LIMIT = 0x7FFFFFFF
+TRACE_HZ = 27  # of the control trace: every third step at 80 samples/s
+# of RAM for one sweep's records: what an RP2040 has beside the program, an RP2350 holds more
+MAX_RECORD_BYTES = 200000 if "RP2350" in getattr(sys.implementation, "_machine", "") else 64000
 
 
 # these keep people safe; with the button held a person at the board agrees to the change
@@ -38,6 +42,29 @@ def needs_restart(number):
     """True when setting `number` acts only from the next start."""
     entry = BY_NUMBER[number]
     return entry[6] == "pins" or entry[1] in AT_START
+
+
+def edges_per_second(settings):
+    """Edges a second half-way between overspeed limit and end speed, rounded up."""
+    rpm = (settings["overspeed"] + settings["end_speed"]) // 2
+    return rpm * settings["engine_teeth"] * settings["magnets"] // (60 * settings["brake_teeth"]) + 1
+
+
+def pull_seconds(settings):
+    """Length of a pull without the wait for a steady top speed, rounded up."""
+    names = ("before_trigger", "steady_time", "sweep_time", "after_sweep")
+    return (sum([settings[n] for n in names]) + 999) // 1000
+
+
+def records_per_second(settings, nominal_hz):
+    """(load samples, edges, steps of the control trace) that the recorder must hold for a second."""
+    load_hz = nominal_hz + nominal_hz // 8
+    return load_hz, edges_per_second(settings), min(load_hz, TRACE_HZ)
+
+
+def bytes_per_second(settings, nominal_hz):
+    load_hz, edge_hz, trace_hz = records_per_second(settings, nominal_hz)
+    return load_hz * 8 + edge_hz * 4 + trace_hz * 12
 
 
 def defaults():
@@ -83,6 +110,19 @@ def contradictions(values):
         say("pin_kill")
     if values["kill_fitted"] and values["pin_hall"] < 0:
         say("pin_hall")  # without the speed nothing would ever cut the ignition
+    # the board must hold a whole sweep: else it would come up without memory to work
+    nominal_hz = 320 if values["amplifier"] == 1 else 80
+    if bytes_per_second(values, nominal_hz) * pull_seconds(values) > MAX_RECORD_BYTES:
+        if edges_per_second(values) > 2 * nominal_hz:
+            say(
+                "magnets"
+                if values["magnets"] > 1
+                else "engine_teeth"
+                if values["engine_teeth"] > 10
+                else "brake_teeth"
+            )
+        else:
+            say("sweep_time")
     if values["amplifier"] or values["barometer"]:
         # an I2C block of the chip reaches an even pin for data and the next for the clock
         if values["pin_sda"] < 0 or values["pin_sda"] % 2:
