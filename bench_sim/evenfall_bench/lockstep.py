@@ -9,6 +9,7 @@ and the PIO machines move on by the same amount.
 from __future__ import annotations
 
 import contextlib
+import fcntl
 import json
 import os
 import select
@@ -16,6 +17,7 @@ import signal
 import socket
 import struct
 import subprocess
+import termios
 import time
 from pathlib import Path
 from typing import Any, Protocol
@@ -25,7 +27,7 @@ from .i2c_devices import I2cBus
 from .image import PROJECT, SHIMS, BenchError, micropython
 from .operator import Operator
 from .physics import Bench
-from .port import Lane
+from .port import CDC_IN_BYTES, STDIN_BYTES, Lane
 from .scenario import FAULTS
 
 # operations; the same numbers stand in shims/exchange.py
@@ -54,6 +56,8 @@ PINS = {"servo": 6, "button": 8, "led": 9, "kill": 10}
 
 class HostPort(Protocol):
     """What `Board` needs of a port (port.PtyPort, or a test's own)."""
+
+    room: int
 
     def exchange(self, wait_ms: int = 0) -> tuple[bytes, bool]: ...
     def write(self, data: bytes) -> bool: ...
@@ -318,17 +322,13 @@ class Board:
                 wait_ms = min(50, int(ahead_s * 1000))
         else:
             self._virtual_from, self._wall_from = self.now_us, time.monotonic()
-        data, self.host_open = port.exchange(wait_ms)
-        if data:
-            self._to_board.put(data, self.now_us)
+        self._hear(port, wait_ms)
         due = b"" if stuck else self._to_host.take(self.now_us)
         if (due or stuck) and self.host_open:
             until = time.monotonic() + (0.0 if stuck else 2.0)  # a slow computer is waited for, once
             while not port.write(due) and time.monotonic() < until:
                 due = b""
-                more, self.host_open = port.exchange(1)
-                if more:
-                    self._to_board.put(more, self.now_us)
+                self._hear(port, 1)
                 if not self.host_open:
                     port.drop()
                     break
@@ -337,11 +337,19 @@ class Board:
             self._in_buffer += due
             self._feed()
 
+    def _hear(self, port: HostPort, wait_ms: int) -> None:
+        """Bytes from the host go onto the line: as over USB, as many as the board's buffers have room for."""
+        port.room = max(0, CDC_IN_BYTES - self._to_board.waiting - len(self._in_buffer))
+        data, self.host_open = port.exchange(wait_ms)
+        if data:
+            self._to_board.put(data, self.now_us)
+
     def _feed(self) -> None:
         """Hand the board what the line brought it."""
         if self._process is not None:
             with contextlib.suppress(BlockingIOError, BrokenPipeError):
-                n = os.write(self._stdin, self._in_buffer)
+                unread = struct.unpack("i", fcntl.ioctl(self._stdin, termios.FIONREAD, bytes(4)))[0]
+                n = os.write(self._stdin, self._in_buffer[: max(0, STDIN_BYTES - unread)])
                 self._in_buffer = self._in_buffer[n:]
         else:
             self._in_buffer = b""

@@ -13,6 +13,12 @@ from collections import deque
 from random import Random
 from typing import Any
 
+READ_BYTES = 65536
+# Buffers between the host and the program on a board of this chip: the USB stack's for bytes that came
+# and the interpreter's behind it (MicroPython's RP2 port, from memory: 256 and 512 bytes).
+CDC_IN_BYTES = 256
+STDIN_BYTES = 512
+
 
 class Noise:
     """Flips bits, drops, doubles and inserts bytes."""
@@ -82,6 +88,11 @@ class Lane:
             out.append(queue.popleft()[1])
         return b"".join(out)
 
+    @property
+    def waiting(self) -> int:
+        """Bytes given to the line and not taken off it."""
+        return sum(len(piece) for _, piece in self._queue)
+
     def bytes_in(self, us: int) -> int:
         """Bytes that the line sends in `us`, at least 64."""
         return max(64, round(us * self._per_us))
@@ -111,6 +122,7 @@ class PtyPort:
     def __init__(self, link_path: str | None = None) -> None:
         self._link_path = link_path
         self.master = -1
+        self.room = READ_BYTES  # what the board's end can take now; the rest stays with the host
         self.path = ""
         self._poll = select.poll()
         self._left = b""
@@ -156,8 +168,10 @@ class PtyPort:
             return b"", True
         mask = events[0][1]
         if mask & select.POLLIN:
+            if not self.room:
+                return b"", True
             try:
-                return os.read(self.master, 65536), True
+                return os.read(self.master, self.room), True
             except OSError as error:
                 if error.errno not in (errno.EIO, errno.EAGAIN):
                     raise

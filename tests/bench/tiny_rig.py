@@ -20,6 +20,7 @@ class Wire:
     """A port without a pty: what the host would write and read."""
 
     full = False
+    room = 0
 
     def __init__(self) -> None:
         self.to_board = b""

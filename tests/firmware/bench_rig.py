@@ -19,6 +19,7 @@ class Line:
     """The host's end of the serial line, without a pty."""
 
     full = False
+    room = 0
 
     def __init__(self) -> None:
         self.to_board = b""

@@ -12,6 +12,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 import pytest
+import serial
 from evenfall.board import link, run_file
 from evenfall.errors import BoardError
 from evenfall_bench.port import PtyPort
@@ -302,3 +303,28 @@ def test_the_board_resets_in_the_middle(after, recorded, stored, tmp_path):
         sound(bench)
     assert got == stored
     assert {data for data, _ in runs_on_flash(bench.image).values()} == set(stored.values())
+
+
+def test_a_flood_of_noise_does_not_stand_between_host_and_board(recorded, tmp_path):
+    """2 MB written as fast as the port takes them, then a status: USB holds the flood back, the board does not.
+
+    Only what the buffers of the line hold comes before the question.
+    """
+    rng = random.Random(3)
+    with LiveBench(with_link(), tmp_path, recorded) as bench, link.Link(bench.url) as line:
+        board = bench.session.board
+        sent = 0
+        end = time.monotonic() + 3.0
+        line._port.write_timeout = 0.2
+        while time.monotonic() < end and sent < 2_000_000:
+            try:
+                sent += line._port.write(rng.randbytes(1000))
+            except serial.SerialTimeoutException:
+                sent += 1000
+        line._port.write_timeout = 5.0
+        assert board._to_board.waiting + len(board._in_buffer) < 2000
+        began = board.time_s
+        assert line.status()["state"] == "rest"
+        assert board.time_s - began < 3.0
+        assert line.status()["frames_bad"] > 10
+        sound(bench)
