@@ -45,6 +45,7 @@ class Faults:
     major: int = messages.PROTO_MAJOR
     minor: int = 0
     table_hash: int = TABLE_HASH
+    firmware: bytes = b"test"
     lose_done: int = 0  # so many read_done are not sent
     silent: bool = False
     garbage: bytes = b""  # sent instead of any answer
@@ -199,7 +200,15 @@ class FaultyBoard:
                 self._frame(
                     "board_info",
                     sequence,
-                    (faults.major, faults.minor, UID, b"test", self.boot_count, 372, faults.table_hash),
+                    (
+                        faults.major,
+                        faults.minor,
+                        UID,
+                        faults.firmware,
+                        self.boot_count,
+                        372,
+                        faults.table_hash,
+                    ),
                 ),
             ]
         if name == "get_status":

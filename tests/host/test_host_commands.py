@@ -16,6 +16,7 @@ from evenfall.archive.archive import Archive, Query
 from evenfall.board import run_file
 from evenfall.cli import load_commands
 from evenfall.errors import EvenfallError
+from evenfall.printable import printable
 from faulty_board import Faults, FaultyBoard
 from sample_runs import UID, sample_run
 
@@ -419,3 +420,27 @@ def test_a_run_that_cannot_be_reduced_is_filed_all_the_same(run, tmp_path):
     _, err = run("runs", "file", 1, "--engine", "auger 12")
     assert "is filed but cannot be reduced" in err
     assert json.loads(run("runs", "list", "--engine", "auger 12", "--flag", "damaged", "--json")[0])
+
+
+EVIL = "a\x1b[2J\x1b]0;x\x07\x9b31mb\r"
+
+
+def test_control_characters_from_outside_never_reach_the_terminal(run, tmp_path):
+    """From the board's firmware name, a note, a tag, a set-up, a file that is refused."""
+    shown = ""
+    with FaultyBoard(tmp_path, {3: sample_run(3)}, Faults(firmware=EVIL.encode("latin-1")[:16])) as board:
+        shown += "".join(run("board", "status", port=board.url))
+        shown += "".join(run("pull", "--no-plot", *AIR, port=board.url))
+    run("runs", "note", 1, EVIL)
+    run("setup", "add", EVIL, "--inertia", "0.003")
+    shown += "".join(run("runs", "show", 1)) + "".join(run("runs", "list")) + "".join(run("setup", "list"))
+    bad = tmp_path / "bad\x1b[2J.run"
+    bad.write_bytes(b"no run")
+    shown += "".join(run("runs", "import", bad, rc=5))
+    assert "\\x1b[2J" in shown
+    assert not [c for c in shown if (ord(c) < 32 and c not in "\n\t") or 127 <= ord(c) < 160]
+
+
+def test_text_that_is_safe_is_shown_as_it_is():
+    assert printable("zwölf µm → 3\n\tN·m") == "zwölf µm → 3\n N·m"
+    assert printable("a\x00\x1b\x7f\x85\u202eb") == "a\\x00\\x1b\\x7f\\x85\\u202eb"

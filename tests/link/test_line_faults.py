@@ -306,7 +306,7 @@ def test_the_board_resets_in_the_middle(after, recorded, stored, tmp_path):
 
 
 def test_a_flood_of_noise_does_not_stand_between_host_and_board(recorded, tmp_path):
-    """2 MB written as fast as the port takes them, then a status: USB holds the flood back, the board does not.
+    """2 MB written as fast as the port takes them, then a status: USB holds the flood back, not the board.
 
     Only what the buffers of the line hold comes before the question.
     """

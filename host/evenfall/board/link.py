@@ -257,7 +257,7 @@ class Link:
             )
         self.info = BoardInfo(
             head["board_uid"].hex(),
-            head["firmware"].split(b"\0")[0].decode("ascii", "replace"),
+            run_file.text(head["firmware"]),
             board,
             head["boot_count"],
         )

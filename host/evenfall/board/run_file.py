@@ -23,6 +23,7 @@ from evenfall_wire.frames import MAX_BODY, MAX_PAYLOAD, MAX_WIRE, Framer
 from numpy.typing import NDArray
 
 from evenfall.model import FloatArray, IntArray, Run
+from evenfall.printable import printable
 
 MAX_RUN_BYTES = 16 << 20  # a board's whole flash: no run is larger
 MOST_SENTENCES = 20  # of one kind about a run's damage; then a count
@@ -143,7 +144,7 @@ def scaled(name: str, head: dict[str, Any]) -> dict[str, Any]:
         if field in _NAMES:
             out[field] = code_name(field, value)
         elif code.endswith("s"):
-            out[field] = value.hex() if field.endswith("uid") else _text(value)
+            out[field] = value.hex() if field.endswith("uid") else text(value)
         else:
             out[field] = value if scale == 1 else value * scale
     return out
@@ -275,7 +276,7 @@ def decode_run(data: bytes) -> Run:
     return Run(
         run_id=header["run_id"],
         board_uid=header["board_uid"].hex(),
-        firmware=_text(header["firmware"]),
+        firmware=text(header["firmware"]),
         started_unix_s=header["started_unix_s"],
         trigger=code_name("trigger", header["trigger"]),
         settings={setting_name(int(n)): int(v) for n, v in records("run_settings").tolist()},
@@ -342,8 +343,8 @@ def setting_name(number: int) -> str:
     return entry[1] if entry else f"setting_{number}"
 
 
-def _text(raw: bytes) -> str:
-    return raw.split(b"\x00")[0].decode("ascii", "replace")
+def text(raw: bytes) -> str:
+    return printable(raw.split(b"\x00")[0].decode("ascii", "replace"))
 
 
 @functools.cache

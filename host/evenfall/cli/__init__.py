@@ -19,7 +19,7 @@ import sys
 
 import click
 
-from evenfall.cli._root import root
+from evenfall.cli._root import echo, root
 from evenfall.errors import EvenfallError
 
 
@@ -45,7 +45,7 @@ def run(args: list[str] | None) -> int:
     except EvenfallError as error:
         return _say(str(error), error.exit_code)
     except click.Abort:
-        click.echo(err=True)  # the question stands on this line
+        echo(err=True)  # the question stands on this line
         return _say("stopped from the keyboard", 130)
     except click.ClickException as error:
         error.show(sys.stderr)
@@ -66,5 +66,5 @@ def run(args: list[str] | None) -> int:
 
 
 def _say(sentence: str, code: int) -> int:
-    click.echo(f"evenfall: {sentence}", err=True)
+    echo(f"evenfall: {sentence}", err=True)
     return code

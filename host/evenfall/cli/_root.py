@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Any, TypeVar
 import click
 
 from evenfall.errors import InputError
+from evenfall.printable import printable
 
 if TYPE_CHECKING:
     from evenfall.board.link import Link
@@ -97,9 +98,14 @@ def _plain(value: Any) -> Any:
     return value
 
 
+def echo(text: object = "", err: bool = False, nl: bool = True) -> None:
+    """The one way of plain text to the terminal: control characters in it are shown, not obeyed."""
+    click.echo(printable(str(text)), err=err, nl=nl)
+
+
 def progress(text: str) -> None:
     """One line of progress on stderr."""
-    click.echo(text, err=True)
+    echo(text, err=True)
 
 
 def print_table(columns: list[str], rows: list[list[Any]], right: set[str] | None = None) -> None:
@@ -113,7 +119,7 @@ def print_table(columns: list[str], rows: list[list[Any]], right: set[str] | Non
     from rich.text import Text
 
     for row in rows:
-        table.add_row(*[Text("" if cell is None else str(cell)) for cell in row])
+        table.add_row(*[Text("" if cell is None else printable(str(cell))) for cell in row])
     console = Console(width=None if sys.stdout.isatty() else 200)
     console.print(table)
 

@@ -9,6 +9,7 @@ import click
 from evenfall.cli._root import (
     air_options,
     archive_option,
+    echo,
     json_option,
     noun,
     print_json,
@@ -79,7 +80,7 @@ def factor(
             }
         )
         return
-    click.echo(
+    echo(
         f"{describe(reading)}; density {density(reading):.4f} kg/m³, density altitude "
         f"{density_altitude_m(reading):.0f} m ({density_altitude_m(reading) / 0.3048:.0f} ft)"
     )
@@ -98,7 +99,7 @@ def factor(
         {"factor", "± (95 %)"},
     )
     for warning in warnings:
-        click.echo(f"Warning: {warning}")
+        echo(f"Warning: {warning}")
 
 
 @air.command()
@@ -140,5 +141,5 @@ def station(
         print_json({"station_pressure_Pa": result})
         return
     inches = from_si(result, "inHg", "pressure")
-    click.echo(f"Station pressure {inches:.2f} inHg ({result / 100:.1f} hPa)")
-    click.echo(f"Use it with: evenfall air set --pressure '{inches:.2f} inHg' --temperature … --humidity …")
+    echo(f"Station pressure {inches:.2f} inHg ({result / 100:.1f} hPa)")
+    echo(f"Use it with: evenfall air set --pressure '{inches:.2f} inHg' --temperature … --humidity …")

@@ -6,7 +6,7 @@ from pathlib import Path
 
 import click
 
-from evenfall.cli._root import archive_option, noun
+from evenfall.cli._root import archive_option, echo, noun
 from evenfall.errors import DamageError
 
 archive = noun("archive", "Care for the archive: check, backup, restore.")
@@ -22,10 +22,10 @@ def check(archive_dir: Path) -> None:
         wrong = kept.check()
         (count,) = kept.db.execute("SELECT count(*) FROM pulls").fetchone()
     for sentence in wrong:
-        click.echo(sentence)
+        echo(sentence)
     if wrong:
         raise DamageError(f"{len(wrong)} things are wrong in {archive_dir}: restore a backup")
-    click.echo(f"sound: {count} runs in {archive_dir}")
+    echo(f"sound: {count} runs in {archive_dir}")
 
 
 @archive.command()
@@ -42,7 +42,7 @@ def backup(target: Path, archive_dir: Path) -> None:
         target = target / FILE_NAME
     with Archive(archive_dir) as kept:
         kept.backup(target)
-    click.echo(f"backup: {target}")
+    echo(f"backup: {target}")
 
 
 @archive.command()
@@ -59,4 +59,4 @@ def restore(source: Path, yes: bool, archive_dir: Path) -> None:
     if not yes:
         click.confirm(f"Put {source} in place of the archive in {archive_dir}?", abort=True, err=True)
     moved = put_back(archive_dir, source)
-    click.echo(f"restored {archive_dir}" + (f"; the old file is {moved}" if moved else ""))
+    echo(f"restored {archive_dir}" + (f"; the old file is {moved}" if moved else ""))

@@ -12,6 +12,7 @@ from evenfall.cli._root import (
     air_options,
     archive_option,
     complete,
+    echo,
     json_option,
     noun,
     print_json,
@@ -226,7 +227,7 @@ def set_air(pressure: str | None, temperature: str | None, humidity: str | None,
         raise InputError("type the air: --pressure '29.92 inHg' --temperature '68 F' --humidity '45 %'")
     with Archive(archive_dir) as archive:
         number = file_air(archive, reading)
-    click.echo(f"air {number}: {describe(reading)}")
+    echo(f"air {number}: {describe(reading)}")
 
 
 @air.command("clear")
@@ -273,7 +274,7 @@ def new_session(title: str, archive_dir: Path) -> None:
     from evenfall.archive.archive import Archive
 
     with Archive(archive_dir) as archive:
-        click.echo(f"session {archive.add_session(title=title)}")
+        echo(f"session {archive.add_session(title=title)}")
 
 
 @session.command("list")

@@ -11,7 +11,16 @@ import click
 from evenfall.board import firmware_install
 from evenfall.board import wiring_diagram as drawn
 from evenfall.board.link import find_port
-from evenfall.cli._root import json_option, noun, open_link, port_option, print_json, print_table, progress
+from evenfall.cli._root import (
+    echo,
+    json_option,
+    noun,
+    open_link,
+    port_option,
+    print_json,
+    print_table,
+    progress,
+)
 from evenfall.errors import EvenfallError
 
 board = noun("board", "Ask and set the board: status, runs, settings, zero, self-test, firmware.")
@@ -74,7 +83,7 @@ def install(
         else:
             _show(plan)
             for form, size, why_not in forms:
-                click.echo(f"  as {form}: {why_not or f'{size} bytes'}")
+                echo(f"  as {form}: {why_not or f'{size} bytes'}")
         if dry_run:
             progress("nothing was written")
         elif plan.nothing_to_do and not plan.notes:
@@ -98,7 +107,7 @@ def rollback(port: str | None, any_board: bool, no_restart: bool) -> None:
     with firmware_install.Prompt(port or find_port()) as prompt:
         firmware_install.check_board(prompt, any_board)
         version = firmware_install.rollback(prompt)
-        click.echo(f"the board has its earlier firmware again ({version})")
+        echo(f"the board has its earlier firmware again ({version})")
         if not no_restart:
             prompt.restart()
 
@@ -153,7 +162,7 @@ def wiring(port: str | None, out: Path) -> None:
     for name, content in (("wiring.svg", drawn.drawing(pins)), ("torque_arm.svg", drawn.arm_drawing())):
         (out / name).write_text(content, encoding="utf-8")
         progress(f"wrote {out / name}")
-    click.echo(drawn.table(pins), nl=False)
+    echo(drawn.table(pins), nl=False)
 
 
 def _forms(
@@ -175,15 +184,15 @@ def _twin(small: dict[str, bytes], path: str) -> bytes:
 
 
 def _show(plan: firmware_install.Plan) -> None:
-    click.echo(f"board: {plan.board}")
+    echo(f"board: {plan.board}")
     free = plan.bytes_free // 1024
-    click.echo(f"firmware: {plan.version}, {plan.bytes_to_write} bytes; {free} KiB free on the board")
+    echo(f"firmware: {plan.version}, {plan.bytes_to_write} bytes; {free} KiB free on the board")
     for word, paths in (("new", plan.new), ("changed", plan.changed), ("gone", plan.gone)):
         for path in paths:
-            click.echo(f"  {word:8}{path}")
-    click.echo(f"  same    {len(plan.same)} files")
+            echo(f"  {word:8}{path}")
+    echo(f"  same    {len(plan.same)} files")
     for note in plan.notes:
-        click.echo(note)
+        echo(note)
 
 
 def _bar(done: int, total: int) -> None:

@@ -13,6 +13,7 @@ from evenfall_wire.settings import SETTINGS
 from evenfall.board import code_texts
 from evenfall.board.link import setting
 from evenfall.cli._root import (
+    echo,
     json_option,
     noun,
     open_link,
@@ -60,7 +61,7 @@ def status(port: str | None, as_json: bool) -> None:
                    or "not told by this board, or not now"),
     ]  # fmt: skip
     for name, text in rows:
-        click.echo(f"{name:7} {text}")
+        echo(f"{name:7} {text}")
 
 
 def _air(s: dict[str, Any]) -> str:
@@ -131,7 +132,7 @@ def set_values(changes: tuple[str, ...], port: str | None) -> None:
         line.set_settings(values)
         now = line.settings()
     for name in values:
-        click.echo(f"{name} = {now[name]} {setting(name)[2]}")
+        echo(f"{name} = {now[name]} {setting(name)[2]}")
         if now[name] != setting(name)[3] and name in code_texts.SETTING_CAUTIONS:
             progress(f"caution: {code_texts.SETTING_CAUTIONS[name]}")
 
@@ -144,7 +145,7 @@ def zero(port: str | None) -> None:
     Nothing may hang on the arm; everything must be at rest.
     """
     with open_link(port) as line:
-        click.echo(f"zero {line.zero()} counts")
+        echo(f"zero {line.zero()} counts")
 
 
 @board.command("self-test")
@@ -180,7 +181,7 @@ def clock(port: str | None) -> None:
     now = int(time.time())
     with open_link(port) as line:
         line.set_clock(now)
-    click.echo(f"clock set to {when(now)}")
+    echo(f"clock set to {when(now)}")
 
 
 @board.command()
@@ -211,7 +212,7 @@ def delete(run_id: int, damaged: bool, yes: bool, port: str | None) -> None:
         click.confirm(f"Delete run {run_id} on the board?{lost}", abort=True, err=True)
     with open_link(port) as line:
         line.delete(run_id, damaged)
-    click.echo(f"run {run_id} deleted on the board")
+    echo(f"run {run_id} deleted on the board")
 
 
 def _add_command(name: str) -> Callable[..., None]:
@@ -220,7 +221,7 @@ def _add_command(name: str) -> Callable[..., None]:
     def send(port: str | None) -> None:
         with open_link(port) as line:
             line.command(name)
-        click.echo(f"done: {code_texts.COMMANDS[name]}")
+        echo(f"done: {code_texts.COMMANDS[name]}")
 
     return send
 

@@ -11,6 +11,7 @@ import click
 
 from evenfall.cli._root import (
     archive_option,
+    echo,
     json_option,
     noun,
     open_link,
@@ -200,21 +201,21 @@ def span(
         ],
         {"weight, kg", "force, N", "reads off, N"},
     )
-    click.echo(f"Span {made.span_count_per_N:.2f} counts/N ± {1.96 * made.span_u_rel * 100:.2f} % (95 %)")
+    echo(f"Span {made.span_count_per_N:.2f} counts/N ± {1.96 * made.span_u_rel * 100:.2f} % (95 %)")
     for cause, u in sorted(fit.causes.items(), key=lambda kv: -kv[1]):
-        click.echo(f"  {cause:11} {u * 100:.3f} %")
-    click.echo(
+        echo(f"  {cause:11} {u * 100:.3f} %")
+    echo(
         f"Linearity {fit.linearity * 100:.3f} %, hysteresis {fit.hysteresis * 100:.3f} % of the largest load"
     )
-    click.echo(
+    echo(
         f"Arm {made.arm_m * 1e3:.2f} ± {1.96 * made.arm_u_m * 1e3:.2f} mm; zero {made.zero_count:.0f} counts"
     )
     for line in fit.notes:
-        click.echo(f"Note: {line}")
+        echo(f"Note: {line}")
     if number is not None:
-        click.echo(f"calibration {number} is in force for new runs")
+        echo(f"calibration {number} is in force for new runs")
         per_kN, um = round(made.span_count_per_N * 1000), round(made.arm_m * 1e6)
-        click.echo(f"For the board's own load limit: evenfall board set span={per_kN} arm_length={um}")
+        echo(f"For the board's own load limit: evenfall board set span={per_kN} arm_length={um}")
 
 
 @calibrate.command("list")
@@ -317,12 +318,12 @@ def check(
     if as_json:
         print_json(vars(drift))
     else:
-        click.echo(
+        echo(
             f"Check weight reads {drift.error_rel[-1] * 100:+.2f} %, {len(old)} readings, "
             f"trend {drift.per_year * 100:+.2f} ± {196 * drift.per_year_u:.2f} % a year"
         )
         for line in drift.notes:
-            click.echo(f"Warning: {line}")
+            echo(f"Warning: {line}")
     if drift.notes:
         click.get_current_context().exit(1)
 

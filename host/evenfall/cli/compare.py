@@ -11,6 +11,7 @@ import click
 from evenfall.cli._root import (
     archive_option,
     complete,
+    echo,
     json_option,
     print_json,
     print_table,
@@ -85,7 +86,7 @@ def compare(
         Console().print(comparison_report(result, chosen))
     if target:
         save(comparison_figure(result, chosen), target)
-        click.echo(f"Plot: {target}", err=as_json)
+        echo(f"Plot: {target}", err=as_json)
 
 
 @root.command()
@@ -126,7 +127,7 @@ def repeat(
         Console().print(group_report(g, chosen))
     if target:
         plot_curves([group_curve(g)], target, units=chosen)
-        click.echo(f"Plot: {target}", err=as_json)
+        echo(f"Plot: {target}", err=as_json)
 
 
 @root.command()
@@ -191,7 +192,7 @@ def chart(
             {"runs", f"peak power, {chosen.power_name}", "sigma"},
         )  # fmt: skip
         for line in chart_lines(result, chosen):
-            click.echo(line)
+            echo(line)
     if target:
         figure = control_figure(
             chosen.power(result.mean_W),
@@ -202,7 +203,7 @@ def chart(
             f"peak power of {engine}, {chosen.power_name}",
         )
         save(figure, target)
-        click.echo(f"Plot: {target}", err=as_json)
+        echo(f"Plot: {target}", err=as_json)
 
 
 def reference_sessions(archive: Any, engine: str, build: str | None) -> list[Any]:

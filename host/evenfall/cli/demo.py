@@ -8,7 +8,7 @@ from pathlib import Path
 
 import click
 
-from evenfall.cli._root import progress, root, units_option
+from evenfall.cli._root import echo, progress, root, units_option
 from evenfall.cli.pull import pull
 
 
@@ -51,5 +51,5 @@ def demo(context: click.Context, scenario: str | None, seed: int, folder: Path |
                 everything=True,
                 units=units,
             )
-    click.echo(f"Archive: {folder}  (evenfall runs list --archive {folder})")
+    echo(f"Archive: {folder}  (evenfall runs list --archive {folder})")
     progress(f"done in {time.monotonic() - start:.0f} s")

@@ -6,7 +6,7 @@ from pathlib import Path
 
 import click
 
-from evenfall.cli._root import archive_option, root
+from evenfall.cli._root import archive_option, echo, root
 from evenfall.cli.compare import engine_option, standard_option
 
 
@@ -47,7 +47,7 @@ def export(
     from evenfall.output.text import UNIT_CHOICES
 
     if schema:
-        click.echo(schema_text(), nl=False)
+        echo(schema_text(), nl=False)
         return
     if not specs:
         raise click.UsageError("say which runs, e.g. 3,5-8")
@@ -72,7 +72,7 @@ def export(
     else:
         text = to_csv(rows, table, UNIT_CHOICES["us"] if units == "us" else None)
         if target is None:
-            click.echo(text, nl=False)
+            echo(text, nl=False)
             return
         write_whole(target, text.encode())
-    click.echo(str(target))
+    echo(str(target))

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from evenfall.cli._root import archive_option, open_link, port_option, root, units_option, when
+from evenfall.cli._root import archive_option, echo, open_link, port_option, root, units_option, when
 
 if TYPE_CHECKING:
     from evenfall.archive.archive import Archive
@@ -17,17 +17,17 @@ class _Terminal:
     """The person at the terminal."""
 
     def say(self, text: str) -> None:
-        from evenfall.output.text import printable
+        from evenfall.printable import printable
 
-        click.echo(printable(text))
+        echo(printable(text))
 
     def ask(self, question: str, default: str = "") -> str:
         return str(click.prompt(question, default=default, show_default=bool(default)))
 
     def choose(self, question: str, options: dict[str, str], default: str) -> str:
-        click.echo(question)
+        echo(question)
         for key, meaning in options.items():
-            click.echo(f"  {key:6} {meaning}")
+            echo(f"  {key:6} {meaning}")
         return str(click.prompt("Your choice", type=click.Choice(list(options)), default=default))
 
 
@@ -60,7 +60,7 @@ def day(port: str | None, anew: bool, bench: str, units: str, archive_dir: Path)
             today = Day(archive.add_session(title="guided day"))
         else:
             began = next(s for s in archive.sessions() if s["session"] == today.session)["started_unix_s"]
-            click.echo(f"The day that began {when(began)} goes on at '{today.step.replace('_', ' ')}'.")
+            echo(f"The day that began {when(began)} goes on at '{today.step.replace('_', ' ')}'.")
 
         def sheet(before: list[int], after: list[int]) -> str:
             specs = tuple(",".join(map(str, counting(archive, numbers))) for numbers in (before, after))

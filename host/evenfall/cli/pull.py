@@ -15,6 +15,7 @@ from evenfall.cli._root import (
     air_options,
     archive_option,
     complete,
+    echo,
     json_option,
     open_link,
     port_option,
@@ -145,11 +146,11 @@ def pull(
             if not as_json:
                 print_pull(archive, result["pull"], reduction, units)
                 if drawn:
-                    click.echo(f"Plot: {drawn}")
+                    echo(f"Plot: {drawn}")
         if as_json:
             print_json({"board": vars(info), "pulls": results, "link": counters.as_dict()})
         elif not results and not failed:
-            click.echo("the board holds no run that was not pulled before (--all fetches those too)")
+            echo("the board holds no run that was not pulled before (--all fetches those too)")
     if failed:
         raise failed[0] if len(failed) == 1 else type(failed[0])(f"{len(failed)} runs failed; see above")
 
@@ -259,7 +260,7 @@ def print_pull(archive: Archive, number: int, reduction: Reduction, units: str) 
     Console().print(pull_report(replace(reduction, run_id=number), UNIT_CHOICES[units]))
     verdict = code_texts.say(code_texts.VERDICTS, row["verdict"])
     reason = code_texts.say(code_texts.REASONS, row["reason"])
-    click.echo(f"Verdict of the board: {verdict}" + (f": {reason}" if row["reason"] != "none" else ""))
+    echo(f"Verdict of the board: {verdict}" + (f": {reason}" if row["reason"] != "none" else ""))
     for flag in (row["flags"] or "").split(", "):
         if flag in code_texts.FAULTS:
-            click.echo(f"Fault: {code_texts.FAULTS[flag]}")
+            echo(f"Fault: {code_texts.FAULTS[flag]}")

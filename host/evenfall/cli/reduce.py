@@ -11,6 +11,7 @@ import click
 from evenfall.cli._root import (
     air_options,
     archive_option,
+    echo,
     json_option,
     print_json,
     print_table,
@@ -121,11 +122,11 @@ def budget(
     from rich.console import Console
 
     Console().print(pull_report(result, u))
-    click.echo(f"Air: {describe(air)}; factor {result.air_factor:.4f} ± {1.96 * result.air_factor_u:.4f}")
+    echo(f"Air: {describe(air)}; factor {result.air_factor:.4f} ± {1.96 * result.air_factor_u:.4f}")
     if mean and over:
         torque, torque_half = float(u.torque(mean["torque_Nm"])), float(u.torque(1.96 * mean["torque_u_Nm"]))
         power, power_half = float(u.power(mean["power_W"])), float(u.power(1.96 * mean["power_u_W"]))
-        click.echo(
+        echo(
             f"Mean over {over} rpm: {torque:.3f} ± {torque_half:.3f} {u.torque_name}, "
             f"{power:.3f} ± {power_half:.3f} {u.power_name}"
         )
@@ -135,11 +136,11 @@ def budget(
         for cause, v in sorted(result.budget.items(), key=lambda kv: -kv[1])
     ]
     rows.append(["all together", f"{float(total) * 100:.3f}", f"left over {float(differs) * 100:.3f} %"])
-    click.echo("\nBudget at peak power, standard uncertainty (twice this is the 95 % interval):")
+    echo("\nBudget at peak power, standard uncertainty (twice this is the 95 % interval):")
     print_table(["cause", "% of power", "before/after"], rows, {"% of power"})
     if drawn is not None:
         ratio = drawn.u_Nm / drawn.budget_u_Nm
-        click.echo(
+        echo(
             f"Monte Carlo, {draws} trials: uncertainty {np.nanmean(ratio):.3f} of the budget's on average, "
             f"{np.nanmin(ratio):.3f} to {np.nanmax(ratio):.3f} over the bins."
         )
@@ -198,7 +199,7 @@ def health(
         for f in findings:
             unknown = f.value != f.value
             mark = "FOUND" if f.found else "  –  " if unknown else " ok  "
-            click.echo(f"{mark}  {f.name}: {f.sentence}")
+            echo(f"{mark}  {f.name}: {f.sentence}")
     if any(f.found for f in findings):
         click.get_current_context().exit(1)
 
@@ -257,11 +258,11 @@ def inertia(
         print_json(kept)
         return
     rates = ", ".join(f"{r:.0f}" for r in fit.rates_rpm_s)
-    click.echo(
+    echo(
         f"Inertia at the crank {fit.inertia_kg_m2 * 1e3:.3f} ± {1.96 * fit.u_kg_m2 * 1e3:.3f} g·m² "
         f"(95 %), from {len(bins)} runs at {rates} rpm/s over {len(fit.speed_rpm)} bins"
     )
     for note in fit.notes:
-        click.echo(f"Note: {note}")
+        echo(f"Note: {note}")
     if store:
-        click.echo(f"stored in set-up '{store}', in force for new runs")
+        echo(f"stored in set-up '{store}', in force for new runs")

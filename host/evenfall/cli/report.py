@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from evenfall.cli._root import archive_option, root, units_option, when
+from evenfall.cli._root import archive_option, echo, root, units_option, when
 from evenfall.cli.compare import engine_option, standard_option
 
 if TYPE_CHECKING:
@@ -63,7 +63,7 @@ def plot(
                 else:
                     curves.append(group_curve(group_of(archive, spec, engine, standard=standard)))
             plot_curves(curves, target, units=UNIT_CHOICES[units], title=title)
-    click.echo(str(target))
+    echo(str(target))
 
 
 @root.command()
@@ -99,7 +99,7 @@ def page(
     target = checked_target(out, (".html",)) if out else None
     with Archive(archive_dir) as archive:
         path = write_page(archive, specs, target, engine, standard, units, bench, note, invented)
-    click.echo(str(path))
+    echo(str(path))
 
 
 def write_page(

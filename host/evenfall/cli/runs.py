@@ -16,6 +16,7 @@ from evenfall.cli._root import (
     F,
     archive_option,
     complete,
+    echo,
     json_option,
     noun,
     print_json,
@@ -150,7 +151,8 @@ def find(words: tuple[str, ...], archive_dir: Path, units: str, as_json: bool, *
 
 def _print_found(archive_dir: Path, query: Query, units: str, as_json: bool) -> None:
     from evenfall.archive.archive import Archive
-    from evenfall.output.text import UNIT_CHOICES, printable
+    from evenfall.output.text import UNIT_CHOICES
+    from evenfall.printable import printable
 
     with Archive(archive_dir) as archive:
         found = archive.find(query)
@@ -194,7 +196,7 @@ def show(
 ) -> None:
     """Show all about one run, reduced anew."""
     from evenfall.archive.archive import Archive
-    from evenfall.output.text import printable
+    from evenfall.printable import printable
     from evenfall.reduction.air import describe
 
     with Archive(archive_dir) as archive:
@@ -227,11 +229,11 @@ def show(
         ]  # fmt: skip
         for name, text in rows:
             if text:
-                click.echo(f"{name:10} {printable(text)}")
+                echo(f"{name:10} {printable(text)}")
         for line in archive.run(run).damage:
-            click.echo(f"damage     {line}")
+            echo(f"damage     {line}")
         for note in notes:
-            click.echo(printable(f"note       {when(note['made_unix_s'])} {note['author']}: {note['text']}"))
+            echo(printable(f"note       {when(note['made_unix_s'])} {note['author']}: {note['text']}"))
         print_pull(archive, run, reduction, units)
 
 
@@ -331,7 +333,7 @@ def file_under(
                 archive.reduce(number)
             except EvenfallError as error:
                 progress(f"run {number} is filed but cannot be reduced: {error}")
-    click.echo(f"{len(runs)} runs filed")
+    echo(f"{len(runs)} runs filed")
 
 
 @runs.command()
@@ -350,7 +352,7 @@ def export(run: int, target: Path, archive_dir: Path) -> None:
     if target.is_dir():
         target = target / f"run-{run}.json"
     write_whole(target, data)
-    click.echo(str(target))
+    echo(str(target))
 
 
 @runs.command("import")
@@ -377,7 +379,7 @@ def import_files(files: tuple[Path, ...], archive_dir: Path) -> None:
                     archive.reduce(number)
                 except EvenfallError as error:
                     progress(f"run {number} is kept but cannot be reduced: {error}")
-            click.echo(f"{path}: run {number}" + ("" if new else ", was here already"))
+            echo(f"{path}: run {number}" + ("" if new else ", was here already"))
     if failed:
         raise failed[0] if len(failed) == 1 else type(failed[0])(f"{len(failed)} files failed; see above")
 
@@ -404,6 +406,4 @@ def reduce(runs: tuple[int, ...], archive_dir: Path, **filters: Any) -> None:
                 except EvenfallError as error:
                     skipped += 1
                     progress(f"run {number}: {error}")
-    click.echo(
-        f"{len(numbers) - skipped} runs reduced in {time.monotonic() - start:.1f} s, {skipped} skipped"
-    )
+    echo(f"{len(numbers) - skipped} runs reduced in {time.monotonic() - start:.1f} s, {skipped} skipped")

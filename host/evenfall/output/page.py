@@ -23,10 +23,10 @@ from evenfall.output.text import (
     digits,
     filled,
     plus_minus,
-    printable,
     repeatability_line,
     verdict_sentence,
 )
+from evenfall.printable import printable
 from evenfall.reduction.uncertainty import COVERAGE
 from evenfall.statistics.compare import Comparison, Group, ReducedRun
 from evenfall.units import from_si

@@ -26,7 +26,8 @@ from matplotlib.figure import Figure
 
 from evenfall.errors import InputError
 from evenfall.model import FloatArray, Reduction, Run
-from evenfall.output.text import US, Units, printable
+from evenfall.output.text import US, Units
+from evenfall.printable import printable
 from evenfall.reduction.uncertainty import COVERAGE
 from evenfall.statistics.compare import Comparison, Group
 

@@ -5,7 +5,6 @@ Everything inside is SI; `Units` is the edge where US units appear.
 
 from __future__ import annotations
 
-import unicodedata
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -17,6 +16,7 @@ from rich.text import Text
 from evenfall import units as units_table
 from evenfall.errors import InputError
 from evenfall.model import Bins, FloatArray, IntArray, Peak, Reduction
+from evenfall.printable import printable
 from evenfall.reduction.uncertainty import COVERAGE
 from evenfall.statistics.compare import Comparison, Gain, number_word
 from evenfall.statistics.compare import Group as PullGroup
@@ -65,12 +65,6 @@ class Units:
 SI = Units("N.m", "kW")
 US = Units("lb-ft", "hp")
 UNIT_CHOICES = {"si": SI, "us": US}
-
-
-def printable(text: str, length: int = 10_000) -> str:
-    """Text that cannot move the cursor, turn the reading direction or break a file; cut at `length`."""
-    kept = "".join(c if c == "\n" or unicodedata.category(c) not in ("Cc", "Cf", "Cs") else " " for c in text)
-    return kept if len(kept) <= length else kept[: length - 1].rstrip() + "…"
 
 
 def digits(half_width: float, at_most: int = 3) -> int:

@@ -24,7 +24,8 @@ from rich.text import Text
 from evenfall.board import code_texts
 from evenfall.errors import EvenfallError, LinkError
 from evenfall.model import Air
-from evenfall.output.text import US, Units, printable
+from evenfall.output.text import US, Units
+from evenfall.printable import printable
 from evenfall.reduction.air import correction
 from evenfall.units import RPM
 

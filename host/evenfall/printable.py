@@ -1,0 +1,23 @@
+"""Text from outside (a board, a file, an archive) made safe to show."""
+
+from __future__ import annotations
+
+import unicodedata
+
+
+def printable(text: str, length: int = 10_000) -> str:
+    r"""Text that cannot move the cursor, turn the reading direction or break a file; cut at `length`.
+
+    What could is shown as an escape; a line end stays.
+
+    >>> print(printable("a\x1b[2Jb"))
+    a\x1b[2Jb
+    """
+    kept = "".join(_shown(c) for c in text)
+    return kept if len(kept) <= length else kept[: length - 1].rstrip() + "…"
+
+
+def _shown(c: str) -> str:
+    if c == "\t":
+        return " "
+    return c if c == "\n" or unicodedata.category(c) not in ("Cc", "Cf", "Cs") else ascii(c)[1:-1]
