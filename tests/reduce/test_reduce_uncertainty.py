@@ -76,7 +76,7 @@ def test_product_rule():
 def test_the_part_that_differs_is_never_the_larger(values):
     causes = dict(zip(("span", "zero", "air"), map(np.array, values), strict=True))
     total, differs = uncertainty.combine(causes)
-    assert differs <= total + 1e-12
+    assert differs <= total * (1 + 1e-12)
     assert total == pytest.approx(np.sqrt(sum(v * v for v in values)))
 
 

@@ -171,7 +171,7 @@ def test_page(run: Callable[..., tuple[int, str, str]], folder: Path, tmp_path: 
         "bench crew",
         "for the crew",
         "Run 6: plug looked lean",
-        "at peak power: real.",
+        "at peak power: real; mean power",
         "1,002 hPa",
     ):
         assert words in text, words

@@ -112,3 +112,14 @@ def checked_target(path: Path, endings: tuple[str, ...]) -> Path:
     if not path.parent.is_dir():
         raise InputError(f"there is no folder {path.parent} to write {path.name} into")
     return path
+
+
+def speed_band(text: str, option: str) -> tuple[float, float]:
+    """'6000:9000' -> (6000.0, 9000.0) rpm."""
+    from evenfall.errors import InputError
+
+    try:
+        low, high = (float(v) for v in text.split(":"))
+    except ValueError:
+        raise InputError(f"{option}: '{text}' is no range; write it like 6000:9000") from None
+    return low, high

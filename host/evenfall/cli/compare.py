@@ -38,6 +38,11 @@ plot_option = click.option("--plot", type=click.Path(path_type=Path), help="Draw
 @click.option(
     "--decide", default="1 %", show_default=True, help="The gain that advice on more runs is about."
 )
+@click.option(
+    "--band",
+    metavar="LOW:HIGH",
+    help="Speeds of the mean power, rpm; else where both hold 90 % of their peak power.",
+)
 @click.option("--bench-scatter", help="This bench's scatter of one run (e.g. '0.4 %'), for single runs.")
 @plot_option
 @units_option
@@ -49,6 +54,7 @@ def compare(
     engine: str | None,
     standard: str | None,
     decide: str,
+    band: str | None,
     bench_scatter: str | None,
     plot: Path | None,
     units: str,
@@ -62,7 +68,13 @@ def compare(
     from rich.console import Console
 
     from evenfall.archive.archive import Archive
-    from evenfall.cli._pulls import checked_target, engine_of, group_of, scatter_between_sessions
+    from evenfall.cli._pulls import (
+        checked_target,
+        engine_of,
+        group_of,
+        scatter_between_sessions,
+        speed_band,
+    )
     from evenfall.output.plots import comparison_figure, save
     from evenfall.output.text import UNIT_CHOICES, comparison_report
     from evenfall.statistics.compare import compare as compared
@@ -71,6 +83,7 @@ def compare(
     chosen = UNIT_CHOICES[units]
     target = checked_target(plot, (".png", ".svg")) if plot else None
     scatter = typed(bench_scatter, "ratio", "--bench-scatter") if bench_scatter else None
+    asked = speed_band(band, "--band") if band else None
     with Archive(archive_dir) as archive:
         a = group_of(archive, before, engine, standard=standard)
         b = group_of(archive, after, engine, standard=standard)
@@ -79,7 +92,7 @@ def compare(
             b = group_of(archive, after, engine, "after", standard)
         one = engine_of(archive, [p.key for g in (a, b) for p in g.runs])
         between = scatter_between_sessions(archive, one)
-        result = compared(a, b, typed(decide, "ratio", "--decide"), scatter, between)
+        result = compared(a, b, typed(decide, "ratio", "--decide"), scatter, between, asked)
     if as_json:
         print_json(comparison_as_json(result))
     else:
@@ -255,6 +268,8 @@ def comparison_as_json(c: Comparison) -> dict[str, Any]:
         "peak_power_W": gain(c.peak_power),
         "peak_torque_Nm": gain(c.peak_torque),
         "mean_power_W": gain(c.mean_power),
+        "band_rpm": list(c.band_rpm),
+        "band_asked": c.band_asked,
         "calibration_cancels": c.calibration_cancels,
         "decide": c.decide_relative,
         "more_runs_each": c.more_runs,

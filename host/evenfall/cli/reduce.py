@@ -79,6 +79,7 @@ def budget(
     """
     import numpy as np
 
+    from evenfall.cli._pulls import speed_band
     from evenfall.output.text import UNIT_CHOICES, pull_report
     from evenfall.reduction import uncertainty
     from evenfall.reduction.air import describe
@@ -91,11 +92,7 @@ def budget(
     u = UNIT_CHOICES[units]
     mean = None
     if over:
-        low, _, high = over.partition(":")
-        try:
-            mean = mean_over(result.bins, float(low), float(high))
-        except ValueError:
-            raise InputError(f"--mean: '{over}' is no range; write it like 6000:9000") from None
+        mean = mean_over(result.bins, *speed_band(over, "--mean"))
     drawn = None
     if draws:
         progress(f"{draws} draws ...")

@@ -68,6 +68,7 @@ def plot(
 
 @root.command()
 @click.argument("specs", nargs=-1, required=True, metavar="RUNS [AFTER]")
+@click.option("--band", metavar="LOW:HIGH", help="Before and after: speeds of the mean power, rpm.")
 @click.option(
     "--out", type=click.Path(path_type=Path), help="HTML file, else in the archive's folder 'pages'."
 )
@@ -80,6 +81,7 @@ def plot(
 @archive_option
 def page(
     specs: tuple[str, ...],
+    band: str | None,
     out: Path | None,
     bench: str,
     note: str,
@@ -98,7 +100,7 @@ def page(
 
     target = checked_target(out, (".html",)) if out else None
     with Archive(archive_dir) as archive:
-        path = write_page(archive, specs, target, engine, standard, units, bench, note, invented)
+        path = write_page(archive, specs, target, engine, standard, units, bench, note, invented, band)
     echo(str(path))
 
 
@@ -112,11 +114,12 @@ def write_page(
     bench: str = "",
     note: str = "",
     invented: bool = False,
+    band: str | None = None,
 ) -> Path:
     """Reduce, compare, write the page; return its path."""
     from dataclasses import replace
 
-    from evenfall.cli._pulls import engine_of, group_of, scatter_between_sessions
+    from evenfall.cli._pulls import engine_of, group_of, scatter_between_sessions, speed_band
     from evenfall.errors import InputError
     from evenfall.output import page as sheets
     from evenfall.output.text import UNIT_CHOICES
@@ -135,7 +138,9 @@ def write_page(
         between = scatter_between_sessions(
             archive, engine_of(archive, [p.key for g in groups for p in g.runs])
         )
-        sheet = sheets.comparison_sheet(compare(groups[0], groups[1], between=between), about, chosen)
+        asked = speed_band(band, "--band") if band else None
+        compared = compare(groups[0], groups[1], between=between, band_rpm=asked)
+        sheet = sheets.comparison_sheet(compared, about, chosen)
     elif groups[0].n == 1:
         sheet = sheets.run_sheet(groups[0].runs[0], about, chosen)
     else:

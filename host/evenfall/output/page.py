@@ -257,10 +257,7 @@ def comparison_sheet(c: Comparison, about: About, units: Units = US) -> Sheet:
         rows,
         "± is the 95 % interval of the gain at that one speed; “real” keeps false claims among them to 5 %.",
     )
-    low, high = (
-        max(c.before.range_rpm[0], c.after.range_rpm[0]),
-        min(c.before.range_rpm[1], c.after.range_rpm[1]),
-    )
+    low, high = c.band_rpm
     tiles = (
         _gain_tile(
             "Peak power",
@@ -271,20 +268,20 @@ def comparison_sheet(c: Comparison, about: About, units: Units = US) -> Sheet:
             unit,
         ),
         _gain_tile(
-            "Peak torque",
-            c.peak_torque.before,
-            c.peak_torque.after,
-            c.peak_torque.half_width,
-            units.torque_scale,
-            units.torque_name,
-        ),
-        _gain_tile(
             f"Mean power {low:,.0f}–{high:,.0f} rpm",
             c.mean_power.before,
             c.mean_power.after,
             c.mean_power.half_width,
             units.power_scale,
             unit,
+        ),
+        _gain_tile(
+            "Peak torque",
+            c.peak_torque.before,
+            c.peak_torque.after,
+            c.peak_torque.half_width,
+            units.torque_scale,
+            units.torque_name,
         ),
     )
     method = [

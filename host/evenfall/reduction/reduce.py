@@ -26,11 +26,11 @@ from scipy import special
 
 from evenfall.errors import DamageError, InputError
 from evenfall.model import Air, Bins, Calibration, FloatArray, IntArray, Peak, Reduction, Run, Setup
-from evenfall.reduction import align, uncertainty
+from evenfall.reduction import align, peak, uncertainty
 from evenfall.reduction.air import Correction, correction, site_warnings
 from evenfall.units import RPM
 
-VERSION = 3
+VERSION = 4
 MIN_SAMPLES = 5  # samples that make a bin
 HOLD_S = 0.9  # of the lead-in and hold before the sweep that is used
 MAX_BINS = 4000  # 100,000 rpm in the narrowest bins: a file that says more is not a run
@@ -451,48 +451,47 @@ def scatter_by_bin(seen: Observed, lines: BinMeans, bin_rpm: float) -> FloatArra
     return sample_scatter(seen.fine_speed_rpm, seen.fine_terms[0], bin_rpm, at) * level
 
 
-def find_peak(
-    centre: FloatArray,
-    value: FloatArray,
-    u_shared: FloatArray,
-    speed: FloatArray,
-    curve: FloatArray,
-    scatter: FloatArray,
-) -> tuple[Peak, float]:
-    """Maximum of a curve: a cubic through the samples within three bins of the highest bin.
+def find_peaks(
+    seen: Observed, lines: BinMeans, scatter: FloatArray, u_shared: FloatArray, u_all: FloatArray
+) -> tuple[Peak, Peak, dict[str, float]]:
+    """(torque N.m, power W, relative uncertainties at peak power) of the observed curve; see peak.py.
 
-    The highest of many scattering values is too high on average; the top of a
-    curve with four parameters through a hundred samples is not, much.
+    No peak stands below the interval of the highest bin; where that lifts it, the lift counts as uncertainty.
 
     Args:
-        centre, value, u_shared: (b,) bins and their standard uncertainty without scatter.
-        speed, curve: (n,) samples.
-        scatter: (b,) of one independent sample, in the unit of `curve`.
-
-    Returns the peak and the variance of its height per variance of a sample.
+        scatter: (b,) of one independent fine sample, N.m.
+        u_shared, u_all: (b,) standard uncertainty of the torque without scatter, and with all causes.
     """
-    if not np.isfinite(value).any():
-        return Peak(math.nan, math.nan, math.nan), math.nan
-    top = int(np.nanargmax(value))
-    width = float(centre[1] - centre[0]) if centre.size > 1 else 1.0
-    near = np.abs(speed - centre[top]) <= 3 * width
-    x = (speed[near] - centre[top]) / width
-    if x.size < 20 or np.ptp(x) < 2:
-        few = 1 / max(1, int((np.abs(x) <= 0.5).sum()))
-        u = math.hypot(float(u_shared[top]), float(scatter[top]) * math.sqrt(few))
-        return Peak(float(value[top]), uncertainty.COVERAGE * u, float(centre[top])), few
-    base = np.vander(x, 4, increasing=True)
-    inverse = np.linalg.inv(base.T @ base + 1e-9 * np.eye(4))
-    c = inverse @ (base.T @ curve[near])
-    grid = np.linspace(max(-1.5, float(x.min())), min(1.5, float(x.max())), 121)
-    powers = np.vander(grid, 4, increasing=True)
-    fitted = powers @ c
-    best = int(np.argmax(fitted))
-    at = powers[best]
-    height = float(fitted[best])
-    leverage = float(at @ inverse @ at)
-    u = math.hypot(float(u_shared[top]), float(scatter[top]) * math.sqrt(leverage))
-    return Peak(height, uncertainty.COVERAGE * u, float(centre[top] + grid[best] * width)), leverage
+    torque, omega = lines.value[0], lines.centre * RPM
+    if not np.isfinite(torque).any():
+        return Peak(math.nan, math.nan, math.nan), Peak(math.nan, math.nan, math.nan), {}
+    level = peak.noise_level(lines.centre, torque)
+    known = np.isfinite(level)
+    per_slice = int(np.median(lines.count[known])) // peak.SLICES_PER_BIN
+    at_sample = np.interp(seen.fine_speed_rpm, lines.centre[known], level[known])
+    own, dof = peak.short_time_scatter(seen.fine_terms[0], at_sample, per_slice)
+    if not math.isfinite(own):
+        own, dof = float(np.nanmedian(scatter / level)), 5.0
+    tops = peak.torque_and_power_peak(lines.centre, torque, level * np.sqrt(lines.leverage), own, dof)
+    found, parts = [], {}
+    for i, size in enumerate((np.ones_like(omega), omega)):
+        high = int(np.nanargmax(torque * size))
+        value, half = float(torque[high] * size[high]), uncertainty.COVERAGE * float(u_all[high] * size[high])
+        if tops is None:
+            found.append(Peak(value, half, float(lines.centre[high])))
+            continue
+        top = tops[i]
+        lift = max(0.0, value - half - top.value)
+        shared = float(np.interp(top.speed_rpm, lines.centre[known], (u_shared * size)[known]))
+        u_selection = math.hypot(top.u_selection, lift)
+        u = math.hypot(shared, top.u_scatter, top.u_fit, u_selection)
+        found.append(Peak(top.value + lift, uncertainty.COVERAGE * u, top.speed_rpm))
+        parts = {
+            "bin scatter": top.u_scatter / abs(found[-1].value),
+            "lack of fit": top.u_fit / abs(found[-1].value),
+            "selection": u_selection / abs(found[-1].value),
+        }
+    return found[0], found[1], parts
 
 
 def mean_over(bins: Bins, low_rpm: float, high_rpm: float) -> dict[str, float]:
@@ -570,21 +569,18 @@ def reduce_run(
     )
     torque = seen.engine_Nm * f
     u_shared, _ = uncertainty.combine({k: v for k, v in causes.items() if k not in SCATTER})
-    known = np.isfinite(seen.fine_speed_rpm)
-    fine_rpm, fine_Nm = seen.fine_speed_rpm[known], seen.fine_terms[0][known] * f
-    peak_torque, _ = find_peak(bins.speed_rpm, bins.torque_Nm, u_shared * f, fine_rpm, fine_Nm, scatter * f)
-    fine_W = fine_Nm * fine_rpm * RPM
-    peak_power, steadied = find_peak(
-        bins.speed_rpm, bins.power_W, u_shared * f * omega, fine_rpm, fine_W, scatter * f * omega
+    torque_top, power_top, at_peak = find_peaks(seen, lines, scatter, u_shared, u_all)
+    peak_torque, peak_power = (
+        replace(p, value=p.value * f, half_width=p.half_width * f) for p in (torque_top, power_top)
     )
     budget = {}
     if np.isfinite(bins.power_W).any():
         top = int(np.nanargmax(bins.power_W))
-        less = math.sqrt(steadied / lines.leverage[top])
-        budget = {
-            name: float(u[top] / abs(engine[top])) * (less if name in SCATTER else 1.0)
-            for name, u in causes.items()
-        }
+        budget = {name: float(u[top] / abs(engine[top])) for name, u in causes.items()}
+        if at_peak:  # the noise of the cell is part of the scatter
+            less = at_peak["bin scatter"] / math.hypot(*(budget[name] for name in SCATTER))
+            budget |= {name: budget[name] * less for name in SCATTER}
+            budget |= {name: at_peak[name] for name in ("lack of fit", "selection")}
     notes = [*seen.notes, *fill_notes(lines, bin_rpm)]
     notes += [
         sentence[0].upper() + sentence[1:] + "; the factor is shown all the same." for sentence in day.outside

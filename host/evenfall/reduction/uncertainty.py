@@ -22,7 +22,10 @@ INDEPENDENT_SHARE = {
     "alignment": 0.0,
     "inertia": 0.0,
     "air": 0.3,
+    "lack of fit": 1.0,
+    "selection": 1.0,
 }
+AT_PEAK = ("lack of fit", "selection")  # causes that only a maximum has; see peak.py
 COVERAGE = 1.959963984540054  # two-sided 95 % of a normal distribution
 
 

@@ -27,6 +27,8 @@ import scipy  # scipy.stats loads at its first use: listing runs does not wait f
 
 from evenfall.errors import InputError
 from evenfall.model import Air, Bins, Calibration, FloatArray, IntArray, Reduction, Setup
+from evenfall.reduction.peak import peaks_of_runs
+from evenfall.reduction.uncertainty import AT_PEAK
 from evenfall.statistics.sessions import (
     Design,
     GainFit,
@@ -44,6 +46,7 @@ SWEEP_COMPARABLE_S = 1.0  # common practice, no source: sweeps within 1 s are st
 SWEEP_GOOD_S = 0.5  # common practice, no source
 SCATTERS_DIFFER = 0.2  # level of the F test that sets Welch's degrees of freedom in force
 WARMING_DECAYS = (0.3, 0.5, 0.7)  # share of the lack of warmth left after one more run
+BAND_SHARE = 0.9  # of peak power: the band of the mean, where nobody names one
 MAX_RUNS_ADVISED = 60  # beyond this "more runs" is no honest advice
 
 
@@ -113,6 +116,8 @@ class Group:
     peak_power_W: Spread
     peak_power_rpm: float
     peak_torque_rpm: float
+    peak_values: dict[str, FloatArray]  # "peak_power_W", "peak_torque_Nm": (n,) of the common maximum
+    peak_u: dict[str, float]  # their standard uncertainty beside the scatter: lack of fit, selection
     range_rpm: tuple[float, float]  # the speeds that every run covers
     level: FloatArray  # (n,) each run's power against the group's, averaged over common speeds
     findings: tuple[Finding, ...]
@@ -194,7 +199,9 @@ class Comparison:
     decide_relative: float  # the gain that `more_runs` is about
     more_runs: int | None  # more runs in each group to decide it; 0 none; None too many
     decidable_relative: float  # the smallest gain that these groups show four times in five
-    outcome: str  # "real", "inside the noise", "cannot tell"
+    outcome: str  # "real", "real in part", "inside the noise", "cannot tell"
+    band_rpm: tuple[float, float] = (float("nan"), float("nan"))  # of `mean_power`
+    band_asked: bool = False  # the person's; else where both hold 90 % of their peak power
     sessions: tuple[str, ...] = ()  # what sessions, order and drift did to the gain, in sentences
     drift_relative: float = float("nan")  # of one run, where the order tells it
     settled: Comparison | None = None  # the same without the runs found warming, where there are some
@@ -232,18 +239,19 @@ def group(runs: Sequence[ReducedRun | Reduction], label: str) -> Group:
     )
     if common.sum() > 1:
         mean_power = mean_power / (speed[common][-1] - speed[common][0])
-    peaks_W = np.array([[p.reduction.peak_power_W.value] for p in wrapped])
-    peaks_Nm = np.array([[p.reduction.peak_torque_Nm.value] for p in wrapped])
+    peaks, peak_u, peak_rpm = _group_peaks(wrapped, speed, torque)
     return Group(
         label=label,
         runs=wrapped,
         speed_rpm=speed,
         torque_Nm=_spread(torque),
         power_W=_spread(power),
-        peak_torque_Nm=_spread(peaks_Nm),
-        peak_power_W=_spread(peaks_W),
-        peak_power_rpm=float(np.mean([p.reduction.peak_power_W.speed_rpm for p in wrapped])),
-        peak_torque_rpm=float(np.mean([p.reduction.peak_torque_Nm.speed_rpm for p in wrapped])),
+        peak_torque_Nm=_spread(peaks["peak_torque_Nm"][:, None]),
+        peak_power_W=_spread(peaks["peak_power_W"][:, None]),
+        peak_power_rpm=peak_rpm["peak_power_W"],
+        peak_torque_rpm=peak_rpm["peak_torque_Nm"],
+        peak_values=peaks,
+        peak_u=peak_u,
         range_rpm=(float(speed[common][0]), float(speed[common][-1])),
         level=level,
         findings=tuple(_findings(wrapped, level, power / np.nanmean(power, axis=0) - 1, speed)),
@@ -267,8 +275,14 @@ def compare(
     decide_relative: float = 0.01,
     s_bench_relative: float | None = None,
     between: Scatter | None = None,
+    band_rpm: tuple[float, float] | None = None,
 ) -> Comparison:
-    """Gain of `after` over `before`, per bin and at the peaks, with a verdict.
+    """Gain of `after` over `before`, per bin, at the peaks and over a band, with a verdict.
+
+    The verdict rests on two figures: peak power, and mean power over a band, in which nothing is picked as a
+    maximum.  Both real and of one sign: "real"; only one of them: "real in part".
+
+    `band_rpm`: speeds of the band; None: where both groups hold `BAND_SHARE` of their peak power.
 
     `decide_relative`: the gain that the advice on more runs is about (0.01 = 1 %).
     `s_bench_relative`: this bench's own scatter of one run, known from earlier sessions (relative);
@@ -297,6 +311,11 @@ def compare(
         found = model.difference(x, y)
         return Gain(name, *(float(v[0]) for v in found))
 
+    def peak_gain(name: str, which: str) -> Gain:
+        x, y = before.peak_values[which][:, None], after.peak_values[which][:, None]
+        found = model.difference(x, y, float(np.hypot(before.peak_u[which], after.peak_u[which])))
+        return Gain(name, *(float(v[0]) for v in found))
+
     speed = np.intersect1d(before.speed_rpm, after.speed_rpm)
     if not len(speed):
         raise InputError(
@@ -304,9 +323,10 @@ def compare(
             "reduce both on the same grid of speeds"
         )
     bins = _bin_gains(before, after, speed, model)
-    peak_power = gain("peak power", _peaks(before, "peak_power_W"), _peaks(after, "peak_power_W"))
-    low = max(before.range_rpm[0], after.range_rpm[0])
-    high = min(before.range_rpm[1], after.range_rpm[1])
+    peak_power = peak_gain("peak power", "peak_power_W")
+    low, high = band_rpm if band_rpm else _shared_band(before, after)
+    if band_rpm:
+        _check_band(before, after, low, high)
     mean_power = gain("mean power", _mean_power(before, low, high), _mean_power(after, low, high))
     s_relative = peak_power.s_pooled / peak_power.before
     n = min(before.n, after.n)
@@ -314,17 +334,17 @@ def compare(
     scatter_known = s_bench_relative is not None or n > 1 or max(before.n, after.n) > 1
     outcome = "cannot tell"
     if scatter_known and np.isfinite(peak_power.half_width):
-        outcome = "real" if peak_power.real else "inside the noise"
+        outcome = _outcome(peak_power, mean_power)
     settled = None
     warm = [f.indices for g in (before, after) for f in g.findings if f.kind == "warming"]
     if warm:
         left = (_settled(before), _settled(after))
-        settled = compare(*left, decide_relative, s_bench_relative, between)
+        settled = compare(*left, decide_relative, s_bench_relative, between, band_rpm)
     return Comparison(
         before=before,
         after=after,
         peak_power=peak_power,
-        peak_torque=gain("peak torque", _peaks(before, "peak_torque_Nm"), _peaks(after, "peak_torque_Nm")),
+        peak_torque=peak_gain("peak torque", "peak_torque_Nm"),
         mean_power=mean_power,
         bins=bins,
         differences=differences,
@@ -333,6 +353,8 @@ def compare(
         more_runs=None if needed is None else max(0, needed - n),
         decidable_relative=model.decidable(peak_power, decidable(n, s_relative)),
         outcome=outcome,
+        band_rpm=(low, high),
+        band_asked=band_rpm is not None,
         sessions=tuple(model.sentences()),
         drift_relative=model.drift_relative,
         settled=settled,
@@ -535,23 +557,82 @@ def _take(spread: Spread, indices: IntArray) -> Spread:
     return Spread(spread.mean[indices], spread.s[indices], spread.n[indices])
 
 
-def _peaks(g: Group, which: str) -> FloatArray:
-    return np.array([[getattr(r, which).value] for r in g.reductions])
+def _group_peaks(
+    runs: tuple[ReducedRun, ...], speed: FloatArray, torque: FloatArray
+) -> tuple[dict[str, FloatArray], dict[str, float], dict[str, float]]:
+    """(each run's height at the common maximum (n,), its uncertainty beside scatter, its speed)."""
+    values, u, rpm = {}, {}, {}
+    common = peaks_of_runs(speed, torque)
+    for i, name in enumerate(("peak_torque_Nm", "peak_power_W")):
+        if common:
+            values[name], u[name], rpm[name] = common[i].values, common[i].u_model, common[i].speed_rpm
+            continue
+        own = [getattr(p.reduction, name) for p in runs]
+        values[name] = np.array([peak.value for peak in own])
+        shape = [sum(p.reduction.budget.get(c, 0.0) ** 2 for c in AT_PEAK) ** 0.5 for p in runs]
+        u[name] = float(np.mean(shape) * np.abs(values[name]).mean())
+        rpm[name] = float(np.mean([peak.speed_rpm for peak in own]))
+    return values, u, rpm
+
+
+def _outcome(peak: Gain, mean: Gain) -> str:
+    """The verdict from peak and band; a band that has no mean says nothing."""
+    if not np.isfinite(mean.half_width):
+        return "real" if peak.real else "inside the noise"
+    if peak.real and mean.real:
+        return "real" if peak.difference * mean.difference > 0 else "real in part"
+    return "real in part" if peak.real or mean.real else "inside the noise"
+
+
+def _shared_band(before: Group, after: Group) -> tuple[float, float]:
+    """Where both hold `BAND_SHARE` of their peak power, about the highest; else all that they share."""
+    low = max(before.range_rpm[0], after.range_rpm[0])
+    high = min(before.range_rpm[1], after.range_rpm[1])
+    speed = np.intersect1d(before.speed_rpm, after.speed_rpm)
+    speed = speed[(speed >= low) & (speed <= high)]
+    if len(speed) < 2:
+        return low, high
+    share = np.min(
+        [
+            g.power_W.mean[np.searchsorted(g.speed_rpm, speed)] / float(g.peak_power_W.mean[0])
+            for g in (before, after)
+        ],
+        axis=0,
+    )
+    top = int(np.argmax(share))
+    if not share[top] >= BAND_SHARE:
+        return low, high
+    inside = np.flatnonzero(~(share >= BAND_SHARE))
+    first = int(inside[inside < top].max(initial=-1)) + 1
+    last = int(inside[inside > top].min(initial=len(speed))) - 1
+    if last == first:
+        return low, high
+    return float(speed[first]), float(speed[last])
+
+
+def _check_band(before: Group, after: Group, low_rpm: float, high_rpm: float) -> None:
+    low = max(before.range_rpm[0], after.range_rpm[0])
+    high = min(before.range_rpm[1], after.range_rpm[1])
+    if not low <= low_rpm < high_rpm <= high:
+        raise InputError(
+            f"the band {low_rpm:g} to {high_rpm:g} rpm is not within {low:g} to {high:g} rpm, which all runs "
+            "cover; name one that is"
+        )
 
 
 def _mean_power(g: Group, low_rpm: float, high_rpm: float) -> FloatArray:
-    """(n, 1) power of each run averaged over a range of speed: the area under the curve, as a power."""
-    use = (g.speed_rpm >= low_rpm) & (g.speed_rpm <= high_rpm)
-    speed = g.speed_rpm[use]
-    if len(speed) < 2:
+    """(n, 1) power of each run averaged over a range of speed: the area under the curve, as a power.
+
+    Trapezoids between bins, ends interpolated; NaN for a run that lacks a bin there.
+    """
+    if not low_rpm < high_rpm:
         return np.full((g.n, 1), np.nan)
+    inside = g.speed_rpm[(g.speed_rpm > low_rpm) & (g.speed_rpm < high_rpm)]
+    grid = np.concatenate(([low_rpm], inside, [high_rpm]))
     values = []
     for r in g.reductions:
-        power = _on_grid(r.bins, r.bins.power_W, speed)
-        has = np.isfinite(power)
-        values.append(
-            [np.trapezoid(power[has], speed[has]) / (speed[-1] - speed[0]) if has.all() else np.nan]
-        )
+        power = np.interp(grid, g.speed_rpm, _on_grid(r.bins, r.bins.power_W, g.speed_rpm))
+        values.append([np.trapezoid(power, grid) / (high_rpm - low_rpm)])
     return np.array(values)
 
 
@@ -702,8 +783,25 @@ class _Model:
         self.between = assumed_scatter(between)
         self.drift_relative = self.drift_u_relative = float("nan")
 
-    def difference(self, x: FloatArray, y: FloatArray) -> _Differences:
-        """After less before of values (n_before, k) and (n_after, k), with its 95 % half-width."""
+    def difference(self, x: FloatArray, y: FloatArray, u_model: float = 0.0) -> _Differences:
+        """After less before of values (n_before, k) and (n_after, k), with its 95 % half-width.
+
+        `u_model`: standard uncertainty of the difference that the runs' scatter does not hold.
+        """
+        found = self._difference(x, y)
+        if not u_model:
+            return found
+        with np.errstate(divide="ignore", invalid="ignore"):
+            # degrees of freedom after Satterthwaite, the added term taken as known
+            t = scipy.stats.t.ppf(1 - LEVEL / 2, found.dof)
+            u = found.half_width / t
+            dof = found.dof * (1 + (u_model / u) ** 2) ** 2
+            u_all = np.hypot(u, u_model)
+            half = scipy.stats.t.ppf(1 - LEVEL / 2, dof) * u_all
+            p = 2 * scipy.stats.t.sf(np.abs(found.difference) / u_all, dof)
+        return found._replace(half_width=half, dof=dof, p_value=np.maximum(p, found.p_value))
+
+    def _difference(self, x: FloatArray, y: FloatArray) -> _Differences:
         if not self.timed:
             a, b = _spread(x), _spread(y)
             found = _difference(a, b, self.repeat, self.shared, self.cancels, self.s_bench_relative)

@@ -1,0 +1,266 @@
+"""The maximum of a torque or power curve, from bins, with what its interval has to hold.
+
+The highest bin is no peak: a bin is the mean over its width, so a narrow top is cut, and of many bins that
+scatter the highest is too high.  Here the curve of engine torque is a Gaussian process about a straight line
+(C. E. Rasmussen and C. K. I. Williams, Gaussian Processes for Machine Learning, 2006, 2.7, 4.2.1 and 5.4.1;
+Matern covariance, nu = 7/2), and a bin is its mean over the bin's width.  How far the curve is smooth is not
+chosen: length scale and amplitude are averaged over a grid by their restricted likelihood, the amount of
+scatter integrated out (a scaled inverse chi-squared prior from the run's own short-time scatter).  Smoothing
+cuts a peak a little; what is left over is smoothed again and added (twicing: J. W. Tukey, Exploratory Data
+Analysis, 1977; W. Stuetzle and Y. Mittal, 1979).
+
+Selection: where the peak lies is read from the bins with scatter added, how high it is from the bins with
+the same draw taken off.  For normal scatter the two are independent, so the height is not the better for
+having been chosen (data fission: J. Leiner, B. Duan, L. Wasserman and A. Ramdas, J. Am. Stat. Assoc. 2023).
+The mean over many draws is the estimate.  Sources from memory.
+"""
+
+from __future__ import annotations
+
+import functools
+from dataclasses import dataclass
+
+import numpy as np
+
+from evenfall.model import FloatArray, IntArray
+from evenfall.units import RPM
+
+FEWEST_BINS = 5  # below them the highest bin is all there is
+FINE = 5  # places per bin at which the curve is worked out
+LENGTHS = 7  # length scales tried, from MIN_LENGTH_BINS bins to MAX_LENGTH_RPM
+MIN_LENGTH_BINS = 1.2
+MAX_LENGTH_RPM = 5250.0
+AMPLITUDES = 10.0 ** np.arange(-0.5, 4.01, 0.5)  # of the process, in typical scatters of a bin
+NEGLIGIBLE = 0.01  # of the best likelihood
+AGAIN = 2.0  # times the square of what smoothing the rest moved the curve: a bound for a third
+NEIGHBOURS = 1.1  # bins share the turns at their common edges: a mean of some scatters by more than theirs
+DRAWS = 120
+LOWEST_SCATTER = 0.05  # of the largest: a bin without torque is not infinitely sure
+LEAST_LEVEL = 0.02  # of the largest torque, which scatters at the least
+AT_LOAD = 0.5  # of the largest scatter: below it noise of the pickup shows, which bins do not have
+MAX_SHORT_DOF = 8.0  # scatter over short times is no more than a hint at that of bins
+SLICES_PER_BIN = 3  # stretches of time in which the short-time scatter is read
+
+
+@dataclass(frozen=True)
+class Top:
+    """A maximum; `weights @ bins + correction` is its value, so that runs of a group can be told apart."""
+
+    value: float
+    speed_rpm: float
+    weights: FloatArray  # (b,) on the torque of the bins, zero where a bin is not given
+    u_scatter: float  # standard uncertainties: of the bins' scatter,
+    u_fit: float  # lack of fit: what the curve may do between and beyond what the bins tell,
+    u_selection: float  # and of where the maximum lies
+
+
+def torque_and_power_peak(
+    centre_rpm: FloatArray, torque_Nm: FloatArray, shape: FloatArray, scatter: float, dof: float
+) -> tuple[Top, Top] | None:
+    """(of torque N.m, of power W); None where fewer than `FEWEST_BINS` bins are given.
+
+    Args:
+        centre_rpm: (b,) rising, whole numbers of bins apart; the means are over whole bins.
+        torque_Nm: (b,) NaN where a bin is not given.
+        shape: (b,) relative size of the bins' independent scatter.
+        scatter: standard deviation of a bin's torque over its `shape`, N.m, with `dof` degrees of freedom.
+    """
+    given = np.flatnonzero(np.isfinite(torque_Nm) & np.isfinite(shape))
+    if given.size < FEWEST_BINS:
+        return None
+    width = float(np.min(np.diff(centre_rpm)))
+    place = np.rint((centre_rpm[given] - centre_rpm[given[0]]) / width).astype(np.int64)
+    y = torque_Nm[given]
+    n = np.maximum(shape[given], LOWEST_SCATTER * float(np.max(shape[given])))
+    curve = _smoothed(place, y, n, max(scatter, 1e-9 * float(np.max(np.abs(y)))), dof, width)
+    tops = []
+    for size in (np.ones(curve.grid.size), (centre_rpm[given[0]] + curve.grid * width) * RPM):
+        top = _top(curve, y, size)
+        weights = np.zeros(centre_rpm.size)
+        weights[given] = top.weights
+        tops.append(
+            Top(
+                top.value, float(centre_rpm[given[0]] + top.speed_rpm * width), weights,
+                top.u_scatter, top.u_fit, top.u_selection,
+            )
+        )  # fmt: skip
+    return tops[0], tops[1]
+
+
+@dataclass(frozen=True)
+class _Curve:
+    """A linear smoother of the bins and what it leaves open."""
+
+    grid: FloatArray  # (g,) bins from the first given one
+    smoother: FloatArray  # (g, b)
+    scatter: FloatArray  # (b,) standard deviation of each bin
+    fit_var: FloatArray  # (g,) of the curve about the smoother's expectation
+
+
+def _smoothed(place: IntArray, y: FloatArray, n: FloatArray, s0: float, dof: float, width: float) -> _Curve:
+    """Average of the smoothers of all length scales and amplitudes, by their restricted likelihood."""
+    b, span = place.size, int(place[-1]) + 1
+    longest = max(MAX_LENGTH_RPM / width, 4 * MIN_LENGTH_BINS)
+    lengths = tuple(np.geomspace(MIN_LENGTH_BINS, longest, LENGTHS).tolist())
+    typical = float(np.median(n)) ** 2
+    line = np.stack((np.ones(b), place / span), axis=1)
+    line_w = line / n[:, None]
+    rest = np.linalg.qr(line_w, mode="complete")[0][:, 2:]  # contrasts free of the straight line
+    kernels = [_kernels(span, length) for length in lengths]
+    inner = np.stack([k[np.ix_(place, place)] for k, _ in kernels])  # (l, b, b) between bins
+    spread, axes = np.linalg.eigh(rest.T @ (inner / np.outer(n, n) * typical) @ rest)
+    spread = np.maximum(spread, 0.0)
+    part = (axes.transpose(0, 2, 1) @ (rest.T @ (y / n))[:, None])[..., 0]  # (l, b - 2)
+    gain = 1 + AMPLITUDES[:, None, None] ** 2 * spread  # (a, l, b - 2)
+    free = dof + b - 2
+    square = (dof * s0**2 + np.sum(part**2 / gain, axis=2)) / free  # (a, l)
+    log_like = -np.log(gain).sum(axis=2) / 2 - free / 2 * np.log(square)
+    share = np.exp(log_like - log_like.max())
+    share[share < NEGLIGIBLE] = 0.0
+    share /= share.sum()
+    s2 = square * free / (free - 2)
+
+    grid = np.arange((span - 1) * FINE + 1) / FINE
+    grid_line = np.stack((np.ones(grid.size), grid / span), axis=1)
+    to_line = np.linalg.solve(line_w.T @ line_w, line_w.T / n)  # (2, b) weighted least squares
+    smoother = np.zeros((grid.size, b))
+    fit_var = np.zeros(grid.size)
+    curves, weights = [], []
+    for a, length in np.argwhere(share > 0):
+        power = AMPLITUDES[a] ** 2 * typical
+        bins, cross = power * inner[length], power * kernels[length][1][:, place]
+        turned = rest @ axes[length] / n[:, None]
+        left = turned / gain[a, length] @ turned.T  # (b, b): scatter's inverse on what is no line
+        own = cross @ left + grid_line @ to_line @ (np.eye(b) - bins @ left)
+        twice = own @ (n[:, None] ** 2 * left)  # twicing: n^2 left leaves the residuals
+        own = own + twice
+        miss = power - 2 * np.sum(own * cross, axis=1) + np.sum((own @ bins) * own, axis=1)
+        smoother += share[a, length] * own
+        fit_var += share[a, length] * (s2[a, length] * np.maximum(miss, 0.0) + AGAIN * (twice @ y) ** 2)
+        curves.append(own @ y)
+        weights.append(share[a, length])
+    mean = smoother @ y
+    fit_var += np.array(weights) @ (np.array(curves) - mean) ** 2
+    return _Curve(grid, smoother, np.sqrt(np.sum(share * s2)) * n, fit_var)
+
+
+def _top(curve: _Curve, y: FloatArray, size: FloatArray) -> Top:
+    """The maximum of the curve times `size` (g,); `speed_rpm` in bins."""
+    smoother = curve.smoother * size[:, None]
+    f = smoother @ y
+    draws = _draws(y.size) * curve.scatter[:, None]
+    at = np.argmax(f[:, None] + smoother @ draws, axis=0)
+    heights = f[at] - np.einsum("mb,bm->m", smoother[at], draws)
+    weights = np.asarray(smoother[at].mean(axis=0))
+    u_scatter = NEIGHBOURS * float(np.sqrt(np.sum((weights * curve.scatter) ** 2)))
+    u_fit = float(np.sqrt(np.mean(curve.fit_var[at] * size[at] ** 2)))
+    u_selection = float(np.sqrt(np.mean((f.max() - f[at]) ** 2)))  # what another place of the maximum costs
+    return Top(
+        float(heights.mean()),
+        float(curve.grid[at].mean()),
+        weights,
+        u_scatter,
+        u_fit,
+        u_selection,
+    )
+
+
+@functools.lru_cache(maxsize=64)
+def _draws(b: int) -> FloatArray:
+    """(b, DRAWS) standard normal in pairs of opposite sign; the same each time: results can be repeated."""
+    half = np.random.default_rng(b).standard_normal((b, DRAWS // 2))
+    return np.concatenate((half, -half), axis=1)
+
+
+@functools.lru_cache(maxsize=128)
+def _kernels(span: int, length: float) -> tuple[FloatArray, FloatArray]:
+    """Matern 7/2 covariance ((span, span) between bins' means, (g, span) of a place with a bin's mean).
+
+    In bins; means over a bin by three Gauss-Legendre places.
+    """
+    node, weight = np.polynomial.legendre.leggauss(3)
+    node, weight = node / 2, weight / 2
+    place = np.arange(span)
+    lag = place[:, None, None] + node[:, None] - node
+    row = np.einsum("lij,i,j->l", _matern(lag / length), weight, weight)
+    grid = np.arange((span - 1) * FINE + 1) / FINE
+    cross = _matern((grid[:, None, None] - place[:, None] - node) / length) @ weight
+    return row[np.abs(place[:, None] - place)], cross
+
+
+def _matern(distance: FloatArray) -> FloatArray:
+    r = np.sqrt(7.0) * np.abs(distance)
+    return np.asarray((1 + r + 2 * r**2 / 5 + r**3 / 15) * np.exp(-r))
+
+
+@dataclass(frozen=True)
+class RunTops:
+    """The height of several runs' common maximum in each of them."""
+
+    values: FloatArray  # (n,)
+    u_model: (
+        float  # standard uncertainty that more runs of this scatter would not show: lack of fit, selection
+    )
+    speed_rpm: float
+
+
+def peaks_of_runs(centre_rpm: FloatArray, torque_Nm: FloatArray) -> tuple[RunTops, RunTops] | None:
+    """(of torque N.m, of power W) of runs of one build; None below two runs or `FEWEST_BINS` common bins.
+
+    The maximum is that of the runs' mean curve, so a narrow peak is read the better the more runs there are;
+    each run's value is the same weighted sum of its own bins.
+
+    Args:
+        centre_rpm: (b,) as for `torque_and_power_peak`.
+        torque_Nm: (n, b) NaN where a run has no such bin.
+    """
+    common = np.isfinite(torque_Nm).all(axis=0)
+    many, bins = len(torque_Nm), int(common.sum())
+    if many < 2 or bins < FEWEST_BINS:
+        return None
+    torque = torque_Nm[:, common]
+    mean = torque.mean(axis=0)
+    level = noise_level(centre_rpm[common], mean)
+    near = level > AT_LOAD * float(np.max(level))
+    rest = (torque / level)[:, near]
+    rest = rest - rest.mean(axis=0) - rest.mean(axis=1, keepdims=True) + rest.mean()
+    dof = float((many - 1) * max(int(near.sum()) - 1, 1))
+    scatter = float(np.sqrt(np.sum(rest**2) / dof / many))
+    tops = torque_and_power_peak(centre_rpm[common], mean, level, scatter, dof)
+    if tops is None:
+        return None
+    a, b = (
+        RunTops(t.value + (torque - mean) @ t.weights, float(np.hypot(t.u_fit, t.u_selection)), t.speed_rpm)
+        for t in tops
+    )
+    return a, b
+
+
+def noise_level(speed_rpm: FloatArray, torque: FloatArray) -> FloatArray:
+    """Relative size of a bin's scatter: an engine's turns scatter in proportion to their work.
+
+    A bin that a steady sweep passes holds turns in proportion to its speed (see `reduce.turn_level`).
+    """
+    size = np.abs(torque)
+    return np.maximum(size, LEAST_LEVEL * float(np.nanmax(size))) / np.sqrt(np.maximum(speed_rpm, 1.0))
+
+
+def short_time_scatter(values: FloatArray, level: FloatArray, per_slice: int) -> tuple[float, float]:
+    """(standard deviation of one independent sample over its `level`, degrees of freedom).
+
+    From fourth differences of means over short stretches of time, in which even a narrow peak is smooth: they
+    have 70 times the variance of a mean (1 + 16 + 36 + 16 + 1).  Differences overlap; one in three counts.
+
+    Args:
+        values, level: (n,) in the order of time; NaN is left out.
+        per_slice: samples to a stretch.
+    """
+    many = values.size // max(per_slice, 1)
+    if many < 8:
+        return float("nan"), 0.0
+    of, by = (v[: many * per_slice].reshape(many, per_slice).mean(axis=1) for v in (values, level))
+    steps = np.convolve(of, (1, -4, 6, -4, 1), "valid") / by[2:-2]
+    steps = steps[np.isfinite(steps) & (by[2:-2] > AT_LOAD * np.nanmax(by))]
+    if steps.size < 4:
+        return float("nan"), 0.0
+    return float(np.sqrt(np.mean(steps**2) / 70 * per_slice)), min(steps.size / 3, MAX_SHORT_DOF)

@@ -1,0 +1,82 @@
+"""Bias of peaks and coverage of their intervals on sweeps from `independent_sweep`, printed as a table."""
+
+import numpy as np
+import pytest
+from evenfall.reduction.reduce import reduce_run
+from evenfall.statistics.compare import ReducedRun, compare, group
+from independent_sweep import REFERENCE_AIR, bell, flat, pipe, plateau, shoulder, sweeps
+from scipy import stats
+
+pytestmark = pytest.mark.study
+CASES = 200
+SHAPES = {
+    "flat": flat,
+    "level from 7,000 to 10,000 rpm": plateau,
+    "two humps of one height": shoulder,
+    "pipe, half width 2,000 rpm": pipe(2000),
+    "pipe, half width 1,500 rpm": pipe(1500),
+    "pipe, half width 1,180 rpm": pipe(1180),
+    "bell, sigma 700 rpm": bell(700),
+    "bell, sigma 500 rpm": bell(500),
+}
+
+
+def reduced(shape, scatter, count, seed):
+    made = sweeps(shape, scatter, count, seed)
+    return made, [reduce_run(run, made.calibration, made.setup, REFERENCE_AIR) for run in made.runs]
+
+
+def group_interval(runs, label="made"):
+    """(height, half-width) of the common peak power: Student's t on the runs, and what they do not show."""
+    g = group([ReducedRun(r, number=i) for i, r in enumerate(runs)], label)
+    values, u = g.peak_values["peak_power_W"], g.peak_u["peak_power_W"]
+    half = np.hypot(stats.t.ppf(0.975, len(runs) - 1) * values.std(ddof=1) / len(runs) ** 0.5, 1.96 * u)
+    return values.mean(), half
+
+
+def test_peaks_of_one_run_and_of_ten():
+    print(f"\n{CASES} cases each; bias and standard deviation in % of the true peak power")
+    print(f"{'power over speed':32} {'turns':>6} {'runs':>5} {'bias':>8} {'sd':>8} {'half':>7} {'covers':>7}")
+    bad = []
+    for name, shape in SHAPES.items():
+        for scatter in (0.01, 0.03, 0.05):
+            found = []
+            made, runs = reduced(shape, scatter, CASES, 101)
+            found.append((1, [(r.peak_power_W.value, r.peak_power_W.half_width) for r in runs]))
+            for many, count in ((3, CASES), (10, CASES)):
+                _, runs = reduced(shape, scatter, many * count, 202 + many)
+                found.append((many, [group_interval(runs[i::count]) for i in range(count)]))
+            for many, rows in found:
+                value, half = np.array(rows).T / made.peak_W
+                bias, share = value.mean() - 1, np.mean(np.abs(value - 1) <= half)
+                print(
+                    f"{name:32} {scatter * 100:4.0f} % {many:5} {bias * 100:+8.3f} {value.std() * 100:8.3f} "
+                    f"{half.mean() * 100:7.2f} {share * 100:6.1f} %"
+                )
+                limit = 0.004 if "500" in name and "bell" in name else 0.002
+                if abs(bias) > limit or share < 0.90:
+                    bad.append((name, scatter, many, bias, share))
+    assert not bad
+
+
+def test_false_claims_between_shapes_of_one_peak():
+    """Builds that give the same peak power in unlike shapes: how often a gain at the peak is called real."""
+    print(f"\n{'before, after':56} {'turns':>6} {'runs':>5} {'peak called real':>17}")
+    for a, b in (
+        ("flat", "pipe, half width 1,500 rpm"),
+        ("pipe, half width 1,180 rpm", "level from 7,000 to 10,000 rpm"),
+        ("bell, sigma 500 rpm", "pipe, half width 2,000 rpm"),
+        ("pipe, half width 1,500 rpm", "pipe, half width 1,500 rpm"),
+    ):
+        for scatter in (0.01, 0.05):
+            for many in (3, 6):
+                runs = [reduced(SHAPES[n], scatter, many * CASES, seed)[1] for n, seed in ((a, 7), (b, 8))]
+                real = 0
+                for i in range(CASES):
+                    groups = [
+                        group([ReducedRun(r, number=1000 * k + j) for j, r in enumerate(of[i::CASES])], label)
+                        for k, (of, label) in enumerate(zip(runs, ("before", "after"), strict=True))
+                    ]
+                    real += compare(*groups).peak_power.real
+                print(f"{a + ' | ' + b:56} {scatter * 100:4.0f} % {many:5} {real / CASES * 100:15.1f} %")
+                assert real / CASES <= 0.09
