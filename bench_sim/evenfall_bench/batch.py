@@ -112,10 +112,10 @@ def run_one(
 
 def _run_truth(session: Session, index: int, with_records: bool) -> dict[str, Any]:
     """Truth of one run: when the speed fell, and what the engine made in each bin."""
-    person, bench = session.operator, session.bench
-    opened, closed = person.opened_s[index], person.closed_s[index]
+    operator, bench = session.operator, session.bench
+    opened, closed = operator.opened_s[index], operator.closed_s[index]
     records = [r for r in bench.truth if opened <= r[0] <= closed]
-    state = person.engine_states[index]
+    state = operator.engine_states[index]
     fall = find_fall(records, session.scenario["operator"]["end_rpm"])
     out: dict[str, Any] = {
         "opened_s": round(opened, 4),

@@ -77,6 +77,13 @@ def schema_text() -> str:
         "| name | cm3 | peak power hp | at rpm | for |",
         "|---|---|---|---|---|",
     ]
+    lines += _engine_lines()
+    return "\n".join(lines) + "\n"
+
+
+def _engine_lines() -> list[str]:
+    """A line of the table for each bundled engine."""
+    lines = []
     for name, engine in scenarios.engines().items():
         rpm, watts = max(
             ((n, t * n * 3.141592653589793 / 30) for n, t in engine["torque_map"]), key=lambda p: p[1]
@@ -85,7 +92,7 @@ def schema_text() -> str:
             f"| {name} | {engine['displacement_cc']} | {watts / 745.6998715822702:.1f} | {rpm} |"
             f" {engine['text']} |"
         )
-    return "\n".join(lines) + "\n"
+    return lines
 
 
 def _bundled_benches() -> dict[str, dict[str, Any]]:

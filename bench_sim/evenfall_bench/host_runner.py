@@ -36,7 +36,7 @@ def host_program() -> str:
 
 
 def tell_set_up(session: Session) -> subprocess.Popen[str]:
-    """Tell the host what a person knows of the bench; runs while the bench makes its sweeps.
+    """Tell the host what its user knows of the bench; runs while the bench makes its sweeps.
 
     Teeth, magnets, drive efficiency if the scenario tells one, and the inertia: two runs at
     different rates give it; here it is the true one, off by what the scenario's [told] says.
@@ -87,7 +87,7 @@ def _archive(session: Session) -> list[str]:
 def fetch_and_reduce(session: Session, result: dict[str, Any], told: subprocess.Popen[str]) -> None:
     """Let the host pull all runs; put its figures beside the truth of each run in `result`.
 
-    Where the board has no barometer the air is typed in, as a person would.
+    Where the board has no barometer the air is typed in, as a user would.
     """
     complaint = told.communicate()[1]
     if told.returncode:

@@ -129,7 +129,7 @@ def _trim(cache: Path, keep: int = 24) -> None:
 
 
 def describe(scenario: dict[str, Any]) -> dict[str, int]:
-    """Board settings that a person would have typed in for this bench: sprockets, arm, span, servo.
+    """Board settings that a user would have typed in for this bench: sprockets, arm, span, servo.
 
     What the scenario's [board] table gives wins, so a scenario can be set up wrongly on purpose.
     """

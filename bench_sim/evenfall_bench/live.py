@@ -68,10 +68,9 @@ def run_live(
         board.realtime = realtime
         bench.truth_limit = 100_000  # nobody reads it here
         shown = 0
-        throttle_open = False
         last_line = 0.0
         with contextlib.suppress(KeyboardInterrupt):
-            while not for_s or board.time_s < for_s:
+            while not hands.over and (not for_s or board.time_s < for_s):
                 board.paced = operator.over
                 board.run_until(board.time_s + 0.05)
                 for at, what, detail in board.log[shown:]:
@@ -79,33 +78,38 @@ def run_live(
                 shown = len(board.log)
                 if poll:
                     poll(hands.do)
-                if hands.over:
-                    break
                 if not keys:
                     continue
                 if time.monotonic() - last_line > 0.2:
                     last_line = time.monotonic()
-                    n = bench.now
-                    led = board.led[-1][1] if board.led else 0
-                    print(
-                        f"\r{board.time_s:8.1f} s  {n['speed_rpm']:6.0f} rpm  {n['brake_torque_Nm']:6.2f} N.m"
-                        f"  fill {n['fill']:5.1%}  valve {n['valve']:4.0%}  throttle {n['throttle']:4.0%}"
-                        f"  led {'*' if led else '.'} ",
-                        end="",
-                        file=sys.stderr,
-                        flush=True,
-                    )
-                if not select.select([sys.stdin], [], [], 0)[0]:
-                    continue
-                pressed = os.read(sys.stdin.fileno(), 64)
-                if b"q" in pressed or not pressed:
-                    break
-                for key in pressed.decode(errors="replace"):
-                    if key == "b":
-                        operator.press(board.time_s)
-                    elif key == "t":
-                        throttle_open = not throttle_open
-                        bench.set_throttle(1.0 if throttle_open else 0.0)
-                    elif key == "k":
-                        bench.set("stall", 0.0)
+                    print(f"\r{_line(session)} ", end="", file=sys.stderr, flush=True)
+                if select.select([sys.stdin], [], [], 0)[0]:
+                    _press(os.read(sys.stdin.fileno(), 64), hands)
         print(file=sys.stderr)
+
+
+def _line(session: Session) -> str:
+    """What the bench does now, for one line of the terminal."""
+    board, n = session.board, session.bench.now
+    led = board.led[-1][1] if board.led else 0
+    return (
+        f"{board.time_s:8.1f} s  {n['speed_rpm']:6.0f} rpm  {n['brake_torque_Nm']:6.2f} N.m"
+        f"  fill {n['fill']:5.1%}  valve {n['valve']:4.0%}  throttle {n['throttle']:4.0%}"
+        f"  led {'*' if led else '.'}"
+    )
+
+
+def _press(pressed: bytes, hands: Hands) -> None:
+    """Do what single keys mean."""
+    if not pressed:
+        hands.over = True
+    throttle = hands.session.bench.engine
+    for key in pressed.decode(errors="replace"):
+        if key == "q":
+            hands.over = True
+        elif key == "b":
+            hands.do("button")
+        elif key == "t":
+            hands.do("throttle close" if throttle.throttle_to > 0.5 else "throttle open")
+        elif key == "k":
+            hands.do("start")

@@ -163,14 +163,25 @@ class Board:
     def _boot(self, cause: int) -> None:
         self.boots += 1
         self._pass(BOOT_US)
-        flash = self.scenario["flash"]
-        up_read, up_write = os.pipe()
-        down_read, down_write = os.pipe()
         boot = self.firmware / "_boot.py"
         if not boot.exists():
             raise BenchError(f"{self.firmware} holds no _boot.py; give the folder of the firmware")
         self._clock_offset_us = round(self.scenario["bench"]["clock_start_ms"] * 1000) - self.now_us
-        config = {
+        self._start_interpreter(self._boot_config(boot, cause))
+        self._machines = [None, None]
+        self._wdt_us = 0
+        self._booted_us = self.now_us
+        self._in_buffer = b""
+        self.stopped = False
+        self._note(
+            "boot",
+            {PWRON_RESET: "power-on", WDT_RESET: "reset", FORCED_RESET: "reset"}.get(cause, str(cause)),
+        )
+
+    def _boot_config(self, boot: Path, cause: int) -> dict[str, Any]:
+        """What shims/start.py has to know."""
+        flash = self.scenario["flash"]
+        return {
             "image": str(self.image),
             "blocks": flash["blocks"],
             "erase_us": round(flash["erase_ms"] * 1000),
@@ -185,6 +196,11 @@ class Board:
             "servo_pin": PINS["servo"],
             "clock_offset_us": self._clock_offset_us,
         }
+
+    def _start_interpreter(self, config: dict[str, Any]) -> None:
+        """A MicroPython with pipes for exchanges and a socket as its serial line."""
+        up_read, up_write = os.pipe()
+        down_read, down_write = os.pipe()
         self._output, board_end = socket.socketpair()
         # Linux counts about 768 bytes for each small write and calls a socket writable up to a quarter
         # of its buffer; it doubles what is asked for
@@ -222,15 +238,6 @@ class Board:
         self._line_full = False
         for fd in (self._up, self._stdout, self._stderr):
             self._poll.register(fd, select.POLLIN)
-        self._machines = [None, None]
-        self._wdt_us = 0
-        self._booted_us = self.now_us
-        self._in_buffer = b""
-        self.stopped = False
-        self._note(
-            "boot",
-            {PWRON_RESET: "power-on", WDT_RESET: "reset", FORCED_RESET: "reset"}.get(cause, str(cause)),
-        )
 
     def _halt(self) -> None:
         """Stop the interpreter; pins fall to inputs, pulses end, the kill line drops."""
@@ -474,8 +481,8 @@ class Board:
                 if self.host_open:
                     self._to_host.put(data, self.now_us)
 
-    def _serve(self) -> None:
-        """Answer one exchange of the board."""
+    def _wait_for_exchange(self) -> bool:
+        """Wait until the board asks; False when it waits in a write, hangs or has ended."""
         full = self._line_is_full()
         if full != self._line_full:
             self._line_full = full
@@ -484,17 +491,23 @@ class Board:
         if not ready and full:  # the board waits in a write
             self._pass(CHUNK_US)
             self._watch()
-            return
+            return False
         if not ready:
             self._note("hang", f"no exchange for {HANG_S:.0f} s of real time")
             self._pending_restart = (WDT_RESET, 0.0) if self._wdt_us else (PWRON_RESET, 0.0)
-            return
+            return False
         if len(ready) > 1 or ready[0][0] != self._up:
             self._drain_output()
             if all(fd != self._up for fd, _ in ready):
                 if any(mask & select.POLLHUP for _, mask in ready):
                     self._ended()
-                return
+                return False
+        return True
+
+    def _serve(self) -> None:
+        """Answer one exchange of the board."""
+        if not self._wait_for_exchange():
+            return
         head = os.read(self._up, REQUEST.size)
         if len(head) < REQUEST.size:
             self._ended()
@@ -528,6 +541,10 @@ class Board:
             answer = self._operation(op, us, extra)
             if self._pending_restart:
                 return
+        self._answer(answer)
+
+    def _answer(self, answer: bytes) -> None:
+        """Tell the board time, pins, what lies in its FIFOs, and what it asked for."""
         counts = self._supply_mV << 16
         words = [0] * 18
         load, hall = self._machines

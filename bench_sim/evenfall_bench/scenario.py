@@ -710,16 +710,34 @@ def complete(partial: dict[str, Any], source: str = "the scenario") -> dict[str,
             values["use"] = use
         values.update(given)
         out[table] = {k.name: _check(f"{source}: {table}.{k.name}", k, values[k.name]) for k in keys}
+    _check_models(out, partial, source)
+    _check_together(out, source)
+    _derive(out)
+    out["board"] = _board(partial.get("board", {}), source)
+    faults = partial.get("faults", [])
+    if not isinstance(faults, list):
+        raise ScenarioError(f"{source}: faults must be a list of tables, each written [[faults]]")
+    out["faults"] = [_fault(f, i, source) for i, f in enumerate(faults, 1)]
+    return out
+
+
+def _check_models(out: dict[str, Any], partial: dict[str, Any], source: str) -> None:
+    """Models that exist, and no key of a model that was not chosen; raises ScenarioError."""
     for table, models in MODELS.items():
         model = out[table]["model"]
         if model not in models:
             raise ScenarioError(f"{source}: {table}.model {model!r} is unknown{_near(model, list(models))}")
         for key in SCHEMA[table][1]:
-            if key.models and model not in key.models and key.name in partial.get(table, {}):
+            of_another = key.models and model not in key.models
+            if of_another and partial.get(table, {}).get(key.name, key.default) != key.default:
                 raise ScenarioError(
                     f"{source}: {table}.{key.name} belongs to model {' or '.join(map(repr, key.models))},"
                     f" but {table}.model is {model!r}; set the model or leave the key out"
                 )
+
+
+def _check_together(out: dict[str, Any], source: str) -> None:
+    """Values that contradict each other; raises ScenarioError."""
     points = out["engine"]["torque_map"]
     if not points or points[-1][1] > 0.0:
         raise ScenarioError(
@@ -741,13 +759,6 @@ def complete(partial: dict[str, Any], source: str = "the scenario") -> dict[str,
     curve = out["valve"]["curve"]
     if len(curve) < 2 or curve[0][0] > 0.0 or curve[-1][0] < 1.0 or min(y for _, y in curve) < 0.0:
         raise ScenarioError(f"{source}: valve.curve must run from opening 0 to 1 with shares of 0 or more")
-    _derive(out)
-    out["board"] = _board(partial.get("board", {}), source)
-    faults = partial.get("faults", [])
-    if not isinstance(faults, list):
-        raise ScenarioError(f"{source}: faults must be a list of tables, each written [[faults]]")
-    out["faults"] = [_fault(f, i, source) for i, f in enumerate(faults, 1)]
-    return out
 
 
 def _derive(s: dict[str, Any]) -> None:

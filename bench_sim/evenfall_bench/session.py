@@ -1,4 +1,4 @@
-"""A session at the bench: board, port, person and physics run together for a while."""
+"""A session at the bench: board, port, operator and physics run together for a while."""
 
 from __future__ import annotations
 
@@ -102,7 +102,7 @@ class Session:
             self.board.run_until(min(end, self.board.time_s + SLICE_S))
 
     def run_script(self, limit_s: float = 3600.0) -> None:
-        """Run, as fast as it goes, until the person has made all sweeps and every fault is over."""
+        """Run, as fast as it goes, until the operator has made all sweeps and every fault is over."""
         self.board.paced = False
         self.run_for(limit_s, lambda: self.operator.over)
 
