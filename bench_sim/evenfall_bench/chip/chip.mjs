@@ -182,20 +182,18 @@ export class Chip {
     this.nanosBase = this.nanosAt(cycles);
     this.cycleBase = cycles;
     this.frequency = hz;
-    this.core.limit = 0;
+    this.core.endBy(0);
   }
 
   /** A register was written: a nearer alarm ends the run of instructions sooner. */
   afterWrite() {
     const alarm = this.clock.nextAlarm;
-    if (!alarm || this.core.limit === 0) return;
-    const due = this.cyclesAt(alarm.nanos);
-    if (due < this.core.limit) this.core.limit = due;
+    if (alarm) this.core.endBy(this.cyclesAt(alarm.nanos));
   }
 
   /** The processor polls something until `ns`: go there at once, as far as nothing else is due. */
   letPass(ns) {
-    const to = Math.min(this.cyclesAt(ns - this.bootAt), this.core.limit);
+    const to = Math.min(this.cyclesAt(ns - this.bootAt), this.core.until);
     if (to > this.core.cycles) {
       this.core.cycles = to;
       this.clock.nanosCounter = this.nanosAt(to);
@@ -294,7 +292,7 @@ export class Chip {
     this.passes.restart();
     dog.onWatchdogTrigger = () => {
       this.resetTo = { scratch: Uint32Array.from(dog.scratchData), reason: dog.reason };
-      this.core.limit = 0;
+      this.core.endBy(0);
       this.core.waiting = true;
     };
   }

@@ -105,6 +105,7 @@ export function makeCore(Base) {
       this.u16 = new Uint16Array(buffer);
       this.i32 = new Int32Array(buffer);
       this.limit = 0;
+      this.until = 0;
       this.xip = xip;
       this.tags = new Int32Array(2 * SETS).fill(-1);
       this.fault = ''; // what stopped the core, for the log
@@ -180,13 +181,20 @@ export function makeCore(Base) {
         || this.pendingPendSV || this.pendingSystick || this.pendingSVCall || this.pendingNMI;
     }
 
-    /** Run until `cycles` reaches `until` or the core waits. */
+    /** Run until `cycles` reaches `until`, which `endBy` may bring nearer, or the core waits. */
     runUntil(until) {
-      while (this.cycles < until && !this.waiting) {
+      this.until = until;
+      while (this.cycles < this.until && !this.waiting) {
         if (this.interruptsUpdated) this.checkForInterrupts();
-        this.limit = until;
+        this.limit = this.until;
         this.inner();
       }
+    }
+
+    /** Something is due at `cycle`: the run ends there at the latest. */
+    endBy(cycle) {
+      if (cycle < this.until) this.until = cycle;
+      if (cycle < this.limit) this.limit = cycle;
     }
 
     /** Wide instructions: BL, barriers, MRS and MSR. Returns false for BL, which the loop does. */
