@@ -13,8 +13,10 @@ import pytest
 from cobs import cobs
 from evenfall.archive import archive as archives
 from evenfall.archive.archive import Archive, Query
+from evenfall.archive.search import find_sql
 from evenfall.errors import ArchiveError, DamageError, InputError, NotFoundError
 from evenfall.model import Air, Calibration, Setup
+from evenfall.workflow.reduce_service import reduce_stored
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from sample_runs import sample_run
@@ -39,7 +41,7 @@ def fill(archive, count=6):
     for n in range(count):
         data = sample_run(n + 1, flow=1 + n / 100, started_unix_s=1_700_000_000 + 86_400 * n)
         runs.append(archive.store_run(data, build_id=builds[n % 2], air_id=air))
-        archive.reduce(runs[-1])
+        reduce_stored(archive, runs[-1])
     return runs
 
 
@@ -67,7 +69,7 @@ def test_bytes_that_hold_no_run_are_refused(kept):
 def test_a_torn_run_is_kept_and_flagged(kept):
     run = kept.store_run(sample_run(1)[:9000])
     assert kept.row(run)["flags"] == "damaged, incomplete"
-    assert [r["pull"] for r in kept.find(Query(flags=("damaged",)))] == [run]
+    assert [r["run"] for r in kept.find(Query(flags=("damaged",)))] == [run]
 
 
 @pytest.mark.parametrize(
@@ -75,10 +77,10 @@ def test_a_torn_run_is_kept_and_flagged(kept):
     [
         "DELETE FROM raw",
         "UPDATE raw SET bytes = x'00'",
-        "DELETE FROM pulls",
-        "UPDATE pulls SET sha256 = 'x'",
-        "UPDATE pulls SET verdict = 'good'",
-        "UPDATE pulls SET settings = '{}'",
+        "DELETE FROM runs",
+        "UPDATE runs SET sha256 = 'x'",
+        "UPDATE runs SET verdict = 'good'",
+        "UPDATE runs SET settings = '{}'",
         "DELETE FROM notes",
         "UPDATE notes SET text = ''",
         "UPDATE records SET body = '{}'",
@@ -114,7 +116,7 @@ def test_find_by_engine_build_date_words_peaks_flags_tags(kept):
     runs = fill(kept)
 
     def found(**query):
-        return [r["pull"] for r in kept.find(Query(**query))]
+        return [r["run"] for r in kept.find(Query(**query))]
 
     assert found() == runs[::-1]
     assert found(engine="AUGER 12") == runs[::2][::-1]
@@ -151,34 +153,34 @@ def test_typed_words_are_never_operators(kept, words):
     assert len(kept.find(Query())) == 1
 
 
-def test_set_aside_needs_a_reason_and_keeps_everything(kept):
+def test_excluding_needs_a_reason_and_keeps_everything(kept):
     runs = fill(kept, 3)
     with pytest.raises(InputError, match="needs a reason"):
-        kept.set_aside(runs[1], " ")
-    kept.set_aside(runs[1], "hose fell off")
-    assert [r["pull"] for r in kept.find(Query())] == [runs[2], runs[0]]
-    assert [r["pull"] for r in kept.find(Query(set_aside=True))] == [runs[1]]
-    assert len(kept.find(Query(set_aside=None))) == 3
+        kept.exclude(runs[1], " ")
+    kept.exclude(runs[1], "hose fell off")
+    assert [r["run"] for r in kept.find(Query())] == [runs[2], runs[0]]
+    assert [r["run"] for r in kept.find(Query(excluded=True))] == [runs[1]]
+    assert len(kept.find(Query(excluded=None))) == 3
     assert kept.raw(runs[1])
-    kept.take_back(runs[1])
+    kept.include(runs[1])
     assert len(kept.find(Query())) == 3
-    assert [n["text"] for n in kept.notes(runs[1])] == ["Set aside: hose fell off", "Taken back."]
+    assert [n["text"] for n in kept.notes(runs[1])] == ["Excluded: hose fell off", "Included again."]
 
 
 def test_a_reduction_is_recomputed_never_edited(kept):
     run = fill(kept, 1)[0]
     first = kept.reductions(run)
     assert len(first) == 1
-    kept.reduce(run)
+    reduce_stored(kept, run)
     assert kept.reductions(run) == first  # same inputs, same method: the same line
-    kept.reduce(run, standard="j1349")
+    reduce_stored(kept, run, standard="j1349")
     by_other = kept.reductions(run)
     assert [r["standard"] for r in by_other] == ["SAE J1349", "ISO 1585"]
     assert by_other[1] == first[0]
     # another standard only asked for does not become the run's own figure
     assert kept.row(run)["peak_power_W"] == first[0]["summary"]["peak_power_W"]["value"]
     kept.refile(run, setup_id=kept.add_record(Setup(inertia_kg_m2=0.003)))
-    kept.reduce(run)
+    reduce_stored(kept, run)
     third = kept.reductions(run)[0]
     assert third["inputs"]["setup"] != first[0]["inputs"]["setup"]
     assert third["inputs"]["run"] == first[0]["inputs"]["run"]
@@ -187,10 +189,10 @@ def test_a_reduction_is_recomputed_never_edited(kept):
 
 def test_any_sqlite_tool_reads_the_bins(kept):
     run = fill(kept, 1)[0]
-    result = kept.reduce(run)
+    result = reduce_stored(kept, run)
     with sqlite3.connect(kept.path) as plain:
         rows = plain.execute(
-            "SELECT speed_rpm, torque_Nm FROM bins JOIN pulls p USING (reduction_id) WHERE p.id = ? "
+            "SELECT speed_rpm, torque_Nm FROM bins JOIN runs p USING (reduction_id) WHERE p.id = ? "
             "ORDER BY speed_rpm",
             (run,),
         ).fetchall()
@@ -205,7 +207,7 @@ def test_without_air_nothing_is_corrected(kept):
     no_air = b"\0".join(chunks[:3] + chunks[4:]) + b"\0"  # frame 3 holds the barometer's reading
     run = kept.store_run(no_air)
     assert kept.run(run).air == []
-    result = kept.reduce(run)
+    result = reduce_stored(kept, run)
     assert result.standard == "no correction"
     assert result.air_factor == 1.0
     assert any("No air reading" in note for note in result.notes)
@@ -215,7 +217,7 @@ def test_sessions_open_by_themselves_after_hours_without_a_run(kept):
     times = [1_700_000_000, 1_700_000_600, 1_700_004_000, 1_700_050_000]
     runs = [kept.store_run(sample_run(n, started_unix_s=t)) for n, t in enumerate(times)]
     assert [kept.row(p)["session"] for p in runs] == [1, 1, 1, 2]
-    assert [s["pulls"] for s in kept.sessions()] == [1, 3]
+    assert [s["runs"] for s in kept.sessions()] == [1, 3]
 
 
 def test_records_are_versions(kept):
@@ -227,8 +229,8 @@ def test_records_are_versions(kept):
     assert [r["engine_teeth"] for r in kept.records(Setup)] == [13, 12]
     with pytest.raises(NotFoundError, match="no calibration 'auger'"):
         kept.record_named(Calibration, "auger")
-    kept.put_in_force("setup", second)
-    assert kept.in_force("setup")[0] == str(second)
+    kept.activate("setup", second)
+    assert kept.active("setup")[0] == str(second)
 
 
 @pytest.mark.parametrize("name", ["", "  ", "x" * 300, "a\nb", "\x1b[31m"])
@@ -260,13 +262,13 @@ def test_backup_and_restore(kept, tmp_path):
     kept.close()
     moved = archives.restore(kept.folder, copy)
     with Archive(kept.folder) as again:
-        assert [r["pull"] for r in again.find(Query())] == runs[::-1]
+        assert [r["run"] for r in again.find(Query())] == runs[::-1]
         assert again.check() == []
         assert again.raw(runs[0]) == sample_run(1, started_unix_s=1_700_000_000)
     # what was there before is still there, under another name
     assert moved is not None
     with sqlite3.connect(moved) as old:
-        assert old.execute("SELECT count(*) FROM pulls").fetchone() == (4,)
+        assert old.execute("SELECT count(*) FROM runs").fetchone() == (4,)
 
 
 def test_nothing_is_restored_under_a_program_at_work(kept, tmp_path):
@@ -319,7 +321,7 @@ def test_a_damaged_backup_is_not_restored(kept, tmp_path):
     data = bytearray(copy.read_bytes())
     data[4096 * 3 : 4096 * 6] = os.urandom(4096 * 3)
     copy.write_bytes(data)
-    with pytest.raises(ArchiveError, match=r"not restored|damaged"):
+    with pytest.raises(DamageError, match=r"copy.sqlite.* is damaged"):
         archives.restore(kept.folder, copy)
     assert kept.check() == []
     with pytest.raises(ArchiveError, match="there is no backup"):
@@ -343,7 +345,7 @@ def test_check_finds_a_changed_byte(kept):
 
 def test_a_file_that_is_no_archive(tmp_path):
     (tmp_path / archives.FILE_NAME).write_bytes(b"hello, I am a letter to the crew" * 100)
-    with pytest.raises(ArchiveError, match=r"cannot be opened .*restore BACKUP"):
+    with pytest.raises(DamageError, match=r"cannot be opened: .*restore BACKUP"):
         Archive(tmp_path)
 
 
@@ -382,7 +384,7 @@ def test_export_and_import_carry_everything(kept, tmp_path):
     )
     kept.add_note(run, "rich <b>at</b> the top", "Robin")
     kept.add_tag(run, "warm")
-    before = kept.reduce(run)
+    before = reduce_stored(kept, run)
     data = kept.export(run)
     with Archive(tmp_path / "other") as other:
         number, new = other.import_file(data)
@@ -396,7 +398,7 @@ def test_export_and_import_carry_everything(kept, tmp_path):
             "Robin",
         )
         assert other.notes(number) == kept.notes(run)
-        after = other.reduce(number)
+        after = reduce_stored(other, number)
         assert after.peak_power_W == before.peak_power_W
         assert after.inputs == before.inputs
         assert other.import_file(data) == (number, False)
@@ -407,7 +409,7 @@ def test_export_and_import_carry_everything(kept, tmp_path):
 def test_a_bare_run_file_is_imported_too(kept):
     number, new = kept.import_file(sample_run(3))
     assert new
-    assert kept.row(number)["run_id"] == 3
+    assert kept.row(number)["board_run"] == 3
 
 
 def exported():
@@ -460,7 +462,7 @@ def test_an_imported_file_is_not_trusted(kept, change, sentence):
         return
     with pytest.raises((DamageError, InputError), match=sentence):
         kept.import_file(data)
-    assert kept.find(Query(set_aside=None)) == []
+    assert kept.find(Query(excluded=None)) == []
     assert kept.engines() == []
 
 
@@ -512,7 +514,7 @@ def test_nonsense_with_a_right_crc_is_kept_and_reduced_or_refused_with_a_sentenc
         try:
             run = kept.store_run(data)
             assert kept.raw(run) == data
-            kept.reduce(run)
+            reduce_stored(kept, run)
             reduced += 1
         except (DamageError, InputError) as error:
             assert "\n" not in str(error)
@@ -531,12 +533,12 @@ JSON = st.recursive(
 @settings(suppress_health_check=[HealthCheck.function_scoped_fixture], deadline=None, max_examples=150)
 @given(name=st.sampled_from(sorted(BODY)), value=JSON)
 def test_any_value_anywhere_is_taken_in_or_refused_with_a_sentence(kept, name, value):
-    before = len(kept.find(Query(set_aside=None)))
+    before = len(kept.find(Query(excluded=None)))
     try:
         kept.import_file(json.dumps({**BODY, name: value}).encode())
     except (DamageError, InputError) as error:
         assert len(str(error)) < 400
-        assert len(kept.find(Query(set_aside=None))) == before
+        assert len(kept.find(Query(excluded=None))) == before
     assert not kept.db.in_transaction
 
 
@@ -546,20 +548,20 @@ def test_any_value_anywhere_is_taken_in_or_refused_with_a_sentence(kept, name, v
 @pytest.mark.parametrize(
     ("query", "index"),
     [
-        (Query(), "pulls_by_date"),
-        (Query(since_unix_s=5), "pulls_by_date"),
-        (Query(engine="a"), "pulls_by_build"),
-        (Query(sort="power"), "pulls_by_power"),
-        (Query(sort="torque"), "pulls_by_torque"),
+        (Query(), "runs_by_date"),
+        (Query(since_unix_s=5), "runs_by_date"),
+        (Query(engine="a"), "runs_by_build"),
+        (Query(sort="power"), "runs_by_power"),
+        (Query(sort="torque"), "runs_by_torque"),
         (Query(words="oil"), "VIRTUAL TABLE INDEX"),
         (Query(flags=("damaged",)), "PRIMARY KEY"),
         (Query(tags=("warm",)), "PRIMARY KEY"),
-        (Query(session=3), "pulls_by_session"),
+        (Query(session=3), "runs_by_session"),
     ],
     ids=lambda v: str(v)[:40],
 )
 def test_searches_run_over_indices(kept, query, index):
-    sql, values = archives._find_sql(query)
+    sql, values = find_sql(query)
     plan = [row["detail"] for row in kept.db.execute(f"EXPLAIN QUERY PLAN {sql}", values)]
     assert any(index in step for step in plan), plan
     assert not any(step.startswith("SCAN p") and "USING INDEX" not in step for step in plan), plan

@@ -98,9 +98,9 @@ def test_pull_lists_verifies_archives_acknowledges_and_prints(run, board, tmp_pa
 def test_pull_json_has_every_bin_in_si(run, board):
     out, _ = run("pull", "--json", "--no-plot", "--run", 3, *AIR, "--standard", "shop", port=board.url)
     data = json.loads(out)
-    assert set(data) == {"board", "pulls", "link"}
-    (told,) = data["pulls"]
-    assert told["run_id"] == 3
+    assert set(data) == {"board", "runs", "link"}
+    (told,) = data["runs"]
+    assert told["board_run"] == 3
     bins = told["bins"]
     assert all(b["speed_rpm"] % 250 == 0 for b in bins)
     middle = next(b for b in bins if b["speed_rpm"] == 7500)
@@ -136,9 +136,9 @@ def test_a_run_that_cannot_be_decoded_is_archived_as_damaged(run, board, tmp_pat
     assert set(board.acknowledged) == {5}
     with Archive(tmp_path / "kept") as archive:
         (row,) = archive.find(Query())
-        assert row["run_id"] == 5 and row["board_uid"] == UID.hex()
-        assert archive.raw(row["pull"]) == board.runs[5]
-        assert any("hold no whole frame" in d for d in archive.run(row["pull"]).damage)
+        assert row["board_run"] == 5 and row["board_uid"] == UID.hex()
+        assert archive.raw(row["run"]) == board.runs[5]
+        assert any("hold no whole frame" in d for d in archive.run(row["run"]).damage)
 
 
 def test_a_run_of_another_board_is_not_archived(run, board, tmp_path):
@@ -253,7 +253,7 @@ def test_board_commands(run, board):
     out, _ = run("board", "status", "--json", port=board.url)
     assert json.loads(out)["status"]["flags"] == ["load_ok"]
     out, _ = run("board", "runs", "--json", port=board.url)
-    assert [r["run_id"] for r in json.loads(out)] == [3, 4]
+    assert [r["board_run"] for r in json.loads(out)] == [3, 4]
     out, _ = run("board", "settings", "sweep", "--json", port=board.url)
     assert json.loads(out)["sweep_time"] == 10000
     out, said = run("board", "set", "servo_rate=333", "overspeed=14500", port=board.url)
@@ -290,17 +290,17 @@ def test_library_from_import_to_find_to_export(run, tmp_path):
     run("runs", "tag", 3, "warm", "best")
     run("runs", "set-aside", 1, "hose off")
     found = json.loads(run("runs", "list", "--json")[0])
-    assert [r["pull"] for r in found] == [3, 2]
-    assert json.loads(run("runs", "find", "oil", "wider", "--json")[0])[0]["pull"] == 2
-    assert [r["pull"] for r in json.loads(run("runs", "list", "--tag", "WARM", "--json")[0])] == [3]
-    assert [r["pull"] for r in json.loads(run("runs", "list", "--set-aside", "--json")[0])] == [1]
+    assert [r["run"] for r in found] == [3, 2]
+    assert json.loads(run("runs", "find", "oil", "wider", "--json")[0])[0]["run"] == 2
+    assert [r["run"] for r in json.loads(run("runs", "list", "--tag", "WARM", "--json")[0])] == [3]
+    assert [r["run"] for r in json.loads(run("runs", "list", "--set-aside", "--json")[0])] == [1]
     day = time.strftime("%Y-%m-%d", time.localtime(1_700_000_000 + 2 * 86_400))
     on_day = json.loads(run("runs", "list", "--since", day, "--until", day, "--json")[0])
-    assert [r["pull"] for r in on_day] == [2]
+    assert [r["run"] for r in on_day] == [2]
     weak = run(
         "runs", "list", "--power-to", f"{found[1]['peak_power_W'] / 745.69987 + 0.001:.5f} hp", "--json"
     )
-    assert [r["pull"] for r in json.loads(weak[0])] == [2]
+    assert [r["run"] for r in json.loads(weak[0])] == [2]
     out, _ = run("runs", "show", 2)
     assert "exhaust port 0.5 mm wider by Robin" in out and "smells of oil" in out
     shown = json.loads(run("runs", "show", 2, "--json")[0])
@@ -338,9 +338,9 @@ def test_a_set_up_in_force_is_used_for_new_runs(run, board):
     run("air", "set", *AIR)
     run("air", "standard", "j1349")
     out, _ = run("pull", "--json", "--no-plot", "--run", 3, port=board.url)
-    (told,) = json.loads(out)["pulls"]
+    (told,) = json.loads(out)["runs"]
     assert told["standard"] == "SAE J1349"
-    shown = json.loads(run("runs", "show", told["pull"], "--json")[0])
+    shown = json.loads(run("runs", "show", told["run"], "--json")[0])
     assert shown["filed"]["setup"]["brake_teeth"] == 12
     assert shown["filed"]["air"]["source"] == "typed"
 
@@ -408,8 +408,8 @@ def test_csv_of_the_list_is_not_needed_json_is_a_table(run, tmp_path):
     assert len(out.getvalue().splitlines()) == 3
 
 
-def test_query_defaults_hide_what_is_set_aside():
-    assert Query().set_aside is False
+def test_query_defaults_hide_what_is_excluded():
+    assert Query().excluded is False
 
 
 def test_a_run_that_cannot_be_reduced_is_filed_all_the_same(run, tmp_path):

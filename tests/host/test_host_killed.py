@@ -19,7 +19,7 @@ from pathlib import Path
 from evenfall.workflow import fetch
 from evenfall.board import link
 from evenfall.archive.archive import Archive, read_export
-import evenfall.reduction.reduce
+from evenfall.workflow.reduce_service import reduce_stored
 
 def work(folder, *what):
     with Archive(folder) as archive:
@@ -28,12 +28,12 @@ def work(folder, *what):
             with link.Link(what[1]) as line:
                 entries = [e for e in line.runs() if "acknowledged" not in e.flags]
                 for _, run, _ in fetch.take_runs(line, archive, entries, fetch.Filing()):
-                    archive.reduce(run)
+                    reduce_stored(archive, run)
         else:
             for path in what[1:]:
                 run, new = archive.import_file(read_export(Path(path)))
                 archive.add_note(run, "imported " + path)
-                archive.reduce(run)
+                reduce_stored(archive, run)
 work(*sys.argv[1:])
 """
 
@@ -63,7 +63,7 @@ def killed_while_pulling(times, seed, tmp_path):
             time.sleep(0.05)  # the board's half-sent frame runs into the closed port
             with Archive(folder) as archive:
                 assert archive.check() == []
-                kept = {archive.row(r["pull"])["sha256"] for r in archive.find(Query(limit=10_000))}
+                kept = {archive.row(r["run"])["sha256"] for r in archive.find(Query(limit=10_000))}
             # whatever the board was told is safe, is
             for run_id, (size, crc) in board.acknowledged.items():
                 assert (size, crc) == (len(runs[run_id]), crc32(runs[run_id]))
@@ -73,7 +73,7 @@ def killed_while_pulling(times, seed, tmp_path):
         assert set(board.acknowledged) == set(runs)
     with Archive(folder) as archive:
         rows = archive.find(Query(limit=10_000))
-        assert sorted(archive.raw(r["pull"]) for r in rows) == sorted(runs.values())
+        assert sorted(archive.raw(r["run"]) for r in rows) == sorted(runs.values())
         assert archive.check() == []
     assert list((folder / "incoming").iterdir()) == []
     return hits
@@ -100,7 +100,7 @@ def killed_while_importing(times, seed, tmp_path):
             assert archive.check() == []
             for row in archive.find(Query(limit=100)):
                 # whole or not at all: with its frames come its notes
-                assert archive.notes(row["pull"])[0]["text"] == f"note {row['run_id']}"
+                assert archive.notes(row["run"])[0]["text"] == f"note {row['board_run']}"
     assert started(folder, "import", *map(str, files)).wait(120) == 0
     with Archive(folder) as archive:
         assert len(archive.find(Query(limit=100))) == len(files)

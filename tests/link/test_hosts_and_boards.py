@@ -38,7 +38,7 @@ def in_archive(folder: Path) -> set[bytes]:
     with Archive(folder) as archive:
         assert archive.check() == []
     with contextlib.closing(sqlite3.connect(folder / "evenfall.sqlite")) as db:
-        return {row[0] for row in db.execute("SELECT raw.bytes FROM raw JOIN pulls USING (sha256)")}
+        return {row[0] for row in db.execute("SELECT raw.bytes FROM raw JOIN runs USING (sha256)")}
 
 
 def killed_pulls(kills: int, seed: int, recorded: Path, stored: dict[int, bytes], folder: Path) -> dict:

@@ -12,6 +12,7 @@ from typing import Any
 import numpy as np
 from evenfall.archive.archive import Archive
 from evenfall.model import Air, Calibration, Run, Setup
+from evenfall.workflow.reduce_service import inputs_of
 from evenfall_bench import host_runner, scenario, truth
 from evenfall_bench.physics import TRUTH_FIELDS, Bench
 from evenfall_bench.session import Session
@@ -73,9 +74,9 @@ def bench_runs(name: str, seed: int = 1, runs: int = 1, **change: dict[str, Any]
             for told_run in result["pulls"]:
                 if "host" not in told_run:
                     raise RuntimeError(f"seed {seed}: a run left no run; {result.get('host_messages')}")
-                number = told_run["host"]["pull"]
+                number = told_run["host"]["run"]
                 run = archive.run(number)
-                calibration, setup, air, _ = archive.inputs(number, run)
+                calibration, setup, air, _ = inputs_of(archive, number, run)
                 out.append(
                     BenchRun(
                         run, archive.raw(number), calibration, setup, air, whole,

@@ -11,11 +11,11 @@ import numpy as np
 import psychrolib
 import pytest
 from CoolProp.CoolProp import HAPropsSI, PropsSI
-from evenfall.archive import archive
 from evenfall.errors import InputError
 from evenfall.model import Air
 from evenfall.reduction import air as humid
 from evenfall.reduction import reduce
+from evenfall.workflow import reduce_service
 from hypothesis import given
 from hypothesis import strategies as st
 from metpy.units import units as metpy_units
@@ -287,7 +287,7 @@ def test_a_typed_sea_level_pressure_is_warned_of_where_the_run_is_reduced(made_r
         assert "68 hPa above the board's barometer (945 hPa)" in note and "7.2 %" in note
     assert place_notes(with_board, Air(94300.0, 293.15, 0.5), height_m=600.0) == []
     assert place_notes(with_board, Air(94500.0, 293.15, 0.4, source="board")) == []
-    assert place_notes(with_board, archive.NO_AIR) == []
+    assert place_notes(with_board, reduce_service.NO_AIR) == []
     with pytest.raises(InputError, match="outside -500 to 5000 m"):
         place_notes(made_run, typed, height_m=60000.0)
 

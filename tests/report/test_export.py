@@ -34,7 +34,7 @@ def test_bins_round_trip() -> None:
     table = read(tables.to_csv(given))
     assert len(table) == 3 * 30
     for row in given:
-        lines = [line for line in table if line["pull"] == str(row.run)]
+        lines = [line for line in table if line["run"] == str(row.run)]
         bins = row.reduction.bins
         kept = np.isfinite(bins.torque_Nm)
         assert [float(x["speed_rpm [rpm]"]) for x in lines] == list(bins.speed_rpm[kept])
@@ -71,7 +71,7 @@ def test_parquet_holds_the_same(table: str, tmp_path: Path) -> None:
     assert read_back.column_names == [c.name for c in tables.TABLES[table]]
     as_csv = read(tables.to_csv(given, table))
     assert read_back.num_rows == len(as_csv)
-    name = "power_W" if table == "bins" else "peak_power_W" if table == "pulls" else "torque_Nm"
+    name = "power_W" if table == "bins" else "peak_power_W" if table == "runs" else "torque_Nm"
     heading = next(h for h in as_csv[0] if h.startswith(name))
     assert read_back.column(name).to_pylist() == [float(line[heading]) for line in as_csv]
     for column in tables.TABLES[table]:

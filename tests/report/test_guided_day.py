@@ -145,9 +145,9 @@ def guide(archive: Archive, board: RestingBoard, person: Person, plain: bool = F
 
 def check(archive: Archive, day: Day, person: Person) -> None:
     assert len(day.before) == 3 and len(day.after) == 3 and len(day.warm) >= 3
-    runs = archive.find(Query(set_aside=None, limit=100))
-    assert sorted(day.known()) == sorted(p["pull"] for p in runs), "no run is lost, none counted twice"
-    by_build = {p["pull"]: p["build"] for p in runs}
+    runs = archive.find(Query(excluded=None, limit=100))
+    assert sorted(day.known()) == sorted(p["run"] for p in runs), "no run is lost, none counted twice"
+    by_build = {p["run"]: p["build"] for p in runs}
     assert {by_build[n] for n in day.before} == {"stock pipe"}
     assert {by_build[n] for n in day.after} == {"cut pipe"}
     assert day.weight is not None and day.weight["error"] == pytest.approx(0.001, abs=1e-5)

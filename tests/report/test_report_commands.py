@@ -17,6 +17,7 @@ from evenfall.board import run_file
 from evenfall.cli import main
 from evenfall.cli._pulls import reduced
 from evenfall.output.tables import BINS_QUERY
+from evenfall.workflow.reduce_service import reduce_stored
 from evenfall_wire import messages
 from sample_runs import sample_run
 
@@ -40,8 +41,8 @@ def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
         cut = archive.add_build("auger 12", "cut pipe", "8 mm off the <belly>", "bench crew")
         for i in range(1, 10):
             data = sample_run(i, flow=flow_of(i, 1.0 if i < 5 else 1.03), started_unix_s=START + 300 * i)
-            archive.reduce(archive.store_run(data, build_id=stock if i < 5 else cut))
-        archive.set_aside(9, "hose fell off")
+            reduce_stored(archive, archive.store_run(data, build_id=stock if i < 5 else cut))
+        archive.exclude(9, "hose fell off")
         archive.add_note(6, "plug looked lean")
         archive.add_engine("reference saw")
         saw = archive.build_id("reference saw")
@@ -50,7 +51,9 @@ def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
                 i = 20 + 2 * day + k
                 at = START + (10 + 7 * day) * DAY + 600 * k
                 flow = flow_of(i, 0.96 if day == 7 else 1.0)
-                archive.reduce(archive.store_run(sample_run(i, flow=flow, started_unix_s=at), build_id=saw))
+                reduce_stored(
+                    archive, archive.store_run(sample_run(i, flow=flow, started_unix_s=at), build_id=saw)
+                )
     return path
 
 

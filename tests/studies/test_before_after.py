@@ -58,7 +58,7 @@ def simulated(folder: Path, gain: float, boots: int, first: int) -> list[Reduced
         for run in boot["pulls"]:
             told = run.get("host")
             if told and told["verdict"] in ("good", "fair"):
-                found.append(ReducedRun(_reduction(told), number=1000 * boot["seed"] + told["run_id"]))
+                found.append(ReducedRun(_reduction(told), number=1000 * boot["seed"] + told["board_run"]))
     return found
 
 
@@ -69,7 +69,7 @@ def _reduction(told: dict) -> Reduction:
         for f in fields(Bins)
     }
     return Reduction(
-        run_id=told["run_id"],
+        run_id=told["board_run"],
         standard=told["standard"],
         air_factor=told["air_factor"],
         air_factor_u=told["air_factor_u"],

@@ -13,6 +13,7 @@ from evenfall.archive.archive import Archive
 from evenfall.board import run_file
 from evenfall.model import Air, Calibration, Setup
 from evenfall.reduction.reduce import reduce_run
+from evenfall.workflow.reduce_service import reduce_stored
 from evenfall_bench import scenario as scenarios
 from evenfall_bench.session import Session
 from evenfall_wire import messages, settings
@@ -88,7 +89,7 @@ def test_runs_decoded_reduced_and_stored(tmp_path):
                     at = time.process_time()
                     one = archive.run(run)
                     at = spent("read and decode", at)
-                    result = archive.reduce(run, run=one)
+                    result = reduce_stored(archive, run, run=one)
                     spent("reduce and keep", at)
         profile.disable()
         for _ in range(100):

@@ -14,6 +14,7 @@ from evenfall.errors import InputError, NotFoundError
 from evenfall.reduction.diagnostics import diagnose
 from evenfall.statistics.compare import Group, ReducedRun, group
 from evenfall.statistics.sessions import Scatter, session_scatter
+from evenfall.workflow.reduce_service import inputs_of, reduce_stored
 
 _NUMBERS = re.compile(r"\d+(-\d+)?(,\d+(-\d+)?)*")
 MAX_SESSION_RUNS = 2000  # the newest, from which the scatter between sessions is taken
@@ -45,14 +46,14 @@ def pull_numbers(archive: Archive, spec: str, engine: str | None) -> list[int]:
         rows = archive.find(Query(engine=engine, build=spec, limit=MAX_GROUP_RUNS))
         if not rows:
             raise NotFoundError(f"build '{spec}' of '{engine}' has no run that counts")
-    return [r["pull"] for r in sorted(rows, key=lambda r: (r["started_unix_s"], r["pull"]))]
+    return [r["run"] for r in sorted(rows, key=lambda r: (r["started_unix_s"], r["run"]))]
 
 
 def reduced(archive: Archive, number: int, standard: str | None = None, bin_rpm: float = 250.0) -> ReducedRun:
     """One run from the archive, reduced, with its circumstances; what ails the bench joins its notes."""
     run = archive.run(number)
-    calibration, setup, air, _ = archive.inputs(number, run)
-    reduction = archive.reduce(number, standard, bin_rpm, run)
+    calibration, setup, air, _ = inputs_of(archive, number, run)
+    reduction = reduce_stored(archive, number, standard, bin_rpm, run)
     ailing = [f"{f.name.capitalize()}: {f.sentence}" for f in diagnose(run, calibration, setup) if f.found]
     if run.verdict and run.verdict["verdict"] in ("poor", "aborted"):
         verdict = code_texts.say(code_texts.VERDICTS, run.verdict["verdict"])

@@ -58,7 +58,7 @@ def factor(
     reading = typed_air(pressure, temperature, humidity)
     if reading is None:
         with Archive(archive_dir) as archive:
-            now = archive.in_force("air")
+            now = archive.active("air")
             if now is None:
                 raise NotFoundError(
                     "no air reading is in force; type --pressure, --temperature and --humidity"

@@ -20,7 +20,7 @@ def check(archive_dir: Path) -> None:
 
     with Archive(archive_dir) as kept:
         wrong = kept.check()
-        (count,) = kept.db.execute("SELECT count(*) FROM pulls").fetchone()
+        (count,) = kept.db.execute("SELECT count(*) FROM runs").fetchone()
     for sentence in wrong:
         echo(sentence)
     if wrong:

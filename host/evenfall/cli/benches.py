@@ -41,7 +41,7 @@ def add_engine(name: str, cc: float | None, remark: str, use: bool, archive_dir:
     with Archive(archive_dir) as archive, archive.change():
         archive.add_engine(name, cc, remark)
         if use:
-            archive.put_in_force("build", archive.build_id(name))
+            archive.activate("build", archive.build_id(name))
 
 
 @engine.command("build")
@@ -55,7 +55,7 @@ def add_build(engine_name: str, name: str, changed: str, by: str, archive_dir: P
     from evenfall.archive.archive import Archive
 
     with Archive(archive_dir) as archive, archive.change():
-        archive.put_in_force("build", archive.add_build(engine_name, name, changed, by))
+        archive.activate("build", archive.add_build(engine_name, name, changed, by))
 
 
 @engine.command("use")
@@ -70,7 +70,7 @@ def use_engine(engine_name: str, build: str | None, archive_dir: Path) -> None:
     from evenfall.archive.archive import Archive
 
     with Archive(archive_dir) as archive, archive.change():
-        archive.put_in_force("build", archive.build_id(engine_name, build))
+        archive.activate("build", archive.build_id(engine_name, build))
 
 
 @engine.command("list")
@@ -87,7 +87,7 @@ def list_engines(archive_dir: Path, as_json: bool) -> None:
         return
     print_table(
         ["engine", "cm³", "builds", "runs", "remark"],
-        [[r["name"], r["displacement_cc"], r["builds"], r["pulls"], r["remark"]] for r in rows],
+        [[r["name"], r["displacement_cc"], r["builds"], r["runs"], r["remark"]] for r in rows],
         {"cm³", "builds", "runs"},
     )
 
@@ -108,7 +108,7 @@ def show_engine(engine_name: str, archive_dir: Path, as_json: bool) -> None:
     print_table(
         ["build", "since", "by", "runs", "best, W", "changed"],
         [
-            [r["build"], when(r["made_unix_s"]), r["changed_by"], r["pulls"],
+            [r["build"], when(r["made_unix_s"]), r["changed_by"], r["runs"],
              None if r["best_power_W"] is None else f"{r['best_power_W']:.0f}", r["changed"]]
             for r in rows
         ],
@@ -167,9 +167,9 @@ def add_setup(
             base = archive.record(Setup, archive.record_named(Setup, label))
         except NotFoundError:
             base = Setup()
-        made = replace(base, **{k: v for k, v in given.items() if v is not None})  # type: ignore[arg-type]
+        made = replace(base, **{k: v for k, v in given.items() if v is not None})
         check_inputs(run_file.decode_run(b""), Calibration(0.0, 1.0, made_unix_s=1 << 40), made)
-        archive.put_in_force("setup", archive.add_record(made, label))
+        archive.activate("setup", archive.add_record(made, label))
 
 
 @setup.command("use")
@@ -181,7 +181,7 @@ def use_setup(label: str, archive_dir: Path) -> None:
     from evenfall.model import Setup
 
     with Archive(archive_dir) as archive:
-        archive.put_in_force("setup", archive.record_named(Setup, label))
+        archive.activate("setup", archive.record_named(Setup, label))
 
 
 @setup.command("list")
@@ -194,7 +194,7 @@ def list_setups(archive_dir: Path, as_json: bool) -> None:
 
     with Archive(archive_dir) as archive:
         rows = archive.records(Setup)
-        now = archive.in_force("setup")
+        now = archive.active("setup")
     if as_json:
         print_json(rows)
         return
@@ -237,7 +237,7 @@ def clear_air(archive_dir: Path) -> None:
     from evenfall.archive.archive import Archive
 
     with Archive(archive_dir) as archive:
-        archive.take_out_of_force("air")
+        archive.deactivate("air")
 
 
 @air.command("standard")
@@ -254,8 +254,8 @@ def air_standard(name: str | None, archive_dir: Path) -> None:
 
     with Archive(archive_dir) as archive:
         if name:
-            archive.put_in_force("standard", standard_named(name).key)
-        now = archive.in_force("standard")
+            archive.activate("standard", standard_named(name).key)
+        now = archive.active("standard")
     in_force = now[0] if now else STANDARD
     print_table(
         ["", "name", "standard", "source"],
@@ -291,6 +291,6 @@ def list_sessions(archive_dir: Path, as_json: bool) -> None:
         return
     print_table(
         ["session", "started", "runs", "title"],
-        [[r["session"], when(r["started_unix_s"]), r["pulls"], r["title"]] for r in rows],
+        [[r["session"], when(r["started_unix_s"]), r["runs"], r["title"]] for r in rows],
         {"session", "runs"},
     )

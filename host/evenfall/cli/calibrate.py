@@ -175,7 +175,7 @@ def span(
     if not dry_run:
         with Archive(archive_dir) as archive, archive.change():
             number = archive.add_record(made, note)
-            archive.put_in_force("calibration", number)
+            archive.activate("calibration", number)
     if plot:
         from evenfall.output.plots import calibration_figure, save
 
@@ -228,7 +228,7 @@ def list_calibrations(archive_dir: Path, as_json: bool) -> None:
 
     with Archive(archive_dir) as archive:
         rows = archive.records(Calibration)
-        now = archive.in_force("calibration")
+        now = archive.active("calibration")
     if as_json:
         print_json(rows)
         return
@@ -251,7 +251,7 @@ def use_calibration(number: int, archive_dir: Path) -> None:
 
     with Archive(archive_dir) as archive:
         archive.record(Calibration, number)
-        archive.put_in_force("calibration", number)
+        archive.activate("calibration", number)
 
 
 @calibrate.command()
@@ -289,7 +289,7 @@ def check(
     from evenfall.units import typed
 
     with Archive(archive_dir) as archive:
-        now = archive.in_force("calibration")
+        now = archive.active("calibration")
         if now is None:
             raise NotFoundError("no calibration is in force; make one with evenfall calibrate span")
         calibration = archive.record(Calibration, int(now[0]))

@@ -42,7 +42,7 @@ def demo(context: click.Context, scenario: str | None, seed: int, folder: Path |
                 with Archive(folder) as archive, archive.change():
                     if ENGINE not in archive.words("engine"):
                         archive.add_engine(ENGINE, remark="invented")
-                    archive.put_in_force("setup", archive.add_record(SETUP, "crew's bench"))
+                    archive.activate("setup", archive.add_record(SETUP, "crew's bench"))
             context.invoke(
                 pull,
                 port=str(port),

@@ -86,4 +86,4 @@ def day(port: str | None, anew: bool, bench: str, units: str, archive_dir: Path)
 
 def counting(archive: Archive, numbers: list[int]) -> list[int]:
     """Those of the runs that are not set aside."""
-    return [n for n in numbers if archive.row(n)["set_aside"] is None]
+    return [n for n in numbers if archive.row(n)["excluded"] is None]

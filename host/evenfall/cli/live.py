@@ -53,7 +53,7 @@ def live(
 
     watcher = Watcher(lambda: Link(port or find_port()), fetch=fetcher(archive_dir) if fetching else None)
     chosen = UNIT_CHOICES[units]
-    standard, air = in_force(archive_dir)
+    standard, air = active_standard(archive_dir)
     if once or as_json:
         view = watcher.step()
         watcher.close()
@@ -73,17 +73,18 @@ def fetcher(archive_dir: Path) -> Callable[[Link], str]:
     """Fetch, keep, acknowledge and reduce every run that waits; say what came."""
     from evenfall.archive.archive import Archive
     from evenfall.errors import EvenfallError
-    from evenfall.workflow.fetch import filing_in_force, take_runs
+    from evenfall.workflow.fetch import active_filing, take_runs
+    from evenfall.workflow.reduce_service import reduce_stored
 
     def fetch(line: Link) -> str:
         came, unreduced = [], []
         with Archive(archive_dir) as archive:
-            filing = filing_in_force(archive)
+            filing = active_filing(archive)
             entries = [e for e in line.runs() if "acknowledged" not in e.flags]
             for _, number, _ in take_runs(line, archive, entries, filing):
                 came.append(str(number))
                 try:
-                    archive.reduce(number)
+                    reduce_stored(archive, number)
                 except EvenfallError as error:
                     unreduced.append(f"run {number} is kept but cannot be reduced: {error}")
         return "; ".join([f"run {', '.join(came)}" if came else "nothing new", *unreduced])
@@ -91,16 +92,16 @@ def fetcher(archive_dir: Path) -> Callable[[Link], str]:
     return fetch
 
 
-def in_force(archive_dir: Path) -> tuple[str, Air | None]:
+def active_standard(archive_dir: Path) -> tuple[str, Air | None]:
     """The air standard and the typed air that new runs are filed under."""
     from evenfall.archive.archive import FILE_NAME, Archive
     from evenfall.model import Air
-    from evenfall.workflow.fetch import STANDARD, filing_in_force
+    from evenfall.workflow.fetch import STANDARD, active_filing
 
     if not (archive_dir / FILE_NAME).exists():
         return STANDARD, None
     with Archive(archive_dir) as archive:
-        filing = filing_in_force(archive)
+        filing = active_filing(archive)
         return filing.standard, archive.record(Air, filing.air_id) if filing.air_id else None
 
 
@@ -115,7 +116,7 @@ def last_pulls(archive_dir: Path) -> list[LastRun]:
         rows = archive.find(Query(limit=SHOWN_RUNS))
     return [
         LastRun(
-            " ".join(str(w) for w in (r["pull"], r["engine"], r["build"]) if w),
+            " ".join(str(w) for w in (r["run"], r["engine"], r["build"]) if w),
             when(r["started_unix_s"]),
             code_texts.say(code_texts.VERDICTS, r["verdict"]),
             r["peak_power_W"],

@@ -80,11 +80,12 @@ def pull(
     from evenfall.archive.archive import Archive
     from evenfall.model import Calibration, Setup
     from evenfall.reduction.air import standard_named
-    from evenfall.workflow.fetch import file_air, filing_in_force, take_runs
+    from evenfall.workflow.fetch import active_filing, file_air, take_runs
+    from evenfall.workflow.reduce_service import reduce_stored
 
     air = typed_air(pressure, temperature, humidity)
     with Archive(archive_dir) as archive:
-        filing = filing_in_force(archive, progress)
+        filing = active_filing(archive, progress)
         if engine:
             filing = replace(filing, build_id=archive.build_id(engine, build))
         elif build:
@@ -118,7 +119,7 @@ def pull(
                             if entry.damage:
                                 how = _damaged(entry)
                             progress(f"run {entry.run_id}: pull {number}, {how}")
-                            results.append({"pull": number, "run_id": entry.run_id, "new": new})
+                            results.append({"run": number, "board_run": entry.run_id, "new": new})
                             if delete_after and not entry.damage:
                                 line.delete(entry.run_id)
                             entries = entries[1:]
@@ -132,7 +133,7 @@ def pull(
         progress(f"line: {counters.sentence()}")
         for result in results:
             try:
-                reduction = archive.reduce(result["pull"], bin_rpm=bin_rpm)
+                reduction = reduce_stored(archive, result["run"], bin_rpm=bin_rpm)
             except EvenfallError as error:
                 failed.append(error)
                 result["error"] = str(error)
@@ -140,15 +141,15 @@ def pull(
                 continue
             drawn = None
             if not no_plot:
-                drawn = _draw(archive, result["pull"], reduction, plot, len(results) > 1, units)
+                drawn = _draw(archive, result["run"], reduction, plot, len(results) > 1, units)
                 result["plot"] = str(drawn)
-            result.update(pull_as_json(archive, result["pull"], reduction))
+            result.update(pull_as_json(archive, result["run"], reduction))
             if not as_json:
-                print_pull(archive, result["pull"], reduction, units)
+                print_pull(archive, result["run"], reduction, units)
                 if drawn:
                     echo(f"Plot: {drawn}")
         if as_json:
-            print_json({"board": vars(info), "pulls": results, "link": counters.as_dict()})
+            print_json({"board": vars(info), "runs": results, "link": counters.as_dict()})
         elif not results and not failed:
             echo("the board holds no run that was not pulled before (--all fetches those too)")
     if failed:

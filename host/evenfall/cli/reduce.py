@@ -28,15 +28,16 @@ if TYPE_CHECKING:
 
 def the_run(name: str, archive_dir: Path) -> tuple[Run, Calibration, Setup, Air, str]:
     """A run of the archive by number, or a run file, with what it is reduced with."""
-    from evenfall.archive.archive import NO_AIR, Archive
+    from evenfall.archive.archive import Archive
     from evenfall.board import run_file
     from evenfall.reduction.air import air_from_run
     from evenfall.reduction.reduce import calibration_from_settings, setup_from_settings
+    from evenfall.workflow.reduce_service import NO_AIR, inputs_of
 
     if name.isdigit():
         with Archive(archive_dir) as archive:
             run = archive.run(int(name))
-            return (run, *archive.inputs(int(name), run))
+            return (run, *inputs_of(archive, int(name), run))
     path = Path(name)
     if not path.is_file():
         raise NotFoundError(f"'{name}' is neither a run's number nor a run file")
@@ -249,7 +250,7 @@ def inertia(
                 assert last
                 base = last
             made = replace(base, inertia_kg_m2=fit.inertia_kg_m2, inertia_u_kg_m2=fit.u_kg_m2)
-            archive.put_in_force("setup", archive.add_record(made, store))
+            archive.activate("setup", archive.add_record(made, store))
     if as_json:
         kept: dict[str, Any] = {k: v for k, v in vars(fit).items() if k != "residual_Nm"}
         print_json(kept)

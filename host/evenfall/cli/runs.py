@@ -107,7 +107,7 @@ def query_of(
         flags=flag,
         tags=tag,
         verdict=verdict,
-        set_aside=None if everything else aside,
+        excluded=None if everything else aside,
         sort=sort,
         limit=limit,
     )
@@ -171,10 +171,10 @@ def _print_found(archive_dir: Path, query: Query, units: str, as_json: bool) -> 
         power, power_at = peak(r["peak_power_W"], r["peak_power_rpm"], u.power_scale)
         torque, torque_at = peak(r["peak_torque_Nm"], r["peak_torque_rpm"], u.torque_scale)
         about = ", ".join(w for w in (r["tags"], r["flags"]) if w)
-        if r["set_aside"]:
-            about = printable(f"set aside: {r['set_aside']}")
+        if r["excluded"]:
+            about = printable(f"excluded: {r['excluded']}")
         rows.append(
-            [r["pull"], when(r["started_unix_s"]), r["engine"], r["build"], power, power_at,
+            [r["run"], when(r["started_unix_s"]), r["engine"], r["build"], power, power_at,
              torque, torque_at, code_texts.say(code_texts.VERDICTS, r["verdict"]), about]
         )  # fmt: skip
     numbers = [u.power_name, "at rpm", u.torque_name, "at rpm "]
@@ -198,11 +198,12 @@ def show(
     from evenfall.archive.archive import Archive
     from evenfall.printable import printable
     from evenfall.reduction.air import describe
+    from evenfall.workflow.reduce_service import inputs_of, reduce_stored
 
     with Archive(archive_dir) as archive:
         row, notes = archive.row(run), archive.notes(run)
-        reduction = archive.reduce(run, standard, bin_rpm)
-        calibration, setup, air, _ = archive.inputs(run)
+        reduction = reduce_stored(archive, run, standard, bin_rpm)
+        calibration, setup, air, _ = inputs_of(archive, run)
         if as_json:
             print_json(
                 {
@@ -225,7 +226,7 @@ def show(
                           f"({calibration.note or 'calibration'})"),
             ("tags", row["tags"]),
             ("flags", row["flags"]),
-            ("set aside", row["set_aside"]),
+            ("set aside", row["excluded"]),
         ]  # fmt: skip
         for name, text in rows:
             if text:
@@ -278,9 +279,9 @@ def set_aside(run: int, reason: str | None, back: bool, archive_dir: Path) -> No
 
     with Archive(archive_dir) as archive:
         if back:
-            archive.take_back(run)
+            archive.include(run)
         else:
-            archive.set_aside(run, reason or "")
+            archive.exclude(run, reason or "")
 
 
 @runs.command("file")
@@ -309,6 +310,7 @@ def file_under(
     from evenfall.archive.archive import Archive
     from evenfall.model import Air, Calibration, Setup
     from evenfall.reduction.air import standard_named
+    from evenfall.workflow.reduce_service import reduce_stored
 
     with Archive(archive_dir) as archive, archive.change():
         columns: dict[str, Any] = {}
@@ -330,7 +332,7 @@ def file_under(
         for number in runs:
             archive.refile(number, **columns)
             try:
-                archive.reduce(number)
+                reduce_stored(archive, number)
             except EvenfallError as error:
                 progress(f"run {number} is filed but cannot be reduced: {error}")
     echo(f"{len(runs)} runs filed")
@@ -364,6 +366,7 @@ def import_files(files: tuple[Path, ...], archive_dir: Path) -> None:
     Exported runs, or run files as they lie on a board.
     """
     from evenfall.archive.archive import Archive, read_export
+    from evenfall.workflow.reduce_service import reduce_stored
 
     failed: list[EvenfallError] = []
     with Archive(archive_dir) as archive:
@@ -376,7 +379,7 @@ def import_files(files: tuple[Path, ...], archive_dir: Path) -> None:
                 continue
             if new:
                 try:
-                    archive.reduce(number)
+                    reduce_stored(archive, number)
                 except EvenfallError as error:
                     progress(f"run {number} is kept but cannot be reduced: {error}")
             echo(f"{path}: run {number}" + ("" if new else ", was here already"))
@@ -394,15 +397,16 @@ def reduce(runs: tuple[int, ...], archive_dir: Path, **filters: Any) -> None:
     RUNS, or all that the filters find. Older results stay beside the new ones.
     """
     from evenfall.archive.archive import Archive
+    from evenfall.workflow.reduce_service import reduce_stored
 
     start = time.monotonic()
     with Archive(archive_dir) as archive:
-        numbers = list(runs) or [r["pull"] for r in archive.find(query_of(None, **filters))]
+        numbers = list(runs) or [r["run"] for r in archive.find(query_of(None, **filters))]
         skipped = 0
         with archive.change():
             for number in numbers:
                 try:
-                    archive.reduce(number)
+                    reduce_stored(archive, number)
                 except EvenfallError as error:
                     skipped += 1
                     progress(f"run {number}: {error}")

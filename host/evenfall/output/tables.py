@@ -102,13 +102,13 @@ TABLES: dict[str, tuple[Column, ...]] = {
     ),
 }
 
-BINS_QUERY = f"""SELECT l.pull AS run, coalesce(l.engine, '') AS engine, coalesce(l.build, '') AS build,
+BINS_QUERY = f"""SELECT l.run, coalesce(l.engine, '') AS engine, coalesce(l.build, '') AS build,
        l.started_unix_s, r.standard, {", ".join(f"b.{f.name}" for f in fields(Bins))}
-FROM pull_list l JOIN pulls p ON p.id = l.pull
+FROM run_list l JOIN runs p ON p.id = l.run
 JOIN reductions r ON r.id = p.reduction_id
 JOIN bins b ON b.reduction_id = r.id
-WHERE l.set_aside IS NULL
-ORDER BY l.pull, b.speed_rpm"""
+WHERE l.excluded IS NULL
+ORDER BY l.run, b.speed_rpm"""
 
 
 def columns_of(rows: Sequence[Row], table: str) -> dict[str, np.ndarray]:

@@ -34,18 +34,18 @@ class Filing:
     standard: str = STANDARD
 
 
-def filing_in_force(archive: Archive, warn: Callable[[str], None] = lambda _: None) -> Filing:
+def active_filing(archive: Archive, warn: Callable[[str], None] = lambda _: None) -> Filing:
     """What the archive says new pulls are filed under; warns of an old air reading."""
 
     def number(what: str) -> int | None:
-        found = archive.in_force(what)
+        found = archive.active(what)
         return int(found[0]) if found else None
 
-    air = archive.in_force("air")
+    air = archive.active("air")
     if air and time.time() - air[1] > AIR_STALE_S:
         hours = (time.time() - air[1]) / 3600
         warn(f"the air reading in force is {hours:.0f} h old: take a new one with evenfall air set")
-    standard = archive.in_force("standard")
+    standard = archive.active("standard")
     return Filing(
         number("build"),
         number("calibration"),
@@ -134,5 +134,5 @@ def file_air(archive: Archive, air: Air) -> int:
 
     check_air(air)
     number = archive.add_record(air)
-    archive.put_in_force("air", number)
+    archive.activate("air", number)
     return number

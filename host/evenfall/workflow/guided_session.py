@@ -33,7 +33,7 @@ from evenfall.reduction.air import check_air, describe
 from evenfall.reduction.calibration import check_drift
 from evenfall.statistics.compare import Group, ReducedRun, compare, group
 from evenfall.units import typed
-from evenfall.workflow.fetch import file_air, filing_in_force, take_runs
+from evenfall.workflow.fetch import active_filing, file_air, take_runs
 
 STEPS = (
     "self_test",
@@ -232,7 +232,7 @@ class Guide:
             air = Air(status["pressure"], kelvin, humidity, source="board")
             check_air(air)
             self.talk.say(f"The board reads {describe(air)}; each run carries its own reading.")
-            self.archive.take_out_of_force("air")
+            self.archive.deactivate("air")
             return True
         pressure = self.talk.ask("Pressure with unit (29.92 inHg, 1013 hPa)")
         temperature = self.talk.ask("Temperature with unit (68 F, 20 C)")
@@ -267,7 +267,7 @@ class Guide:
         if not want.isdigit() or not 2 <= int(want) <= 30:
             raise InputError(f"'{want}' runs: give a number from 2 to 30; three is a good start")
         self.day.want = int(want)
-        self.archive.put_in_force("build", self.archive.build_id(name, build))
+        self.archive.activate("build", self.archive.build_id(name, build))
         return True
 
     def step_warm_up(self) -> bool:
@@ -295,7 +295,7 @@ class Guide:
         if name.lower() not in builds:
             self.archive.add_build(self.day.engine, name, self.day.change, self.day.by)
         self.day.after_build = name
-        self.archive.put_in_force("build", self.archive.build_id(self.day.engine, name))
+        self.archive.activate("build", self.archive.build_id(self.day.engine, name))
         return True
 
     def step_warm_again(self) -> bool:
@@ -332,7 +332,7 @@ class Guide:
 
     def _calibration(self) -> tuple[Calibration, str]:
         """The calibration in force, else what the board's settings say."""
-        number = filing_in_force(self.archive).calibration_id
+        number = active_filing(self.archive).calibration_id
         if number:
             return self.archive.record(Calibration, number), "against the calibration in force"
         with self.line() as line:
@@ -367,16 +367,16 @@ class Guide:
         if status["state"] not in IDLE_STATES:
             state = code_texts.say(code_texts.STATES, status["state"])
             raise BoardError(f"the board is not at rest ({state}); wait until the run is stored")
-        filing = filing_in_force(self.archive, self.talk.say)
+        filing = active_filing(self.archive, self.talk.say)
         entries = [e for e in line.runs() if "acknowledged" not in e.flags]
         for _ in take_runs(line, self.archive, entries, filing):
             pass
 
     def _adopt(self, target: list[int]) -> list[int]:
         """Runs of this session that stand in no list yet go into this one; return them."""
-        rows = self.archive.find(Query(session=self.day.session, set_aside=None, limit=10_000))
+        rows = self.archive.find(Query(session=self.day.session, excluded=None, limit=10_000))
         known = self.day.known()
-        new = [r["pull"] for r in sorted(rows, key=lambda r: r["pull"]) if r["pull"] not in known]
+        new = [r["run"] for r in sorted(rows, key=lambda r: r["run"]) if r["run"] not in known]
         target += new
         self.keep()
         return new
@@ -416,7 +416,7 @@ class Guide:
         """Reduced runs of the list that are not set aside; one that cannot be reduced is said."""
         found = []
         for number in target:
-            if self.archive.row(number)["set_aside"] is not None:
+            if self.archive.row(number)["excluded"] is not None:
                 continue
             try:
                 if number not in told:
@@ -439,7 +439,7 @@ class Guide:
         if not counted:
             raise InputError("there is no run to set aside")
         number = counted[-1].key
-        self.archive.set_aside(number, self.talk.ask(f"Why does run {number} not count"))
+        self.archive.exclude(number, self.talk.ask(f"Why does run {number} not count"))
 
     def _warm_enough(self, runs: list[ReducedRun]) -> tuple[bool, list[str]]:
         if len(runs) < WARM_RUNS:

@@ -1,0 +1,274 @@
+"""What runs are filed under: engines, builds, sessions, and what they are corrected with."""
+
+from __future__ import annotations
+
+import csv
+import json
+import sqlite3
+from dataclasses import asdict, fields
+from typing import Any, TypeVar
+
+import numpy as np
+
+from evenfall.archive.database import RESTORE, Database, now
+from evenfall.archive.schema import record_hash
+from evenfall.errors import DamageError, InputError, NotFoundError
+from evenfall.model import Air, Calibration, Setup
+
+SESSION_GAP_S = 4 * 3600  # a run later than this after the last one opens a new session
+R = TypeVar("R", Calibration, Setup, Air)
+
+
+class Filing(Database):
+    """Engines, builds, sessions and records; and which of them new runs are filed under."""
+
+    def add_engine(self, name: str, displacement_cc: float | None = None, remark: str = "") -> int:
+        """Add an engine; InputError when the name is taken."""
+        check_name(name, "engine")
+        try:
+            with self.change():
+                return self.insert(
+                    "engines", name=name, displacement_cc=displacement_cc, remark=remark, made_unix_s=now()
+                )
+        except sqlite3.IntegrityError:
+            raise InputError(f"there is an engine '{name}' already") from None
+
+    def engine_id(self, name: str) -> int:
+        """The engine of that name; NotFoundError lists near ones."""
+        row = self.db.execute("SELECT id FROM engines WHERE name = ?", (name,)).fetchone()
+        if row is None:
+            names = [r["name"] for r in self.db.execute("SELECT name FROM engines ORDER BY id DESC LIMIT 8")]
+            known = f"engines here: {', '.join(names)}" if names else "the archive holds none yet"
+            raise NotFoundError(f"there is no engine '{name}'; {known}. Add one: evenfall engine add NAME")
+        return int(row["id"])
+
+    def engines(self) -> list[dict[str, Any]]:
+        """Engines with their numbers of builds and runs."""
+        return self.rows(
+            "SELECT e.name, e.displacement_cc, e.remark, e.made_unix_s, count(DISTINCT b.id) AS builds, "
+            "count(p.id) AS runs FROM engines e LEFT JOIN builds b ON b.engine_id = e.id "
+            "LEFT JOIN runs p ON p.build_id = b.id GROUP BY e.id ORDER BY e.name"
+        )
+
+    def add_build(self, engine: str, name: str, changed: str = "", changed_by: str = "") -> int:
+        """Add a build of an engine: what was changed, by whom."""
+        check_name(name, "build")
+        engine_id = self.engine_id(engine)
+        try:
+            with self.change():
+                return self.insert(
+                    "builds",
+                    engine_id=engine_id,
+                    name=name,
+                    changed=changed,
+                    changed_by=changed_by,
+                    made_unix_s=now(),
+                )
+        except sqlite3.IntegrityError:
+            raise InputError(f"engine '{engine}' has a build '{name}' already") from None
+
+    def build_id(self, engine: str, name: str | None = None) -> int:
+        """The build of that name, or the engine's latest; an engine without one gets 'as found'."""
+        engine_id = self.engine_id(engine)
+        if name is None:
+            row = self.db.execute(
+                "SELECT id FROM builds WHERE engine_id = ? ORDER BY id DESC LIMIT 1", (engine_id,)
+            ).fetchone()
+            return int(row["id"]) if row else self.add_build(engine, "as found")
+        row = self.db.execute(
+            "SELECT id FROM builds WHERE engine_id = ? AND name = ?", (engine_id, name)
+        ).fetchone()
+        if row is None:
+            names = [b["build"] for b in self.builds(engine)]
+            raise NotFoundError(
+                f"engine '{engine}' has no build '{name}'; it has: {', '.join(names) or 'none'}. "
+                "Add one: evenfall engine build ENGINE NAME"
+            )
+        return int(row["id"])
+
+    def builds(self, engine: str) -> list[dict[str, Any]]:
+        """Builds of an engine, oldest first."""
+        return self.rows(
+            "SELECT b.name AS build, b.changed, b.changed_by, b.made_unix_s, count(p.id) AS runs, "
+            "max(p.peak_power_W) AS best_power_W FROM builds b LEFT JOIN runs p ON p.build_id = b.id "
+            "AND p.excluded IS NULL WHERE b.engine_id = ? GROUP BY b.id ORDER BY b.id",
+            self.engine_id(engine),
+        )
+
+    def add_record(self, record: Calibration | Setup | Air, label: str = "") -> int:
+        """Keep a calibration, a set-up or an air reading; return its number."""
+        kind, body = type(record).__name__.lower(), json.dumps(asdict(record))
+        with self.change():
+            return self.insert(
+                "records",
+                kind=kind,
+                label=label,
+                made_unix_s=now(),
+                body=body,
+                sha256=record_hash(kind, body),
+            )
+
+    def record(self, kind: type[R], number: int) -> R:
+        """The record of that number."""
+        name = kind.__name__.lower()
+        row = self.db.execute(
+            "SELECT body, sha256 FROM records WHERE id = ? AND kind = ?", (number, name)
+        ).fetchone()
+        if row is None:
+            raise NotFoundError(f"there is no {name} number {number} in the archive")
+        if record_hash(name, row["body"]) != row["sha256"]:
+            raise DamageError(f"{name} {number} was changed after it was filed: {RESTORE}")
+        return checked_record(kind, json.loads(row["body"]))
+
+    def records(self, kind: type[R]) -> list[dict[str, Any]]:
+        """All records of a kind, newest first: number, label, made_unix_s and the record's fields."""
+        rows = self.rows(
+            "SELECT id, label, made_unix_s, body FROM records WHERE kind = ? ORDER BY id DESC",
+            kind.__name__.lower(),
+        )
+        return [
+            {
+                "number": r["id"],
+                "label": r["label"],
+                "filed_unix_s": r["made_unix_s"],
+                **json.loads(r["body"]),
+            }
+            for r in rows
+        ]
+
+    def record_named(self, kind: type[R], label: str) -> int:
+        """The newest record of that label (or number)."""
+        row = self.db.execute(
+            "SELECT max(id) AS id FROM records WHERE kind = ? AND (label = ? OR CAST(id AS TEXT) = ?)",
+            (kind.__name__.lower(), label, label),
+        ).fetchone()
+        if row["id"] is None:
+            raise NotFoundError(f"there is no {kind.__name__.lower()} '{label}' in the archive")
+        return int(row["id"])
+
+    def activate(self, what: str, value: str | int) -> None:
+        """File new runs under this: calibration, setup, air, build, session (numbers) or standard."""
+        with self.change():
+            self.db.execute("INSERT OR REPLACE INTO active VALUES (?, ?, ?)", (what, str(value), now()))
+
+    def deactivate(self, what: str) -> None:
+        """New runs are no longer filed under one."""
+        with self.change():
+            self.db.execute("DELETE FROM active WHERE what = ?", (what,))
+
+    def active(self, what: str) -> tuple[str, int] | None:
+        """(value, since_unix_s) of what new runs are filed under, or None."""
+        row = self.db.execute("SELECT value, since_unix_s FROM active WHERE what = ?", (what,)).fetchone()
+        return (row["value"], int(row["since_unix_s"])) if row else None
+
+    def add_check_weight(self, unix_s: float, mass_kg: float, count_above_zero: float) -> None:
+        """Keep a reading of the check weight."""
+        with self.change():
+            self._take_in_old_log()
+            self.insert(
+                "check_weights", unix_s=int(unix_s), mass_kg=mass_kg, count_above_zero=count_above_zero
+            )
+
+    def check_weights(self) -> list[tuple[float, float, float]]:
+        """Readings of the check weight, oldest first: Unix seconds, kg, counts above zero."""
+        if not self.read_only:
+            with self.change():
+                self._take_in_old_log()
+        rows = self.db.execute("SELECT unix_s, mass_kg, count_above_zero FROM check_weights ORDER BY id")
+        return [(float(t), float(m), float(c)) for t, m, c in rows]
+
+    def _take_in_old_log(self) -> None:
+        """Before layout 2 the readings were in a file beside the archive; that file stays as it is."""
+        path = self.folder / "check_weights.csv"
+        if self.db.execute("SELECT 1 FROM check_weights LIMIT 1").fetchone() or not path.exists():
+            return
+        with path.open(newline="", encoding="utf-8") as stream:
+            for n, row in enumerate(csv.reader(stream), 1):
+                if not row or row[0] == "unix_s":
+                    continue
+                try:
+                    unix_s, kg, count = (float(v) for v in row)
+                except ValueError:
+                    raise InputError(
+                        f"{path}, line {n} is not three numbers; mend or remove the line"
+                    ) from None
+                self.insert("check_weights", unix_s=int(unix_s), mass_kg=kg, count_above_zero=count)
+
+    def session_for(self, started_unix_s: int) -> int:
+        """The session a run of that time belongs to; a new one after a long gap."""
+        row = self.db.execute(
+            "SELECT id, ended_unix_s, max(started_unix_s, coalesce(last_unix_s, 0)) AS last FROM sessions "
+            "ORDER BY id DESC LIMIT 1"
+        ).fetchone()
+        if row and row["ended_unix_s"] is None and abs(started_unix_s - row["last"]) < SESSION_GAP_S:
+            return int(row["id"])
+        return self.add_session(started_unix_s)
+
+    def joined_session(self, session: int, started_unix_s: int) -> None:
+        """Note the newest start of a session: the next run is filed without a look through its runs."""
+        self.db.execute(
+            "UPDATE sessions SET last_unix_s = max(coalesce(last_unix_s, 0), ?) WHERE id = ?",
+            (started_unix_s, session),
+        )
+
+    def add_session(self, started_unix_s: int | None = None, title: str = "", plan: str = "") -> int:
+        """Open a session of runs."""
+        with self.change():
+            return self.insert("sessions", started_unix_s=started_unix_s or now(), title=title, plan=plan)
+
+    def sessions(self) -> list[dict[str, Any]]:
+        """Sessions, newest first, with their numbers of runs."""
+        return self.rows(
+            "SELECT s.id AS session, s.started_unix_s, s.ended_unix_s, s.title, count(p.id) AS runs "
+            "FROM sessions s LEFT JOIN runs p ON p.session_id = s.id GROUP BY s.id ORDER BY s.id DESC"
+        )
+
+    def keep_plan(self, session: int, plan: str) -> None:
+        """Keep how far a guided day has come, in its session."""
+        with self.change():
+            self.db.execute("UPDATE sessions SET plan = ? WHERE id = ?", (plan, session))
+
+    def open_plan(self) -> tuple[int, str] | None:
+        """(session, plan) of the newest guided day that has not ended."""
+        row = self.db.execute(
+            "SELECT id, plan FROM sessions WHERE plan != '' AND ended_unix_s IS NULL ORDER BY id DESC LIMIT 1"
+        ).fetchone()
+        return (int(row["id"]), str(row["plan"])) if row else None
+
+    def end_session(self, session: int) -> None:
+        """No run joins this session any more."""
+        with self.change():
+            self.db.execute(
+                "UPDATE sessions SET ended_unix_s = ? WHERE id = ? AND ended_unix_s IS NULL",
+                (now(), session),
+            )
+
+
+def checked_record(kind: type[R], body: Any) -> R:
+    """A record from JSON: unknown fields ignored, types checked, nothing but finite numbers and text."""
+    if not isinstance(body, dict):
+        raise DamageError(f"a {kind.__name__.lower()} is not a set of named values")
+    known = {}
+    for f in fields(kind):
+        if f.name not in body:
+            continue
+        value = body[f.name]
+        allowed = (str,) if str(f.type) == "str" else (int,) if str(f.type) == "int" else (int, float)
+        if value is None and "None" in str(f.type):
+            pass
+        elif isinstance(value, bool) or not isinstance(value, allowed):
+            raise DamageError(
+                f"{kind.__name__.lower()}: '{f.name}' is {str(value)[:40]!r}, which is no {f.type}"
+            )
+        elif isinstance(value, float) and not np.isfinite(value):
+            raise DamageError(f"{kind.__name__.lower()}: '{f.name}' is not a finite number")
+        known[f.name] = value
+    try:
+        return kind(**known)
+    except TypeError as error:
+        raise DamageError(f"a {kind.__name__.lower()} is incomplete: {error}") from None
+
+
+def check_name(name: str, what: str) -> None:
+    if not name.strip() or len(name) > 200 or not name.isprintable():
+        raise InputError(f"'{name[:40]}' cannot be the name of a {what}: use 1 to 200 printable characters")

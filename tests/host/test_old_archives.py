@@ -1,0 +1,77 @@
+"""An archive that an earlier version wrote opens, loses nothing and gives the same figures.
+
+`old_archives/layout-1.sqlite` was written by the version before layout 2: one run of the simulated
+bench (invented data), its reduction, a note, a tag, an exclusion and its end.
+"""
+
+import shutil
+import sqlite3
+from contextlib import closing
+from pathlib import Path
+
+import pytest
+from evenfall.archive.archive import FILE_NAME, Archive, Query, restore
+from evenfall.workflow.reduce_service import reduce_stored
+
+OLD = Path(__file__).parent / "old_archives" / "layout-1.sqlite"
+
+
+def as_written(sql):
+    with closing(sqlite3.connect(f"{OLD.as_uri()}?mode=ro", uri=True)) as db:
+        return db.execute(sql).fetchall()
+
+
+@pytest.fixture
+def folder(tmp_path):
+    shutil.copy(OLD, tmp_path / FILE_NAME)
+    return tmp_path
+
+
+def test_it_opens_with_everything_in_it(folder):
+    with Archive(folder) as archive:
+        assert archive.check() == []
+        (row,) = archive.find(Query())
+        (old,) = as_written(
+            "SELECT id, sha256, board_uid, run_id, started_unix_s, peak_power_W, peak_torque_Nm FROM pulls"
+        )
+        names = (
+            "run",
+            "sha256",
+            "board_uid",
+            "board_run",
+            "started_unix_s",
+            "peak_power_W",
+            "peak_torque_Nm",
+        )
+        assert tuple(row[n] for n in names) == old
+        assert row["tags"] == "warm" and row["excluded"] is None and row["clock"] == "board"
+        assert archive.raw(1) == as_written("SELECT bytes FROM raw")[0][0]
+        assert [n["text"] for n in archive.notes(1)] == [t for (t,) in as_written("SELECT text FROM notes")]
+        assert archive.find(Query(words="rich"))[0]["run"] == 1
+        setup = archive.active("setup")
+        assert [setup[0]] == [v for (v,) in as_written("SELECT value FROM in_force WHERE what = 'setup'")]
+    # opened a second time, nothing is left to bring up to date
+    with Archive(folder) as archive:
+        assert archive.check() == []
+
+
+def test_its_run_reduces_to_the_same_table_to_the_last_digit(folder):
+    old = as_written("SELECT speed_rpm, torque_Nm, power_W, torque_observed_Nm, count FROM bins ORDER BY 1")
+    with Archive(folder) as archive:
+        kept = archive.db.execute(
+            "SELECT speed_rpm, torque_Nm, power_W, torque_observed_Nm, count FROM bins ORDER BY 1"
+        ).fetchall()
+        assert [tuple(row) for row in kept] == old
+        bins = reduce_stored(archive, 1).bins
+    columns = (bins.speed_rpm, bins.torque_Nm, bins.power_W, bins.torque_observed_Nm, bins.count)
+    new = [row for row in zip(*(c.tolist() for c in columns), strict=True) if row[1] == row[1]]
+    assert new == old
+
+
+def test_an_old_backup_is_restored_and_stays_as_it_is(tmp_path):
+    backup = tmp_path / "backup.sqlite"
+    shutil.copy(OLD, backup)
+    restore(tmp_path / "kept", backup)
+    with Archive(tmp_path / "kept") as archive:
+        assert len(archive.find(Query())) == 1
+    assert backup.read_bytes() == OLD.read_bytes()

@@ -1,0 +1,143 @@
+"""Imports run one way: no circle, no arrow upward, protocol knows nobody, the host never the bench."""
+
+import ast
+from pathlib import Path
+
+import pytest
+
+ROOT = Path(__file__).parent.parent
+PACKAGES = {
+    "evenfall": ROOT / "host" / "evenfall",
+    "evenfall_wire": ROOT / "protocol" / "evenfall_wire",
+    "evenfall_board": ROOT / "firmware" / "lib" / "evenfall_board",
+    "evenfall_bench": ROOT / "bench_sim" / "evenfall_bench",
+}
+MAY_KNOW = {
+    "evenfall_wire": set(),
+    "evenfall_board": {"evenfall_wire"},
+    "evenfall": {"evenfall_wire"},
+    "evenfall_bench": set(),
+}
+# rooms of the host, lowest first; a module directly in `evenfall` is base
+LAYERS = ["base", "board", "reduction", "statistics", "archive", "output", "workflow", "cli"]
+
+
+def modules():
+    for package, folder in PACKAGES.items():
+        for path in sorted(folder.rglob("*.py")):
+            parts = path.relative_to(folder).with_suffix("").parts
+            if "shims" in parts:
+                continue  # they stand for modules of MicroPython, inside its interpreter
+            name = ".".join((package, *parts)).removesuffix(".__init__")
+            yield name, path
+
+
+PATHS = dict(modules())
+
+
+def imported(name, tree, at_start):
+    """Names that a module imports; `at_start`: only what runs when it is imported."""
+    package = name if PATHS[name].name == "__init__.py" else name.rpartition(".")[0]
+    for node in walk(tree, at_start):
+        if isinstance(node, ast.Import):
+            yield from (alias.name for alias in node.names)
+        elif isinstance(node, ast.ImportFrom):
+            base = node.module or ""
+            if node.level:
+                up = package.split(".")[: len(package.split(".")) - node.level + 1]
+                base = ".".join([*up, *([base] if base else [])])
+            for alias in node.names:
+                yield f"{base}.{alias.name}" if f"{base}.{alias.name}" in PATHS else base
+
+
+def walk(node, at_start):
+    for child in ast.iter_child_nodes(node):
+        if at_start and isinstance(child, (ast.FunctionDef, ast.AsyncFunctionDef, ast.Lambda)):
+            continue
+        if isinstance(child, ast.If) and "TYPE_CHECKING" in ast.dump(child.test):
+            continue
+        yield child
+        yield from walk(child, at_start)
+
+
+def arrows(at_start):
+    """(module, module it imports), both ours."""
+    found = set()
+    for name, path in PATHS.items():
+        for target in imported(name, ast.parse(path.read_text(encoding="utf-8")), at_start):
+            if target in PATHS and target != name:
+                found.add((name, target))
+    return found
+
+
+def circle(edges):
+    """A list of modules that import each other in a ring, or nothing."""
+    graph = {}
+    for a, b in edges:
+        graph.setdefault(a, []).append(b)
+    done, path = set(), []
+
+    def visit(name):
+        if name in path:
+            return [*path[path.index(name) :], name]
+        if name in done:
+            return []
+        path.append(name)
+        for target in sorted(graph.get(name, [])):
+            found = visit(target)
+            if found:
+                return found
+        path.pop()
+        done.add(name)
+        return []
+
+    for name in sorted(graph):
+        found = visit(name)
+        if found:
+            return found
+    return []
+
+
+def layer(module):
+    parts = module.split(".")
+    return parts[1] if len(parts) > 1 and parts[1] in LAYERS else "base"
+
+
+def upward(edges):
+    return sorted(
+        f"{a} -> {b}"
+        for a, b in edges
+        if a.startswith("evenfall.")
+        and b.startswith("evenfall.")
+        and LAYERS.index(layer(b)) > LAYERS.index(layer(a))
+    )
+
+
+def test_the_graph_is_seen():
+    """The test below would pass on an empty graph."""
+    edges = arrows(at_start=False)
+    assert ("evenfall.workflow.fetch", "evenfall.board.link") in edges
+    assert ("evenfall.board.run_file", "evenfall_wire.messages") in edges
+    assert len(edges) > 150
+    assert circle([("a", "b"), ("b", "c"), ("c", "a")]) == ["a", "b", "c", "a"]
+    assert upward([("evenfall.board.link", "evenfall.archive.runs")]) != []
+
+
+def test_no_circle():
+    assert circle(arrows(at_start=False)) == []
+
+
+def test_every_arrow_of_the_host_points_down():
+    assert upward(arrows(at_start=False)) == []
+
+
+@pytest.mark.parametrize("package", sorted(PACKAGES))
+def test_packages_know_only_what_they_may(package):
+    wrong = [
+        f"{a} -> {b}"
+        for a, b in arrows(at_start=False)
+        if a.split(".")[0] == package
+        and b.split(".")[0] != package
+        and b.split(".")[0] not in MAY_KNOW[package]
+    ]
+    assert wrong == []
