@@ -54,6 +54,7 @@ class Rig:
         seed: int = 1,
         extra: dict[str, bytes] | None = None,
         blocks: int | None = None,
+        march: str = "",
         **board: Any,
     ) -> None:
         partial = dict(partial or {})
@@ -65,7 +66,7 @@ class Rig:
         flash = self.scenario["flash"]["blocks"]
         own = "/settings.json" in (extra or {})
         typed = None if own else image.describe(self.scenario)
-        image.make_image(path, settings=typed, extra=extra, blocks=flash)
+        image.make_image(path, settings=typed, extra=extra, blocks=flash, march=march)
         self.bench = Bench(self.scenario, seed)
         self.operator = Operator(self.scenario, self.bench, pulls)
         self.line = Line()
