@@ -193,8 +193,8 @@ def test_a_long_low_out_of_step_shows_in_the_words(length, code):
     assert got[1][0] < 4000  # the driver drops what comes within 1 ms of a read-out
 
 
-def test_a_torn_read_out_only_happens_to_a_held_up_one():
-    """A conversion ends while a held-up read-out runs: the word may be torn; it is the fifth pair."""
+def test_a_read_out_of_two_conversions_only_happens_to_a_held_up_one():
+    """A conversion ends while a held-up read-out runs: the word, of the fifth pair, may mix two of them."""
     conversions = [(1000 + PERIOD * i, 0x700000 + i) for i in range(7)]
     release = conversions[6][0] - 400
 
@@ -204,7 +204,7 @@ def test_a_torn_read_out_only_happens_to_a_held_up_one():
     _, words = read(1, conversions, drain)
     got = decode(1, words)
     assert [g[1] for g in got[:4]] == [0x700000, 0x700001, 0x700002, 0x700003]
-    assert got[4][1] not in (0x700004, 0x700005, 0x700006)  # torn: the driver drops the pair after a stall
+    assert got[4][1] not in (0x700004, 0x700005, 0x700006)  # mixed: the driver drops the pair after a stall
 
 
 def test_absent_amplifier_gives_no_words():

@@ -397,7 +397,7 @@ def test_flash_full_is_said_before_a_pull():
         assert status["fault"] == "flash_full" and status["runs_unacked"] >= 1
         reply = rig.ask("command", (codes.COMMANDS.index("arm"), 0))
         assert reply.name == "refused"
-        # clearing it, by the host or by the button, makes no room: else the next pull would be torn
+        # clearing it, by the host or by the button, makes no room: else the next run would be truncated
         reply = rig.ask("command", (codes.COMMANDS.index("clear_fault"), 0))
         assert codes.FAULTS[reply.head["value"]] == "flash_full"
         for _ in range(2):

@@ -116,7 +116,7 @@ def test_missed_and_extra_edges_are_healed_and_counted(rpm):
 
 
 def test_speed_locks_again_after_a_jump():
-    """When the shaft really turns at half or twice the speed the healing must let go."""
+    """When the shaft really turns at half or twice the speed the edge repair must let go."""
     for factor in (0.5, 2.0, 3.0, 0.34):
         speed = make_speed({})
         tick = 0

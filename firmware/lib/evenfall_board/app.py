@@ -28,7 +28,7 @@ from .link import Link
 from .native import const, micropython
 from .recorder import HOLE, Recorder, pull_seconds
 from .sensing import TICKS_PER_MS, Speed, Torque, Zero
-from .settings import Learned, Settings, Starts, needs_restart
+from .settings import GROUP, NAME, NUMBER, Learned, Settings, Starts, needs_restart
 from .states import BUSY, PULLING, step
 from .store import Store
 from .sweep import DONE, RAMP, HOLD, RELEASE, Sweep
@@ -47,7 +47,7 @@ ZERO_AGE_MS = 120000  # an older zero is dated so far back: tick differences end
 SETTLE_MS = 1000  # a speed that stays within 1.5 % for so long is the top speed
 RELEASED_MS = 1000  # of standstill in the release: it is over
 STUCK_MS = 1500  # armed and so long under the speed that a sweep needs: the valve closes, in as long again
-BLIP_MS = 4000  # a shorter spin of the brake is no pull: not kept
+MIN_RECORD_MS = 4000  # a shorter spin of the brake is no pull: not kept
 TURNING_HALF_RPM = 600
 LOST_SHARE = 50  # a pull that lost more than this part of its load samples is poor
 WARM_HALF_RPM = 1000  # above this the valve leaves its shut end, so that a throttle meets some load;
@@ -100,7 +100,7 @@ class Board:
             self._supply = machine.ADC(SUPPLY_PIN)
         except (ValueError, OSError):
             self._supply = None
-        if SUPPLY_PIN in [s[e[1]] for e in SETTINGS if e[6] == "pins"]:
+        if SUPPLY_PIN in [s[e[NAME]] for e in SETTINGS if e[GROUP] == "pins"]:
             self._supply = None
 
         self.uid = machine.unique_id()
@@ -426,7 +426,7 @@ class Board:
             event = "characterise"
         if event == "characterise":
             trigger = TRIGGER["host"]
-        self._mark(trigger)
+        self._begin_record(trigger)
         self._go(event)
         self.sweep.begin(ticks.now(), self.speed.half_rpm, self.servo.us)
         self._characterising = event == "characterise"
@@ -437,7 +437,7 @@ class Board:
         self.guard.pull_begins()
         return "none", 0
 
-    def _mark(self, trigger):
+    def _begin_record(self, trigger):
         """A run starts here, its pre-trigger part included."""
         now = ticks.now()
         before = self.settings.values["before_trigger"] * TICKS_PER_MS
@@ -583,7 +583,7 @@ class Board:
             "boot_count": self.starts.count,
             "started_unix_s": self._started,
             "trigger": self._trigger,
-            "settings": [(s[0], values[s[1]]) for s in SETTINGS],
+            "settings": [(s[NUMBER], values[s[NAME]]) for s in SETTINGS],
             "learned": [(slot, learned[slot]) for slot in sorted(learned)],
             "recorder": self.recorder,
             "verdict": self._pending,
@@ -726,7 +726,7 @@ class Board:
 
     def _round(self, passed_ms):
         """What need not be done at every pass."""
-        self._look(passed_ms)
+        self._check_faults(passed_ms)
         if self._zero_done:
             self._zero_done = False
             self._took_zero()
@@ -743,7 +743,7 @@ class Board:
             self.led.poll(passed_ms)
 
     @micropython.native
-    def _look(self, passed_ms):
+    def _check_faults(self, passed_ms):
         """Faults that do not wait for a load sample, gaps, standstill."""
         now = ticks.now()
         half_rpm = self.speed.update(now)
@@ -832,11 +832,11 @@ class Board:
         if state == "rest":
             if self.uptime_ms < FRESH_MS and self.turning() and self.recording and not self.fault:
                 # what the RAM held of the pull is lost; a short run on flash says so
-                self._mark(TRIGGER["spin_up"])
+                self._begin_record(TRIGGER["spin_up"])
                 self._go("spin_up")
                 self.raise_fault(guard.BROWN_OUT)
             elif self._spun_up() and self.recording and not self.fault:
-                self._mark(TRIGGER["spin_up"])
+                self._begin_record(TRIGGER["spin_up"])
                 self._peak_ms = 0
                 self._go("spin_up")
         elif state == "record":
@@ -884,7 +884,7 @@ class Board:
         if self._spun_up():
             self._peak_ms = self._since_ms
         elif self._since_ms - self._peak_ms >= self.settings.values["after_sweep"]:
-            if self._peak_ms < BLIP_MS:
+            if self._peak_ms < MIN_RECORD_MS:
                 self._go("forget")
             else:
                 self._finish_run(False)

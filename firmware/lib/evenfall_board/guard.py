@@ -77,7 +77,8 @@ TABLE = (
     ("settings_bad", "a setting out of bounds or against another", 0, "note", 7),
     ("top_speed_not_held", "12 s without a steady top speed", 12100, "end", 5),
 )
-ROW = {row[0]: row for row in TABLE}
+NAME, SEEN, LIMIT_MS, ACTION, BLINKS = range(5)  # columns of TABLE
+ROW = {row[NAME]: row for row in TABLE}
 SEVERITY = {"note": 0, "end": 0, "valve": 1, "kill": 2}
 NUMBER = {name: i for i, name in enumerate(FAULTS)}
 
@@ -104,7 +105,7 @@ SENSED_MV = const(4300)  # seen once, the pin is known to sense the supply
 
 
 def action(fault):
-    return ROW[FAULTS[fault]][3]
+    return ROW[FAULTS[fault]][ACTION]
 
 
 def severity(fault):
@@ -113,7 +114,7 @@ def severity(fault):
 
 
 def blinks(fault):
-    return ROW[FAULTS[fault]][4]
+    return ROW[FAULTS[fault]][BLINKS]
 
 
 class Guard:

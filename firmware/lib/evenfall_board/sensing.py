@@ -181,7 +181,7 @@ class Speed:
 
     An edge that comes much too early is extra and left out; one that comes
     after two or three intervals means missed ones, which are put in evenly.
-    Both are counted.  The recorder keeps the raw edges; this healing serves
+    Both are counted.  The recorder keeps the raw edges; this edge repair serves
     the controller only.  When the raw intervals stay even for a turn and two
     while disagreeing with what was expected, they are believed.
     """

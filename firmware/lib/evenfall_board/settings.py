@@ -17,6 +17,7 @@ LEARNED_PATH = "/learned.json"
 MAX_FILE = 8192  # bytes; a longer file is not ours
 MAX_LEARNED = 60  # slots; what one 'learned' message can carry
 VALUE_LIMIT = 0x7FFFFFFF
+NUMBER, NAME, UNIT, DEFAULT, LOWEST, HIGHEST, GROUP = range(7)  # columns of SETTINGS
 TRACE_HZ = 27  # of the control trace: every third step at 80 samples/s
 # of RAM for one sweep's records: what an RP2040 has beside the program, an RP2350 holds more
 MAX_RECORD_BYTES = 200000 if "RP2350" in getattr(sys.implementation, "_machine", "") else 64000
@@ -32,7 +33,7 @@ def wants_button(values, pairs):
     for number, value in pairs:
         entry = BY_NUMBER.get(number)
         if entry is not None:
-            name, now = entry[1], values[entry[1]]
+            name, now = entry[NAME], values[entry[NAME]]
             if name in GUARDING and value != now or name in LIMITS and value > now:
                 return number
     return 0
@@ -41,7 +42,7 @@ def wants_button(values, pairs):
 def needs_restart(number):
     """True when setting `number` acts only from the next start."""
     entry = BY_NUMBER[number]
-    return entry[6] == "pins" or entry[1] in AT_START
+    return entry[GROUP] == "pins" or entry[NAME] in AT_START
 
 
 def edges_per_second(settings):
@@ -69,12 +70,12 @@ def bytes_per_second(settings, nominal_hz):
 
 def defaults():
     """name -> default value of every setting."""
-    return {s[1]: s[3] for s in SETTINGS}
+    return {s[NAME]: s[DEFAULT] for s in SETTINGS}
 
 
 def in_bounds(entry, value):
     """True when `value` is an integer inside the bounds of a settings row."""
-    return isinstance(value, int) and not isinstance(value, bool) and entry[4] <= value <= entry[5]
+    return isinstance(value, int) and not isinstance(value, bool) and entry[LOWEST] <= value <= entry[HIGHEST]
 
 
 def contradictions(values):
@@ -87,10 +88,10 @@ def contradictions(values):
 
     used = {}
     for entry in SETTINGS:
-        if entry[6] == "pins" and values[entry[1]] >= 0:
-            if values[entry[1]] in used:
-                say(entry[1])
-            used[values[entry[1]]] = entry[1]
+        if entry[GROUP] == "pins" and values[entry[NAME]] >= 0:
+            if values[entry[NAME]] in used:
+                say(entry[NAME])
+            used[values[entry[NAME]]] = entry[NAME]
     if abs(values["servo_open"] - values["servo_shut"]) < 50:
         say("servo_open")
     if abs(values["span"]) < 1000:
@@ -179,7 +180,7 @@ class Settings:
                 self.problems.append("")  # the whole file is unreadable
             return
         for entry in SETTINGS:
-            name = entry[1]
+            name = entry[NAME]
             if name in found:
                 if in_bounds(entry, found[name]):
                     values[name] = found[name]
@@ -196,10 +197,10 @@ class Settings:
             if values[name] == fixed[name]:
                 # the default itself is in the way of another value: all of its group falls back
                 for entry in SETTINGS:
-                    if entry[6] == BY_NAME[name][6]:
-                        if values[entry[1]] != entry[3] and entry[1] not in self.problems:
-                            self.problems.append(entry[1])
-                        values[entry[1]] = entry[3]
+                    if entry[GROUP] == BY_NAME[name][GROUP]:
+                        if values[entry[NAME]] != entry[DEFAULT] and entry[NAME] not in self.problems:
+                            self.problems.append(entry[NAME])
+                        values[entry[NAME]] = entry[DEFAULT]
                 if values[name] == fixed[name] and name in contradictions(values):
                     self.values = fixed
                     return
@@ -218,10 +219,10 @@ class Settings:
                 return "no_such_setting", number
             if not in_bounds(entry, value):
                 return "out_of_bounds", number
-            new[entry[1]] = value
+            new[entry[NAME]] = value
         bad = contradictions(new)
         if bad:
-            return "out_of_bounds", BY_NAME[bad[0]][0]
+            return "out_of_bounds", BY_NAME[bad[0]][NUMBER]
         number = wants_button(self.values, pairs)
         if number and not agreed:
             return "hold_button", number

@@ -131,7 +131,7 @@ def load_full_without_a_waiting_push_loses_nothing():
     assert load.cell.overruns == 0
 
 
-def load_overrun_is_counted_anchored_and_settles():
+def load_overrun_is_counted_and_resynchronised_and_settles():
     load = Load()
     load.settle()
     load.pair(1)
@@ -144,7 +144,7 @@ def load_overrun_is_counted_anchored_and_settles():
     got = poll(load.cell)
     assert [c for _, c in got] == [2, 3, 4, 5]
     assert load.cell.overruns == 1
-    load.sm.feed(777 << 1)  # the stale one, torn: its check bit is low
+    load.sm.feed(777 << 1)  # the stale one, of two conversions: its check bit is low
     assert poll(load.cell) == []
     load.pair(6, wait=100)  # it may come at any moment of a conversion
     for code in (7, 8, 9, 10, 11):
@@ -256,7 +256,7 @@ def hall_silence():
     assert edges.hall.silent_ticks > 1 << 27
 
 
-def hall_overrun_is_counted_and_anchored():
+def hall_overrun_is_counted_and_resynchronised():
     edges = Edges()
     for _ in range(8):
         edges.edge(17000)

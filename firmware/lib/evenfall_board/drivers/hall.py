@@ -46,12 +46,12 @@ class Hall:
         pin = Pin(self._pin, Pin.IN, Pin.PULL_UP)
         self._sm = rp2.StateMachine(STATE_MACHINE, HALL_TIMER, freq=PIO_HZ, in_base=pin, jmp_pin=pin)
         self._sm.active(1)
-        self._anchor(ticks.now())
+        self._set_time_base(ticks.now())
         self._last_edge = self._now & MASK
         self._lost_in = 0
         self.silent_ticks = 0
 
-    def _anchor(self, tick):
+    def _set_time_base(self, tick):
         # an edge came before the program had made sure of it
         self._now = ticks.signed((tick - HALL_CONFIRM) & MASK)
 
@@ -89,6 +89,6 @@ class Hall:
             if self._lost_in:
                 self._lost_in -= 1
                 if self._lost_in == 0:
-                    self._anchor(self._resumed)
+                    self._set_time_base(self._resumed)
             waiting = sm.rx_fifo()
         return n

@@ -47,7 +47,7 @@ class LoadCell:
         self._stale_in = -1
         self._again = False
         self._settling = SETTLING
-        self._excused = True  # the next read-out may come at any moment of a conversion
+        self._unsynchronised = True  # the next read-out may come at any moment of a conversion
         self.tick = array("i", [0] * CAPACITY)
         self.count = array("i", [0] * CAPACITY)
         self.overruns = 0
@@ -70,16 +70,16 @@ class LoadCell:
             sideset_base=clock,
         )
         self._sm.active(1)
-        self._anchor(ticks.now())
+        self._set_time_base(ticks.now())
         self._now -= LOAD_OVERHEAD_TICKS[self._k]  # nothing was read out before the first wait
         self._stale_in = -1
         self.silent_ticks = 0
 
-    def _anchor(self, tick):
+    def _set_time_base(self, tick):
         # data became ready before the program had made sure of it
         self._now = ticks.signed((tick - LOAD_CONFIRM) & MASK)
         self._settling = SETTLING
-        self._excused = True
+        self._unsynchronised = True
 
     def poll(self):
         """Drain the FIFO; return how many samples are new. Allocates nothing."""
@@ -115,13 +115,13 @@ class LoadCell:
         if self._stale_in >= 0:
             self._stale_in -= 1
             if self._stale_in < 0:
-                self._anchor(self._resumed)
+                self._set_time_base(self._resumed)
                 self._again = False
                 return False
             if self._again:
                 return False
         if wait > LONG_WAIT:
-            self._anchor(ticks.now())
+            self._set_time_base(ticks.now())
             return False
         t = self._now + (wait + LOAD_OVERHEAD_TICKS[self._k])
         if t >= HALF:
@@ -142,12 +142,12 @@ class LoadCell:
     def _settles(self, good):
         """Count a read-out out of step; true while samples are not to be trusted."""
         if not good:
-            if not self._excused:
+            if not self._unsynchronised:
                 self.bad_words += 1
             self._settling = SETTLING
         elif self._settling:
             self._settling -= 1
         else:
             return False
-        self._excused = False
+        self._unsynchronised = False
         return True

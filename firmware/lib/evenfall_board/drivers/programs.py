@@ -19,7 +19,7 @@ FIFO_DEPTH = 8  # both programs join the two FIFOs for receiving
 # word 1: ticks waited for data-ready since the last read-out
 # word 2: code24 << k | levels of the data line during the k extra pulses
 # Data-ready to data-ready takes word 1 + LOAD_OVERHEAD_TICKS[k] ticks.
-LOAD_CONFIRM = 8  # looks in a row (2 us) that must find the data line low
+LOAD_CONFIRM = 8  # samples in a row (2 us) that must find the data line low
 LOAD_OVERHEAD_TICKS = (0, 203, 211, 219)  # by k; [0] is not used
 
 
@@ -34,11 +34,11 @@ def _load_cell_reader(k):
         # each way round takes four cycles for one decrement of x
         label("high")
         set(y, confirm - 1).side(0)
-        label("look")
-        jmp(x_dec, "taste").side(0)
-        label("taste")
+        label("sample")
+        jmp(x_dec, "test").side(0)
+        label("test")
         jmp(pin, "high").side(0)[1]
-        jmp(y_dec, "look").side(0)
+        jmp(y_dec, "sample").side(0)
         mov(isr, invert(x)).side(0)
         push(block).side(0)
         set(y, pulses - 1).side(0)[5]
@@ -61,7 +61,7 @@ LOAD_CELL_READERS = (None, _load_cell_reader(1), _load_cell_reader(2), _load_cel
 # HALL_TIMEOUT_TICKS - word + HALL_OVERHEAD_TICKS ticks, edge or not.
 HALL_TIMEOUT_TICKS = 1 << 20  # 262 ms
 HALL_OVERHEAD_TICKS = 2
-HALL_CONFIRM = 32  # looks in a row (8 us) that a level must last to count
+HALL_CONFIRM = 32  # samples of the line in a row (8 us) that a level must last to count
 
 
 def _hall_timer():
@@ -72,35 +72,35 @@ def _hall_timer():
         in_(null, 20)
         mov(osr, isr)  # HALL_TIMEOUT_TICKS, kept
         mov(isr, null)
-        jmp("begin")
-        label("again")
-        jmp("armed")
+        jmp("start")
+        label("next_high")
+        jmp("sample_high")
         wrap_target()
         label("word")
         push(block)  # a time-out comes here with the zero the last push left
-        label("begin")
+        label("start")
         mov(x, osr)
         # the line must be high for a while before an edge can count; each way
         # round takes four cycles for one decrement of x, here and below
         label("low")
         set(y, confirm - 1)
-        label("armed")
-        jmp(x_dec, "taste")
+        label("sample_high")
+        jmp(x_dec, "test_high")
         jmp("word")[3]
-        label("taste")
-        jmp(pin, "rest")
+        label("test_high")
+        jmp(pin, "is_high")
         jmp("low")
-        label("rest")
-        jmp(y_dec, "again")
+        label("is_high")
+        jmp(y_dec, "next_high")
         # then low for a while
         label("high")
         set(y, confirm - 1)
-        label("look")
-        jmp(x_dec, "see")
+        label("sample_low")
+        jmp(x_dec, "test_low")
         jmp("word")[3]
-        label("see")
+        label("test_low")
         jmp(pin, "high")[1]
-        jmp(y_dec, "look")
+        jmp(y_dec, "sample_low")
         mov(isr, x)[4]
         wrap()
 
