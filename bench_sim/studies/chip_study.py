@@ -5,7 +5,8 @@
 Parts: install (fresh flash, `evenfall board install`, settings, self-test, installed again, rolled
 back), options (start with every combination of optional parts), sweeps (by the button, each stored,
 fetched and controlled; RAM and passes before and after), cuts (power taken at random moments),
-figures (start-up time, cost of passes with and without a model of the flash cache, processor share).
+figures (start-up time, cost of passes with and without a model of the flash cache, processor share),
+fast (the amplifier at 320 samples a second).
 The image is your own download of MicroPython for RPI_PICO, by --image or EVENFALL_CHIP_IMAGE.
 Exit code 1 when a row failed.  An emulated chip is no silicon.
 """
@@ -14,6 +15,7 @@ from __future__ import annotations
 
 import argparse
 import json
+import os
 import random
 import shutil
 import subprocess
@@ -161,7 +163,7 @@ def changed_firmware(folder: Path) -> Path:
     return checkout
 
 
-def study_options(study: Study, image: Path) -> None:
+def study_options(study: Study) -> None:
     """Every combination of the optional parts, started from power-on."""
     for barometer, amplifier in OPTIONS:
         rate = {0: 0.0, 1: 320.0, 2: 80.0}[amplifier]
@@ -272,6 +274,7 @@ def study_figures(study: Study, image: Path) -> None:
         with Session(scenario, 1, 1, image=copy, chip=study.parts, chip_cache=xip) as session:
             board, name = chip(session), "with the flash cache" if xip else "no cache misses"
             session.run_for(COME_UP_S, lambda log=board.log: any(what == "kill line" for _, what, _ in log))
+            study.row(name, None, pystone(study, xip))
             study.row(f"{name}: start-up", None, f"{board.time_s:.2f} s from power-on to the kill line")
             for title, at_s in (("at rest", 6.0), ("in the sweep", 18.0)):
                 session.run_for(at_s - board.time_s)
@@ -280,6 +283,48 @@ def study_figures(study: Study, image: Path) -> None:
                 session.run_for(3.0)
                 share = (board.busy_s - before) / (board.time_s - at)
                 study.row(f"{name}: {title}", None, _costs(board.passes(), share))
+
+
+def study_fast(study: Study) -> None:
+    """The bus amplifier at 320 samples a second, with a sweep that is short enough for this chip's RAM."""
+    settings = {**describe(scenarios.load(SCENARIO)), "barometer": 0, "amplifier": 1, "sweep_time": 5000}
+    copy = study.folder / "fast.img"
+    make_image(copy, settings=settings, march=CHIP_MARCH)
+    with study.session(
+        copy, runs=1, weather={"sensor": False}, amplifier={"second_rate_Hz": 320.0}
+    ) as session:
+        told = host_runner.tell_set_up(session)
+        session.run_for(9.5)
+        before = chip(session).busy_s
+        session.run_for(3.0)
+        study.row(
+            "320 samples/s, 5 s: in the sweep",
+            None,
+            f"processor {(chip(session).busy_s - before) / 0.03:.0f} %",
+        )
+        session.run_script(60.0)
+        result: dict[str, Any] = {"pulls": [host_runner_truth(session, 0)]}
+        host_runner.fetch_and_reduce(session, result, told)
+        run = result["pulls"][0]
+        good = run.get("host", {}).get("verdict") == "good"
+        study.row("320 samples/s, 5 s: sweep", good, result.get("error") or _in_words(run))
+
+
+def pystone(study: Study, xip: bool) -> str:
+    """Loops of pystone a second, as the chip prints them."""
+    image = study.folder / "pystone.img"
+    main = (
+        "import pystone, time\nt = time.ticks_us()\npystone.Proc0(500)\n"
+        "print('loops', 500e6 / time.ticks_diff(time.ticks_us(), t))\n"
+    )
+    source = (Path(__file__).parent / "pystone.py").read_bytes()
+    make_image(image, extra={"/main.py": main.encode(), "/pystone.py": source})
+    with Session(scenarios.load(SCENARIO), 1, 0, image=image, chip=study.parts, chip_cache=xip) as session:
+        listener = os.open(session.port_path, os.O_RDWR | os.O_NONBLOCK | os.O_NOCTTY)
+        session.run_for(3.0)
+        os.close(listener)
+        words = bytes(session.board.console).split()
+        return f"pystone {float(words[words.index(b'loops') + 1]):.0f} loops a second"
 
 
 def _costs(passes: dict[str, dict[str, float]], share: float) -> str:
@@ -295,7 +340,7 @@ def _costs(passes: dict[str, dict[str, float]], share: float) -> str:
 
 def main() -> None:
     """Run the parts asked for, print the table."""
-    known = ("install", "options", "sweeps", "cuts", "figures")
+    known = ("install", "options", "sweeps", "cuts", "figures", "fast")
     parser = argparse.ArgumentParser(
         description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
     )
@@ -319,10 +364,11 @@ def main() -> None:
         else:
             make_image(image, settings=describe(scenarios.load(SCENARIO)), march=CHIP_MARCH)
         jobs: dict[str, Callable[[], None]] = {
-            "options": lambda: study_options(study, image),
+            "options": lambda: study_options(study),
             "sweeps": lambda: study_sweeps(study, image, given.sweeps),
             "cuts": lambda: study_cuts(study, image, given.cuts),
             "figures": lambda: study_figures(study, image),
+            "fast": lambda: study_fast(study),
         }
         for name, job in jobs.items():
             if name in wanted:
