@@ -39,12 +39,38 @@ def run(board):
 
     Only at standstill.  About 4 s of board time, right after a start up to 7.
     """
+    yield from _sensing(board)
+    yield from _moving(board)
+    if board.button is None:
+        yield item("button"), NOT_FITTED, 0
+    else:
+        result = FAIL if board.button.stuck else (PASS if board.presses else ASK)
+        yield item("button"), result, board.presses
+    if board.hall is None:
+        yield item("speed_pickup"), NOT_FITTED, 0
+    else:
+        yield item("speed_pickup"), PASS if board.edges_seen else ASK, min(board.edges_seen, 0x3FFFFFFF)
+    yield item("flash"), PASS if board.store.ok and flash_works() else FAIL, board.store.free // 1024
+    yield item("clock"), PASS if board.clock_set else FAIL, board.uptime_ms // 1000
+    if board.barometer is None:
+        yield item("air"), NOT_FITTED, 0
+    else:
+        board.read_air()
+        pressure = board.air[0]
+        yield item("air"), PASS if 60000 <= pressure <= 110000 else FAIL, pressure
+    gc.collect()
+    free = gc.mem_free()
+    yield item("memory"), PASS if free >= MEMORY_LEFT else FAIL, free
 
-    def wait(ms):
-        end = board.uptime_ms + ms
-        while board.uptime_ms < end:
-            yield None
 
+def _wait(board, ms):
+    end = board.uptime_ms + ms
+    while board.uptime_ms < end:
+        yield None
+
+
+def _sensing(board):
+    """Load cell and zero."""
     # load cell: samples for one second at the amplifier's rate, and not dead quiet
     if board.amp is None:
         yield item("load_cell"), NOT_FITTED, 0
@@ -68,6 +94,10 @@ def run(board):
         while not (zero.samples or zero.refused) and board.uptime_ms < end:
             yield None
         yield item("zero"), PASS if zero.samples and not zero.refused else FAIL, zero.spread
+
+
+def _moving(board):
+    """What the board moves or lights: servo, kill, LED."""
     # servo: shut, open, shut; nobody but the person can see it
     if board.servo is None:
         yield item("servo"), NOT_FITTED, 0
@@ -75,8 +105,7 @@ def run(board):
         values = board.settings.values
         for name in ("servo_shut", "servo_open", "servo_shut"):
             board.hold_valve(values[name])
-            for _ in wait(500):
-                yield None
+            yield from _wait(board, 500)
         board.hold_valve(None)
         yield item("servo"), ASK, values["servo_open"] - values["servo_shut"]
     # kill: falls for half a second, must cut the ignition
@@ -85,8 +114,7 @@ def run(board):
     else:
         board.kill_held = True
         board.kill.cut()
-        for _ in wait(500):
-            yield None
+        yield from _wait(board, 500)
         board.kill_held = False  # the main loop allows again
         yield item("kill"), ASK, 500
     # LED: three blinks, shown by the last fault-blink pattern of the board
@@ -94,27 +122,6 @@ def run(board):
         yield item("led"), NOT_FITTED, 0
     else:
         board.led.show("rest", 3)
-        for _ in wait(1200):
-            yield None
+        yield from _wait(board, 1200)
         board.show()
         yield item("led"), ASK, 3
-    if board.button is None:
-        yield item("button"), NOT_FITTED, 0
-    else:
-        result = FAIL if board.button.stuck else (PASS if board.presses else ASK)
-        yield item("button"), result, board.presses
-    if board.hall is None:
-        yield item("speed_pickup"), NOT_FITTED, 0
-    else:
-        yield item("speed_pickup"), PASS if board.edges_seen else ASK, min(board.edges_seen, 0x3FFFFFFF)
-    yield item("flash"), PASS if board.store.ok and flash_works() else FAIL, board.store.free // 1024
-    yield item("clock"), PASS if board.clock_set else FAIL, board.uptime_ms // 1000
-    if board.barometer is None:
-        yield item("air"), NOT_FITTED, 0
-    else:
-        board.read_air()
-        pressure = board.air[0]
-        yield item("air"), PASS if 60000 <= pressure <= 110000 else FAIL, pressure
-    gc.collect()
-    free = gc.mem_free()
-    yield item("memory"), PASS if free >= MEMORY_LEFT else FAIL, free
