@@ -137,3 +137,9 @@ class Reduction:
     notes: list[str]  # warnings, in plain sentences
     inputs: dict[str, str]  # name -> sha256 of each input
     version: int = 1  # of the reduction method
+    failed: str = ""  # why this is no measurement, in one clause
+
+    @property
+    def not_known(self) -> tuple[str, ...]:
+        """Causes whose uncertainty nobody stated: no 95 % interval can be given without them."""
+        return tuple(name for name, u in self.budget.items() if u != u)

@@ -297,7 +297,7 @@ class Runs(Filing):
 
 def flags_of(run: Run) -> list[str]:
     """Machine-made flags of a run: damaged, incomplete, and each fault by name."""
-    from evenfall_wire.codes import FAULTS
+    from evenfall_wire.codes import FAULTS, STATES
 
     flags = set()
     if run.damage:
@@ -307,6 +307,8 @@ def flags_of(run: Run) -> list[str]:
     for _, event, value in run.events:
         if event == "fault" and value:
             flags.add(FAULTS[value] if 0 < value < len(FAULTS) else f"fault {value}")
+        elif event == "state" and value == STATES.index("characterise"):
+            flags.add("characterise")
     return sorted(flags)
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 from dataclasses import replace
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 
@@ -12,6 +13,7 @@ from evenfall.archive.archive import Archive, Query
 from evenfall.board import code_texts
 from evenfall.errors import InputError, NotFoundError
 from evenfall.reduction.diagnostics import diagnose
+from evenfall.statistics import counting
 from evenfall.statistics.compare import Group, ReducedRun, group
 from evenfall.statistics.sessions import Scatter, session_scatter
 from evenfall.workflow.reduce_service import inputs_of, reduce_stored
@@ -24,7 +26,7 @@ MAX_GROUP_RUNS = 200  # in one group; more is a slip of the keyboard
 def pull_numbers(archive: Archive, spec: str, engine: str | None) -> list[int]:
     """Numbers of the runs that `spec` names, in the order they were made.
 
-    `3,5-8`: these runs.  Else the name of a build of `engine`, less what is set aside.
+    `3,5-8`: these runs.  Else the name of a build of `engine`.
     """
     if _NUMBERS.fullmatch(spec.replace(" ", "")):
         numbers: list[int] = []
@@ -43,9 +45,9 @@ def pull_numbers(archive: Archive, spec: str, engine: str | None) -> list[int]:
         if engine is None:
             raise InputError(f"'{spec}' is no list of runs like 3,5-8; for a build's name give --engine too")
         archive.build_id(engine, spec)
-        rows = archive.find(Query(engine=engine, build=spec, limit=MAX_GROUP_RUNS))
+        rows = archive.find(Query(engine=engine, build=spec, excluded=None, limit=MAX_GROUP_RUNS))
         if not rows:
-            raise NotFoundError(f"build '{spec}' of '{engine}' has no run that counts")
+            raise NotFoundError(f"build '{spec}' of '{engine}' has no run")
     return [r["run"] for r in sorted(rows, key=lambda r: (r["started_unix_s"], r["run"]))]
 
 
@@ -72,12 +74,36 @@ def group_of(
     label: str | None = None,
     standard: str | None = None,
     bin_rpm: float = 250.0,
+    everything: bool = False,
 ) -> Group:
-    """The group that `spec` names; its label is the build's name where all its runs share one."""
+    """The group that `spec` names; its label is the build's name where all its runs share one.
+
+    Runs that do not count (`counting.why_left_out`) are left out, and named, unless `everything`.
+    Raises NotFoundError when none is left.
+    """
     numbers = pull_numbers(archive, spec, engine)
+    left_out: list[tuple[int, str]] = []
+    if not everything:
+        why = {n: counting.why_left_out(archive.row(n)) for n in numbers}
+        left_out = [(n, reason) for n, reason in why.items() if reason]
+        numbers = [n for n in numbers if not why[n]]
+    runs = [reduced(archive, n, standard, bin_rpm) for n in numbers]
+    if not everything:
+        left_out += [(r.key, counting.FAILED) for r in runs if r.reduction.failed]
+        runs = [r for r in runs if not r.reduction.failed]
+    if not runs:
+        raise NotFoundError(f"of the runs '{spec}' none counts: {counting.sentence(left_out)}")
+    numbers = [r.key for r in runs]
     builds = {archive.row(n)["build"] for n in numbers}
     (only,) = builds if len(builds) == 1 else (None,)
-    return group([reduced(archive, n, standard, bin_rpm) for n in numbers], label or only or f"runs {spec}")
+    found = group(runs, label or only or f"runs {spec}")
+    return replace(found, left_out=counting.sentence(left_out))
+
+
+def counts(row: dict[str, Any]) -> bool:
+    """Whether a reduced run of the archive counts in statistics."""
+    power = row["peak_power_W"]
+    return power is not None and power > 0 and counting.why_left_out(row) is None
 
 
 def scatter_between_sessions(archive: Archive, engine: str | None) -> Scatter | None:
@@ -85,7 +111,7 @@ def scatter_between_sessions(archive: Archive, engine: str | None) -> Scatter | 
     run in several sessions; None when none was."""
     builds: dict[tuple[str, str, str], dict[int, list[float]]] = {}
     for row in archive.find(Query(engine=engine or None, limit=MAX_SESSION_RUNS)):
-        if row["peak_power_W"] is not None and row["build"] is not None:
+        if counts(row) and row["build"] is not None:
             key = (row["engine"], row["build"], row["standard"])
             builds.setdefault(key, {}).setdefault(row["session"], []).append(row["peak_power_W"])
     history = []

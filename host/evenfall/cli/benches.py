@@ -147,6 +147,7 @@ def add_setup(
     from dataclasses import replace
 
     from evenfall.archive.archive import Archive
+    from evenfall.archive.filing import check_name
     from evenfall.errors import NotFoundError
     from evenfall.model import Calibration, Setup
     from evenfall.reduction.reduce import check_inputs
@@ -162,11 +163,14 @@ def add_setup(
         "height_m": typed(height, "length", "--height") if height else None,
         "arm_changed_unix_s": int(time.time()) if arm_changed else None,
     }
+    check_name(label, "set-up")
     with Archive(archive_dir) as archive, archive.change():
         try:
             base = archive.record(Setup, archive.record_named(Setup, label))
         except NotFoundError:
             base = Setup()
+        if inertia is not None and inertia_u is None:
+            given["inertia_u_kg_m2"] = 0.0  # that of the inertia before is not that of this one
         made = replace(base, **{k: v for k, v in given.items() if v is not None})
         check_inputs(run_file.decode_run(b""), Calibration(0.0, 1.0, made_unix_s=1 << 40), made)
         archive.activate("setup", archive.add_record(made, label))

@@ -103,6 +103,7 @@ def _readings(given: tuple[str, ...], file: Path | None, port: str | None) -> tu
 @click.option("--note", default="", help="A few words.")
 @click.option("--plot", type=click.Path(path_type=Path), help="Residuals, PNG or SVG.")
 @click.option("--dry-run", is_flag=True, help="Show, keep nothing.")
+@click.option("--accept", is_flag=True, help="Keep a calibration that is not plausible.")
 @port_option
 @archive_option
 @json_option
@@ -122,6 +123,7 @@ def span(
     note: str,
     plot: Path | None,
     dry_run: bool,
+    accept: bool,
     port: str | None,
     archive_dir: Path,
     as_json: bool,
@@ -135,7 +137,7 @@ def span(
     import numpy as np
 
     from evenfall.archive.archive import Archive
-    from evenfall.reduction.calibration import effective_arm, fit_span, make_calibration
+    from evenfall.reduction.calibration import effective_arm, fit_span, implausible, make_calibration
     from evenfall.reduction.gravity import gravity_or_standard
     from evenfall.reduction.reduce import check_arm
     from evenfall.units import typed
@@ -170,6 +172,12 @@ def span(
         lever=lever or 1.0,
         lever_u_rel=lever_u,
     )
+    wrong = implausible(fit)
+    if wrong and not (dry_run or accept):
+        raise InputError(
+            f"this calibration is not plausible: {wrong}. Nothing was kept. Look for a wrong weight or unit, "
+            "a reading in the wrong place, or an arm that touches; --accept keeps it all the same"
+        )
     made = make_calibration(fit, cell_arm, cell_u, int(time.time()), note, zero_u)
     number = None
     if not dry_run:

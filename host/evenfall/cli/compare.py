@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import asdict
+from dataclasses import asdict, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -19,6 +19,7 @@ from evenfall.cli._root import (
     units_option,
     when,
 )
+from evenfall.errors import InputError
 
 if TYPE_CHECKING:
     from evenfall.statistics.compare import Comparison, Gain, Group
@@ -27,6 +28,10 @@ engine_option = click.option(
     "--engine", shell_complete=complete("engine"), help="Engine whose builds are named."
 )
 standard_option = click.option("--standard", help="Air standard for all these runs, else as filed.")
+EXIT_ALARM = 8  # the newest session breaks a rule of the control chart
+all_option = click.option(
+    "--all", "everything", is_flag=True, help="Count excluded, poor, aborted and warm-up runs too."
+)
 plot_option = click.option("--plot", type=click.Path(path_type=Path), help="Draw to this PNG or SVG file.")
 
 
@@ -44,6 +49,7 @@ plot_option = click.option("--plot", type=click.Path(path_type=Path), help="Draw
     help="Speeds of the mean power, rpm; else where both hold 90 % of their peak power.",
 )
 @click.option("--bench-scatter", help="This bench's scatter of one run (e.g. '0.4 %'), for single runs.")
+@all_option
 @plot_option
 @units_option
 @json_option
@@ -56,6 +62,7 @@ def compare(
     decide: str,
     band: str | None,
     bench_scatter: str | None,
+    everything: bool,
     plot: Path | None,
     units: str,
     as_json: bool,
@@ -83,16 +90,18 @@ def compare(
     chosen = UNIT_CHOICES[units]
     target = checked_target(plot, (".png", ".svg")) if plot else None
     scatter = typed(bench_scatter, "ratio", "--bench-scatter") if bench_scatter else None
-    asked = speed_band(band, "--band") if band else None
+    asked = typed(decide, "ratio", "--decide")
+    if not 0 < abs(asked) < 1:
+        raise InputError(f"--decide {decide}: a gain to decide lies between 0 and 100 %, such as '1 %'")
+    speeds = speed_band(band, "--band") if band else None
     with Archive(archive_dir) as archive:
-        a = group_of(archive, before, engine, standard=standard)
-        b = group_of(archive, after, engine, standard=standard)
+        a = group_of(archive, before, engine, standard=standard, everything=everything)
+        b = group_of(archive, after, engine, standard=standard, everything=everything)
         if a.label == b.label:
-            a = group_of(archive, before, engine, "before", standard)
-            b = group_of(archive, after, engine, "after", standard)
+            a, b = replace(a, label="before"), replace(b, label="after")
         one = engine_of(archive, [p.key for g in (a, b) for p in g.runs])
         between = scatter_between_sessions(archive, one)
-        result = compared(a, b, typed(decide, "ratio", "--decide"), scatter, between, asked)
+        result = compared(a, b, asked, scatter, between, speeds)
     if as_json:
         print_json(comparison_as_json(result))
     else:
@@ -106,6 +115,7 @@ def compare(
 @click.argument("runs")
 @engine_option
 @standard_option
+@all_option
 @plot_option
 @units_option
 @json_option
@@ -114,6 +124,7 @@ def repeat(
     runs: str,
     engine: str | None,
     standard: str | None,
+    everything: bool,
     plot: Path | None,
     units: str,
     as_json: bool,
@@ -133,7 +144,7 @@ def repeat(
     chosen = UNIT_CHOICES[units]
     target = checked_target(plot, (".png", ".svg")) if plot else None
     with Archive(archive_dir) as archive:
-        g = group_of(archive, runs, engine, standard=standard)
+        g = group_of(archive, runs, engine, standard=standard, everything=everything)
     if as_json:
         print_json(group_as_json(g))
     else:
@@ -147,6 +158,7 @@ def repeat(
 @click.argument("engine", shell_complete=complete("engine"))
 @click.argument("build", required=False, shell_complete=complete("build"))
 @click.option("--baseline", type=int, help="First sessions that fix the lines, else all but the newest.")
+@all_option
 @plot_option
 @units_option
 @json_option
@@ -155,6 +167,7 @@ def chart(
     engine: str,
     build: str | None,
     baseline: int | None,
+    everything: bool,
     plot: Path | None,
     units: str,
     as_json: bool,
@@ -162,7 +175,7 @@ def chart(
 ) -> None:
     """Control chart of a reference ENGINE.
 
-    Each session against the sessions before.
+    Each session against the sessions before. Exit code 8 when the newest session breaks a rule.
     """
     from evenfall.archive.archive import Archive
     from evenfall.cli._pulls import checked_target
@@ -173,7 +186,8 @@ def chart(
     chosen = UNIT_CHOICES[units]
     target = checked_target(plot, (".png", ".svg")) if plot else None
     with Archive(archive_dir) as archive:
-        result = control_chart(reference_sessions(archive, engine, build), baseline)
+        sessions, left_out = reference_sessions(archive, engine, build, everything)
+        result = control_chart(sessions, baseline)
     if as_json:
         print_json(
             {
@@ -192,6 +206,7 @@ def chart(
                 "week_pairs": result.week_pairs,
                 "week_limit": result.week_limit_relative,
                 "today": result.today_sentence,
+                "left_out": left_out,
             }
         )
     else:
@@ -204,7 +219,7 @@ def chart(
             ],
             {"runs", f"peak power, {chosen.power_name}", "sigma"},
         )  # fmt: skip
-        for line in chart_lines(result, chosen):
+        for line in [*chart_lines(result, chosen), *([left_out] if left_out else [])]:
             echo(line)
     if target:
         figure = control_figure(
@@ -217,18 +232,32 @@ def chart(
         )
         save(figure, target)
         echo(f"Plot: {target}", err=as_json)
+    if any(alarm.index == len(result.sessions) - 1 for alarm in result.alarms):
+        raise SystemExit(EXIT_ALARM)
 
 
-def reference_sessions(archive: Any, engine: str, build: str | None) -> list[Any]:
-    """The engine's runs that count, by session, as the control chart wants them."""
+def reference_sessions(
+    archive: Any, engine: str, build: str | None, everything: bool = False
+) -> tuple[list[Any], str]:
+    """(the engine's runs that count, by session, as the control chart wants them; which were left out)."""
     import numpy as np
 
     from evenfall.archive.archive import Query
+    from evenfall.cli._pulls import counts
     from evenfall.errors import InputError
+    from evenfall.statistics import counting
     from evenfall.statistics.control_chart import Session
 
     archive.engine_id(engine)
-    rows = archive.find(Query(engine=engine, build=build, limit=100_000))
+    rows = archive.find(Query(engine=engine, build=build, excluded=None, limit=100_000))
+    builds = sorted({r["build"] for r in rows if r["build"]})
+    if build is None and len(builds) > 1:
+        raise InputError(
+            f"'{engine}' has runs of several builds ({', '.join(builds)}); a chart shows one: "
+            f"evenfall chart '{engine}' BUILD"
+        )
+    left_out = [] if everything else [(r["run"], why) for r in rows if (why := counting.why_left_out(r))]
+    rows = [r for r in rows if counts(r) or (everything and r["peak_power_W"] is not None)]
     standards = sorted({r["standard"] for r in rows})
     if len(standards) > 1:
         raise InputError(
@@ -237,9 +266,8 @@ def reference_sessions(archive: Any, engine: str, build: str | None) -> list[Any
         )
     found: dict[int, list[dict[str, Any]]] = {}
     for row in rows:
-        if row["peak_power_W"] is not None:
-            found.setdefault(row["session"], []).append(row)
-    return [
+        found.setdefault(row["session"], []).append(row)
+    sessions = [
         Session(
             f"{when(min(r['started_unix_s'] for r in of))[:10]} ({number})",
             min(r["started_unix_s"] for r in of),
@@ -247,6 +275,7 @@ def reference_sessions(archive: Any, engine: str, build: str | None) -> list[Any
         )
         for number, of in found.items()
     ]
+    return sessions, counting.sentence(left_out)
 
 
 def comparison_as_json(c: Comparison) -> dict[str, Any]:
@@ -301,6 +330,7 @@ def group_as_json(g: Group) -> dict[str, Any]:
     }
     return {
         "label": g.label,
+        "left_out": g.left_out,
         "runs": [p.key for p in g.runs],
         "peak_power_W": float(g.peak_power_W.mean[0]),
         "peak_power_half_W": float(g.peak_power_W.half_width[0]),

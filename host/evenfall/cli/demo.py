@@ -29,10 +29,20 @@ def demo(context: click.Context, scenario: str | None, seed: int, folder: Path |
     this program lists, fetches, verifies, acknowledges, corrects and prints.
     """
     from evenfall.archive.archive import Archive
-    from evenfall.workflow.demo import ENGINE, SCENARIO, SETUP, bench_running, wait_for_runs
+    from evenfall.workflow.demo import (
+        CALIBRATION,
+        ENGINE,
+        SCENARIO,
+        SETUP,
+        bench_running,
+        check_folder,
+        wait_for_runs,
+    )
 
     start = time.monotonic()
     folder = folder or Path(tempfile.mkdtemp(prefix="evenfall-demo-"))
+    with Archive(folder) as archive:
+        check_folder(archive)
     progress("Invented data: the engine bench of a volunteer trail crew.")
     with tempfile.TemporaryDirectory(prefix="evenfall-port-") as place:
         port = Path(place) / "board"
@@ -42,6 +52,7 @@ def demo(context: click.Context, scenario: str | None, seed: int, folder: Path |
                 with Archive(folder) as archive, archive.change():
                     if ENGINE not in archive.words("engine"):
                         archive.add_engine(ENGINE, remark="invented")
+                    archive.activate("calibration", archive.add_record(CALIBRATION, CALIBRATION.note))
                     archive.activate("setup", archive.add_record(SETUP, "crew's bench"))
             context.invoke(
                 pull,

@@ -225,6 +225,8 @@ def _draw(
 
 def pull_as_json(archive: Archive, number: int, reduction: Reduction) -> dict[str, Any]:
     """All that is known of a reduced pull, SI units, per bin; a documented output of `--json`."""
+    from evenfall.output.text import banner
+
     row = archive.row(number)
     run = archive.run(number)
     bins = reduction.bins
@@ -243,6 +245,9 @@ def pull_as_json(archive: Archive, number: int, reduction: Reduction) -> dict[st
         "sweep_time_set_s": run.settings["sweep_time"] / 1000 if "sweep_time" in run.settings else None,
         "budget": reduction.budget,
         "notes": reduction.notes,
+        "failed": reduction.failed,
+        "not_known": reduction.not_known,
+        "banner": banner(reduction),
         "inputs": reduction.inputs,
         "bins": [
             dict(zip(vars(bins), values, strict=True))

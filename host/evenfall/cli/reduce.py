@@ -130,8 +130,8 @@ def budget(
         )
     total, differs = uncertainty.combine({k: np.array(v) for k, v in result.budget.items()})
     rows = [
-        [cause, f"{v * 100:.3f}", _cancels(uncertainty.INDEPENDENT_SHARE[cause])]
-        for cause, v in sorted(result.budget.items(), key=lambda kv: -kv[1])
+        [cause, f"{v * 100:.3f}" if v == v else "not known", _cancels(uncertainty.INDEPENDENT_SHARE[cause])]
+        for cause, v in sorted(result.budget.items(), key=lambda kv: -kv[1] if kv[1] == kv[1] else -np.inf)
     ]
     rows.append(["all together", f"{float(total) * 100:.3f}", f"left over {float(differs) * 100:.3f} %"])
     echo("\nBudget at peak power, standard uncertainty (twice this is the 95 % interval):")
@@ -210,6 +210,7 @@ def health(
     help="How far the engine itself varies from run to run, %.",
 )  # fmt: skip
 @click.option("--store", metavar="SETUP", help="Keep the result in this set-up and use it for new runs.")
+@click.option("--new", is_flag=True, help="Let --store make a set-up of that name.")
 @archive_option
 @json_option
 def inertia(
@@ -217,6 +218,7 @@ def inertia(
     standard: str,
     scatter: float,
     store: str | None,
+    new: bool,
     archive_dir: Path,
     as_json: bool,
 ) -> None:
@@ -247,6 +249,11 @@ def inertia(
             try:
                 base = archive.record(Setup, archive.record_named(Setup, store))
             except NotFoundError:
+                if not new:
+                    raise InputError(
+                        f"there is no set-up '{store}'; look at evenfall setup list. "
+                        "--new makes it, from the set-up of these runs"
+                    ) from None
                 assert last
                 base = last
             made = replace(base, inertia_kg_m2=fit.inertia_kg_m2, inertia_u_kg_m2=fit.u_kg_m2)

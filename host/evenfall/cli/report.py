@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import click
 
 from evenfall.cli._root import archive_option, echo, root, units_option, when
-from evenfall.cli.compare import engine_option, standard_option
+from evenfall.cli.compare import all_option, engine_option, standard_option
 
 if TYPE_CHECKING:
     from evenfall.archive.archive import Archive
@@ -23,6 +23,7 @@ if TYPE_CHECKING:
 @click.option("--title", default="", help="A line above the picture.")
 @engine_option
 @standard_option
+@all_option
 @units_option
 @archive_option
 def plot(
@@ -32,6 +33,7 @@ def plot(
     title: str,
     engine: str | None,
     standard: str | None,
+    everything: bool,
     units: str,
     archive_dir: Path,
 ) -> None:
@@ -61,7 +63,9 @@ def plot(
                         curve_of(reduced(archive, numbers[0], standard).reduction, _name(archive, numbers[0]))
                     )
                 else:
-                    curves.append(group_curve(group_of(archive, spec, engine, standard=standard)))
+                    curves.append(
+                        group_curve(group_of(archive, spec, engine, standard=standard, everything=everything))
+                    )
             plot_curves(curves, target, units=UNIT_CHOICES[units], title=title)
     echo(str(target))
 
@@ -77,6 +81,7 @@ def plot(
 @click.option("--invented", is_flag=True, help="Say on the sheet that the data are invented.")
 @engine_option
 @standard_option
+@all_option
 @units_option
 @archive_option
 def page(
@@ -88,6 +93,7 @@ def page(
     invented: bool,
     engine: str | None,
     standard: str | None,
+    everything: bool,
     units: str,
     archive_dir: Path,
 ) -> None:
@@ -100,7 +106,9 @@ def page(
 
     target = checked_target(out, (".html",)) if out else None
     with Archive(archive_dir) as archive:
-        path = write_page(archive, specs, target, engine, standard, units, bench, note, invented, band)
+        path = write_page(
+            archive, specs, target, engine, standard, units, bench, note, invented, band, everything
+        )
     echo(str(path))
 
 
@@ -115,6 +123,7 @@ def write_page(
     note: str = "",
     invented: bool = False,
     band: str | None = None,
+    everything: bool = False,
 ) -> Path:
     """Reduce, compare, write the page; return its path."""
     from dataclasses import replace
@@ -129,7 +138,10 @@ def write_page(
         raise InputError(
             "a page shows one group of runs, or a group before and one after; write 3,5-8 for a group"
         )
-    groups = [group_of(archive, spec, engine, standard=standard) for spec in specs]
+    alone = len(specs) == 1 and specs[0].strip().isdigit()  # one run is shown whatever became of it
+    groups = [
+        group_of(archive, spec, engine, standard=standard, everything=everything or alone) for spec in specs
+    ]
     if len(groups) == 2 and groups[0].label == groups[1].label:
         groups = [replace(g, label=label) for g, label in zip(groups, ("before", "after"), strict=True)]
     about = replace(about_pulls(archive, groups, bench, note), invented=invented)
@@ -148,9 +160,24 @@ def write_page(
     if target is None:
         folder = archive.folder / "pages"
         folder.mkdir(exist_ok=True)
-        name = "-against-".join("_".join(str(p.key) for p in g.runs[:1]) for g in reversed(groups))
-        target = folder / f"pull-{name}.html"
+        target = folder / f"{page_name(groups)}.html"
     return sheets.write(sheet, target)
+
+
+def page_name(groups: list[Group]) -> str:
+    """`runs-5-8-against-1-4`: all runs are in it, so that no page takes the place of another."""
+    return "runs-" + "-against-".join(run_list([p.key for p in g.runs]) for g in reversed(groups))
+
+
+def run_list(numbers: list[int]) -> str:
+    """Numbers as a person would name them, fit for a file name: 3_5-8."""
+    parts: list[list[int]] = []
+    for n in sorted(numbers):
+        if parts and n == parts[-1][-1] + 1:
+            parts[-1].append(n)
+        else:
+            parts.append([n])
+    return "_".join(str(p[0]) if len(p) == 1 else f"{p[0]}-{p[-1]}" for p in parts)
 
 
 def about_pulls(archive: Archive, groups: list[Group], bench: str, note: str) -> About:

@@ -15,13 +15,15 @@ import numpy as np
 from jinja2 import Environment, PackageLoader, StrictUndefined
 from markupsafe import Markup
 
-from evenfall.model import Calibration, Reduction, Setup
+from evenfall.model import Calibration, Peak, Reduction, Setup
 from evenfall.output import plots
 from evenfall.output.text import (
     US,
     Units,
+    banner,
     digits,
     filled,
+    half_width,
     plus_minus,
     repeatability_line,
     verdict_sentence,
@@ -128,9 +130,9 @@ def run_sheet(run: ReducedRun, about: About, units: Units = US) -> Sheet:
         (
             f"{b.speed_rpm[i]:,.0f}",
             f"{float(units.torque(b.torque_Nm[i])):.2f}",
-            f"{COVERAGE * float(units.torque(b.torque_u_Nm[i])):.2f}",
+            half_width(COVERAGE * float(units.torque(b.torque_u_Nm[i]))),
             f"{float(units.power(b.power_W[i])):.2f}",
-            f"{COVERAGE * float(units.power(b.power_u_W[i])):.2f}",
+            half_width(COVERAGE * float(units.power(b.power_u_W[i]))),
         )
         for i in filled(b)
     )
@@ -138,13 +140,13 @@ def run_sheet(run: ReducedRun, about: About, units: Units = US) -> Sheet:
         "Corrected torque and power at the crank",
         ("rpm", f"torque {units.torque_name}", "±", f"power {units.power_name}", "±"),
         rows,
-        "± holds the true value 19 times in 20.",
+        banner(r) or "± holds the true value 19 times in 20.",
     )
     return Sheet(
         title=f"{about.engine}: {run.name}",
         kind="One run",
         about=about,
-        verdict="",
+        verdict=banner(r).rstrip("."),
         outcome="",
         tiles=_pull_tiles(r, units),
         figure=_picture(figure, words),
@@ -327,21 +329,22 @@ def _picture(figure: plots.Figure, words: str) -> Markup:
     return Markup(plots.inline_svg(figure, "p1-", "Torque and power against crank speed", words))
 
 
+def _peak_text(peak: Peak, scale: float, unit: str) -> str:
+    text = plus_minus(peak.value / scale, peak.half_width / scale, unit)
+    return text if np.isfinite(peak.half_width) else f"{text}, ± not known"
+
+
 def _pull_tiles(r: Reduction, units: Units) -> tuple[Tile, ...]:
     power, torque = r.peak_power_W, r.peak_torque_Nm
     return (
         Tile(
             "Peak power",
-            plus_minus(
-                power.value / units.power_scale, power.half_width / units.power_scale, units.power_name
-            ),
+            _peak_text(power, units.power_scale, units.power_name),
             f"at {power.speed_rpm:,.0f} rpm",
         ),
         Tile(
             "Peak torque",
-            plus_minus(
-                torque.value / units.torque_scale, torque.half_width / units.torque_scale, units.torque_name
-            ),
+            _peak_text(torque, units.torque_scale, units.torque_name),
             f"at {torque.speed_rpm:,.0f} rpm",
         ),
         Tile("Sweep", f"{r.sweep_time_s:.2f} s", f"air factor {r.air_factor:.4f}"),
@@ -418,13 +421,20 @@ def _method(run: ReducedRun) -> tuple[str, ...]:
 
 
 def _budget_words(r: Reduction) -> str:
-    causes = sorted(r.budget.items(), key=lambda item: -item[1])
+    causes = sorted(((n, u) for n, u in r.budget.items() if u == u), key=lambda item: -item[1])
     named = ", ".join(f"{name} {_percent(u)}" for name, u in causes[:4] if u > 0)
     return f"Largest causes of uncertainty at peak power (standard uncertainty): {named}." if named else ""
 
 
 def _group_noticed(groups: Sequence[Group]) -> tuple[str, ...]:
     found = [f"{g.label}: {f.sentence}" for g in groups for f in g.findings]
+    found += [f"{g.label}: {g.left_out}" for g in groups if g.left_out]
+    found += [
+        f"{g.label}: {said}"
+        for g in groups
+        for said in dict.fromkeys(banner(r) for r in g.reductions)
+        if said
+    ]
     seen: dict[str, int] = {}
     for g in groups:
         for r in g.reductions:

@@ -86,8 +86,10 @@ class Curve:
 def curve_of(reduction: Reduction, label: str | None = None) -> Curve:
     """The binned curve of one run with its 95 % band."""
     b = reduction.bins
+    name = label if label is not None else f"run {reduction.run_id}"
+    said = "failed run" if reduction.failed else "± not known" if reduction.not_known else ""
     return Curve(
-        label if label is not None else f"run {reduction.run_id}",
+        f"{name} ({said})" if said else name,
         b.speed_rpm,
         b.torque_Nm,
         COVERAGE * b.torque_u_Nm,

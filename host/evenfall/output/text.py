@@ -94,6 +94,8 @@ def peak_line(name: str, peak: Peak, scale: float, unit: str) -> str:
     if not np.isfinite(peak.value):
         return f"{name}: no data"
     value = plus_minus(peak.value / scale, peak.half_width / scale, unit)
+    if not np.isfinite(peak.half_width):
+        value += " (± not known)"
     return f"{name}: {value} at {peak.speed_rpm:,.0f} rpm"
 
 
@@ -103,10 +105,39 @@ def filled(bins: Bins) -> IntArray:
     return order[np.isfinite(bins.torque_Nm[order])]
 
 
+KNOWN_BY = {  # cause -> (what is not known, how to get to know it)
+    "span": ("the calibration of the load cell", "evenfall calibrate span"),
+    "arm": ("the torque arm", "evenfall calibrate span"),
+    "inertia": ("the inertia", "evenfall inertia"),
+    "drive": ("the drive's efficiency", "evenfall setup add --efficiency"),
+}
+
+
+def banner(reduction: Reduction) -> str:
+    """What a reader must know before any figure: a failed run, or an interval that is not known."""
+    if reduction.failed:
+        return f"FAILED RUN: {reduction.failed}."
+    if not reduction.not_known:
+        return ""
+    known = [KNOWN_BY.get(name, (name, "evenfall budget")) for name in reduction.not_known]
+    what = " and ".join(dict.fromkeys(k[0] for k in known))
+    how = ", ".join(dict.fromkeys(k[1] for k in known))
+    return f"± NOT KNOWN: no uncertainty was ever found for {what}. Find it with: {how}."
+
+
+def half_width(value: float, decimals: int = 2) -> str:
+    """A 95 % half-width for a table; `not known` where it is not."""
+    return f"{value:.{decimals}f}" if np.isfinite(value) else "not known"
+
+
 def bin_table(reduction: Reduction, units: Units = US) -> Table:
     """The rich table of one run: speed, torque, power, each with its 95 % half-width."""
     bins = reduction.bins
-    table = Table(title=f"Run {reduction.run_id}", caption="± is the 95 % interval, all causes")
+    said = banner(reduction)
+    table = Table(
+        title=f"Run {reduction.run_id}" + (f"\n{said}" if said else ""),
+        caption="± is not known" if reduction.not_known else "± is the 95 % interval, all causes",
+    )
     table.add_column("rpm", justify="right")
     for heading in (
         f"torque\n{units.torque_name}",
@@ -121,9 +152,9 @@ def bin_table(reduction: Reduction, units: Units = US) -> Table:
         table.add_row(
             f"{bins.speed_rpm[i]:,.0f}",
             f"{units.torque(bins.torque_Nm[i]):.2f}",
-            f"{COVERAGE * units.torque(bins.torque_u_Nm[i]):.2f}",
+            half_width(COVERAGE * float(units.torque(bins.torque_u_Nm[i]))),
             f"{units.power(bins.power_W[i]):.2f}",
-            f"{COVERAGE * units.power(bins.power_u_W[i]):.2f}",
+            half_width(COVERAGE * float(units.power(bins.power_u_W[i]))),
             f"{units.power(bins.power_observed_W[i]):.2f}",
             f"{bins.count[i]}",
         )
@@ -328,6 +359,8 @@ def comparison_report(c: Comparison, units: Units = US) -> RenderableType:
     parts += [_said(f"Differs: {d.sentence}", style="yellow") for d in c.differences]
     for g in (c.before, c.after):
         parts += [_said(f"{g.label}: {f.sentence}", style="yellow") for f in g.findings]
+        if g.left_out:
+            parts.append(_said(f"{g.label}: {g.left_out}", style="yellow"))
     if c.settled:
         parts.append(_said(f"Without the warming runs: {verdict_sentence(c.settled, units)}", style="bold"))
     return Group(*parts)
@@ -339,6 +372,8 @@ def group_report(g: PullGroup, units: Units = US) -> RenderableType:
     parts += [_said(finding.sentence, style="yellow") for finding in g.findings]
     levels = ", ".join(f"{p.name} {100 * v:+.2f} %" for p, v in zip(g.runs, g.level, strict=True))
     parts.append(_said(f"each against the mean, over the whole range: {levels}"))
+    if g.left_out:
+        parts.append(_said(g.left_out, style="yellow"))
     return Group(*parts)
 
 

@@ -20,6 +20,11 @@ LINEARITY_LIMIT = 0.002  # of the largest load; common practice, no source
 HYSTERESIS_LIMIT = 0.003
 
 
+MAX_LINEARITY = 0.03  # of the largest load: beyond it these are not the weights that were hung
+MAX_SPAN_U = 0.03  # relative, standard: beyond it the line says nothing
+MAX_HYSTERESIS = 0.05
+
+
 @dataclass(frozen=True)
 class SpanFit:
     """Straight line through hung weights: count = zero + span * force."""
@@ -154,6 +159,18 @@ def fit_span(
         )
     total = math.sqrt(sum(u * u for u in causes.values()))
     return SpanFit(zero, zero_u, span, total, causes, force, residual, up, linearity, hysteresis, dof, notes)
+
+
+def implausible(fit: SpanFit) -> str:
+    """Why this can hardly be a calibration; empty when it may be.  Limits: common practice, no source."""
+    found = []
+    if fit.linearity > MAX_LINEARITY:
+        found.append(f"the readings leave a straight line by {fit.linearity * 100:.1f} % of the largest load")
+    if fit.hysteresis > MAX_HYSTERESIS:
+        found.append(f"up and down differ by {fit.hysteresis * 100:.1f} % of the largest load")
+    if fit.span_u_rel > MAX_SPAN_U:
+        found.append(f"the span is known to ± {fit.span_u_rel * 196:.3g} % only")
+    return "; ".join(found)
 
 
 def effective_arm(arm_m: float, angle_deg: float, arm_u_m: float, angle_u_deg: float) -> tuple[float, float]:

@@ -118,6 +118,7 @@ def diagnose(
         slip,
         _heating(s, flow_kg_s, tank_kg),
         _hold(s),
+        _plausible(s),
     ]
 
 
@@ -576,6 +577,20 @@ def _hold(s: _Signals) -> Finding:
         )
     show = Evidence(at, rpm, "time, s", "speed, rpm", marks=np.array([start]))
     return Finding(name, found, wander * 100, limit, unit, sentence, show)
+
+
+def _plausible(s: _Signals) -> Finding:
+    """Zeros that were no zeros, and a mean torque that no brake takes from a running engine."""
+    torque = float(np.mean(s.seen.brake_Nm))
+    unfit = reduce.usable_zeros(s.run, s.calibration)[1]
+    said = [*unfit, *reduce.teeth_differ(s.run, s.setup)]
+    if torque <= 0:
+        said.append(
+            f"The mean torque of the brake is {torque:.2f} N.m. A running engine gives a positive one: "
+            "look at the zero, the sign of the span and the cell's cable."
+        )
+    sentence = " ".join(said) or f"Zero and mean torque ({torque:.2f} N.m) are plausible."
+    return Finding("zero and direction", bool(said), torque, 0.0, "N.m", sentence)
 
 
 def _mad(values: FloatArray) -> float:

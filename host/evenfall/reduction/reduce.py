@@ -43,6 +43,12 @@ MIN_FILL_MENTIONED = (
 )
 MAX_SPREAD_RATIO = 4.0  # times the least spread of a run's zeros: more was not taken at rest
 SCATTER = ("noise", "bin scatter")  # causes that more samples make smaller
+FROM_SETTINGS = "from the board's settings"  # the note of a calibration that no weights were hung for
+MIN_SPREAD = 128  # counts; a zero that scatters less says nothing of how quiet the bench is
+MAX_ZERO_SHARE = 0.05  # of the load limit, between a zero and the calibration's; common practice, no source
+MAX_TEETH = 200
+MAX_MAGNETS = 64
+MAX_POWER_W = 75_000.0  # more than any engine of this class gives, three times over
 DEFAULT_STANDARD = "iso1585"
 
 
@@ -82,13 +88,14 @@ class BinMeans:
 def calibration_from_settings(run: Run) -> Calibration:
     """The calibration the board itself held when it recorded the run."""
     s = run.settings
+    sane = [z[1] for z in run.zeros if not align.clamped_codes(np.array([z[1]]))[0]]
     try:
         return Calibration(
-            zero_count=run.zeros[-1][1] if run.zeros else 0.0,
+            zero_count=sane[-1] if sane else math.nan if run.zeros else 0.0,
             span_count_per_N=s["span"] / 1000.0,
             arm_m=s["arm_length"] / 1e6,
             made_unix_s=run.started_unix_s,
-            note="from the board's settings",
+            note=FROM_SETTINGS,
         )
     except KeyError as missing:
         raise DamageError(
@@ -111,7 +118,7 @@ def check_inputs(run: Run, calibration: Calibration, setup: Setup) -> None:
     """Refuse a calibration or set-up that would give a silent wrong number; InputError says what to do."""
     c = calibration
     for value, what in (
-        (c.zero_count, "the zero"),
+        (c.zero_count if not run.zeros else 0.0, "the zero"),
         (c.span_count_per_N, "the span"),
         (c.arm_m, "the arm"),
         (setup.inertia_kg_m2, "the inertia"),
@@ -123,10 +130,16 @@ def check_inputs(run: Run, calibration: Calibration, setup: Setup) -> None:
         raise InputError("the span is 0 counts per newton; hang a known weight and calibrate the load cell")
     check_arm(c.arm_m)
     for teeth, what in ((setup.engine_teeth, "engine"), (setup.brake_teeth, "brake")):
-        if teeth < 1:
-            raise InputError(f"the {what} sprocket has {teeth} teeth; count them and type the number")
-    if setup.magnets < 1:
-        raise InputError(f"the pickup has {setup.magnets} magnets per turn; it needs at least one")
+        if not 1 <= teeth <= MAX_TEETH:
+            raise InputError(
+                f"the {what} sprocket has {teeth} teeth, which is outside 1 to {MAX_TEETH}; "
+                "count them and type the number"
+            )
+    if not 1 <= setup.magnets <= MAX_MAGNETS:
+        raise InputError(
+            f"the pickup has {setup.magnets} magnets per turn, which is outside 1 to {MAX_MAGNETS}; "
+            "count them and type the number"
+        )
     if not 0.5 <= setup.drive_efficiency <= 1:
         raise InputError(
             f"a drive efficiency of {setup.drive_efficiency:g} is outside 0.5 to 1; "
@@ -146,6 +159,30 @@ def check_inputs(run: Run, calibration: Calibration, setup: Setup) -> None:
             "the calibration is older than the last change of the arm or load cell; "
             "hang the weights again before reducing runs made since"
         )
+
+
+def teeth_differ(run: Run, setup: Setup) -> list[str]:
+    """A sentence when the board counted with another ratio of teeth than the set-up does."""
+    board = [run.settings.get(name, 0) for name in ("engine_teeth", "brake_teeth")]
+    if not all(board) or board[0] * setup.brake_teeth == board[1] * setup.engine_teeth:
+        return []
+    return [
+        f"The board was set to {board[0]}:{board[1]} teeth, the set-up says {setup.engine_teeth}:"
+        f"{setup.brake_teeth}: speed, torque and power are wrong if the set-up is. Count the teeth, then set "
+        "both: evenfall board set engine_teeth=N brake_teeth=N, evenfall setup add NAME."
+    ]
+
+
+def failure(peak_power_W: float, peak_torque_Nm: float) -> str:
+    """Why these peaks are no measurement; empty when they may be one."""
+    hint = "check the zero, the span's sign, the cell's cable and the water"
+    if not (math.isfinite(peak_power_W) and math.isfinite(peak_torque_Nm)):
+        return "no bin of speed holds enough data"
+    if peak_power_W <= 0 or peak_torque_Nm <= 0:
+        return f"the highest power is {peak_power_W / 1000:.2f} kW, which no engine gives under load; {hint}"
+    if peak_power_W > MAX_POWER_W:
+        return f"{peak_power_W / 1000:.0f} kW is more than any engine of this class gives; {hint}"
+    return ""
 
 
 def check_arm(arm_m: float) -> None:
@@ -207,9 +244,8 @@ def observe(
             f"({abs(shift) / max(float(np.max(np.abs(a.force_N))), 1e-9) * 100:.1f} % of the largest load): "
             "look at the hoses and the cell's mounting."
         )
-    spreads = [z[2] for z in run.zeros]
-    if spreads and max(spreads) > MAX_SPREAD_RATIO * max(min(spreads), 1.0):
-        notes.append("A zero was left out: the load was not at rest when it was taken.")
+    notes += usable_zeros(run, calibration)[1]
+    notes += teeth_differ(run, setup)
     if setup.inertia_kg_m2 == 0:
         share = float(np.median(-a.rate_rad_s2) * 1e-3)
         notes.append(
@@ -242,9 +278,7 @@ def _zero(
     own allowance for wandering stands.
     """
     span = abs(calibration.span_count_per_N)
-    # a zero that scatters far more than the quietest was not taken at rest
-    quiet = min((z[2] for z in run.zeros), default=0.0)
-    zeros = [z for z in run.zeros if z[2] <= MAX_SPREAD_RATIO * max(quiet, 1.0)]
+    zeros, _ = usable_zeros(run, calibration)
     before = [z for z in zeros if z[0] <= start]
     after = [z for z in zeros if z[0] >= end]
     noise = math.nan
@@ -258,6 +292,49 @@ def _zero(
         return zero, shift, math.hypot(abs(shift) / 2 / math.sqrt(3), still), noise
     value = (before or zeros or [(0.0, calibration.zero_count, 0.0, 0)])[-1][1]
     return np.full(run.load_time_s.size, float(value)), math.nan, calibration.zero_u_N, noise
+
+
+def usable_zeros(
+    run: Run, calibration: Calibration
+) -> tuple[list[tuple[float, float, float, int]], list[str]]:
+    """(zeros that may be used, sentences for those that may not).
+
+    An end code of the amplifier is an overload or a broken wire.  A zero that scatters far more than the
+    quietest, or lies far from one that agrees with the calibration's own, was not taken at rest.
+
+    Raises DamageError when every zero stood at an end code and the calibration holds none of its own.
+    """
+    time_s, count, spread, _ = range(4)
+    sane = [z for z in run.zeros if not align.clamped_codes(np.array([z[count]]))[0]]
+    said = []
+    if len(sane) < len(run.zeros):
+        said.append(
+            "A zero was left out: the load cell stood at its end of range when it was taken "
+            "(overload, or a broken wire)."
+        )
+        if not sane and not math.isfinite(calibration.zero_count):
+            raise DamageError(
+                f"run {run.run_id} holds no zero: the load cell stood at its end of range (overload, or a "
+                "broken wire) whenever one was taken; give a calibration made with hung weights"
+            )
+    quiet = [z for z in sane if z[spread] <= MAX_SPREAD_RATIO * max(min(o[spread] for o in sane), MIN_SPREAD)]
+    if len(quiet) < len(sane):
+        said.append("A zero was left out: the load was not at rest when it was taken.")
+    limit = MAX_ZERO_SHARE * run.settings.get("load_limit", 0) * abs(calibration.span_count_per_N)
+    far = [z for z in quiet if abs(z[count] - calibration.zero_count) > limit > 0]
+    if far and calibration.made_unix_s and calibration.note != FROM_SETTINGS:
+        off = max((z[count] - calibration.zero_count for z in far), key=abs) / calibration.span_count_per_N
+        if len(far) < len(quiet):
+            quiet = [z for z in quiet if z not in far]
+            said.append(
+                f"A zero {off:+.1f} N from the calibration's was left out; another one agrees with it."
+            )
+        else:
+            said.append(
+                f"The zero lies {off:+.1f} N from the calibration's: something hung on the arm, or the cell "
+                "has changed. Take the zero again with nothing on the arm; if it stays, calibrate again."
+            )
+    return sorted(quiet, key=lambda z: z[time_s]), said
 
 
 @functools.lru_cache(maxsize=64)
@@ -582,6 +659,9 @@ def reduce_run(
             budget |= {name: budget[name] * less for name in SCATTER}
             budget |= {name: at_peak[name] for name in ("lack of fit", "selection")}
     notes = [*seen.notes, *fill_notes(lines, bin_rpm)]
+    failed = failure(peak_power.value, peak_torque.value)
+    if failed:
+        notes.insert(0, f"This run failed as a measurement: {failed}.")
     notes += [
         sentence[0].upper() + sentence[1:] + "; the factor is shown all the same." for sentence in day.outside
     ]
@@ -605,6 +685,7 @@ def reduce_run(
         notes=notes,
         inputs=_hashes(run, calibration, setup, air),
         version=VERSION,
+        failed=failed,
     )
 
 
@@ -632,13 +713,13 @@ def bin_causes(
     if known.any() and not known.all():
         slope = np.where(known, slope, np.interp(lines.centre, lines.centre[known], slope[known]))
     return {
-        "span": np.abs(brake) * calibration.span_u_rel,
+        "span": np.abs(brake) * (calibration.span_u_rel or math.nan),
         "arm": np.abs(brake) * (calibration.arm_u_m / calibration.arm_m),
         "zero": np.full_like(engine, seen.zero_u_N * lever),
         "noise": noise_u,
         "bin scatter": np.sqrt(np.maximum(scatter_u**2 - noise_u**2, 0)),
         "alignment": np.abs(slope * rate) * setup.load_delay_u_s,
-        "inertia": np.abs(rate) * setup.inertia_u_kg_m2,
+        "inertia": np.abs(rate) * (setup.inertia_u_kg_m2 or math.nan),
         "air": np.abs(engine) * (day.u / day.factor),
     }
 

@@ -30,9 +30,12 @@ COVERAGE = 1.959963984540054  # two-sided 95 % of a normal distribution
 
 
 def combine(causes: dict[str, FloatArray]) -> tuple[FloatArray, FloatArray]:
-    """(all causes, the part that does not cancel before/after): root sum of squares, JCGM 100 eq. 10."""
+    """(all causes, the part that does not cancel before/after): root sum of squares, JCGM 100 eq. 10.
+
+    A cause of NaN is not known; then all causes together are not known either.
+    """
     total = sum(u**2 for u in causes.values())
-    differs = sum(INDEPENDENT_SHARE[name] * u**2 for name, u in causes.items())
+    differs = sum(INDEPENDENT_SHARE[name] * u**2 for name, u in causes.items() if INDEPENDENT_SHARE[name])
     return np.sqrt(total), np.sqrt(differs)
 
 

@@ -47,6 +47,7 @@ SWEEP_GOOD_S = 0.5  # common practice, no source
 SCATTERS_DIFFER = 0.2  # level of the F test that sets Welch's degrees of freedom in force
 WARMING_DECAYS = (0.3, 0.5, 0.7)  # share of the lack of warmth left after one more run
 BAND_SHARE = 0.9  # of peak power: the band of the mean, where nobody names one
+UNKNOWN_SHARED = 0.03  # of a load cell and arm that nobody calibrated; common practice, no source
 MAX_RUNS_ADVISED = 60  # beyond this "more runs" is no honest advice
 
 
@@ -121,6 +122,7 @@ class Group:
     range_rpm: tuple[float, float]  # the speeds that every run covers
     level: FloatArray  # (n,) each run's power against the group's, averaged over common speeds
     findings: tuple[Finding, ...]
+    left_out: str = ""  # which runs do not count, and why: one sentence
 
     @property
     def n(self) -> int:
@@ -516,16 +518,18 @@ def set_up_differences(before: Group, after: Group) -> list[Difference]:
 
 
 def shared_relative(g: Group) -> float:
-    """Relative standard uncertainty that all runs of the group share (calibration, arm), at peak power."""
+    """Relative standard uncertainty that all runs of the group share (calibration, arm), at peak power.
+
+    Where nobody stated it, `UNKNOWN_SHARED` stands for it.
+    """
     values = []
     for r in g.reductions:
         b = r.bins
         if np.isfinite(b.power_W).any():
             at = int(np.nanargmax(b.power_W))
-            values.append(
-                np.sqrt(max(0.0, b.power_u_W[at] ** 2 - b.power_u_independent_W[at] ** 2))
-                / abs(b.power_W[at])
-            )
+            shared = b.power_u_W[at] ** 2 - b.power_u_independent_W[at] ** 2
+            known = np.sqrt(max(0.0, shared)) / abs(b.power_W[at])
+            values.append(known if np.isfinite(shared) else UNKNOWN_SHARED)
     return float(np.mean(values)) if values else 0.0
 
 

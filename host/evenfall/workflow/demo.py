@@ -17,13 +17,18 @@ from collections import deque
 from collections.abc import Callable, Iterator
 from pathlib import Path
 
+from evenfall.archive.archive import Archive, Query
 from evenfall.board.link import Link
-from evenfall.errors import EvenfallError
-from evenfall.model import Setup
+from evenfall.errors import EvenfallError, InputError
+from evenfall.model import Calibration, Setup
 
 SCENARIO = "trail-crew"
 ENGINE = "clearing saw 45"
 # what the crew knows of its bench, the inertia from two runs at different rates
+HUNG_WEIGHTS = "weights hung by the crew, invented"
+CALIBRATION = Calibration(
+    zero_count=0.0, span_count_per_N=142701.0, span_u_rel=0.001, arm_m=0.25, arm_u_m=0.0002, note=HUNG_WEIGHTS
+)
 SETUP = Setup(engine_teeth=10, brake_teeth=10, inertia_kg_m2=0.0024, inertia_u_kg_m2=0.00005)
 PATIENCE_S = 120.0
 
@@ -35,6 +40,18 @@ def bench_program() -> str:
     if not found:
         raise EvenfallError("the bench in software is not installed: make setup installs it")
     return found
+
+
+def check_folder(archive: Archive) -> None:
+    """Refuse an archive that holds anything but a demonstration: invented data do not go among real ones."""
+    engines = [e["name"] for e in archive.engines()]
+    others = [name for name in engines if name != ENGINE]
+    if others or (not engines and archive.find(Query(excluded=None, limit=1))):
+        what = f"the engine '{others[0]}'" if others else "runs"
+        raise InputError(
+            f"the archive {archive.folder} holds {what}: invented data of a demonstration do not go into it. "
+            "Name a new folder, or leave --folder out"
+        )
 
 
 @contextlib.contextmanager

@@ -31,6 +31,7 @@ from evenfall.output.text import (
 )
 from evenfall.reduction.air import check_air, describe
 from evenfall.reduction.calibration import check_drift
+from evenfall.statistics import counting
 from evenfall.statistics.compare import Group, ReducedRun, compare, group
 from evenfall.units import typed
 from evenfall.workflow.fetch import active_filing, file_air, take_runs
@@ -378,6 +379,9 @@ class Guide:
         known = self.day.known()
         new = [r["run"] for r in sorted(rows, key=lambda r: r["run"]) if r["run"] not in known]
         target += new
+        if target is self.day.warm or target is self.day.warm_again:
+            for number in new:
+                self.archive.add_tag(number, counting.WARM_UP_TAG)
         self.keep()
         return new
 
@@ -415,12 +419,18 @@ class Guide:
     def _counting(self, target: list[int], told: dict[int, ReducedRun]) -> list[ReducedRun]:
         """Reduced runs of the list that are not set aside; one that cannot be reduced is said."""
         found = []
+        warming = target is self.day.warm or target is self.day.warm_again
         for number in target:
-            if self.archive.row(number)["excluded"] is not None:
+            why = counting.why_left_out(self.archive.row(number))
+            if why and not (warming and why == counting.WARM_UP_TAG):
+                self.talk.say(f"  run {number} does not count: {why}")
                 continue
             try:
                 if number not in told:
                     told[number] = self.reduce(number)
+                if told[number].reduction.failed:
+                    self.talk.say(f"  run {number} does not count: {told[number].reduction.failed}")
+                    continue
                 found.append(told[number])
             except EvenfallError as error:
                 self.talk.say(f"! run {number} is kept but does not count: {error}")
