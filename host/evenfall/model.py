@@ -76,6 +76,7 @@ class Setup:
     height_m: float | None = None  # of the place above sea level; a typed pressure is held against it
 
 
+DEFAULT_STANDARD = "iso1585"  # the air correction where nobody chose one
 AIR_UNKNOWN = "not known"  # the source of air that nobody read
 
 

@@ -18,7 +18,7 @@ from evenfall.archive.filing import Filing, check_name
 from evenfall.archive.schema import reduction_hash
 from evenfall.board import run_file
 from evenfall.errors import DamageError, InputError, NotFoundError
-from evenfall.model import Air, Bins, Calibration, Reduction, Run, Setup
+from evenfall.model import DEFAULT_STANDARD, Air, Bins, Calibration, Reduction, Run, Setup
 
 CORRECTED_WITH = {"calibration_id", "setup_id", "air_id", "standard"}
 BIN_COLUMNS = tuple(f.name for f in fields(Bins))
@@ -41,7 +41,7 @@ class Runs(Filing):
         calibration_id: int | None = None,
         setup_id: int | None = None,
         air_id: int | None = None,
-        standard: str = "iso1585",
+        standard: str = DEFAULT_STANDARD,
         run: Run | None = None,
         started_unix_s: int | None = None,
     ) -> int:

@@ -66,5 +66,5 @@ def run(args: list[str] | None) -> int:
 
 
 def _say(sentence: str, code: int) -> int:
-    echo(f"evenfall: {sentence}", err=True)
+    echo(f"evenfall: {' '.join(sentence.splitlines())}", err=True)
     return code

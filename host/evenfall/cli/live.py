@@ -95,11 +95,11 @@ def fetcher(archive_dir: Path) -> Callable[[Link], str]:
 def active_standard(archive_dir: Path) -> tuple[str, Air | None]:
     """The air standard and the typed air that new runs are filed under."""
     from evenfall.archive.archive import FILE_NAME, Archive
-    from evenfall.model import Air
-    from evenfall.workflow.fetch import STANDARD, active_filing
+    from evenfall.model import DEFAULT_STANDARD, Air
+    from evenfall.workflow.fetch import active_filing
 
     if not (archive_dir / FILE_NAME).exists():
-        return STANDARD, None
+        return DEFAULT_STANDARD, None
     with Archive(archive_dir) as archive:
         filing = active_filing(archive)
         return filing.standard, archive.record(Air, filing.air_id) if filing.air_id else None

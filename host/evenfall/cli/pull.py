@@ -42,7 +42,7 @@ if TYPE_CHECKING:
 @click.option("--build", shell_complete=complete("build"), help="... or under this build of it.")
 @click.option("--setup", "setup_name", help="Set-up by label or number, else the one in force.")
 @click.option("--calibration", help="Calibration by label or number, else the one in force.")
-@click.option("--standard", help="Air standard, else the one in force (iso1585).")
+@click.option("--standard", help="Air standard, else the active one.")
 @air_options
 @click.option("--run", "wanted", type=int, multiple=True, help="Only this run of the board; repeatable.")
 @click.option("--all", "everything", is_flag=True, help="Runs acknowledged before, too.")

@@ -30,6 +30,7 @@ def the_run(name: str, archive_dir: Path) -> tuple[Run, Calibration, Setup, Air,
     """A run of the archive by number, or a run file, with what it is reduced with."""
     from evenfall.archive.archive import Archive
     from evenfall.board import run_file
+    from evenfall.model import DEFAULT_STANDARD
     from evenfall.reduction.air import air_from_run
     from evenfall.reduction.reduce import calibration_from_settings, setup_from_settings
     from evenfall.workflow.reduce_service import NO_AIR, inputs_of
@@ -45,7 +46,7 @@ def the_run(name: str, archive_dir: Path) -> tuple[Run, Calibration, Setup, Air,
         raise InputError(f"{name} is larger than any run (64 MiB); it is no run file")
     run = run_file.decode_run(path.read_bytes())
     air = air_from_run(run)
-    standard = "iso1585" if air else "none"
+    standard = DEFAULT_STANDARD if air else "none"
     return run, calibration_from_settings(run), setup_from_settings(run), air or NO_AIR, standard
 
 
@@ -81,6 +82,7 @@ def budget(
     import numpy as np
 
     from evenfall.cli._pulls import speed_band
+    from evenfall.model import DEFAULT_STANDARD
     from evenfall.output.text import UNIT_CHOICES, pull_report
     from evenfall.reduction import uncertainty
     from evenfall.reduction.air import describe
@@ -88,7 +90,7 @@ def budget(
 
     raw, calibration, setup, air, filed = the_run(run, archive_dir)
     given = typed_air(pressure, temperature, humidity)
-    air, standard = given or air, standard or ("iso1585" if given and filed == "none" else filed)
+    air, standard = given or air, standard or (DEFAULT_STANDARD if given and filed == "none" else filed)
     result = reduce_run(raw, calibration, setup, air, standard, bin_rpm, bandwidth)
     u = UNIT_CHOICES[units]
     mean = None
@@ -204,7 +206,7 @@ def health(
 
 @root.command()
 @click.argument("runs", nargs=-1, metavar="RUN RUN...")
-@click.option("--standard", default="iso1585", show_default=True, help="Air standard between the runs.")
+@click.option("--standard", help="Air standard between the runs, else the default one.")
 @click.option(
     "--scatter", type=click.FloatRange(0, 10), default=0.3, show_default=True,
     help="How far the engine itself varies from run to run, %.",
@@ -215,7 +217,7 @@ def health(
 @json_option
 def inertia(
     runs: tuple[str, ...],
-    standard: str,
+    standard: str | None,
     scatter: float,
     store: str | None,
     new: bool,
@@ -226,8 +228,10 @@ def inertia(
 
     Runs of one engine at different sweep times; the inertia of all that turns, at the crank.
     """
+    from evenfall.model import DEFAULT_STANDARD
     from evenfall.reduction.inertia import find_inertia, run_bins
 
+    standard = standard or DEFAULT_STANDARD
     bins, last = [], None
     for name in runs:
         raw, calibration, setup, air, filed = the_run(name, archive_dir)

@@ -25,7 +25,18 @@ import numpy as np
 from scipy import special
 
 from evenfall.errors import DamageError, InputError
-from evenfall.model import Air, Bins, Calibration, FloatArray, IntArray, Peak, Reduction, Run, Setup
+from evenfall.model import (
+    DEFAULT_STANDARD,
+    Air,
+    Bins,
+    Calibration,
+    FloatArray,
+    IntArray,
+    Peak,
+    Reduction,
+    Run,
+    Setup,
+)
 from evenfall.reduction import align, peak, uncertainty
 from evenfall.reduction.air import Correction, correction, site_warnings
 from evenfall.units import RPM
@@ -49,7 +60,6 @@ MAX_ZERO_SHARE = 0.05  # of the load limit, between a zero and the calibration's
 MAX_TEETH = 200
 MAX_MAGNETS = 64
 MAX_POWER_W = 75_000.0  # more than any engine of this class gives, three times over
-DEFAULT_STANDARD = "iso1585"
 
 
 @dataclass(frozen=True)

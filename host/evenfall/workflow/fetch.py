@@ -17,10 +17,9 @@ from evenfall.board import run_file
 from evenfall.board.link import Link
 from evenfall.board.transfer import Progress, RunEntry
 from evenfall.errors import BoardError, DamageError, LinkError
-from evenfall.model import Air
+from evenfall.model import DEFAULT_STANDARD, Air
 
 AIR_STALE_S = 3 * 3600  # common practice, no source: the weather moves the factor by 0.1-0.3 % an hour
-STANDARD = "iso1585"
 
 
 @dataclass(frozen=True)
@@ -31,7 +30,7 @@ class Filing:
     calibration_id: int | None = None
     setup_id: int | None = None
     air_id: int | None = None
-    standard: str = STANDARD
+    standard: str = DEFAULT_STANDARD
 
 
 def active_filing(archive: Archive, warn: Callable[[str], None] = lambda _: None) -> Filing:
@@ -51,7 +50,7 @@ def active_filing(archive: Archive, warn: Callable[[str], None] = lambda _: None
         number("calibration"),
         number("setup"),
         number("air"),
-        standard[0] if standard else STANDARD,
+        standard[0] if standard else DEFAULT_STANDARD,
     )
 
 

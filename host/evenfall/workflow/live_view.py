@@ -23,7 +23,7 @@ from rich.text import Text
 
 from evenfall.board import code_texts
 from evenfall.errors import EvenfallError, LinkError
-from evenfall.model import Air
+from evenfall.model import DEFAULT_STANDARD, Air
 from evenfall.output.text import US, Units
 from evenfall.printable import printable
 from evenfall.reduction.air import correction
@@ -166,7 +166,7 @@ def watch(
     watcher: Watcher,
     runs: Callable[[], Sequence[LastRun]],
     units: Units = US,
-    standard: str = "iso1585",
+    standard: str = DEFAULT_STANDARD,
     typed_air: Air | None = None,
     seconds: float | None = None,
     live: Live | None = None,
@@ -197,7 +197,7 @@ def render(
     view: View,
     runs: Sequence[LastRun],
     units: Units = US,
-    standard: str = "iso1585",
+    standard: str = DEFAULT_STANDARD,
     typed_air: Air | None = None,
 ) -> RenderableType:
     """The whole screen."""

@@ -1,0 +1,202 @@
+"""Some hundreds of mistakes at the keyboard: one sentence, the right exit code, nothing lost.
+
+Most are made from the commands themselves: every command with an unknown option, a missing argument, a word
+where a number belongs, a choice that is none; every command that takes runs with lists that are none.
+"""
+
+from __future__ import annotations
+
+import io
+import sqlite3
+import sys
+from contextlib import closing
+
+import click
+import pytest
+from evenfall import cli
+from evenfall.archive.archive import Archive
+from sample_runs import sample_run
+
+USAGE, LINK, DAMAGE, NOT_FOUND, ARCHIVE = 2, 3, 5, 6, 7
+NO_PORT = "/nonexistent/port"
+
+
+def commands(command, path=()):
+    if not isinstance(command, click.Group):
+        yield list(path), command
+        return
+    context = click.Context(command)
+    for name in command.list_commands(context):
+        yield from commands(command.get_command(context, name), (*path, name))
+
+
+ASKS = (["calibrate", "span"], ["calibrate", "check"], ["day"], ["board", "delete"])  # a question comes first
+ALL = list(commands(cli.load_commands()))
+LISTS = ["0", "999", "a", "5-1", "1-", "-", "1,,2", "1,1", "1-9999", "1;2", "1 to 3", ""]
+QUANTITIES = ["5", "5 parsecs", "x", "nan mm", "1e999 mm", "mm", "5 mm 3", "", "--5 mm"]
+
+
+def made_from_the_commands():
+    """(words, exit codes that are right) of each mistake."""
+    for path, command in ALL:
+        yield [*path, "--nonsense"], {USAGE}
+        arguments = [p for p in command.params if isinstance(p, click.Argument)]
+        if any(p.required for p in arguments):
+            yield path, {USAGE}
+        elif not any(p.nargs == -1 for p in arguments):
+            yield [*path, *["surplus"] * (len(arguments) + 1)], {USAGE}
+        filler = ["1"] * len([p for p in arguments if p.required])
+        for option in command.params:
+            if not isinstance(option, click.Option) or option.is_flag:
+                continue
+            name, kind = option.opts[0], option.type
+            yield [*path, *filler, name], {USAGE}
+            if isinstance(kind, click.Choice):
+                yield [*path, *filler, name, "nonsense"], {USAGE}
+            elif isinstance(kind, (click.types.IntParamType, click.types.FloatParamType)):
+                yield [*path, *filler, name, "soon"], {USAGE}
+                if getattr(kind, "min", None) is not None:
+                    yield [*path, *filler, name, "-1e9"], {USAGE}
+
+
+def typed_by_hand():
+    for text in LISTS:
+        yield ["repeat", "--", text], {USAGE, NOT_FOUND}
+        yield ["compare", "--", "1-2", text], {USAGE, NOT_FOUND}
+        yield ["page", "--", text], {USAGE, NOT_FOUND}
+        yield ["plot", "--out", "x.png", "--", text], {USAGE, NOT_FOUND}
+        yield ["export", "--", text], {USAGE, NOT_FOUND}
+        yield ["runs", "show", "--", text or "x"], {USAGE, NOT_FOUND}
+        yield ["budget", "--", text or "x"], {USAGE, NOT_FOUND}
+        yield ["health", "--", text or "x"], {USAGE, NOT_FOUND}
+    for text in QUANTITIES:
+        yield (
+            ["calibrate", "span", "--arm", text, "--reading", "0 kg=1", "--reading", "5 kg=2000000"],
+            {USAGE},
+        )
+        yield (
+            ["calibrate", "span", "--arm", "250 mm", "--reading", f"{text}=5", "--reading", "0 kg=1"],
+            {USAGE},
+        )
+        yield ["setup", "add", "x", f"--height={text or ' '}"], {USAGE}
+        yield ["air", "set", f"--pressure={text}", "--temperature=20 C", "--humidity=40 %"], {USAGE}
+        yield ["compare", "1-2", "3-4", f"--decide={text or 'x'}"], {USAGE}
+    for words in (
+        ["air", "set", "--pressure", "3 inHg", "--temperature", "68 F", "--humidity", "40 %"],
+        ["air", "set", "--pressure", "29.92 inHg", "--temperature", "680 F", "--humidity", "40 %"],
+        ["air", "set", "--pressure", "29.92 inHg", "--temperature", "68 F", "--humidity", "400 %"],
+        ["air", "set", "--pressure", "29.92 inHg"],
+        ["setup", "add", "x", "--engine-teeth", "0"],
+        ["setup", "add", "x", "--engine-teeth", "14000"],
+        ["setup", "add", "x", "--inertia", "-1"],
+        ["setup", "add", "x", "--inertia", "nan"],
+        ["setup", "add", "x", "--efficiency", "98"],
+        ["setup", "add", ""],
+        ["calibrate", "span", "--arm", "250", "--reading", "0 kg=1"],
+        ["calibrate", "span", "--arm", "250 mm", "--reading", "0 kg=1"],
+        ["calibrate", "span", "--arm", "250 mm", "--reading", "5 kg:1"],
+        ["calibrate", "span", "--arm", "250 mm", "--reading", "0 kg=1", "--reading", "0 kg=2"],
+        ["calibrate", "span", "--arm", "250 mm", "--reading", "0 kg=1", "--reading", "5 kg=20"],
+        ["calibrate", "span", "--arm", "9 m", "--reading", "0 kg=1", "--reading", "5 kg=2000000"],
+        ["calibrate", "span", "--arm", "250 mm", "--file", "absent.csv"],
+        ["engine", "add", "auger 12"],
+        ["engine", "add", ""],
+        ["engine", "add", "two\nlines"],
+        ["plot", "1", "--out", "picture.doc"],
+        ["plot", "1", "--out", "absent/picture.png"],
+        ["page", "1", "--out", "page.doc"],
+        ["page", "1", "2", "3"],
+        ["export", "1", "--out", "table.doc"],
+        ["inertia", "1"],
+        ["inertia", "1", "1"],
+        ["inertia", "1", "2"],
+        ["runs", "set-aside", "1"],
+        ["runs", "file", "1"],
+        ["runs", "file", "1", "--build", "stock"],
+        ["compare", "1-3", "3-5"],
+        ["compare", "stock", "cut"],
+        ["repeat", "stock"],
+    ):
+        yield words, {USAGE}
+    for words in (
+        ["engine", "show", "absent"],
+        ["engine", "use", "absent"],
+        ["engine", "build", "absent", "x"],
+        ["setup", "use", "absent"],
+        ["calibrate", "use", "77"],
+        ["chart", "absent"],
+        ["repeat", "absent", "--engine", "auger 12"],
+        ["compare", "absent", "stock", "--engine", "auger 12"],
+        ["runs", "note", "999", "words"],
+        ["runs", "tag", "999", "word"],
+        ["runs", "set-aside", "999", "why"],
+        ["runs", "export", "999", "out"],
+        ["runs", "file", "999", "--engine", "auger 12"],
+        ["runs", "file", "1", "--engine", "absent"],
+    ):
+        yield words, {NOT_FOUND}
+    yield ["air", "standard", "absent"], {USAGE, NOT_FOUND}
+    for words in (
+        ["runs", "import", "absent.run"],
+        ["runs", "import", "."],
+        ["archive", "restore", "absent", "--yes"],
+    ):
+        yield words, {USAGE, DAMAGE, NOT_FOUND, ARCHIVE}
+    for path, command in ALL:
+        if any("--port" in p.opts for p in command.params) and path not in ASKS:
+            required = [p for p in command.params if isinstance(p, click.Argument) and p.required]
+            values = [
+                "1" if isinstance(p.type, click.types.IntParamType) else "sweep_time=10000" for p in required
+            ]
+            yield [*path, *values, "--port", NO_PORT], {USAGE, LINK}
+
+
+MISTAKES = [*made_from_the_commands(), *typed_by_hand()]
+
+
+@pytest.fixture(scope="module")
+def folder(tmp_path_factory):
+    path = tmp_path_factory.mktemp("mistakes") / "archive"
+    with Archive(path) as archive:
+        archive.add_engine("auger 12")
+        builds = [archive.add_build("auger 12", name) for name in ("stock", "cut")]
+        for i in range(1, 7):
+            data = sample_run(i, flow=1 + 0.001 * i, started_unix_s=1_700_000_000 + 300 * i)
+            archive.reduce(archive.store_run(data, build_id=builds[i > 3]))
+    return path
+
+
+def contents(folder):
+    """All lines of all tables but the reductions, which any look at a run may add."""
+    with closing(sqlite3.connect(folder / "evenfall.sqlite")) as db:
+        tables = [
+            r[0] for r in db.execute("SELECT name FROM sqlite_master WHERE type = 'table' ORDER BY name")
+        ]
+        return {t: db.execute(f"SELECT * FROM '{t}'").fetchall() for t in tables if t in KEPT}
+
+
+KEPT = ("engines", "builds", "sessions", "records", "in_force", "active", "raw", "flags", "tags", "notes")
+
+
+def test_there_are_some_hundreds():
+    assert len({tuple(words) for words, _ in MISTAKES}) > 300
+
+
+@pytest.mark.parametrize(
+    ("words", "codes"), MISTAKES, ids=lambda v: " ".join(v) if isinstance(v, list) else ""
+)
+def test_a_mistake_is_one_sentence_a_code_and_no_loss(words, codes, folder, tmp_path, monkeypatch, capsys):
+    monkeypatch.chdir(tmp_path)
+    monkeypatch.setenv("EVENFALL_ARCHIVE", str(folder))
+    monkeypatch.delenv("EVENFALL_PORT", raising=False)
+    monkeypatch.setattr(sys, "stdin", io.StringIO(""))
+    before = contents(folder)
+    with pytest.raises(SystemExit) as left:
+        cli.main([str(w) for w in words])
+    said = capsys.readouterr()
+    assert left.value.code in codes, said
+    assert "Traceback" not in said.err + said.out
+    lines = [line for line in said.err.splitlines() if line.strip()]
+    assert lines and lines[-1].startswith(("evenfall: ", "Error: ")), said.err
+    assert len(lines[-1]) > 20
+    assert contents(folder) == before
