@@ -106,7 +106,7 @@ def test_inertia_from_files_into_a_setup(tmp_path, evenfall):
     engine = ENGINES[2]
     for seed, sweep_s in ((1, 6.0), (2, 15.0)):
         stored_file(tmp_path / f"{seed}.run", make_run(engine, seed, sweep_s=sweep_s))
-    got = json.loads(evenfall("inertia", "1.run", "2.run", "--store", "bench", "--json").stdout)
+    got = json.loads(evenfall("inertia", "1.run", "2.run", "--store", "bench", "--new", "--json").stdout)
     assert got["inertia_kg_m2"] == pytest.approx(engine.inertia_kg_m2, rel=0.15)
     listed = json.loads(evenfall("setup", "list", "--json").stdout)
     assert listed[0]["inertia_kg_m2"] == pytest.approx(got["inertia_kg_m2"])
