@@ -18,6 +18,7 @@ from evenfall.reduction import reduce
 from evenfall.reduction.diagnostics import diagnose
 from evenfall.statistics import counting
 from evenfall.statistics.compare import ReducedRun
+from evenfall.workflow.reduce_service import reduce_stored
 from sample_runs import sample_run
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "reduce"))
@@ -167,7 +168,7 @@ def filed(tmp_path):
             verdict = {9: "poor", 10: "aborted"}.get(i, "good")
             flow = 0.5 if i > 8 else 1 + 0.001 * (i % 4)
             data = sample_run(i, flow=flow, verdict=verdict, started_unix_s=1_700_000_000 + 300 * i)
-            archive.reduce(archive.store_run(data, build_id=stock if i < 5 else cut))
+            reduce_stored(archive, archive.store_run(data, build_id=stock if i < 5 else cut))
         archive.add_tag(11, counting.WARM_UP_TAG)
         archive.exclude(12, "hose fell off")
     return tmp_path / "archive"
