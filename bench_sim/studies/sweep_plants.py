@@ -45,11 +45,32 @@ ROWS: dict[str, dict[str, Any]] = {
         "play_us": 30.0,
     },
 }
+LAGS = {"model": "lagging"}
 BENCH: dict[str, dict[str, Any]] = {
     "bench base": {},
-    "bench dead time 30": {"valve": {"hose_delay_s": 0.03}},
-    "bench dead time 60": {"valve": {"hose_delay_s": 0.06}},
-    "bench dead time 150": {"valve": {"hose_delay_s": 0.15}},
+    **{
+        f"bench lag {ms}": {"brake": {**LAGS, "fill_lag_s": ms / 1000, "drain_lag_s": ms / 1000}}
+        for ms in (20, 40, 80, 200)
+    },
+    "bench lag 5 and 10 turns": {"brake": {**LAGS, "fill_lag_turns": 5.0, "drain_lag_turns": 10.0}},
+    **{f"bench dead time {ms}": {"valve": {"hose_delay_s": ms / 1000}} for ms in (30, 60, 100, 150)},
+    "bench hose holds 8 ml": {"valve": {"hose_hold_ml": 8.0}},
+    "bench servo half as quick, play 60": {"servo": {"slew_us_s": 1750.0, "backlash_us": 60.0}},
+    "bench servo of second order": {"servo": {"model": "second order", "natural_Hz": 6.0}},
+    "bench sticking valve": {"valve": {"stick_us": 20.0, "jump_us": 10.0, "asymmetry": 0.1}},
+    "bench bursts 5 %": {"brake": {**LAGS, "burst": 0.05, "bursts_per_s": 4.0}},
+    "bench two patterns": {"brake": {"model": "two patterns"}},
+    "bench taps": {"supply": {"model": "taps", "tap_count": 2, "tap_every_s": 3.0}},
+    "bench well pump": {"supply": {"model": "pressure switch"}},
+    "bench pipe's hit": {"engine": {"model": "two-stroke", "pipe_loss": 0.5}},
+    "bench quick-opening": {"valve": {"model": "quick opening"}},
+    "bench equal percentage": {"valve": {"model": "equal percentage"}},
+    "bench all, moderate": {
+        "brake": {**LAGS, "fill_lag_s": 0.03, "drain_lag_s": 0.05, "burst": 0.03, "bursts_per_s": 4.0},
+        "valve": {"hose_delay_s": 0.04, "stick_us": 10.0, "jump_us": 5.0},
+        "servo": {"slew_us_s": 2500.0, "backlash_us": 25.0},
+        "supply": {"model": "taps", "tap_drop": 0.15},
+    },
 }
 
 
@@ -77,7 +98,8 @@ def cell(runs: list[Run]) -> str:
 def loops(name: str, seed: int) -> Iterator[Loop]:
     if name in BENCH:
         for engine in ("auger 12", "race 100"):
-            yield Loop({"engine": {"use": engine}, **BENCH[name]}, seed)
+            row = BENCH[name]
+            yield Loop({**row, "engine": {"use": engine, **row.get("engine", {})}}, seed)
     else:
         for engine in (saw, racer):
             yield PlantLoop(engine(**ROWS[name]), seed)

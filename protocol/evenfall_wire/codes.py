@@ -51,6 +51,8 @@ REASONS = (
     "no_button",
     "buffer_full",
     "samples_lost",
+    "brake_too_weak",
+    "valve_too_large",
 )
 
 EVENTS = ("state", "fault", "trigger", "verdict", "clock_set", "load_gap", "edge_gap", "learned", "zeroed")

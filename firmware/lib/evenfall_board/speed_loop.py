@@ -146,7 +146,9 @@ _WAVE_PEAK = const(160)  # its peak, 1/32768
 _LAST_TIME = const(161)  # of the half-wave before
 _LAST_PEAK = const(162)
 _WAVES = const(163)  # half-waves in a row that look like hunting
-SIZE = 164
+_WEAK_TICKS = const(164)  # fully open and still too fast
+_SEEN_AGE = const(165)  # estimates since the correlation last told the delay
+SIZE = 166
 
 _MASK = const(0x3FFFFFFF)
 _STEP_TICKS = const(36000)  # samples closer than 9 ms are averaged: the servo takes 50 a second
@@ -167,6 +169,7 @@ _MIN_SELF_REGULATION = const(
     180
 )  # 0.7 x 256: least k for I; an engine that holds its load itself needs I more
 _QUIET_ACTIVITY = const(2621)  # 0.2**2 x 65536: a valve that moves by 20 % rms about its mean is not hunting
+_LATELY = const(20)  # estimates, 0.1 s each
 _MIN_EXCITATION = const(20)  # half the mean square of the inflow, 1/4096 squared, for the delay to be seen
 _MIN_INTEGRAL = const(1677721)
 _MAX_INTEGRAL = const(33554432)
@@ -580,6 +583,8 @@ def estimate_delay(s: ptr32):
     sign = s[_SIGN_SHIFT]
     best = 0
     top = 0
+    if s[_SEEN_AGE] < 100:
+        s[_SEEN_AGE] += 1
     d = 1
     while d < _MAX_DELAY_STEPS:
         x = s[_CORRELATION + d] << sign >> sign
@@ -620,6 +625,7 @@ def estimate_delay(s: ptr32):
         x = MAX_DELAY
     s[_DELAY] = x
     s[_DELAY_SEEN] = 1
+    s[_SEEN_AGE] = 0
 
 
 @micropython.viper
@@ -653,7 +659,10 @@ def notice_hunting(s: ptr32, steps: int):
 
     At its stability limit a loop of integrator and dead time theta swings with the period 4 theta (ultimate
     period: Ziegler & Nichols 1942, Astrom & Hagglund 1984).  Two half-waves in a row count that pass 2.5 %,
-    last 0.15 to 1.5 s each and are hardly smaller than the one before.  Called every `steps` steps.
+    are hardly smaller than the one before and last from 0.15 s to 1.5 pi over the crossover: a loop that is
+    too quick swings about its crossover, slower swings come from outside or from a loop that is too slow.
+    Not where the correlation has told the delay in the last 2 s.  Each time the delay at most doubles.
+    Called every `steps` steps.
     """
     sign = s[_SIGN_SHIFT]
     e = s[_ERROR] << sign >> sign
@@ -669,10 +678,12 @@ def notice_hunting(s: ptr32, steps: int):
     time = s[_WAVE_TIME]
     peak = s[_WAVE_PEAK]
     n = 0
-    if peak > 820 and peak * 8 > s[_LAST_PEAK] * 7 and time > 4915 and time < 49152:
+    if peak > 820 and peak * 8 > s[_LAST_PEAK] * 7 and time > 4915 and time * s[_BANDWIDTH] < 3529472:
         n = s[_WAVES] + 1
-        if n > 1:
+        if n > 1 and s[_SEEN_AGE] > _LATELY:
             x = ((time + s[_LAST_TIME]) >> 2) + _TORQUE_LATE
+            if x > s[_DELAY] << 1:
+                x = s[_DELAY] << 1
             if x > MAX_DELAY:
                 x = MAX_DELAY
             if x > s[_DELAY]:
@@ -949,6 +960,7 @@ def restart(s, tick, speed, servo_us):
     s[_DT_1] = s[_DT_2] = s[_DT_3] = 410
     s[_INTEGRAL] = _UNITY
     s[_GAIN_DIVISOR] = 65536
+    s[_SEEN_AGE] = 100
     s[_BANDWIDTH] = 256
     s[_DELAY] = _DEFAULT_DELAY
     s[_VALVE_GAIN] = s[_PRIOR_VALVE_GAIN] = 256

@@ -137,6 +137,8 @@ _DELAY = const(93)
 _DELAY_SEEN = const(94)
 _ENGINE_TORQUE_BASE = const(98)
 _LINE_OFFSET = const(99)
+_WEAK_TICKS = const(164)
+_SEEN_AGE = const(165)
 _DEFAULT_DELAY = const(1638)
 _FULL = const(16384)
 _IN_SWEEP = const(8)
@@ -162,7 +164,11 @@ _MAX_LATENESS = const(20000)  # some 1.2 s
 _RUN_OUT_HALF_RPM = const(400)  # the ramp goes on past the end speed, so that the last bin fills
 _GOOD_CORRELATION = const(230)  # correlation of torque and dw/dt, of 256, from which the inertia is sure
 _FAIR_CORRELATION = const(180)  # and from which it is better than a guess
-_MAX_LEARN_RMS = const(400)  # 1/10000: a sweep further off its ramp teaches nothing
+_WEAK_Q15 = const(655)  # 2 % over the set point with the valve fully open
+_MAX_WEAK_TICKS = const(2400000)  # 0.6 s
+_COARSE_TICKS = const(14000000)  # 3.5 s beyond the steady time and not yet steady,
+_COARSE = const(600)  # with the valve open by less than 3.7 %: it cannot be set finely
+_MAX_LEARN_RMS = const(800)  # 1/10000: a sweep further off its ramp teaches nothing
 _PROBE_STEPS = const(130)  # 1.6 s
 _PROBE_REST = const(30)
 _PROBE_MIN = const(130)  # 0.8 % of the travel: a servo does not answer less
@@ -189,6 +195,8 @@ _VALVE_FULL_OPEN = _reason("valve_full_open")
 _SHUT = _reason("valve_shut")
 _SUPPLY_LOW = _reason("supply_low")
 _NOT_HELD = _reason("top_speed_not_held")
+_BRAKE_TOO_WEAK = _reason("brake_too_weak")
+_VALVE_TOO_LARGE = _reason("valve_too_large")
 _GOOD, _FAIR, _POOR, _ABORTED = [VERDICTS.index(n) for n in ("good", "fair", "poor", "aborted")]
 
 
@@ -387,6 +395,10 @@ class Sweep:
             self._track(tick, d)
         else:
             us = servo_pulse(s, u, 0)
+        if s[_OPENING] >= _FULL and stage <= _RAMP:
+            self._at_full_opening(tick, d)
+        else:
+            s[_WEAK_TICKS] = 0
         if stage == _RAMP or stage == _RAMP_ENTRY or stage == _HOLD_LOAD and acc:
             self.map.record(s[_SET_POINT], s[_OPENING], s[_TORQUE])
         self.flags = s[_FLAGS]
@@ -415,6 +427,29 @@ class Sweep:
         elif elapsed > self._sweep_ms * 6000:
             self._cut_reason = _TIME_OFF
             self._finish(tick)
+
+    def _at_full_opening(self, tick, d):
+        """End a sweep that the brake cannot do: no more water, the engine stays 2 % above the set point."""
+        s = self._s
+        w, error = s[_SPEED], s[_ERROR]
+        rate, slow = s[_SPEED_RATE], w >> 5
+        # before the ramp a speed that still falls is on its way
+        if error < _WEAK_Q15 or self._stage != _RAMP and rate < -slow:
+            s[_WEAK_TICKS] = 0
+            return
+        if rate <= slow:  # one that rises is lost water: the guard cuts the ignition
+            s[_WEAK_TICKS] += d
+        if s[_WEAK_TICKS] > _MAX_WEAK_TICKS:
+            self._cut(tick, _BRAKE_TOO_WEAK)
+
+    def _cut(self, tick, reason):
+        """End the sweep for want of the bench; the load stays on until the throttle is shut."""
+        self._cut_reason = reason
+        if self._stage <= _HOLD_SPEED:
+            self.sweep_start_tick = tick
+            if not self._use_map:
+                self._reset_feedforward()
+        self._finish(tick)
 
     def _update_inertia(self):
         """Inertia, while the load comes on: later too little moves for it to be told from noise."""
@@ -591,6 +626,9 @@ class Sweep:
             self._debounce_ticks = 0
         since = (s[_TICK] - self._stage_tick) & _MASK
         late = since > _HOLD_TIMEOUT_MS * 4000 + self._steady_ticks
+        if since > _COARSE_TICKS + self._steady_ticks and s[_OPENING_MEAN] >> 8 < _COARSE:
+            self._cut(s[_TICK], _VALVE_TOO_LARGE)
+            return
         settled = self._settled_ticks > self._steady_ticks and self._count > 96
         if settled and self._probe_steps >= _PROBE_STEPS or late:
             if late:
@@ -726,6 +764,8 @@ class Sweep:
                     reason = _SUPPLY_LOW if water_short else _VALVE_FULL_OPEN
                 elif shut_ms > 500:
                     reason = _SHUT
+            if self._cut_reason > _TIME_OFF and reason != _SUPPLY_LOW:
+                reason = self._cut_reason
             if not self._top_speed_held:
                 verdict = max(verdict, _FAIR)
                 reason = _NOT_HELD
@@ -751,7 +791,8 @@ class Sweep:
         if not steps or self.verdict()[VERDICT_RMS] > _MAX_LEARN_RMS:
             return []
         took = (self.sweep_end_tick - self.sweep_start_tick) & _MASK
-        if s[_DELAY_SEEN]:
-            self.map.delay = s[_DELAY]
+        if s[_SEEN_AGE] < 100:  # by the correlation, in this run: what hunting told is not kept
+            known = self.map.delay or s[_DELAY]
+            self.map.delay = known + (s[_DELAY] - known) // 2
         ripple_mHz = self._ripple.find_mHz(took // 4 // steps)
         return self.map.learn(s[_INERTIA], s[_VALVE_GAIN_SUM] // steps, ripple_mHz, self._relearn)

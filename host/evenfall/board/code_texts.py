@@ -72,6 +72,10 @@ REASONS = {
     "no_button": "nobody pressed the button: recorded because the brake spun up",
     "buffer_full": "the recording filled the board's memory",
     "samples_lost": "the board is too slow for its amplifier: set 'amplifier' to 2, or take a quicker board",
+    "brake_too_weak": "with the valve fully open the brake did not hold the engine: give it more water "
+    "(pressure, valve, hose) or gear it to turn faster",
+    "valve_too_large": "the valve is too large to be set finely: fit a smaller one, move 'servo_open' nearer "
+    "to 'servo_shut', or lower the water pressure",
 }
 
 EVENTS = {
