@@ -8,16 +8,26 @@ BIN := $(VENV)/bin
 STAMP := $(VENV)/.ready
 TYPINGS := $(VENV)/typings
 
-.PHONY: setup demo test check format bench board-32-bit chip clean
+.PHONY: setup constraints demo test check format bench board-32-bit chip clean
 
 setup: $(STAMP)
 
-$(STAMP): pyproject.toml
+# Exact versions, so that a fresh machine next year still passes; `make constraints` refreshes them.
+PINS := .ci/constraints.txt
+$(STAMP): pyproject.toml $(PINS)
 	$(PYTHON) -m venv $(VENV)
 	$(BIN)/python -m pip install --quiet --upgrade pip
-	$(BIN)/python -m pip install --quiet -e '.[dev]'
-	$(BIN)/python -m pip install --quiet --no-deps --target $(TYPINGS) --upgrade micropython-rp2-stubs
+	$(BIN)/python -m pip install --quiet -c $(PINS) -e '.[dev]'
+	$(BIN)/python -m pip install --quiet --no-deps --target $(TYPINGS) --upgrade -c $(PINS) micropython-rp2-stubs
 	touch $@
+
+constraints:
+	$(PYTHON) -m venv $(VENV)-newest
+	$(VENV)-newest/bin/python -m pip install --quiet -e '.[dev]' micropython-rp2-stubs
+	(echo "# Exact versions that the tests passed with; \`make constraints\` takes what is newest now."; \
+	  $(VENV)-newest/bin/python -m pip freeze --exclude-editable) > $(PINS)
+	rm -rf $(VENV)-newest
+	@echo "now run make test: these versions count only when it passes"
 
 demo: setup
 	$(BIN)/evenfall demo
