@@ -58,6 +58,9 @@ class Calibration:
     made_unix_s: int = 0
     note: str = ""
     zero_u_N: float = 0.02  # how far the zero may wander within a run, standard uncertainty
+    linearity_u_N: float = 0.0  # standard uncertainty at any load, from the hung weights
+    hysteresis_u_N: float = 0.0
+    max_load_N: float = 0.0  # the largest load hung; 0: not known
 
 
 @dataclass(frozen=True)
@@ -69,7 +72,8 @@ class Setup:
     magnets: int = 1
     inertia_kg_m2: float = 0.0  # engine + drive + brake, referred to the crank
     inertia_u_kg_m2: float = 0.0
-    drive_efficiency: float = 1.0
+    drive_efficiency: float = 1.0  # 1: results are those at the brake, the drive's loss is in them
+    drive_efficiency_u: float | None = None  # standard; None: not known, a prior stands in where it is not 1
     load_delay_s: float | None = None  # amplifier filter group delay; None: two of its measured periods
     load_delay_u_s: float = 0.002
     arm_changed_unix_s: int = 0  # when the arm or cell was last moved; an older calibration is refused

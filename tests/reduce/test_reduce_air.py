@@ -141,7 +141,7 @@ def test_station_pressure_on_a_standard_day(height):
 BY_HAND = [
     ("iso1585", 96.0, 303.15, 1.0, (99 / 95.0) ** 1.2 * (303.15 / 298) ** 0.6, 1.06159),
     ("j1349", 96.0, 303.15, 1.0, 1.18 * (99 / 95.0) * (303.15 / 298) ** 0.5 - 0.18, 1.06025),
-    ("j607", 96.0, 303.15, 1.0, (101.3 / 95.0) * (303.15 / 289) ** 0.5, 1.09211),
+    ("j607", 96.0, 303.15, 1.0, (101.3207 / 95.0) * (303.15 / 288.7056) ** 0.5, 1.09289),
     ("din70020", 96.0, 303.15, 1.0, (101.3 / 96.0) * (303.15 / 293) ** 0.5, 1.07334),
 ]
 
@@ -155,11 +155,11 @@ def test_factor_by_hand(key, p, T, vapour, formula, figure):
     assert humid.factor(humid.STANDARDS[key], p * 1000, T, h) == pytest.approx(figure, abs=2e-5)
 
 
-@outside("Regulation (EU) 134/2014 Annex II: reference 298.2 K, dry 99 kPa = 100 kPa less 1 kPa vapour")
+@outside("Regulation (EU) 134/2014: reference 298.2 K, dry 99 kPa = 100 kPa less 1 kPa vapour")
 def test_reference_day_of_the_regulation():
-    """ISO 1585 factor at the regulation's reference day"""
+    """Factor at the regulation's reference day"""
     h = 1000 / float(humid.saturation_pressure(298.2))
-    assert humid.factor(humid.STANDARDS["iso1585"], 100000, 298.2, h) == pytest.approx(1, abs=5e-4)
+    assert humid.factor(humid.STANDARDS["r134"], 100000, 298.2, h) == pytest.approx(1, abs=5e-4)
 
 
 @outside("29.92 inHg and 68 F as used by many shops, common practice, no source")
@@ -312,3 +312,14 @@ def test_board_air_is_the_mean_of_its_readings(made_run):
     assert got.temperature_K == pytest.approx(293.65)
     assert humid.air_from_run(replace(made_run, air=[])) is None
     assert humid.air_from_run(replace(made_run, air=[(0, np.nan, 20.0, 40.0)])) is None
+
+
+def test_each_standard_warns_outside_its_own_range():
+    hot = Air(99500, 316.0, 0.2)  # 42.9 C: beyond ISO 1585, within the regulation
+    assert humid.correction(hot, "r134").in_range
+    assert "40 C" in humid.correction(hot, "iso1585").outside[0]
+    thin = Air(88000, 300.0, 0.3)  # a factor of about 1.15 and more
+    for key in ("j607", "din70020", "shop"):
+        assert "outside 0.93 to 1.07" in humid.correction(thin, key).outside[0]
+    damp = Air(79500, 300.0, 0.9)
+    assert any("dry pressure" in words for words in humid.correction(damp, "iso1585").outside)

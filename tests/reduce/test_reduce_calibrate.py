@@ -282,3 +282,18 @@ def test_runs_of_two_engines_are_noticed():
     b = pulls(ENGINES[3], 1, rates=(15.0,))
     fit = inertia.find_inertia([*a, *b])
     assert any("the same in all" in n or "negative" in n for n in fit.notes)
+
+
+def test_linearity_and_hysteresis_are_kept_in_newtons():
+    """A cell that reads 0.4 % of full load too much at half load: 0.4 % of 100 N, rectangular."""
+    mass = np.array([0.0, 5.0, 10.0, 10.0, 5.0, 0.0])
+    bow = np.where(mass == 5.0, 0.004 * 10 * G * SPAN, 0.0)
+    fit = calibration.fit_span(mass, mass * G * SPAN + bow)
+    made = calibration.make_calibration(fit, 0.25, 2e-4, 1)
+    assert made.max_load_N == pytest.approx(10 * G)
+    assert made.linearity_u_N == pytest.approx(fit.linearity * 10 * G / 3**0.5)
+    assert made.linearity_u_N > 0.05
+    assert made.span_u_rel < fit.linearity + 0.01
+    iron = calibration.fit_span(mass, mass * G * SPAN, buoyancy=calibration.BUOYANCY)
+    # air of 1.2 kg/m3 on iron of 7,850 kg/m3 carries 0.0153 %
+    assert iron.span_count_per_N == pytest.approx(SPAN * 1.000153, rel=1e-6)

@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
+from evenfall.errors import InputError
 from evenfall.model import Air
 from evenfall.reduction import reduce, uncertainty
 from hypothesis import given
@@ -99,3 +102,43 @@ def test_budget_agrees_with_drawing(which):
     assert 0.9 < np.mean(ratio) < 1.1
     width = (drawn.high_Nm - drawn.low_Nm) / 2 / uncertainty.COVERAGE / drawn.budget_u_Nm
     assert 0.85 < np.nanmean(width) < 1.15
+
+
+def test_drive_loss_is_in_the_budget_and_never_silent():
+    p = make_run(ENGINES[1], 3)
+    at_brake = reduce.reduce_run(p.run, p.calibration, p.setup, Air(99000, 298, 0.3))
+    assert any("drive loss not removed" in n for n in at_brake.notes)
+    assert at_brake.budget["drive loss"] == 0
+    chain = replace(p.setup, drive_efficiency=0.97)
+    assumed = reduce.reduce_run(p.run, p.calibration, chain, Air(99000, 298, 0.3))
+    stated = reduce.reduce_run(
+        p.run, p.calibration, replace(chain, drive_efficiency_u=0.02), Air(99000, 298, 0.3)
+    )
+    # rectangular of half-width 0.015 (JCGM 100, 4.3.7); the brake's share of the engine's torque is some 1.1
+    assert assumed.budget["drive loss"] == pytest.approx(0.015 / 3**0.5 / 0.97, rel=0.2)
+    assert stated.budget["drive loss"] == pytest.approx(0.02 / 0.97, rel=0.2)
+    assert any("no uncertainty stated" in n for n in assumed.notes)
+    with pytest.raises(InputError, match="uncertainty of the drive efficiency"):
+        reduce.check_inputs(p.run, p.calibration, replace(chain, drive_efficiency_u=1.5))
+
+
+def test_nonlinearity_is_in_newtons_whatever_the_load():
+    p = make_run(ENGINES[2], 3)
+    bent = replace(p.calibration, linearity_u_N=0.3, hysteresis_u_N=0.4)
+    r, plain = (reduce.reduce_run(p.run, c, p.setup, Air(99000, 298, 0.3)) for c in (bent, p.calibration))
+    added = np.sqrt(r.bins.torque_u_Nm**2 - plain.bins.torque_u_Nm**2)
+    lever = p.calibration.arm_m * p.setup.engine_teeth / p.setup.brake_teeth / p.setup.drive_efficiency
+    known = np.isfinite(added)
+    assert added[known] == pytest.approx(np.full(known.sum(), 0.5 * lever * r.air_factor), rel=1e-6)
+    assert r.budget["linearity"] > 0 and r.budget["hysteresis"] > 0
+
+
+def test_a_load_beyond_the_hung_weights_is_said_and_widens_the_interval():
+    p = make_run(ENGINES[2], 3)
+    small = replace(p.calibration, linearity_u_N=0.1, max_load_N=5.0)
+    large = replace(small, max_load_N=500.0)
+    beyond, within = (reduce.reduce_run(p.run, c, p.setup, Air(99000, 298, 0.3)) for c in (small, large))
+    assert any("beyond it the interval is wider" in n for n in beyond.notes)
+    assert not any("heaviest weight hung" in n for n in within.notes)
+    known = np.isfinite(within.bins.torque_Nm)
+    assert (beyond.bins.torque_u_Nm[known] > within.bins.torque_u_Nm[known]).all()

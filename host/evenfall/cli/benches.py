@@ -123,7 +123,8 @@ def show_engine(engine_name: str, archive_dir: Path, as_json: bool) -> None:
 @click.option("--magnets", type=int, help="Magnets per turn of the brake shaft.")
 @click.option("--inertia", type=float, help="Inertia referred to the crank, kg·m².")
 @click.option("--inertia-u", type=float, help="Its standard uncertainty, kg·m².")
-@click.option("--efficiency", type=float, help="Drive efficiency assumed, 0.5 to 1.")
+@click.option("--efficiency", type=float, help="Drive efficiency, 0.5 to 1; 1: results at the brake.")
+@click.option("--efficiency-u", type=float, help="Its standard uncertainty, for instance 0.006.")
 @click.option("--height", help="Of the place above sea level, e.g. '900 ft': checks a typed air pressure.")
 @click.option("--arm-changed", is_flag=True, help="The arm or cell was moved just now: calibrate again.")
 @archive_option
@@ -135,6 +136,7 @@ def add_setup(
     inertia: float | None,
     inertia_u: float | None,
     efficiency: float | None,
+    efficiency_u: float | None,
     height: str | None,
     arm_changed: bool,
     archive_dir: Path,
@@ -160,6 +162,7 @@ def add_setup(
         "inertia_kg_m2": inertia,
         "inertia_u_kg_m2": inertia_u,
         "drive_efficiency": efficiency,
+        "drive_efficiency_u": efficiency_u,
         "height_m": typed(height, "length", "--height") if height else None,
         "arm_changed_unix_s": int(time.time()) if arm_changed else None,
     }

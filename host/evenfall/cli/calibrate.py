@@ -137,7 +137,13 @@ def span(
     import numpy as np
 
     from evenfall.archive.archive import Archive
-    from evenfall.reduction.calibration import effective_arm, fit_span, implausible, make_calibration
+    from evenfall.reduction.calibration import (
+        BUOYANCY,
+        effective_arm,
+        fit_span,
+        implausible,
+        make_calibration,
+    )
     from evenfall.reduction.gravity import gravity_or_standard
     from evenfall.reduction.reduce import check_arm
     from evenfall.units import typed
@@ -171,6 +177,7 @@ def span(
         mass_u_rel=typed(weights_u, "ratio", "--weights-u"),
         lever=lever or 1.0,
         lever_u_rel=lever_u,
+        buoyancy=BUOYANCY,
     )
     wrong = implausible(fit)
     if wrong and not (dry_run or accept):
@@ -292,7 +299,7 @@ def check(
     from evenfall.archive.archive import Archive
     from evenfall.errors import NotFoundError
     from evenfall.model import Calibration
-    from evenfall.reduction.calibration import check_drift
+    from evenfall.reduction.calibration import BUOYANCY, check_drift
     from evenfall.reduction.gravity import gravity_or_standard
     from evenfall.units import typed
 
@@ -314,10 +321,10 @@ def check(
             count = _mean_count(port) - zero
         fresh = (float(int(time.time())), kg, count)
         # judged before it is kept: a slip of the keyboard must not spoil the log
-        check_drift(calibration, [fresh], gravity=g, lever=lever)
+        check_drift(calibration, [fresh], gravity=g, lever=lever, buoyancy=BUOYANCY)
         _append_log(log, fresh)
         old.append(fresh)
-    drift = check_drift(calibration, old, gravity=g, lever=lever)
+    drift = check_drift(calibration, old, gravity=g, lever=lever, buoyancy=BUOYANCY)
     if plot:
         from evenfall.output.diagnostic_plots import check_weight_figure
         from evenfall.output.plots import save

@@ -28,6 +28,7 @@ R_DRY = 287.0501  # J/(kg K): 8.314462618 / 0.02896546 (CIPM-2007 molar mass)
 R_VAPOUR = 461.523  # J/(kg K): 8.314462618 / 0.01801528
 USUAL_SEA_LEVEL_PA = (97500.0, 104500.0)
 BAROMETERS_AGREE_PA = 600.0  # two barometers, and the weather of some hours between them
+OLD_RANGE = (0.93, 1.07)  # of a factor whose standard states none: as the newer ones, common practice
 ICAO_P0 = 101325.0
 ICAO_T0 = 288.15
 ICAO_LAPSE = 0.0065  # K/m
@@ -64,8 +65,21 @@ STANDARDS = {
             1.2,
             0.6,
             factor_range=(0.93, 1.07),
+            t_range=(283.0, 313.0),
+            p_range=(80000.0, 110000.0),
+            source="secondary text; ranges from memory",
+        ),
+        Standard(
+            "r134",
+            "Regulation 134/2014",
+            True,
+            99000.0,
+            298.0,
+            1.2,
+            0.6,
+            factor_range=(0.93, 1.07),
             t_range=(283.0, 318.0),
-            source="secondary text; temperature range as in Regulation (EU) 134/2014",
+            source="text of Regulation (EU) 134/2014, from memory; the formula is that of ISO 1585",
         ),
         Standard(
             "j1349",
@@ -80,9 +94,27 @@ STANDARDS = {
             p_range=(90000.0, 105000.0),
             source="secondary text; ranges from memory",
         ),
-        Standard("j607", "SAE J607", True, 101300.0, 289.0, 1.0, 0.5, source="secondary text; no range seen"),
         Standard(
-            "din70020", "DIN 70020", False, 101300.0, 293.0, 1.0, 0.5, source="secondary text; no range seen"
+            "j607",
+            "SAE J607",
+            True,
+            to_si(29.92, "inHg", "pressure"),
+            to_si(60.0, "F", "temperature"),
+            1.0,
+            0.5,
+            factor_range=OLD_RANGE,
+            source="secondary text, reference in its inch units; range: common practice, no source",
+        ),
+        Standard(
+            "din70020",
+            "DIN 70020",
+            False,
+            101300.0,
+            293.0,
+            1.0,
+            0.5,
+            factor_range=OLD_RANGE,
+            source="secondary text; range: common practice, no source",
         ),
         Standard(
             "shop",
@@ -92,6 +124,7 @@ STANDARDS = {
             to_si(68.0, "F", "temperature"),
             1.0,
             0.5,
+            factor_range=OLD_RANGE,
             source="common practice, no source",
         ),
         Standard("none", "no correction", False, 101325.0, 298.0, 0.0, 0.0, source="as read"),
@@ -208,8 +241,8 @@ def correction(air: Air, standard: str) -> Correction:
     used = dry_pressure(air) if s.dry else p
     if not low <= used <= high:
         outside.append(
-            f"the pressure {used / 1000:.1f} kPa is outside {low / 1000:g} to {high / 1000:g} kPa, "
-            f"the range of {s.title}"
+            f"the {'dry ' if s.dry else ''}pressure {used / 1000:.1f} kPa is outside "
+            f"{low / 1000:g} to {high / 1000:g} kPa, the range of {s.title}"
         )
     result = Correction(s, value, math.hypot(*slopes), outside)
     if len(_KNOWN) > 2000:

@@ -15,9 +15,11 @@ from evenfall.reduction.reduce import check_arm
 from evenfall.reduction.uncertainty import propagate
 from evenfall.units import GRAVITY
 
+BUOYANCY = 1.2 / 7850.0  # density of air over that of iron (OIML D 28 takes 1.2 kg/m3; iron from memory)
 TOLERANCE = 0.005  # of a check weight, before a warning; common practice, no source
 LINEARITY_LIMIT = 0.002  # of the largest load; common practice, no source
 HYSTERESIS_LIMIT = 0.003
+OF_FULL_LOAD = ("linearity", "hysteresis")  # newtons at any load, not shares of the reading
 
 
 MAX_LINEARITY = 0.03  # of the largest load: beyond it these are not the weights that were hung
@@ -32,8 +34,8 @@ class SpanFit:
     zero_count: float
     zero_u_count: float
     span_count_per_N: float
-    span_u_rel: float  # standard, all causes below
-    causes: dict[str, float]  # cause -> relative standard uncertainty of the span
+    span_u_rel: float  # standard, all causes below but linearity and hysteresis
+    causes: dict[str, float]  # cause -> relative standard uncertainty; the last two as shares of full load
     force_N: FloatArray  # (n,) on the cell
     residual_N: FloatArray  # (n,) reading less weight
     up: np.ndarray  # (n,) bool: hung while loading
@@ -61,6 +63,7 @@ def fit_span(
     mass_u_rel: float = 0.001,
     lever: float = 1.0,
     lever_u_rel: float = 0.0,
+    buoyancy: float = 0.0,
 ) -> SpanFit:
     """Least squares over hung weights.
 
@@ -72,11 +75,11 @@ def fit_span(
             off together: shop weights are often nominal, weigh them).
         lever: distance of the hanger from the shaft / distance of the cell.
 
-    Force on the cell = mass * gravity * lever.  Air buoyancy (0.015 % for iron)
-    is left out.  Standard uncertainty of the slope from the residuals by the
-    usual formula (JCGM 100 annex H.3), widened by Student's t for few
-    readings, plus weights, gravity, lever, linearity and hysteresis (each
-    rectangular) in root sum of squares.  Raises InputError for what cannot be
+    Force on the cell = mass * (1 - buoyancy) * gravity * lever; `BUOYANCY` is that of iron weights in air.
+    Standard uncertainty of the slope from the residuals by the usual formula (JCGM 100 annex H.3), widened by
+    Student's t for few readings, plus weights, gravity and lever in root sum of squares.  Linearity and
+    hysteresis (each rectangular) are shares of the full load, not of a reading: at a fifth of the load they
+    weigh five times as much.  `make_calibration` keeps them in newtons.  Raises InputError for what cannot be
     fitted.
     """
     mass = np.asarray(mass_kg, float)
@@ -105,7 +108,7 @@ def fit_span(
         raise InputError(
             f"a lever of {lever:g} is not possible; give both distances from the shaft, in metres"
         )
-    force = mass * gravity * lever
+    force = mass * (1 - buoyancy) * gravity * lever
     n = mass.size
     if up is None:
         up = np.arange(n) <= int(np.argmax(mass))
@@ -157,7 +160,7 @@ def fit_span(
             f"Up and down differ by {hysteresis * 100:.2f} % of the largest load "
             f"(usual limit {HYSTERESIS_LIMIT * 100:g} %): look at bearings, seals and hoses."
         )
-    total = math.sqrt(sum(u * u for u in causes.values()))
+    total = math.sqrt(sum(u * u for name, u in causes.items() if name not in OF_FULL_LOAD))
     return SpanFit(zero, zero_u, span, total, causes, force, residual, up, linearity, hysteresis, dof, notes)
 
 
@@ -203,6 +206,9 @@ def make_calibration(
         made_unix_s=made_unix_s,
         note=note,
         zero_u_N=max(zero_u_N, abs(fit.zero_u_count / fit.span_count_per_N)),
+        linearity_u_N=fit.causes["linearity"] * float(fit.force_N.max()),
+        hysteresis_u_N=fit.causes["hysteresis"] * float(fit.force_N.max()),
+        max_load_N=float(fit.force_N.max()),
     )
 
 
@@ -223,6 +229,7 @@ def check_drift(
     *,
     gravity: float = GRAVITY,
     lever: float = 1.0,
+    buoyancy: float = 0.0,
     tolerance: float = TOLERANCE,
 ) -> CheckDrift:
     """Judge a check-weight log.
@@ -239,7 +246,7 @@ def check_drift(
     if not np.isfinite(rows).all() or (rows[:, 1] <= 0).any():
         raise InputError("a check-weight reading needs a mass above zero and a reading that is a number")
     when, mass, count = rows.T
-    error = count / (calibration.span_count_per_N * mass * gravity * lever) - 1
+    error = count / (calibration.span_count_per_N * mass * (1 - buoyancy) * gravity * lever) - 1
     year = (when - when[-1]) / (365.25 * 86400)
     slope = slope_u = 0.0
     notes = []

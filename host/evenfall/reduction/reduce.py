@@ -53,6 +53,8 @@ MIN_FILL_MENTIONED = (
     0.2  # of its width: a bin at an end of the run that was touched no further is not spoken of
 )
 MAX_SPREAD_RATIO = 4.0  # times the least spread of a run's zeros: more was not taken at rest
+DRIVE_HALF_WIDTH = 0.015  # of an efficiency: a chain loses 1 to 4 % (common practice, no source)
+BEYOND_LOAD = 1.02  # times the heaviest weight hung: more is said
 SCATTER = ("noise", "bin scatter")  # causes that more samples make smaller
 FROM_SETTINGS = "from the board's settings"  # the note of a calibration that no weights were hung for
 MIN_SPREAD = 128  # counts; a zero that scatters less says nothing of how quiet the bench is
@@ -154,6 +156,11 @@ def check_inputs(run: Run, calibration: Calibration, setup: Setup) -> None:
         raise InputError(
             f"a drive efficiency of {setup.drive_efficiency:g} is outside 0.5 to 1; "
             "a chain in order loses 1 to 4 %, so type for instance 0.98"
+        )
+    if setup.drive_efficiency_u is not None and not 0 <= setup.drive_efficiency_u <= 0.2:
+        raise InputError(
+            f"an uncertainty of the drive efficiency of {setup.drive_efficiency_u:g} is outside 0 to 0.2; "
+            "type it as a share, for instance 0.01"
         )
     if not 0 <= setup.inertia_kg_m2 < 1:
         raise InputError(
@@ -676,8 +683,7 @@ def reduce_run(
         sentence[0].upper() + sentence[1:] + "; the factor is shown all the same." for sentence in day.outside
     ]
     notes += site_warnings(run, air, setup.height_m)
-    if setup.drive_efficiency != 1:
-        notes.append(f"Drive efficiency is assumed to be {setup.drive_efficiency:g}.")
+    notes += [drive_note(setup), *load_note(seen, calibration)]
     return Reduction(
         run_id=run.run_id,
         standard=day.standard.title,
@@ -725,6 +731,9 @@ def bin_causes(
     return {
         "span": np.abs(brake) * (calibration.span_u_rel or math.nan),
         "arm": np.abs(brake) * (calibration.arm_u_m / calibration.arm_m),
+        "linearity": calibration.linearity_u_N * lever * _beyond(brake / lever, calibration.max_load_N),
+        "hysteresis": np.full_like(engine, calibration.hysteresis_u_N * lever),
+        "drive loss": np.abs(brake) * (drive_u(setup) / setup.drive_efficiency),
         "zero": np.full_like(engine, seen.zero_u_N * lever),
         "noise": noise_u,
         "bin scatter": np.sqrt(np.maximum(scatter_u**2 - noise_u**2, 0)),
@@ -732,6 +741,50 @@ def bin_causes(
         "inertia": np.abs(rate) * (setup.inertia_u_kg_m2 or math.nan),
         "air": np.abs(engine) * (day.u / day.factor),
     }
+
+
+def drive_u(setup: Setup) -> float:
+    """Standard uncertainty of the drive's efficiency.
+
+    Stated, else a prior where a loss is put back at all: rectangular, of half-width `DRIVE_HALF_WIDTH`
+    (JCGM 100 clause 4.3.7).  At an efficiency of 1 the result is the torque at the brake and holds the loss.
+    """
+    if setup.drive_efficiency_u is not None:
+        return setup.drive_efficiency_u
+    return 0.0 if setup.drive_efficiency == 1 else DRIVE_HALF_WIDTH / math.sqrt(3)
+
+
+def drive_note(setup: Setup) -> str:
+    """What the numbers say of the drive's loss."""
+    if setup.drive_efficiency == 1 and setup.drive_efficiency_u is None:
+        return (
+            "Torque and power are those at the brake, drive loss not removed: none is set for this set-up "
+            "(a chain in order loses 1 to 4 %, common practice, no source)."
+        )
+    known = "" if setup.drive_efficiency_u is not None else " (assumed, no uncertainty stated)"
+    return (
+        f"Drive efficiency is taken as {setup.drive_efficiency:g} ± "
+        f"{uncertainty.COVERAGE * drive_u(setup):.3f}{known}."
+    )
+
+
+def _beyond(force_N: FloatArray, max_load_N: float) -> FloatArray:
+    """1 within the loads that were hung; beyond them nonlinearity is taken to grow as the load squared."""
+    if max_load_N <= 0:
+        return np.ones_like(force_N)
+    return np.asarray(np.maximum(np.abs(force_N) / max_load_N, 1.0) ** 2)
+
+
+def load_note(seen: Observed, calibration: Calibration) -> list[str]:
+    """Said when the run loaded the cell beyond the heaviest weight hung."""
+    most = float(np.max(np.abs(seen.aligned.force_N), initial=0.0))
+    if calibration.max_load_N <= 0 or most <= BEYOND_LOAD * calibration.max_load_N:
+        return []
+    return [
+        f"The load on the cell reached {most:.0f} N, the heaviest weight hung gave "
+        f"{calibration.max_load_N:.0f} N: beyond it the interval is wider; "
+        "hang more weight at the next calibration."
+    ]
 
 
 @dataclass(frozen=True)
@@ -771,8 +824,8 @@ def monte_carlo(
     rng = np.random.default_rng(seed)
     delay = seen.aligned.delay_s
 
-    def one(span: float, arm: float, zero: float, late: float, inertia: float, p: float, t: float, h: float,
-            own: float) -> FloatArray:  # fmt: skip
+    def one(span: float, arm: float, drive: float, zero: float, late: float, inertia: float, p: float,
+            t: float, h: float, own: float) -> FloatArray:  # fmt: skip
         c = replace(
             calibration,
             span_count_per_N=calibration.span_count_per_N * (1 + calibration.span_u_rel * span),
@@ -782,6 +835,7 @@ def monte_carlo(
             setup,
             load_delay_s=delay + setup.load_delay_u_s * late,
             inertia_kg_m2=setup.inertia_kg_m2 + setup.inertia_u_kg_m2 * inertia,
+            drive_efficiency=min(1.0, setup.drive_efficiency + drive_u(setup) * drive),
         )
         day = replace(
             air,
@@ -789,7 +843,8 @@ def monte_carlo(
             temperature_K=air.temperature_K + air.temperature_u_K * t,
             relative_humidity=min(1.0, max(0.0, air.relative_humidity + air.humidity_u * h)),
         )
-        off = np.int64(np.rint(seen.zero_u_N * c.span_count_per_N * zero))
+        steady_N = math.hypot(seen.zero_u_N, calibration.linearity_u_N, calibration.hysteresis_u_N)
+        off = np.int64(np.rint(steady_N * c.span_count_per_N * zero))
         shifted = replace(run, load_count=run.load_count + off)
         drawn, _ = bin_means(observe(shifted, c, s), bin_rpm)
         there = np.isfinite(drawn.value[0])
@@ -799,7 +854,7 @@ def monte_carlo(
         )
         return (at + noise) * correction(day, standard).factor
 
-    columns = [rng.normal(size=draws) for _ in range(8)] + [rng.integers(0, 2**31, draws).astype(float)]
+    columns = [rng.normal(size=draws) for _ in range(9)] + [rng.integers(0, 2**31, draws).astype(float)]
     results = np.array(uncertainty.propagate_distributions(one, columns))
     results[:, ~np.isfinite(lines.value[0])] = np.nan
     mean, u, low, high = results

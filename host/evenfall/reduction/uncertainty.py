@@ -11,11 +11,14 @@ from evenfall.model import FloatArray
 
 # The share of each cause's variance that differs from run to run on one bench
 # on one day; the rest is common to before and after and cancels in their ratio.
-# Common practice, no source, except that span, arm, delay and inertia are the
+# Common practice, no source, except that span, arm, drive, delay and inertia are the
 # same for both runs by construction.
 INDEPENDENT_SHARE = {
     "span": 0.0,
     "arm": 0.0,
+    "linearity": 0.0,
+    "hysteresis": 0.0,
+    "drive loss": 0.0,
     "zero": 1.0,
     "noise": 1.0,
     "bin scatter": 1.0,

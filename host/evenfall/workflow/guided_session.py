@@ -30,7 +30,7 @@ from evenfall.output.text import (
     verdict_sentence,
 )
 from evenfall.reduction.air import check_air, describe
-from evenfall.reduction.calibration import check_drift
+from evenfall.reduction.calibration import BUOYANCY, check_drift
 from evenfall.statistics import counting
 from evenfall.statistics.compare import Group, ReducedRun, compare, group
 from evenfall.units import typed
@@ -208,8 +208,10 @@ class Guide:
         with self.line() as line:
             zero, counts = self._read_load(line)
         reading = (float(int(time.time())), mass, counts - zero)
-        check_drift(calibration, [reading])  # a slip of the keyboard must not spoil the log
-        error = check_drift(calibration, self.keep_weight(reading))
+        check_drift(
+            calibration, [reading], buoyancy=BUOYANCY
+        )  # a slip of the keyboard must not spoil the log
+        error = check_drift(calibration, self.keep_weight(reading), buoyancy=BUOYANCY)
         self.day.weight = {"mass_kg": mass, "error": float(error.error_rel[-1])}
         self.talk.say(f"The weight reads {100 * self.day.weight['error']:+.2f} % off ({source}).")
         for note in error.notes:
