@@ -44,7 +44,7 @@ def small_run(run_id: int) -> bytes:
             ("edge_times", (), [(t,) for t in ticks]),
             ("verdict", (1, 0, 1000, 2000, 20000, 10000, 10, 50, 0, 0, 0, 0, 0, 0, 0), []),
         ]
-    ) + run_file.frame_bytes("run_end", 6, (7, 120, 120, 1))  # fmt: skip
+    ) + run_file.frame_bytes("run_end", 8, (9, 120, 120, 1))  # fmt: skip
 
 
 FILES = {
