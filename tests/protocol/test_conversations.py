@@ -159,7 +159,7 @@ def constants(path: str) -> dict[str, float]:
 def test_the_document_says_the_times_and_limits_of_the_code():
     spec = " ".join((PROTOCOL / "SPEC.md").read_text().split())
     board = constants("firmware/lib/evenfall_board/link.py")
-    host = constants("host/evenfall/board/link.py")
+    host = constants("host/evenfall/board/link.py") | constants("host/evenfall/board/transfer.py")
     for sentence in (
         f"lapses when for **{board['SESSION_MS'] // 1000} s**",
         f"After {board['GIVE_UP_MS'] // 1000} s without a byte taken",

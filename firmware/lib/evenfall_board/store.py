@@ -151,11 +151,9 @@ class Store:
         try:
             path = self._path(entry.run_id, entry.ending)
             if entry.truncated():
-                self._scan(entry)
-            entry.size = os.stat(path)[6]  # all of the file, whatever is in it
-            if entry.truncated():
-                entry.crc = None
+                self._scan_fields(entry, path)
                 return entry
+            entry.size = os.stat(path)[6]
             unframer = Unframer()
 
             def take(kind, sequence, payload):
@@ -169,10 +167,16 @@ class Store:
             cut = tail.find(b"\x00") + 1 if entry.size > 200 else 0
             Unframer().feed(tail[cut:], take)
             if entry.frames == 0:
-                self._scan(entry)  # no run_end where it should be
+                self._scan_fields(entry, path)  # no run_end where it should be
         except OSError:
             entry.readable = False
         return entry
+
+    def _scan_fields(self, entry, path):
+        """Walk the frames for what the list shows; size and CRC are those of the whole file."""
+        self._scan(entry)
+        entry.size = os.stat(path)[6]
+        entry.crc = None
 
     def _take_fields(self, entry, kind, payload):
         """Take from a frame what the run list shows."""

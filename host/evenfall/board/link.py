@@ -31,7 +31,7 @@ from evenfall_wire.table_hash import TABLE_HASH
 from serial.tools import list_ports
 
 from evenfall.board import code_texts, link_v1, run_file
-from evenfall.board.transfer import Progress, Reading, RunEntry, Span, Transfer
+from evenfall.board.transfer import SLOWEST_BYTES_PER_S, Progress, Reading, RunEntry, Span, Transfer
 from evenfall.errors import BoardError, DamageError, InputError, LinkError, NotFoundError
 
 REPLY_TO = {
@@ -64,8 +64,6 @@ MAX_NOISE_BYTES = 16384  # bytes in answer to one request without one frame amon
 BLOCK_BYTES = 46_000  # asked for at once
 QUIET_LIMIT_S = 12.0  # a transfer that gets nothing new for so long is given up
 FRUITLESS_LIMIT = 600  # or after so many requests in a row that brought nothing new
-SLOWEST_BYTES_PER_S = 200.0  # or when it is slower than this over more than GRACE_S
-GRACE_S = 60.0
 LIST_S = 30.0  # longest time for a list of many pages
 
 
@@ -609,7 +607,7 @@ class Link:
 
     def _fill(self, reading: Reading) -> None:
         fruitless = 0
-        began = last_good = time.monotonic()
+        last_good = time.monotonic()
         wait_s = self._rto_s
         while reading.asked or self._ask(reading, "read_run", 1 if fruitless > 3 else BLOCK_BYTES):
             transfer = reading.asked[0].transfer
@@ -626,7 +624,7 @@ class Link:
                 raise LinkError(f"{run}: the line is too noisy; {transfer.kept()}")
             if now - last_good > QUIET_LIMIT_S:
                 raise NoAnswerError(f"{run}: the board fell silent; {transfer.kept()}")
-            if now - began > GRACE_S + reading.bytes_new / SLOWEST_BYTES_PER_S:
+            if reading.too_slow():
                 raise LinkError(
                     f"{run}: the line brings fewer than {SLOWEST_BYTES_PER_S:.0f} bytes a second; "
                     f"{transfer.kept()}"
@@ -656,6 +654,8 @@ class Link:
         sent = time.monotonic()
         quiet_until = sent + wait_s
         while asked and asked[0] is head and (now := time.monotonic()) < quiet_until:
+            if reading.too_slow():
+                return new, False
             for frame, chunk in self._receive(quiet_until - now):
                 if frame is None:
                     continue

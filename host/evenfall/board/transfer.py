@@ -21,6 +21,8 @@ from evenfall.board import run_file
 
 DATA_BYTES = run_file.MAX_PAYLOAD - 4  # of the file in one run_data
 HOLE_BYTES = 512  # so much is passed over where the board cannot read its flash
+SLOWEST_BYTES_PER_S = 200.0  # a transfer slower than this over more than GRACE_S is given up
+GRACE_S = 60.0
 AHEAD_S = 2.0  # runs that begin so soon are fetched in one go, then kept and acknowledged one by one
 
 Progress = Callable[[int, int, int], None]  # run number, bytes here, bytes in all
@@ -183,6 +185,7 @@ class Reading:
         self.progress = progress
         self.asked: deque[Span] = deque()
         self.bytes_new = 0
+        self._began = time.monotonic()
         self._to_come = deque(wanted)
         self._transfers: list[Transfer] = []
         self._ahead_until = time.monotonic() + AHEAD_S
@@ -209,6 +212,10 @@ class Reading:
         entry = span.transfer.entry
         self.progress(entry.run_id, span.transfer.bytes_here, entry.size)
         return new
+
+    def too_slow(self) -> bool:
+        """True when the line has brought fewer new bytes a second than is worth waiting for."""
+        return time.monotonic() - self._began > GRACE_S + self.bytes_new / SLOWEST_BYTES_PER_S
 
     def whole(self) -> list[Transfer]:
         """The first transfers, up to one with bytes missing."""
