@@ -216,7 +216,9 @@ class ChipBoard(Board):
 
     def run_until(self, time_s: float) -> None:
         """Run chip and bench until the true time `time_s`."""
-        target_us = math.ceil(time_s / self._scale)  # never short of it, so that callers' loops end
+        target_us = math.ceil(time_s / self._scale)
+        if time_s > self.time_s:  # a fraction of a microsecond counts, so that callers' loops end
+            target_us = max(target_us, self.now_us + 1)
         while self.now_us < target_us:
             self._slice(min(target_us, self.now_us + SLICE_US))
             if self._pending_restart:

@@ -92,9 +92,6 @@ function answer(chip, setUp, order) {
       chip.boot(order.watchdog ? { scratch: new Uint32Array(8), reason: 1 } : null);
       say(collect(chip));
       break;
-    case 'state':
-      say({ pc: chip.core.PC, waiting: chip.core.waiting, fault: chip.core.fault, queued: chip.usb.queue.length });
-      break;
     case 'heap': say({ heap: chip.on ? heap(chip.rp.sram) : null }); break;
     case 'passes':
       say(chip.passes.kinds);
