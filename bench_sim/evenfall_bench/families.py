@@ -15,7 +15,11 @@ import math
 from random import Random
 from typing import Any
 
+from .models import MODELS
+from .scenario import complete
+
 WARMER_K = 60.0  # of the water on its way through, at most
+COARSEST = 0.15  # of the least flow: what servo and stem cannot resolve, at most
 FULLEST = 0.9  # fill at full throttle, at most
 FULL_W = 5000.0 * math.pi / 30  # where full_torque_Nm holds, scenario's default
 W_PER_HP = 550 * 0.3048 * 4.4482216152605  # 550 ft.lbf/s
@@ -402,7 +406,38 @@ def _make_able(bench: dict[str, Any]) -> None:
     valve["full_flow_l_min"] = min(500.0, size * most * 60e3 * math.sqrt(3.0 / max(bar, 0.5)))
     full = valve["full_flow_l_min"] / 60e3 * math.sqrt(max(bar, 0.5) / 3.0)
     valve["leak"] = min(valve["leak"], 0.4 * least / full)
+    _make_fine(bench, least / full)
     if "hose_hold_ml" in valve:
         typical = math.sqrt(most * least)  # dV/dQ = 2/3 hold / 40 ml/s (Q / 40 ml/s)^(-1/3)
         hold = valve["hose_hold_ml"] * 1.5 * 40.0 * (typical / 40e-6) ** (1.0 / 3.0)
         valve["hose_hold_ml"] = min(200.0, hold)
+
+
+def _make_fine(bench: dict[str, Any], least: float) -> None:
+    """Make servo and stem fine enough for the least flow, a share of the full: else nobody could hold it.
+
+    What the servo cannot resolve (dead band, play, stiction) moves the flow by at most `COARSEST` there.
+    A quick-opening valve that cannot do so becomes a linear one.
+    """
+    valve, servo = bench["valve"], bench["servo"]
+
+    def coarse_us() -> float:
+        return float(servo["deadband_us"] + servo["backlash_us"] + valve.get("stick_us", 0.0))
+
+    def worth_us() -> float:
+        """Servo travel that changes the least flow by COARSEST."""
+        share = MODELS["valve"][valve["model"]].share
+        whole = complete({"valve": valve})["valve"]
+        flows = [valve["leak"] + (1.0 - valve["leak"]) * share(whole, i / 1000) for i in range(1001)]
+        low = next(i for i, q in enumerate(flows) if q >= least)
+        return float(next((i for i, q in enumerate(flows) if q >= least * (1.0 + COARSEST)), 1000) - low)
+
+    if valve["model"] == "quick opening" and worth_us() < servo["deadband_us"] + 6.0:
+        valve["model"] = "linear"
+    fine = worth_us()
+    over = coarse_us() - servo["deadband_us"]
+    room = max(fine - servo["deadband_us"], 2.0)
+    if over > room:
+        for table, key in ((servo, "backlash_us"), (valve, "stick_us"), (valve, "jump_us")):
+            if key in table:
+                table[key] *= room / over

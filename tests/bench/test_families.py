@@ -7,6 +7,7 @@ import os
 import statistics
 from pathlib import Path
 
+import numpy as np
 import psychrolib
 import pytest
 from click.testing import CliRunner
@@ -17,7 +18,7 @@ from evenfall_bench.cli import main
 from evenfall_bench.families import draw, family_bench
 from evenfall_bench.family_study import faults, run_family, summary
 from evenfall_bench.host_runner import fitted_time_s
-from evenfall_bench.models import MODELS
+from evenfall_bench.models import MODELS, Streams, part
 from evenfall_bench.physics import Bench
 from evenfall_bench.scenario import complete
 from evenfall_bench.sweep_floor import linear
@@ -59,9 +60,20 @@ def test_each_bench_could_do_the_sweep() -> None:
             bar -= s["brake"]["back_pressure_bar"] + supply["line_loss_bar"]
             full = valve["full_flow_l_min"] / 60e3 * math.sqrt(bar / 3.0)
             assert valve["leak"] * full < 0.6 * b["flow"] < 0.6 * full, (seed, rpm)
+            # what servo and stem cannot resolve, at this speed
+            servo = s["servo"]
+            coarse_us = servo["deadband_us"] + servo["backlash_us"] + valve["stick_us"]
+            opening = np.interp(b["flow"] / full, conductances(s), np.linspace(0.0, 1.0, 201))
+            assert b["slope"] * coarse_us / (1000.0 * opening) < 0.3, (seed, rpm)
             # heat balance P = rho c q dT (common practice, no source)
             watts = Bench(s, 1).map_torque_Nm(rpm) * rpm * math.pi / 30
             assert s["water"]["temperature_C"] + watts / (998.2 * 4182.0 * b["flow"]) < 95.0, (seed, rpm)
+
+
+def conductances(s: dict) -> list[float]:
+    """Of the valve over its opening, as shares of the full one."""
+    made = part("valve", s, Streams(1))
+    return [made.leak + (1.0 - made.leak) * share for share in made.curve[:-1]]
 
 
 def test_standards_as_published_agree_with_the_hosts() -> None:
