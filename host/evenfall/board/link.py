@@ -155,6 +155,7 @@ class Link:
         self.counters = Counters()
         self.session = _session_id(url)
         self.info: BoardInfo | None = None
+        self.listener: Callable[[bytes], object] = lambda _: None  # hears all bytes that come
         self._port: Any = None
         self._pending = bytearray()
         self._overlong = False
@@ -297,6 +298,7 @@ class Link:
         except (OSError, serial.SerialException, AttributeError, TypeError) as error:
             raise self._gone(error) from None
         self.counters.bytes_in += len(data)
+        self.listener(data)
         *whole, rest = data.split(b"\x00")
         for piece in whole:
             chunk = bytes(self._pending) + piece
