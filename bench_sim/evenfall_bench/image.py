@@ -6,6 +6,7 @@ import hashlib
 import json
 import os
 import shutil
+import stat
 import subprocess
 import sys
 import tempfile
@@ -92,14 +93,11 @@ def make_image(
         for source, path in pairs:
             digest.update(path.encode() + b"\0" + hashlib.sha256(source.read_bytes()).digest())
         digest.update((SHIMS / "make_image.py").read_bytes())
-        cache = Path(tempfile.gettempdir()) / f"evenfall-bench-images-{os.getuid()}"
-        cache.mkdir(mode=0o700, exist_ok=True)
-        kept = cache / f"{digest.hexdigest()[:32]}.img"
-        try:
-            shutil.copyfile(kept, target)
+        kept = image_cache() / f"{digest.hexdigest()[:32]}.img"
+        image = _read_kept(kept)
+        if image is not None:
+            target.write_bytes(image)
             return
-        except FileNotFoundError:
-            pass
         if march:
             pairs = compile_files(pairs, march, Path(work))
         listing = Path(work) / "list"
@@ -114,11 +112,46 @@ def make_image(
         if done.returncode:
             last = (done.stderr or done.stdout).strip().splitlines() or ["no message"]
             raise BenchError(f"the flash image could not be made: {last[-1]}")
-        _trim(cache)
-        fresh = kept.with_suffix(f".{os.getpid()}")
-        shutil.copyfile(made, fresh)
-        os.replace(fresh, kept)
-        shutil.copyfile(made, target)
+        _trim(kept.parent)
+        image = made.read_bytes()
+        _keep(kept, hashlib.sha256(image).digest() + image)
+        target.write_bytes(image)
+
+
+def image_cache() -> Path:
+    """The folder of made images, under the user's own cache folder; BenchError when it is another's.
+
+    An image holds code that the bench runs as the user, so nobody else may have put it there.
+    """
+    base = os.environ.get("XDG_CACHE_HOME") or str(Path.home() / ".cache")
+    cache = Path(base) / "evenfall-bench" / "images"
+    cache.mkdir(mode=0o700, parents=True, exist_ok=True)
+    there = cache.lstat()
+    if not stat.S_ISDIR(there.st_mode) or there.st_uid != os.getuid() or there.st_mode & 0o022:
+        raise BenchError(f"{cache} is not yours alone to write to: remove it, or set XDG_CACHE_HOME")
+    return cache
+
+
+def _read_kept(path: Path) -> bytes | None:
+    """A kept image that is the user's own file and whole (SHA-256, then the image); None otherwise."""
+    try:
+        descriptor = os.open(path, os.O_RDONLY | os.O_NOFOLLOW)
+    except OSError:
+        return None
+    with open(descriptor, "rb") as file:
+        there = os.fstat(descriptor)
+        if not stat.S_ISREG(there.st_mode) or there.st_uid != os.getuid():
+            return None
+        data = file.read()
+    return data[32:] if hashlib.sha256(data[32:]).digest() == data[:32] else None
+
+
+def _keep(path: Path, data: bytes) -> None:
+    """Write a file of the cache whole, under a name of its own first."""
+    descriptor, name = tempfile.mkstemp(dir=path.parent, prefix=".new-")
+    with open(descriptor, "wb") as file:
+        file.write(data)
+    os.replace(name, path)
 
 
 def _trim(cache: Path, keep: int = 24) -> None:

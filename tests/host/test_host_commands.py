@@ -243,7 +243,7 @@ def test_bad_input_is_one_sentence_and_a_code(run, args, rc, sentence):
 def test_a_file_in_place_of_the_archive(run, tmp_path):
     (tmp_path / "kept").mkdir()
     (tmp_path / "kept" / "evenfall.sqlite").write_text("no database " * 1000)
-    _, err = run("runs", "list", rc=7)
+    _, err = run("runs", "list", rc=5)
     assert "evenfall archive restore" in err
 
 
@@ -253,7 +253,7 @@ def test_board_commands(run, board):
     out, _ = run("board", "status", "--json", port=board.url)
     assert json.loads(out)["status"]["flags"] == ["load_ok"]
     out, _ = run("board", "runs", "--json", port=board.url)
-    assert [r["board_run"] for r in json.loads(out)] == [3, 4]
+    assert [r["run_id"] for r in json.loads(out)] == [3, 4]
     out, _ = run("board", "settings", "sweep", "--json", port=board.url)
     assert json.loads(out)["sweep_time"] == 10000
     out, said = run("board", "set", "servo_rate=333", "overspeed=14500", port=board.url)

@@ -99,11 +99,16 @@ class Database:
         try:
             db = connect(self.path, "rw")
             try:
+                layout_of(db, self.path)  # before anything is written: it may be another program's
                 db.execute("PRAGMA journal_mode = WAL")
                 db.execute("BEGIN IMMEDIATE")  # finds out whether it can be written at all
                 db.execute("ROLLBACK")
-            except sqlite3.Error as error:
-                if code_of(error) not in (sqlite3.SQLITE_BUSY, sqlite3.SQLITE_LOCKED):
+            except (sqlite3.Error, ArchiveError) as error:
+                busy = isinstance(error, sqlite3.Error) and code_of(error) in (
+                    sqlite3.SQLITE_BUSY,
+                    sqlite3.SQLITE_LOCKED,
+                )
+                if not busy:
                     db.close()
                     raise
         except sqlite3.Error as error:

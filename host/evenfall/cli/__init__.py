@@ -11,7 +11,9 @@ data; 6 not found; 7 archive; 70 a fault of this program; 130 interrupted.
 
 from __future__ import annotations
 
+import contextlib
 import importlib
+import logging
 import os
 import pkgutil
 import sqlite3
@@ -38,6 +40,7 @@ def main(args: list[str] | None = None) -> None:
 
 def run(args: list[str] | None) -> int:
     """Run a command; return its exit code."""
+    _prepare_output()
     try:
         result = load_commands().main(args, prog_name="evenfall", standalone_mode=False)
         sys.stdout.flush()
@@ -53,16 +56,43 @@ def run(args: list[str] | None) -> int:
     except KeyboardInterrupt:
         return _say("stopped from the keyboard", 130)
     except sqlite3.Error as error:
-        return _say(f"the archive could not do it ({error}): is the disk full or the file locked?", 7)
+        from evenfall.archive.database import explained
+
+        told = explained(error)
+        return _say(str(told), told.exit_code)
     except BrokenPipeError:
         # the reader of our output left (`| head`): not a failure of ours
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         return 0
+    except OSError as error:
+        if os.environ.get("EVENFALL_TRACE"):
+            raise
+        from evenfall.archive.files import reason
+
+        return _say(f"{error.filename or 'a file'}: {reason(error)}", 1)
     except Exception as error:
         if os.environ.get("EVENFALL_TRACE"):
             raise
         name = type(error).__name__
         return _say(f"a fault of this program ({name}: {error}); EVENFALL_TRACE=1 shows where", 70)
+
+
+def _prepare_output() -> None:
+    """What a console's code page lacks is printed as a mark, never a failure; warnings go to stderr."""
+    for stream in (sys.stdout, sys.stderr):
+        with contextlib.suppress(AttributeError, ValueError, OSError):
+            stream.reconfigure(errors="replace")  # type: ignore[union-attr]
+    log = logging.getLogger("evenfall")
+    if not log.handlers:
+        log.addHandler(_Notices())
+        log.propagate = False
+
+
+class _Notices(logging.Handler):
+    """Warnings of the library as lines on stderr."""
+
+    def emit(self, record: logging.LogRecord) -> None:
+        click.echo(f"evenfall: {record.getMessage()}", err=True)
 
 
 def _say(sentence: str, code: int) -> int:

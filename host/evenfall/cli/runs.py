@@ -217,7 +217,7 @@ def show(
             ("engine", f"{row['engine'] or '–'}, build {row['build'] or '–'}"),
             ("changed", " by ".join(w for w in (row["changed"], row["changed_by"]) if w)),
             ("started", f"{when(row['started_unix_s'])}, session {row['session']}"),
-            ("board", f"{row['board_uid']}, run {row['run_id']}, SHA-256 {row['sha256'][:16]}"),
+            ("board", f"{row['board_uid']}, run {row['board_run']}, SHA-256 {row['sha256'][:16]}"),
             ("air", describe(air)),
             ("drive", f"{setup.engine_teeth} : {setup.brake_teeth} teeth, "
                       f"inertia {setup.inertia_kg_m2 * 1e3:g} g·m², efficiency {setup.drive_efficiency:g}"),

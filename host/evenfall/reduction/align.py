@@ -28,6 +28,9 @@ BANDWIDTH_HZ = 8.0  # of the zero-phase smoothing, -3 dB
 MIN_INTERVAL_RATIO = 0.6  # of the expected interval: below it an edge is extra
 MAX_INTERVAL_RATIO = 1.5  # of the expected interval: above it edges are missed
 SILENT_S = 0.15  # no edge for so long: speed unknown, not "edges missed"
+MAX_RUN_S = 300.0  # longer than any setting of the board lets a run be
+MAX_CONVERSIONS = 100_000  # the fastest amplifier over the longest run; grids are as long as that
+MAX_PASSES = 1_000_000  # of a magnet in one run: 3,000 a second for its whole length
 FINE = 8  # steps of the fine grid per conversion
 SPEED_MEAN_S = 0.0125  # speed on the fine grid: one turn's mean, averaged over this
 RUN_OUT_S = 0.5  # past the sweep's marked end, used while the throttle stays open, see `throttle_open_until`
@@ -129,7 +132,29 @@ def repair_edges(time_s: FloatArray) -> Edges:
         keep.append(k)
         index.append(index[-1] + passes)
         k += 1
+    if index[-1] > MAX_PASSES:
+        raise DamageError(
+            f"the speed edges lie so close that {index[-1]} of them would have passed, which no pickup sees; "
+            "the file is damaged, or the pickup's line picks up noise"
+        )
     return Edges(t[keep], np.array(index, np.int64), missed, extra, silent)
+
+
+def check_extent(run: Run) -> None:
+    """DamageError when a run's times ask for more than any bench gives, before memory is taken for it."""
+    for times, what in ((run.load_time_s, "load samples"), (run.edge_time_s, "speed edges")):
+        if times.size and not (-MAX_RUN_S < times.min() and times.max() < MAX_RUN_S):
+            raise DamageError(
+                f"run {run.run_id}: its {what} lie up to {float(np.abs(times).max()):.0f} s from its start; "
+                f"no run is longer than {MAX_RUN_S:.0f} s, so the file is damaged"
+            )
+    if run.load_time_s.size > 1:
+        period = float(np.median(np.diff(run.load_time_s)))
+        if period > 0 and np.ptp(run.load_time_s) / period > MAX_CONVERSIONS:
+            raise DamageError(
+                f"run {run.run_id}: its load samples come {1 / period:.3g} times a second, which no "
+                "amplifier does; the file is damaged"
+            )
 
 
 def shaft_angle(edges: Edges, magnets: int) -> tuple[FloatArray, FloatArray]:

@@ -222,6 +222,7 @@ def observe(
 ) -> Observed:
     """Counts and edges to engine torque against time; see the module's text."""
     check_inputs(run, calibration, setup)
+    align.check_extent(run)
     notes: list[str] = list(run.damage)
     edges = align.repair_edges(run.edge_time_s)
     start, end, found_by = align.find_sweep(run, setup, edges)

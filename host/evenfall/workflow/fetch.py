@@ -20,6 +20,7 @@ from evenfall.errors import BoardError, DamageError, LinkError
 from evenfall.model import DEFAULT_STANDARD, Air
 
 AIR_STALE_S = 3 * 3600  # common practice, no source: the weather moves the factor by 0.1-0.3 % an hour
+CLOCK_SLACK_S = 120  # a reading dated so far ahead is no more than a clock that was set
 
 
 @dataclass(frozen=True)
@@ -41,7 +42,12 @@ def active_filing(archive: Archive, warn: Callable[[str], None] = lambda _: None
         return int(found[0]) if found else None
 
     air = archive.active("air")
-    if air and time.time() - air[1] > AIR_STALE_S:
+    if air and air[1] > time.time() + CLOCK_SLACK_S:
+        warn(
+            "the active air reading is dated in the future, so its age is not known: "
+            "check this computer's clock and take a new one with evenfall air set"
+        )
+    elif air and time.time() - air[1] > AIR_STALE_S:
         hours = (time.time() - air[1]) / 3600
         warn(f"the air reading in force is {hours:.0f} h old: take a new one with evenfall air set")
     standard = archive.active("standard")
