@@ -1,7 +1,7 @@
 """US units at the edge: a number with its unit, as typed, to SI.
 
 All factors follow from exact definitions: inch 25.4 mm, pound 0.45359237 kg,
-standard gravity 9.80665 m/s2, horsepower 550 ft.lbf/s.  The inch of mercury is
+standard gravity 9.80665 m/s2, horsepower 550 ft.lbf/s, metric horsepower 75 kgf.m/s.  The inch of mercury is
 the conventional one (13595.1 kg/m3 at standard gravity, ISO 80000-4 remark).
 """
 
@@ -47,7 +47,7 @@ UNITS: dict[str, dict[str, tuple[float, float]]] = {
         "lb-ft": (POUND_FOOT, 0.0),
         "lb-in": (POUND_FOOT / 12, 0.0),
     },
-    "power": {"W": (1.0, 0.0), "kW": (1000.0, 0.0), "hp": (HORSEPOWER, 0.0)},
+    "power": {"W": (1.0, 0.0), "kW": (1000.0, 0.0), "hp": (HORSEPOWER, 0.0), "hp-metric": (75 * GRAVITY, 0.0)},
     "ratio": {"": (1.0, 0.0), "%": (0.01, 0.0)},
     "angle": {"deg": (math.pi / 180, 0.0), "rad": (1.0, 0.0)},
     "flow": {"kg/s": (1.0, 0.0), "L/min": (1 / 60, 0.0), "gal/min": (3.785411784 / 60, 0.0)},

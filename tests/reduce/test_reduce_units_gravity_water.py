@@ -20,7 +20,7 @@ PINT = {
     "Pa": "Pa", "hPa": "hPa", "mbar": "mbar", "kPa": "kPa", "inHg": "inHg", "mmHg": "mmHg", "psi": "psi",
     "K": "K", "C": "degC", "F": "degF", "m": "m", "cm": "cm", "mm": "mm", "in": "inch", "ft": "foot",
     "kg": "kg", "g": "g", "lb": "lb", "oz": "oz", "Nm": "N*m", "lb-ft": "lbf*ft", "lb-in": "lbf*inch",
-    "W": "W", "kW": "kW", "hp": "hp", "deg": "deg", "rad": "rad",
+    "W": "W", "kW": "kW", "hp": "hp", "hp-metric": "metric_horsepower", "deg": "deg", "rad": "rad",
 }  # fmt: skip
 SI = {"pressure": "Pa", "temperature": "K", "length": "m", "mass": "kg", "torque": "N*m", "power": "W"}
 
