@@ -47,7 +47,12 @@ UNITS: dict[str, dict[str, tuple[float, float]]] = {
         "lb-ft": (POUND_FOOT, 0.0),
         "lb-in": (POUND_FOOT / 12, 0.0),
     },
-    "power": {"W": (1.0, 0.0), "kW": (1000.0, 0.0), "hp": (HORSEPOWER, 0.0), "hp-metric": (75 * GRAVITY, 0.0)},
+    "power": {
+        "W": (1.0, 0.0),
+        "kW": (1000.0, 0.0),
+        "hp": (HORSEPOWER, 0.0),
+        "hp-metric": (75 * GRAVITY, 0.0),
+    },
     "ratio": {"": (1.0, 0.0), "%": (0.01, 0.0)},
     "angle": {"deg": (math.pi / 180, 0.0), "rad": (1.0, 0.0)},
     "flow": {"kg/s": (1.0, 0.0), "L/min": (1 / 60, 0.0), "gal/min": (3.785411784 / 60, 0.0)},
