@@ -155,6 +155,15 @@ def test_json_says_that_the_interval_is_not_known(run, tmp_path):
     assert set(shown["not_known"]) >= {"span", "inertia"} and "NOT KNOWN" in shown["banner"]
 
 
+def test_the_banner_stands_above_the_table_of_a_stored_run(run, tmp_path):
+    (tmp_path / "a.run").write_bytes(sample_run(1))
+    run("runs", "import", tmp_path / "a.run")
+    out, _ = run("runs", "show", 1)
+    assert "run 1, SHA" in out
+    assert out.index("NOT KNOWN") < out.index("Peak power")
+    assert max(len(line) for line in out.splitlines()) <= 80
+
+
 # --- which runs count ---------------------------------------------------------------------------------
 
 

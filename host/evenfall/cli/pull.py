@@ -118,7 +118,7 @@ def pull(
                             )
                             if entry.damage:
                                 how = _damaged(entry)
-                            progress(f"run {entry.run_id}: pull {number}, {how}")
+                            progress(f"run {entry.run_id} of the board: run {number} here, {how}")
                             results.append({"run": number, "board_run": entry.run_id, "new": new})
                             if delete_after and not entry.damage:
                                 line.delete(entry.run_id)
@@ -214,13 +214,13 @@ def _draw(
     from evenfall.output.plots import plot_curves
     from evenfall.output.text import UNIT_CHOICES
 
-    path = plot or archive.folder / "plots" / f"pull-{number}.png"
+    path = plot or archive.folder / "plots" / f"run-{number}.png"
     if plot and several:
         path = plot.with_stem(f"{plot.stem}-{number}")
     path.parent.mkdir(parents=True, exist_ok=True)
     row = archive.row(number)
-    title = " · ".join(str(w) for w in (row["engine"], row["build"], f"pull {number}") if w)
-    return Path(plot_curves([reduction], path, [f"pull {number}"], UNIT_CHOICES[units], title))
+    title = " · ".join(str(w) for w in (row["engine"], row["build"], f"run {number}") if w)
+    return Path(plot_curves([reduction], path, [f"run {number}"], UNIT_CHOICES[units], title))
 
 
 def pull_as_json(archive: Archive, number: int, reduction: Reduction) -> dict[str, Any]:
