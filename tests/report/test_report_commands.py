@@ -137,15 +137,16 @@ def test_repeat(run: Callable[..., tuple[int, str, str]]) -> None:
 
 def test_a_build_leaves_out_what_was_set_aside(run: Callable[..., tuple[int, str, str]]) -> None:
     assert json.loads(run("repeat", "cut pipe", "--engine", "auger 12", "--json")[1])["runs"] == [5, 6, 7, 8]
-    assert json.loads(run("repeat", "5-9", "--json")[1])["runs"] == [5, 6, 7, 8, 9]
+    assert json.loads(run("repeat", "5-9", "--json")[1])["runs"] == [5, 6, 7, 8], "by number as well"
+    assert json.loads(run("repeat", "5-9", "--all", "--json")[1])["runs"] == [5, 6, 7, 8, 9]
 
 
 def test_chart_sees_the_bad_day(run: Callable[..., tuple[int, str, str]], tmp_path: Path) -> None:
     target = tmp_path / "chart.svg"
     code, out, _ = run("chart", "reference saw", "--json", "--plot", str(target))
     c = json.loads(out)
-    assert code == 0 and len(c["sessions"]) == 8 and c["baseline"] == 7
-    assert [(a["place"], a["rule"]) for a in c["alarms"]] == [(7, "beyond three sigma")]
+    assert code == 8 and len(c["sessions"]) == 8 and c["baseline"] == 7
+    assert [(a["index"], a["rule"]) for a in c["alarms"]] == [(7, "beyond three sigma")]
     assert "OUTSIDE" in c["today"] and c["week_pairs"] == 7
     assert "<svg" in target.read_text()
     assert "ALARM" in run("chart", "reference saw")[1]
@@ -199,7 +200,7 @@ def test_export_equals_the_query_in_any_sqlite_tool(
         assert [float(v) for v in line[5:]] == list(row[5:])
         assert line[:5] == [str(v) for v in row[:5]]
     for name in ("x.csv", "x.parquet"):
-        assert run("export", "1-8", "--table", "pulls", "--out", str(tmp_path / name))[0] == 0
+        assert run("export", "1-8", "--table", "runs", "--out", str(tmp_path / name))[0] == 0
     assert run("export", "--schema")[1].count("| torque_u_independent_Nm | N.m |") == 1
     code, _, err = run("export", "1-8", "--out", str(tmp_path / "x.xls"))
     assert code == 2 and "must end in .csv or .parquet" in err

@@ -100,7 +100,8 @@ def _plain(value: Any) -> Any:
 
 def echo(text: object = "", err: bool = False, nl: bool = True) -> None:
     """The one way of plain text to the terminal: control characters in it are shown, not obeyed."""
-    click.echo(printable(str(text)), err=err, nl=nl)
+    said = str(text)
+    click.echo(printable(said, 6 * len(said) + 1), err=err, nl=nl)  # all of it: a table may be long
 
 
 def progress(text: str) -> None:
