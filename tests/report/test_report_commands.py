@@ -150,7 +150,7 @@ def test_chart_sees_the_bad_day(run: Callable[..., tuple[int, str, str]], tmp_pa
     assert "OUTSIDE" in c["today"] and c["week_pairs"] == 7
     assert "<svg" in target.read_text()
     assert "ALARM" in run("chart", "reference saw")[1]
-    code, out, err = run("chart", "auger 12")
+    code, out, err = run("chart", "auger 12", "stock pipe")
     assert code == 2 and "needs 6 sessions of the reference engine, there are 1" in err
 
 
@@ -197,7 +197,7 @@ def test_export_equals_the_query_in_any_sqlite_tool(
     assert lines[0][0] == "run" and lines[0][6] == "torque_Nm [N.m]"
     assert len(lines) - 1 == len(rows)
     for line, row in zip(lines[1:], rows, strict=True):
-        assert [float(v) for v in line[5:]] == list(row[5:])
+        assert [float(v) if v else None for v in line[5:]] == list(row[5:])
         assert line[:5] == [str(v) for v in row[:5]]
     for name in ("x.csv", "x.parquet"):
         assert run("export", "1-8", "--table", "runs", "--out", str(tmp_path / name))[0] == 0
