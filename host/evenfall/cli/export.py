@@ -72,7 +72,7 @@ def export(
     else:
         text = to_csv(rows, table, UNIT_CHOICES["us"] if units == "us" else None)
         if target is None:
-            echo(text, nl=False)
+            click.echo(text, nl=False)  # data: line ends and all, as in a file
             return
         write_whole(target, text.encode())
     echo(str(target))
