@@ -108,7 +108,7 @@ class Person:
 
     def choose(self, question: str, options: dict[str, str], default: str) -> str:
         self._tick(question)
-        if "pulls count" in question and default == "fetch":
+        if "runs count" in question and default == "fetch":
             self.board.pull(self.gain)
         return default
 
