@@ -432,3 +432,11 @@ def test_no_run_file_takes_the_hosts_memory_or_time(name, tmp_path):
     kib, seconds = program(code, path, tmp_path / "kept").split()
     assert int(kib) < 256 * 1024
     assert float(seconds) < 5
+
+
+def test_an_uncertainty_that_is_not_known_is_no_damage(tmp_path) -> None:
+    """NaN goes into the file as NULL: the hash of a kept result must say the same of both."""
+    with Archive(tmp_path) as archive:
+        number = archive.store_run(sample_run(1))
+        reduce_stored(archive, number)
+        assert archive.check() == []

@@ -150,7 +150,9 @@ def check(archive: Archive, day: Day, person: Person) -> None:
     by_build = {p["run"]: p["build"] for p in runs}
     assert {by_build[n] for n in day.before} == {"stock pipe"}
     assert {by_build[n] for n in day.after} == {"cut pipe"}
-    assert day.weight is not None and day.weight["error"] == pytest.approx(0.001, abs=1e-5)
+    # the air carries 1.2 / 7,850 of an iron weight: a cell that shows its mass reads that much too high
+    true_error = 1.001 / (1 - 1.2 / 7850) - 1
+    assert day.weight is not None and day.weight["error"] == pytest.approx(true_error, abs=1e-5)
     assert "pipe cut by 8 mm" in Path(day.page).read_text()
     assert any("at peak power: real" in line for line in person.heard)
     assert load_day(archive) is None, "the day is closed"
@@ -169,7 +171,7 @@ def test_a_whole_day(board: RestingBoard, tmp_path: Path) -> None:
     said = "\n".join(person.heard)
     for at in range(1, len(STEPS) + 1):
         assert f"\n{at}/{len(STEPS)} " in said
-    assert "+0.10 % off" in said
+    assert "+0.12 % off" in said
 
 
 @pytest.mark.slow

@@ -256,7 +256,9 @@ class Runs(Filing):
                 }
                 whole = np.flatnonzero(np.isfinite(result.bins.torque_Nm))
                 columns = {c: getattr(result.bins, c)[whole].tolist() for c in BIN_COLUMNS}
-                bins = sorted(zip(*columns.values(), strict=True))
+                # an uncertainty that is not known is NaN here and NULL in the file
+                rows = sorted(zip(*columns.values(), strict=True))
+                bins = [tuple(v if v == v else None for v in row) for row in rows]
                 kept = self.insert("reductions", made_unix_s=now(), sha256=reduction_hash(body, bins), **body)
                 self.db.executemany(
                     f"INSERT INTO bins(reduction_id, {', '.join(columns)}) "
