@@ -345,13 +345,22 @@ def test_a_dip_that_resets_the_board_in_mid_sweep():
 
 def test_a_supply_that_sinks_and_then_goes():
     """Named at 3.6 V, gone while the run is written: kept up to its last whole frame, marked truncated."""
-    with Rig() as rig:
+
+    def sinking(rig):
         rig.until("sweep", 25)
         rig.run(2.0)
         rig.board.fault("brown_out", 3.6)
         while rig.status()["state"] != "store" or rig.bench.speed_rpm > 200:
             rig.run(0.002)  # flash waits for the shaft
-        rig.run(0.6)
+
+    with Rig() as rig:  # how long the writing takes
+        sinking(rig)
+        begun = rig.now
+        rig.until("safe", 10, step=0.002)
+        writing_s = rig.now - begun
+    with Rig() as rig:
+        sinking(rig)
+        rig.run(0.9 * writing_s)
         rig.board.fault("brown_out", 1.0, for_s=2.0)
         rig.run(5.0)
         assert rig.board.boots == 2 and rig.kill[-1][1] == 1  # the shaft had stood still: nothing to report

@@ -85,11 +85,11 @@ def test_runs_decoded_reduced_and_stored(tmp_path):
             if first + BATCH >= RUNS:
                 profile.enable()
             with archive.change():
-                for run in runs[first : first + BATCH]:
+                for number in runs[first : first + BATCH]:
                     at = time.process_time()
-                    one = archive.run(run)
+                    one = archive.run(number)
                     at = spent("read and decode", at)
-                    result = reduce_stored(archive, run, run=one)
+                    result = reduce_stored(archive, number, run=one)
                     spent("reduce and keep", at)
         profile.disable()
         for _ in range(100):

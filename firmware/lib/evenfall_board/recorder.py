@@ -31,7 +31,7 @@ from .drivers.ticks import diff as ticks_between
 from .settings import TRACE_HZ, bytes_per_second, pull_seconds, records_per_second
 
 RESERVE = 40 * 1024  # bytes of heap left for the program at work,
-HOLE = 24 * 1024  # so many of them in one piece: a file opened for writing takes 1,148 at once
+HOLE = 26 * 1024  # so many of them in one piece: a file opened for writing takes 1,148 at once
 STEADY_S = 6  # longest wait for a steady top speed that must fit before the sweep
 SHIFT = const(6)
 PAGE = const(1 << SHIFT)  # records
