@@ -27,7 +27,7 @@ class Standard(NamedTuple):
 STANDARDS = {
     "ISO 1585": Standard(True, 99000.0, 298.0, 1.2, 0.6),
     "SAE J1349": Standard(True, 99000.0, 298.0, 1.0, 0.5, 0.18),
-    "SAE J607": Standard(True, 101300.0, 289.0, 1.0, 0.5),
+    "SAE J607": Standard(True, 101320.7, 288.706, 1.0, 0.5),
     "DIN 70020": Standard(False, 101300.0, 293.0, 1.0, 0.5),
     "29.92 inHg, 68 F, dry": Standard(True, 101320.7, 293.15, 1.0, 0.5),  # NIST SP 811: 3386.389 Pa/inHg
 }

@@ -121,7 +121,7 @@ def test_the_whole_firmware_goes_there_runs_and_stays(board):
         "from evenfall_board.sensing import Torque\n"
         "t = Torque(settings.defaults())\nprint(t.mNm(4200000))",
     )
-    assert said.split() == ["1", "True", "24999"]
+    assert said.split() == ["2", "True", "24999"]
 
 
 def test_update_keeps_settings_and_runs_and_rolls_back(board, tmp_path):

@@ -73,7 +73,7 @@ def test_pressed_at_full_throttle():
 def test_started_and_stopped_by_the_host():
     with Rig({"operator": {"arm_before_s": 2.0, "press_after_s": 0.0, "give_up_s": 14.0}}) as rig:
         rig.until("ready", 10)
-        while rig.status()["speed"] < 2 * 6000:
+        while rig.status()["speed"] < 2 * 9500:  # an engine that is still gaining is not held from below
             rig.run(0.05)
         assert rig.ask("command", (START, 0)).name == "done"
         assert rig.ask("list_runs", (0,)).name == "refused"  # recording: status, commands and hello only

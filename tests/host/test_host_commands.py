@@ -432,7 +432,7 @@ def test_control_characters_from_outside_never_reach_the_terminal(run, tmp_path)
         shown += "".join(run("board", "status", port=board.url))
         shown += "".join(run("pull", "--no-plot", *AIR, port=board.url))
     run("runs", "note", 1, EVIL)
-    run("setup", "add", EVIL, "--inertia", "0.003")
+    shown += "".join(run("setup", "add", EVIL, "--inertia", "0.003", rc=2))
     shown += "".join(run("runs", "show", 1)) + "".join(run("runs", "list")) + "".join(run("setup", "list"))
     bad = tmp_path / "bad\x1b[2J.run"
     bad.write_bytes(b"no run")

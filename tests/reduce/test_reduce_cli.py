@@ -96,7 +96,7 @@ def test_health_of_a_run_file(tmp_path, evenfall):
     out = evenfall("health", "good.run", "--flow", "6 L/min", "--plot", "shown").stdout
     assert "FOUND" not in out and out.count(" ok ") >= 8
     pictures = list((tmp_path / "shown").glob("*.svg"))
-    assert len(pictures) == 9 and all(p.read_text().startswith("<?xml") for p in pictures)
+    assert len(pictures) == 10 and all(p.read_text().startswith("<?xml") for p in pictures)
     stored_file(tmp_path / "bad.run", make_run(ENGINES[2], 3, flaws=Flaws(missed=0.02)))
     got = evenfall("health", "bad.run", "--json", code=1)
     assert [f["name"] for f in json.loads(got.stdout) if f["found"]] == ["pulses missed"]

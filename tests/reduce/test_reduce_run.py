@@ -144,7 +144,7 @@ def test_missed_and_extra_pulses_are_healed_and_counted():
     p = make_run(ENGINES[2], 5, flaws=Flaws(missed=0.02, extra=0.02, zero_after_N=0.0))
     r, error = torque_error(p)
     assert np.abs(error).max() < 0.006
-    assert any("missed" in n and "healed" in n for n in r.notes)
+    assert any("missed" in n and "repaired" in n for n in r.notes)
     edges = align.repair_edges(p.run.edge_time_s)
     full = clean.run.edge_time_s.size
     assert edges.index[-1] + 1 == pytest.approx(full, abs=3)
@@ -223,7 +223,7 @@ def test_zero_that_was_not_taken_at_rest_is_left_out():
 def test_efficiency_is_a_stated_assumption():
     p = make_run(ENGINES[2], 8, flaws=QUIET)
     r, error = torque_error(p, setup=replace(p.setup, drive_efficiency=0.97))
-    assert any("efficiency is assumed to be 0.97" in n for n in r.notes)
+    assert any("Drive efficiency is taken as 0.97" in n and "assumed" in n for n in r.notes)
     # 3 % on what passes the chain, not on what the flywheels give
     speed = r.bins.speed_rpm[np.isfinite(r.bins.torque_Nm)]
     passed = p.truth(speed) + p.engine.inertia_kg_m2 * 750 * 2 * math.pi / 60

@@ -345,9 +345,9 @@ def test_swapping_before_and_after_turns_the_sign(n: int, seed: int) -> None:
 
 def test_verdict_rests_on_the_mean_over_a_band_as_well() -> None:
     """A narrow gain at the top alone is no more than real in part; the band is said and can be asked for."""
-    before = group(make_group(6, 1, pull_scatter=0.0005, bin_noise=0.0005), "A")
+    before = group(make_group(6, 1, run_scatter=0.0005, bin_noise=0.0005), "A")
     lifted = []
-    for r in make_group(6, 2, first_id=50, pull_scatter=0.0005, bin_noise=0.0005):
+    for r in make_group(6, 2, first_id=50, run_scatter=0.0005, bin_noise=0.0005):
         low = r.bins.speed_rpm < 7500
         b = replace(r.bins, power_W=np.where(low, 0.97, 1.0) * r.bins.power_W)
         lifted.append(replace(r, bins=replace(b, torque_Nm=np.where(low, 0.97, 1.0) * r.bins.torque_Nm)))

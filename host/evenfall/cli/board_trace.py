@@ -21,10 +21,10 @@ board = noun("board", "Ask and set the board: status, runs, settings, zero, self
 )
 @json_option
 def trace(capture: Path | None, port: str | None, save: Path | None, as_json: bool) -> None:
-    """Print decoded frames of CAPTURE (bytes of a line, or a run file), or of a short talk with the board.
+    """Print the decoded frames of a capture or of the board.
 
-    Without CAPTURE the board is greeted and asked for its status, its list of runs and its
-    settings; what it answers is shown.
+    CAPTURE holds bytes of a line, or a run file.  Without it the board is greeted and asked for its
+    status, its list of runs and its settings; what it answers is shown.
     """
     from evenfall.board import trace as tracing
 

@@ -36,5 +36,8 @@ class Board:
     def busy(self):
         return self.quiet
 
+    def turning(self):
+        return False
+
     def state_number(self):
         return 4
