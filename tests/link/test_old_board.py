@@ -91,7 +91,8 @@ def test_the_pull_command_works_with_a_board_of_protocol_1(old, tmp_path):
         capture_output=True, text=True, timeout=60, check=False,
     )  # fmt: skip
     assert "speaks protocol 1.1" in done.stderr
-    assert "run 1:" in done.stderr and "verified, archived and acknowledged" in done.stderr, done.stderr
+    assert "run 1 of the board: run 1 here" in done.stderr, done.stderr
+    assert "verified, archived and acknowledged" in done.stderr, done.stderr
     assert 0x05 in old.asked
 
 

@@ -137,7 +137,7 @@ def pull(
             except EvenfallError as error:
                 failed.append(error)
                 result["error"] = str(error)
-                progress(f"evenfall: pull {result['run']} is kept but cannot be reduced: {error}")
+                progress(f"run {result['run']} is kept but cannot be reduced: {error}")
                 continue
             drawn = None
             if not no_plot:
