@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import time
 import unicodedata
 
 
@@ -21,3 +22,8 @@ def _shown(c: str) -> str:
     if c == "\t":
         return " "
     return c if c == "\n" or unicodedata.category(c) not in ("Cc", "Cf", "Cs") else ascii(c)[1:-1]
+
+
+def when(unix_s: int | None) -> str:
+    """Local date and time, or a dash when it is not known."""
+    return time.strftime("%Y-%m-%d %H:%M", time.localtime(unix_s)) if unix_s else "–"

@@ -16,10 +16,10 @@ import numpy as np
 import pytest
 from evenfall.archive.archive import Archive, Query
 from evenfall.board.link import Link
-from evenfall.cli._pulls import reduced
-from evenfall.cli.report import write_page
 from evenfall.errors import InputError
 from evenfall.workflow.guided_session import STEPS, Day, Guide, load_day
+from evenfall.workflow.report_page import write_page
+from evenfall.workflow.run_groups import reduced
 from evenfall_wire import codes, messages
 from faulty_board import FaultyBoard
 from sample_runs import sample_run

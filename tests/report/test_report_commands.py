@@ -15,9 +15,9 @@ import pytest
 from evenfall.archive.archive import Archive
 from evenfall.board import run_file
 from evenfall.cli import main
-from evenfall.cli._pulls import reduced
 from evenfall.output.tables import BINS_QUERY
 from evenfall.workflow.reduce_service import reduce_stored
+from evenfall.workflow.run_groups import reduced
 from evenfall_wire import messages
 from sample_runs import sample_run
 

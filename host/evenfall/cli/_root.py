@@ -5,7 +5,6 @@ from __future__ import annotations
 import json
 import os
 import sys
-import time
 from collections.abc import Callable
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, TypeVar
@@ -14,6 +13,7 @@ import click
 
 from evenfall.errors import InputError
 from evenfall.printable import printable
+from evenfall.printable import when as when
 
 if TYPE_CHECKING:
     from evenfall.board.link import Link
@@ -130,11 +130,6 @@ def open_link(port: str | None) -> Link:
     from evenfall.board.link import Link, find_port
 
     return Link(port or find_port(), say=progress)
-
-
-def when(unix_s: int | None) -> str:
-    """Local date and time, or a dash when it is not known."""
-    return time.strftime("%Y-%m-%d %H:%M", time.localtime(unix_s)) if unix_s else "–"
 
 
 def complete(column: str) -> Callable[[click.Context, click.Parameter, str], list[str]]:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import asdict, replace
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import click
 
@@ -17,12 +17,11 @@ from evenfall.cli._root import (
     print_table,
     root,
     units_option,
-    when,
 )
 from evenfall.errors import InputError
 
 if TYPE_CHECKING:
-    from evenfall.statistics.compare import Comparison, Gain, Group
+    pass
 
 engine_option = click.option(
     "--engine", shell_complete=complete("engine"), help="Engine whose builds are named."
@@ -75,17 +74,18 @@ def compare(
     from rich.console import Console
 
     from evenfall.archive.archive import Archive
-    from evenfall.cli._pulls import (
+    from evenfall.output.plain import comparison_as_json
+    from evenfall.output.plots import comparison_figure, save
+    from evenfall.output.text import UNIT_CHOICES, comparison_report
+    from evenfall.statistics.compare import compare as compared
+    from evenfall.units import typed
+    from evenfall.workflow.run_groups import (
         checked_target,
         engine_of,
         group_of,
         scatter_between_sessions,
         speed_band,
     )
-    from evenfall.output.plots import comparison_figure, save
-    from evenfall.output.text import UNIT_CHOICES, comparison_report
-    from evenfall.statistics.compare import compare as compared
-    from evenfall.units import typed
 
     chosen = UNIT_CHOICES[units]
     target = checked_target(plot, (".png", ".svg")) if plot else None
@@ -137,9 +137,10 @@ def repeat(
     from rich.console import Console
 
     from evenfall.archive.archive import Archive
-    from evenfall.cli._pulls import checked_target, group_of
+    from evenfall.output.plain import group_as_json
     from evenfall.output.plots import group_curve, plot_curves
     from evenfall.output.text import UNIT_CHOICES, group_report
+    from evenfall.workflow.run_groups import checked_target, group_of
 
     chosen = UNIT_CHOICES[units]
     target = checked_target(plot, (".png", ".svg")) if plot else None
@@ -178,10 +179,10 @@ def chart(
     Each session against the sessions before. Exit code 8 when the newest session breaks a rule.
     """
     from evenfall.archive.archive import Archive
-    from evenfall.cli._pulls import checked_target
     from evenfall.output.plots import control_figure, save
     from evenfall.output.text import UNIT_CHOICES, chart_lines
     from evenfall.statistics.control_chart import RULES, control_chart
+    from evenfall.workflow.run_groups import checked_target, reference_sessions
 
     chosen = UNIT_CHOICES[units]
     target = checked_target(plot, (".png", ".svg")) if plot else None
@@ -234,124 +235,3 @@ def chart(
         echo(f"Plot: {target}", err=as_json)
     if any(alarm.index == len(result.sessions) - 1 for alarm in result.alarms):
         raise SystemExit(EXIT_ALARM)
-
-
-def reference_sessions(
-    archive: Any, engine: str, build: str | None, everything: bool = False
-) -> tuple[list[Any], str]:
-    """(the engine's runs that count, by session, as the control chart wants them; which were left out)."""
-    import numpy as np
-
-    from evenfall.archive.archive import Query
-    from evenfall.cli._pulls import counts
-    from evenfall.errors import InputError
-    from evenfall.statistics import counting
-    from evenfall.statistics.control_chart import Session
-
-    archive.engine_id(engine)
-    rows = archive.find(Query(engine=engine, build=build, excluded=None, limit=100_000))
-    builds = sorted({r["build"] for r in rows if r["build"]})
-    if build is None and len(builds) > 1:
-        raise InputError(
-            f"'{engine}' has runs of several builds ({', '.join(builds)}); a chart shows one: "
-            f"evenfall chart '{engine}' BUILD"
-        )
-    left_out = [] if everything else [(r["run"], why) for r in rows if (why := counting.why_left_out(r))]
-    rows = [r for r in rows if counts(r) or (everything and r["peak_power_W"] is not None)]
-    standards = sorted({r["standard"] for r in rows})
-    if len(standards) > 1:
-        raise InputError(
-            f"runs of '{engine}' are filed under several air standards ({', '.join(standards)}); "
-            "file them under one: evenfall runs file"
-        )
-    found: dict[int, list[dict[str, Any]]] = {}
-    for row in rows:
-        found.setdefault(row["session"], []).append(row)
-    sessions = [
-        Session(
-            f"{when(min(r['started_unix_s'] for r in of))[:10]} ({number})",
-            min(r["started_unix_s"] for r in of),
-            np.array([r["peak_power_W"] for r in of]),
-        )
-        for number, of in found.items()
-    ]
-    return sessions, counting.sentence(left_out)
-
-
-def comparison_as_json(c: Comparison) -> dict[str, Any]:
-    """The comparison in SI."""
-    from evenfall.output.text import SI, verdict_sentence
-
-    def gain(g: Gain) -> dict[str, Any]:
-        return {
-            **asdict(g),
-            "relative": g.relative,
-            "relative_half_width": g.relative_half_width,
-            "real": g.real,
-        }
-
-    bins = vars(c.bins)
-    return {
-        "outcome": c.outcome,
-        "verdict": verdict_sentence(c, SI),
-        "peak_power_W": gain(c.peak_power),
-        "peak_torque_Nm": gain(c.peak_torque),
-        "mean_power_W": gain(c.mean_power),
-        "band_rpm": list(c.band_rpm),
-        "band_asked": c.band_asked,
-        "calibration_cancels": c.calibration_cancels,
-        "decide": c.decide_relative,
-        "more_runs_each": c.more_runs,
-        "decidable": c.decidable_relative,
-        "sessions": list(c.sessions),
-        "drift": c.drift_relative,
-        "differences": [d.sentence for d in c.differences],
-        "before": group_as_json(c.before),
-        "after": group_as_json(c.after),
-        "bins": [
-            dict(zip(bins, values, strict=True))
-            for values in zip(*(a.tolist() for a in bins.values()), strict=True)
-        ],
-        "without_warming": comparison_as_json(c.settled) if c.settled else None,
-    }
-
-
-def group_as_json(g: Group) -> dict[str, Any]:
-    """The group in SI."""
-    columns = {
-        "speed_rpm": g.speed_rpm,
-        "torque_Nm": g.torque_Nm.mean,
-        "torque_half_Nm": g.torque_Nm.half_width,
-        "torque_r_Nm": g.torque_Nm.r,
-        "power_W": g.power_W.mean,
-        "power_half_W": g.power_W.half_width,
-        "power_r_W": g.power_W.r,
-        "runs": g.power_W.n,
-    }
-    return {
-        "label": g.label,
-        "left_out": g.left_out,
-        "runs": [p.key for p in g.runs],
-        "peak_power_W": float(g.peak_power_W.mean[0]),
-        "peak_power_half_W": float(g.peak_power_W.half_width[0]),
-        "peak_power_r_W": float(g.peak_power_W.r[0]),
-        "peak_power_rpm": g.peak_power_rpm,
-        "peak_torque_Nm": float(g.peak_torque_Nm.mean[0]),
-        "peak_torque_half_Nm": float(g.peak_torque_Nm.half_width[0]),
-        "peak_torque_r_Nm": float(g.peak_torque_Nm.r[0]),
-        "peak_torque_rpm": g.peak_torque_rpm,
-        "level": dict(zip((str(p.key) for p in g.runs), g.level.tolist(), strict=True)),
-        "findings": [
-            {
-                "kind": f.kind,
-                "runs": [g.runs[i].key for i in f.indices],
-                "sentence": f.sentence,
-                "p": f.p_value,
-            }
-            for f in g.findings
-        ],
-        "bins": [
-            dict(zip(columns, values, strict=True))
-            for values in zip(*(a.tolist() for a in columns.values()), strict=True)
-        ],
-    }

@@ -42,9 +42,9 @@ def export(
     RUNS: 3,5-8, or names of builds with --engine.
     """
     from evenfall.archive.archive import Archive, write_whole
-    from evenfall.cli._pulls import checked_target, pull_numbers, reduced
     from evenfall.output.tables import Row, schema_text, to_csv, to_parquet
     from evenfall.output.text import UNIT_CHOICES
+    from evenfall.workflow.run_groups import checked_target, pull_numbers, reduced
 
     if schema:
         echo(schema_text(), nl=False)

@@ -45,11 +45,11 @@ def day(port: str | None, anew: bool, bench: str, units: str, archive_dir: Path)
     Ctrl-C, a crash or a closed lid loses nothing: `evenfall day` goes on where it stopped.
     """
     from evenfall.archive.archive import Archive
-    from evenfall.cli._pulls import reduced
     from evenfall.cli.calibrate import LOG, _append_log, _read_log
-    from evenfall.cli.report import write_page
     from evenfall.output.text import UNIT_CHOICES
     from evenfall.workflow.guided_session import Day, Guide, Reading, load_day
+    from evenfall.workflow.report_page import write_page
+    from evenfall.workflow.run_groups import reduced
 
     with Archive(archive_dir) as archive:
         today = load_day(archive)

@@ -71,25 +71,9 @@ def live(
 
 def fetcher(archive_dir: Path) -> Callable[[Link], str]:
     """Fetch, keep, acknowledge and reduce every run that waits; say what came."""
-    from evenfall.archive.archive import Archive
-    from evenfall.errors import EvenfallError
-    from evenfall.workflow.fetch import active_filing, take_runs
-    from evenfall.workflow.reduce_service import reduce_stored
+    from evenfall.workflow.fetch_service import fetch_waiting
 
-    def fetch(line: Link) -> str:
-        came, unreduced = [], []
-        with Archive(archive_dir) as archive:
-            filing = active_filing(archive)
-            entries = [e for e in line.runs() if "acknowledged" not in e.flags]
-            for _, number, _ in take_runs(line, archive, entries, filing):
-                came.append(str(number))
-                try:
-                    reduce_stored(archive, number)
-                except EvenfallError as error:
-                    unreduced.append(f"run {number} is kept but cannot be reduced: {error}")
-        return "; ".join([f"run {', '.join(came)}" if came else "nothing new", *unreduced])
-
-    return fetch
+    return lambda line: fetch_waiting(line, archive_dir).sentence
 
 
 def active_standard(archive_dir: Path) -> tuple[str, Air | None]:

@@ -81,12 +81,12 @@ def budget(
     """
     import numpy as np
 
-    from evenfall.cli._pulls import speed_band
     from evenfall.model import DEFAULT_STANDARD
     from evenfall.output.text import UNIT_CHOICES, pull_report
     from evenfall.reduction import uncertainty
     from evenfall.reduction.air import describe
     from evenfall.reduction.reduce import mean_over, monte_carlo, reduce_run
+    from evenfall.workflow.run_groups import speed_band
 
     raw, calibration, setup, air, filed = the_run(run, archive_dir)
     given = typed_air(pressure, temperature, humidity)

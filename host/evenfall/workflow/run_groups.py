@@ -12,9 +12,11 @@ import numpy as np
 from evenfall.archive.archive import Archive, Query
 from evenfall.board import code_texts
 from evenfall.errors import InputError, NotFoundError
+from evenfall.printable import when
 from evenfall.reduction.diagnostics import diagnose
 from evenfall.statistics import counting
 from evenfall.statistics.compare import Group, ReducedRun, group
+from evenfall.statistics.control_chart import Session
 from evenfall.statistics.sessions import Scatter, session_scatter
 from evenfall.workflow.reduce_service import inputs_of, reduce_stored
 
@@ -143,10 +145,42 @@ def checked_target(path: Path, endings: tuple[str, ...]) -> Path:
 
 def speed_band(text: str, option: str) -> tuple[float, float]:
     """'6000:9000' -> (6000.0, 9000.0) rpm."""
-    from evenfall.errors import InputError
-
     try:
         low, high = (float(v) for v in text.split(":"))
     except ValueError:
         raise InputError(f"{option}: '{text}' is no range; write it like 6000:9000") from None
     return low, high
+
+
+def reference_sessions(
+    archive: Archive, engine: str, build: str | None, everything: bool = False
+) -> tuple[list[Session], str]:
+    """(the engine's runs that count, by session, as the control chart wants them; which were left out)."""
+    archive.engine_id(engine)
+    rows = archive.find(Query(engine=engine, build=build, excluded=None, limit=100_000))
+    builds = sorted({r["build"] for r in rows if r["build"]})
+    if build is None and len(builds) > 1:
+        raise InputError(
+            f"'{engine}' has runs of several builds ({', '.join(builds)}); a chart shows one: "
+            f"evenfall chart '{engine}' BUILD"
+        )
+    left_out = [] if everything else [(r["run"], why) for r in rows if (why := counting.why_left_out(r))]
+    rows = [r for r in rows if counts(r) or (everything and r["peak_power_W"] is not None)]
+    standards = sorted({r["standard"] for r in rows})
+    if len(standards) > 1:
+        raise InputError(
+            f"runs of '{engine}' are filed under several air standards ({', '.join(standards)}); "
+            "file them under one: evenfall runs file"
+        )
+    found: dict[int, list[dict[str, Any]]] = {}
+    for row in rows:
+        found.setdefault(row["session"], []).append(row)
+    sessions = [
+        Session(
+            f"{when(min(r['started_unix_s'] for r in of))[:10]} ({number})",
+            min(r["started_unix_s"] for r in of),
+            np.array([r["peak_power_W"] for r in of]),
+        )
+        for number, of in found.items()
+    ]
+    return sessions, counting.sentence(left_out)
