@@ -193,4 +193,5 @@ def test_study_of_lying_boards(tmp_path):
     for number, lie in enumerate(LIES):
         said, took_s, peak = lied_to(lie, tmp_path / str(number))
         print(f"  {lie.__name__.replace('_', ' '):34} {took_s:5.1f} s {peak / 1e6:5.1f} MB  {said[:90]}")
-        assert said != "took it" and took_s < 120.0 and peak < 20e6
+        # a run that comes slowly and verifies is no lie: only time and memory are bounded
+        assert (said != "took it" or lie is a_byte_now_and_then) and took_s < 120.0 and peak < 20e6

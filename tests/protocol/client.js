@@ -23,9 +23,7 @@ function crc32(data) {
 }
 
 function stuff(body) {
-  const out = [];
-  let block = [];
-  let open = true; // a block of 254 bytes at the end needs no empty one after it
+  let [out, block, open] = [[], [], true]; // a block of 254 bytes at the end needs no empty one after it
   for (const byte of body) {
     open = true;
     if (byte === 0) {
@@ -46,8 +44,7 @@ function stuff(body) {
 
 function unstuff(wire) {
   const out = [];
-  let at = 0;
-  while (at < wire.length) {
+  for (let at = 0; at < wire.length; ) {
     const code = wire[at];
     if (code === 0 || at + code > wire.length) return null;
     for (let i = at + 1; i < at + code; i++) {

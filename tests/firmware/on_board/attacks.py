@@ -11,7 +11,7 @@ import struct
 import sys
 from binascii import crc32
 
-from link_port import Board, Port
+from link_port import Board, Poller, Port
 from rig import Flash, Recorder, mount, run_of, whole
 
 from evenfall_board.link import Link
@@ -55,7 +55,9 @@ def started():
     board.store = Store(board.starts, "/f/runs")
     board.store.open()
     port = Port()
-    return board, port, Link(board, port, port)
+    link = Link(board, port, port)
+    link._poll_in = link._poll_out = Poller(port)
+    return board, port, link
 
 
 def ask(port, link, sequence, name, *head):
