@@ -8,7 +8,7 @@ BIN := $(VENV)/bin
 STAMP := $(VENV)/.ready
 TYPINGS := $(VENV)/typings
 
-.PHONY: setup constraints demo test check format bench board-32-bit chip clean
+.PHONY: setup constraints wheel demo test check format bench board-32-bit chip clean
 
 setup: $(STAMP)
 
@@ -28,6 +28,11 @@ constraints:
 	  $(VENV)-newest/bin/python -m pip freeze --exclude-editable) > $(PINS)
 	rm -rf $(VENV)-newest
 	@echo "now run make test: these versions count only when it passes"
+
+# The package for people, with the firmware in it (README, "Install").
+wheel: setup
+	rm -rf build
+	$(BIN)/python -m pip wheel --quiet --no-deps --wheel-dir dist .
 
 demo: setup
 	$(BIN)/evenfall demo
@@ -61,4 +66,4 @@ format: setup
 	$(BIN)/ruff format .
 
 clean:
-	rm -rf $(VENV) build *.egg-info
+	rm -rf $(VENV) build dist *.egg-info

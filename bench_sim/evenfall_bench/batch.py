@@ -14,7 +14,7 @@ from typing import Any
 
 from . import host_runner
 from .chip.parts import Parts
-from .image import PROJECT
+from .image import FIRMWARE
 from .physics import TRUTH_FIELDS
 from .session import Session
 from .truth import bins, find_fall
@@ -27,7 +27,7 @@ def run_seeds(
     jobs: int = 1,
     host: bool = True,
     truth: bool = False,
-    firmware: Path = PROJECT / "firmware",
+    firmware: Path = FIRMWARE,
     say: Callable[[str], None] = lambda _: None,
     chip: Parts | None = None,
 ) -> dict[str, Any]:

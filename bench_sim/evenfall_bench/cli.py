@@ -12,7 +12,7 @@ import click
 
 from . import scenario as scenarios
 from .chip.parts import Parts, find
-from .image import PROJECT, BenchError
+from .image import FIRMWARE, BenchError
 from .models import MODELS
 from .scenario import FAULT_KEYS, FAULTS, POINTS, SCHEMA, Key, ScenarioError
 
@@ -208,9 +208,8 @@ def list_scenarios(schema: bool, as_json: bool) -> None:
 @click.option("--control", type=click.Path(path_type=Path), help="Socket for `evenfall-bench act`.")
 @click.option("--port-link", help="Make this symbolic link to the port.")
 @click.option("--image", type=click.Path(path_type=Path), help="Keep the board's flash in this file.")
-@click.option(
-    "--firmware", type=click.Path(path_type=Path), default=PROJECT / "firmware", help="Board files."
-)
+@click.option("--bare", is_flag=True, help="A board with MicroPython only: for `evenfall board install`.")
+@click.option("--firmware", type=click.Path(path_type=Path), default=FIRMWARE, help="Board files.")
 @click.option("--for", "for_s", default=0.0, help="Stop after so many simulated seconds; 0: until Ctrl-C.")
 @chip_option
 def live(
@@ -221,6 +220,7 @@ def live(
     control: Path | None,
     port_link: str | None,
     image: Path | None,
+    bare: bool,
     firmware: Path,
     for_s: float,
     chip: str | None,
@@ -244,6 +244,7 @@ def live(
         for_s,
         _chip(chip),
         control or socket_path(),
+        bare,
     )
 
 
@@ -272,9 +273,7 @@ def act(control: Path | None, words: tuple[str, ...]) -> None:
 @click.option("--no-host", is_flag=True, help="No port and no reduction: only truth and what the board did.")
 @click.option("--truth", is_flag=True, help="Put the truth records of each run into the output.")
 @click.option("--json", "out", required=True, help="File for the result; - prints it.")
-@click.option(
-    "--firmware", type=click.Path(path_type=Path), default=PROJECT / "firmware", help="Board files."
-)
+@click.option("--firmware", type=click.Path(path_type=Path), default=FIRMWARE, help="Board files.")
 @chip_option
 def sweep(
     name: str,
@@ -331,9 +330,7 @@ def sweep(
 @click.option("--jobs", default=1, show_default=True, help="Benches side by side.")
 @click.option("--no-host", is_flag=True, help="Without the host: no verdicts and no torque.")
 @click.option("--json", "out", help="File for the rows; - prints them.")
-@click.option(
-    "--firmware", type=click.Path(path_type=Path), default=PROJECT / "firmware", help="Board files."
-)
+@click.option("--firmware", type=click.Path(path_type=Path), default=FIRMWARE, help="Board files.")
 def families(
     family: str,
     benches: int,

@@ -10,7 +10,7 @@ from typing import Any
 
 from .batch import run_one
 from .families import W_PER_HP, draw, family_bench
-from .image import PROJECT
+from .image import FIRMWARE
 from .physics import RPM
 from .scenario import complete
 
@@ -102,7 +102,7 @@ def run_family(
     runs: int = 3,
     jobs: int = 1,
     host: bool = True,
-    firmware: Path = PROJECT / "firmware",
+    firmware: Path = FIRMWARE,
     say: Callable[[str], None] = lambda _: None,
 ) -> list[Row]:
     """Rows by seed; `say` hears of each bench as it is done, with the time that is left."""

@@ -14,6 +14,17 @@ from pathlib import Path
 from typing import Any
 
 PROJECT = Path(__file__).resolve().parents[2]
+
+
+def _board_folders() -> tuple[Path, Path]:
+    """firmware/ and the protocol package: of the checkout, else as an installed package carries them."""
+    if (PROJECT / "firmware" / "main.py").is_file():
+        return PROJECT / "firmware", PROJECT / "protocol" / "evenfall_wire"
+    beside = Path(__file__).resolve().parents[1]
+    return beside / "evenfall" / "firmware", beside / "evenfall_wire"
+
+
+FIRMWARE, WIRE = _board_folders()
 CHIP_MARCH = "armv6m"  # what mpy-cross calls the processor of an RP2040
 SHIMS = Path(__file__).resolve().parent / "shims"
 
@@ -67,21 +78,22 @@ def compile_files(pairs: list[tuple[Path, str]], march: str, into: Path) -> list
 
 def make_image(
     target: Path,
-    firmware: Path = PROJECT / "firmware",
-    wire: Path = PROJECT / "protocol" / "evenfall_wire",
+    firmware: Path = FIRMWARE,
+    wire: Path = WIRE,
     blocks: int = 352,
     settings: dict[str, int] | None = None,
     extra: dict[str, bytes] | None = None,
     march: str = "",
+    bare: bool = False,
 ) -> None:
     """Write a fresh image to `target`; `settings` go to /settings.json, `extra` holds more files;
-    `march` compiles what lies under /lib for that architecture of mpy-cross.
+    `march` compiles what lies under /lib for that architecture of mpy-cross; `bare` leaves the firmware out.
 
     Made by MicroPython's own littlefs.  Images are kept in a cache by the hash of their
     content.  Raises BenchError when the image cannot be made.
     """
     with tempfile.TemporaryDirectory(prefix="evenfall-image-") as work:
-        pairs = board_files(firmware, wire)
+        pairs = [] if bare else board_files(firmware, wire)
         more = dict(extra or {})
         if settings:
             more["/settings.json"] = json.dumps(settings).encode()

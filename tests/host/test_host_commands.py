@@ -95,6 +95,17 @@ def test_pull_lists_verifies_archives_acknowledges_and_prints(run, board, tmp_pa
     assert "no run that was not pulled before" in out
 
 
+def test_without_matplotlib_the_numbers_come_and_a_sentence_says_why_no_curves(run, board, monkeypatch):
+    monkeypatch.setitem(sys.modules, "matplotlib", None)  # its import is refused, as if it were not installed
+    for name in ("evenfall.output.plots", "evenfall.output.page"):
+        monkeypatch.delitem(sys.modules, name, raising=False)
+    out, err = run("pull", *AIR, port=board.url)
+    assert out.count("Peak power: ") == 2 and "Plot: " not in out
+    assert err.count("evenfall[curves]") == 1
+    _, err = run("page", "1", rc=2)
+    assert "evenfall[curves]" in err
+
+
 def test_pull_json_has_every_bin_in_si(run, board):
     out, _ = run("pull", "--json", "--no-plot", "--run", 3, *AIR, "--standard", "shop", port=board.url)
     data = json.loads(out)

@@ -8,7 +8,7 @@ Virtual time passes only here.  lockstep.py is the other end and holds the same 
 from array import array
 
 # operations; the same numbers stand in lockstep.py
-SLEEP, STOP, SM_SET, SM_RUN, I2C, WATCHDOG, NOTE = 0, 1, 2, 3, 4, 5, 6
+SLEEP, STOP, SM_SET, SM_RUN, I2C, WATCHDOG, NOTE, PROMPT = 0, 1, 2, 3, 4, 5, 6, 7
 
 PERIOD = 1 << 30  # of ticks_ms and ticks_us, as on the chip
 CALL_US = 2  # what one look at the clock costs

@@ -39,6 +39,7 @@ with open(_config["boot"]) as _f:
 
 import gc
 import vfs
+from os import putenv as _putenv
 
 import collector
 
@@ -58,12 +59,24 @@ def _run_file(path):
     try:
         os.stat(path)
     except OSError:
-        return
+        return False
     execfile(path, {"__name__": "__main__"})
+    return True
+
+
+def _stay_at_prompt(has_program):
+    """Without a program, or told so by boot.py: the port's prompt; otherwise the process ends here."""
+    if has_program:
+        import evenfall_board
+
+        if not evenfall_board.maintenance:
+            return
+    _putenv("MICROPYINSPECT", "1")
+    exchange.exchange(exchange.PROMPT, 0)
 
 
 exchange.exchange(0, 0)
 exec(_boot, {"__name__": "__main__"})
 del _boot
 _run_file("boot.py")
-_run_file("main.py")
+_stay_at_prompt(_run_file("main.py"))

@@ -20,9 +20,12 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
+import evenfall_wire
+
 from evenfall.board.link import Link
 from evenfall.errors import BoardError, DamageError, InputError, LinkError
 
+HASHES = "hashes.json"  # beside the firmware in a built package (setup.py)
 MANIFEST = "/firmware.json"
 NEW = "/firmware.new"
 OLD = "/firmware.old"
@@ -135,18 +138,35 @@ def fw_swap():
 # --- what is to go there ---
 
 
-def checkout_of_this_package() -> Path:
-    """The checkout in which this package lies."""
-    return Path(__file__).resolve().parents[3]
+def installed_firmware() -> tuple[Path, Path]:
+    """The folders of firmware/ and of the protocol package that go with this program.
 
-
-def firmware_files(checkout: Path) -> dict[str, bytes]:
-    """Path on the board -> content, from a checkout's firmware/ and protocol/evenfall_wire/.
-
-    Raises InputError when the folder holds no firmware.  `_boot.py` is left out: it belongs
-    into an image of MicroPython, not into its file system.
+    In a checkout those of the source, else those in the installed package.  Raises InputError when neither
+    is there.
     """
-    firmware, wire = checkout / "firmware", checkout / "protocol" / "evenfall_wire"
+    here = Path(__file__).resolve()
+    checkout = here.parents[3]
+    if (checkout / "firmware" / "main.py").is_file() and (checkout / "protocol" / "evenfall_wire").is_dir():
+        return checkout / "firmware", checkout / "protocol" / "evenfall_wire"
+    carried, wire = here.parents[1] / "firmware", Path(evenfall_wire.__file__).resolve().parent
+    if (carried / HASHES).is_file():
+        return carried, wire
+    raise InputError(
+        "this copy of evenfall carries no firmware: install it again, or name a checkout with --checkout"
+    )
+
+
+def firmware_files(checkout: Path | None = None) -> dict[str, bytes]:
+    """Path on the board -> content: of a checkout's firmware/ and protocol/evenfall_wire/, or what this
+    program carries, then each file checked by the hash it was built with.
+
+    Raises InputError when the folder holds no firmware, DamageError when a carried file is not as it was
+    built.  `_boot.py` is left out: it belongs into an image of MicroPython, not into its file system.
+    """
+    if checkout is None:
+        firmware, wire = installed_firmware()
+    else:
+        firmware, wire = checkout / "firmware", checkout / "protocol" / "evenfall_wire"
     if not (firmware / "main.py").is_file() or not wire.is_dir():
         raise InputError(
             f"{checkout} holds no firmware (no firmware/main.py): "
@@ -158,7 +178,23 @@ def firmware_files(checkout: Path) -> dict[str, bytes]:
         if p.name != "_boot.py" and "__pycache__" not in p.parts
     }
     found |= {f"/lib/evenfall_wire/{p.name}": p.read_bytes() for p in sorted(wire.glob("*.py"))}
+    if (firmware / HASHES).is_file():
+        _check_carried(found, firmware / HASHES)
     return found
+
+
+def _check_carried(found: dict[str, bytes], list_of_hashes: Path) -> None:
+    """Raises DamageError when a file is not the one that the package was built with."""
+    built = dict(json.loads(list_of_hashes.read_text(encoding="utf-8"))["files"])
+    built.pop("/_boot.py", None)
+    wrong = sorted(
+        p for p in found.keys() | built.keys() if p not in found or sha256(found[p]) != built.get(p)
+    )
+    if wrong:
+        raise DamageError(
+            f"the firmware in this installation is not as it was built ({', '.join(wrong[:3])}): install "
+            "evenfall again; the board was not touched"
+        )
 
 
 def compiled(files: dict[str, bytes], arch: str = "armv6m") -> dict[str, bytes]:

@@ -22,7 +22,7 @@ import sys
 import click
 
 from evenfall.cli._root import echo, root
-from evenfall.errors import EvenfallError
+from evenfall.errors import EvenfallError, InputError, missing_part
 
 
 def load_commands() -> click.Group:
@@ -73,6 +73,8 @@ def run(args: list[str] | None) -> int:
     except Exception as error:
         if os.environ.get("EVENFALL_TRACE"):
             raise
+        if isinstance(error, ImportError) and (sentence := missing_part(error)):
+            return _say(sentence, InputError.exit_code)
         name = type(error).__name__
         return _say(f"a fault of this program ({name}: {error}); EVENFALL_TRACE=1 shows where", 70)
 

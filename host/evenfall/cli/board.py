@@ -28,8 +28,8 @@ board = noun("board", "Ask and set the board: status, runs, settings, zero, self
 checkout_option = click.option(
     "--checkout",
     type=click.Path(path_type=Path, file_okay=False),
-    default=firmware_install.checkout_of_this_package,
-    show_default="where this program lies",
+    default=None,
+    show_default="the firmware that came with this program",
     help="Folder of the source, with firmware/ and protocol/ in it.",
 )
 any_board_option = click.option(
@@ -53,7 +53,7 @@ no_restart_option = click.option("--no-restart", is_flag=True, help="Leave the b
 @json_option
 def install(
     port: str | None,
-    checkout: Path,
+    checkout: Path | None,
     bytecode: bool | None,
     dry_run: bool,
     any_board: bool,
@@ -125,7 +125,7 @@ def rollback(port: str | None, any_board: bool, no_restart: bool) -> None:
     help="Processor: RP2040 (and RP2350); RP2350 only; RP2350 on its RISC-V cores.",
 )
 @json_option
-def build(checkout: Path, out: Path | None, arch: str, as_json: bool) -> None:
+def build(checkout: Path | None, out: Path | None, arch: str, as_json: bool) -> None:
     """Compile the firmware and show the sizes."""
     files = firmware_install.firmware_files(checkout)
     small = firmware_install.compiled(files, arch)

@@ -25,7 +25,7 @@ from evenfall.cli._root import (
     typed_air,
     units_option,
 )
-from evenfall.errors import BoardError, EvenfallError, NotFoundError
+from evenfall.errors import BoardError, EvenfallError, NotFoundError, missing_part
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -140,9 +140,13 @@ def pull(
                 progress(f"run {result['run']} is kept but cannot be reduced: {error}")
                 continue
             drawn = None
-            if not no_plot:
-                drawn = _draw(archive, result["run"], reduction, plot, len(results) > 1, units)
-                result["plot"] = str(drawn)
+            try:
+                if not no_plot:
+                    drawn = _draw(archive, result["run"], reduction, plot, len(results) > 1, units)
+                    result["plot"] = str(drawn)
+            except ImportError as error:
+                no_plot = True  # said once; the numbers need no picture
+                progress(missing_part(error) or str(error))
             result.update(pull_as_json(archive, result["run"], reduction))
             if not as_json:
                 print_pull(archive, result["run"], reduction, units)
