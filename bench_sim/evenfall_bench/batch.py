@@ -48,7 +48,7 @@ def _collect(made: Iterable[dict[str, Any]], say: Callable[[str], None]) -> list
     boots = []
     for boot in made:
         boots.append(boot)
-        say(f"seed {boot['seed']}: {boot.get('error') or '; '.join(map(_in_a_line, boot['pulls']))}")
+        say(f"seed {boot['seed']}: {boot.get('error') or '; '.join(map(_in_a_line, boot['runs']))}")
     return boots
 
 
@@ -95,9 +95,10 @@ def run_one(
         result["script_wall_s"] = round(session.wall_s, 3)
         result["script_simulated_per_wall"] = round(session.board.time_s / session.wall_s, 2)
         result["script_simulated_per_cpu"] = round(session.board.time_s / cpu_s, 2)
-        result["pulls"] = [_run_truth(session, i, truth) for i in range(len(session.operator.closed_s))]
+        result["runs"] = [_run_truth(session, i, truth) for i in range(len(session.operator.closed_s))]
         if told is not None:
             host_runner.fetch_and_reduce(session, result, told)
+        result["pulls"] = result["runs"]  # the name of version 0.1, for those who read it
         result["board_log"] = [
             {"time_s": round(t, 4), "what": what, "detail": detail} for t, what, detail in session.board.log
         ]

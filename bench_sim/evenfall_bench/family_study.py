@@ -38,7 +38,7 @@ def family_row(task: tuple[str, int, int, bool, Path]) -> Row:
         return {**row, "error": f"{type(error).__name__}: {error}", "runs": []}
     if "error" in boot:
         row["error"] = boot["error"]
-    row["runs"] = [_run_row(made) for made in boot["pulls"]]
+    row["runs"] = [_run_row(made) for made in boot["runs"]]
     row["kill_s"] = [
         e["time_s"] for e in boot["board_log"] if (e["what"], e["detail"]) == ("kill line", "low")
     ]

@@ -120,7 +120,7 @@ def fetch_and_reduce(session: Session, result: dict[str, Any], told: subprocess.
         result["error"] = f"the host gave no result: {last}"
         return
     result["link"] = answer.get("link")
-    _join(session, result["pulls"], answer["runs"])
+    _join(session, result["runs"], answer["runs"])
 
 
 def _wait_for_runs(session: Session, expected: int) -> str:

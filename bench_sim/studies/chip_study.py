@@ -204,12 +204,12 @@ def study_sweeps(study: Study, image: Path, count: int) -> None:
                 worst <= PASS_GOAL_MS,
                 f"{worst:.1f} ms; with flash {passes['flash']['worst'] / 1e6:.0f} ms; heap {heap}",
             )
-        result: dict[str, Any] = {"pulls": [host_runner_truth(session, i) for i in range(count)]}
+        result: dict[str, Any] = {"runs": [host_runner_truth(session, i) for i in range(count)]}
         host_runner.fetch_and_reduce(session, result, told)
         if "error" in result:
             study.row("fetch", False, result["error"])
             return
-        for at, run in enumerate(result["pulls"][:count], 1):
+        for at, run in enumerate(result["runs"][:count], 1):
             kept = run.get("tracking", {})
             good = run.get("host", {}).get("verdict") == "good" and kept.get("rms_percent", 99) < RMS_GOAL
             study.row(f"sweep {at}", good, _in_words(run))
@@ -300,9 +300,9 @@ def study_fast(study: Study) -> None:
             f"processor {(chip(session).busy_s - before) / 0.03:.0f} %",
         )
         session.run_script(60.0)
-        result: dict[str, Any] = {"pulls": [host_runner_truth(session, 0)]}
+        result: dict[str, Any] = {"runs": [host_runner_truth(session, 0)]}
         host_runner.fetch_and_reduce(session, result, told)
-        run = result["pulls"][0]
+        run = result["runs"][0]
         good = run.get("host", {}).get("verdict") == "good"
         study.row("320 samples/s, 5 s: sweep", good, result.get("error") or _in_words(run))
 

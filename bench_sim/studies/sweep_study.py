@@ -408,7 +408,7 @@ def part_firmware(pool: ProcessPoolExecutor | None, seeds: int, **_: Any) -> lis
     print("| engine | seed | sweep s | tracking rms % (true speed) | worst % |")
     print("|---|---|---|---|---|")
     for r in rows:
-        t = [p.get("tracking") or {} for p in r["run"]["pulls"]]
+        t = [p.get("tracking") or {} for p in r["run"]["runs"]]
         cells = [
             ", ".join(f"{x.get(k, math.nan):.{d}f}" for x in t)
             for k, d in (("sweep_s", 3), ("rms_percent", 2), ("worst_percent", 1))

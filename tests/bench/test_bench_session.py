@@ -64,7 +64,7 @@ def test_one_pull_from_the_button_to_the_hosts_table(tmp_path: Path) -> None:
     run = json.loads(out.read_text())["runs"][0]
     assert run["host_exit_code"] == 0
     assert run["link"]["bad"] == 0
-    (pull,) = run["pulls"]
+    (pull,) = run["runs"]
     host = pull["host"]
     assert host["verdict"] in ("good", "fair")
     assert host["damage"] == []
@@ -127,10 +127,10 @@ def test_keys_work_for_a_person_at_a_terminal() -> None:
 def test_a_run_that_the_host_could_not_reduce_is_said_in_a_line() -> None:
     # a run without a verdict of the host, as a run of a stalled engine gives
     said: list[str] = []
-    boot = {"seed": 1, "pulls": [{"true_fall": None, "host": {"pull": 1, "error": "no sweep in this run"}}]}
+    boot = {"seed": 1, "runs": [{"true_fall": None, "host": {"pull": 1, "error": "no sweep in this run"}}]}
     assert batch._collect([boot], said.append) == [boot]
     assert said == ["seed 1: no sweep in this run"]
-    batch._collect([{"seed": 2, "pulls": [{"host": {}}, {}]}], said.append)
+    batch._collect([{"seed": 2, "runs": [{"host": {}}, {}]}], said.append)
     assert said[1] == "seed 2: no sweep; no sweep"
 
 
@@ -139,5 +139,5 @@ def test_old_names_of_command_and_option_still_work(command: str, option: str, t
     out = tmp_path / "two.json"
     words = [command, "--scenario", "trail-crew", option, "0", "--no-host", "--json", str(out)]
     assert CliRunner().invoke(main, words).exit_code == 0
-    assert json.loads(out.read_text())["runs"][0]["pulls"] == []
+    assert json.loads(out.read_text())["runs"][0]["runs"] == []
     assert "--pulls" not in CliRunner().invoke(main, ["sweep", "--help"]).output

@@ -40,7 +40,7 @@ def test_the_firmware_sweeps_on_the_chip():
     scenario = scenarios.load("trail-crew")  # with a barometer on the bus
     result = run_one(scenario, 1, 1, True, False, PROJECT / "firmware", chip)
     assert "error" not in result, result.get("error")
-    (run,) = result["pulls"]
+    (run,) = result["runs"]
     assert run["host"]["verdict"] == "good"
     assert run["tracking"]["rms_percent"] < 1.0
     assert run["torque_error"]["rms_percent"] < 0.5

@@ -232,7 +232,7 @@ def test_what_is_wrong_with_the_board_is_one_sentence(run, tmp_path, faults, rc,
         (("runs", "list", "--since", "yesterday"), 2, "is no date"),
         (("runs", "list", "--power-from", "3"), 2, "has no unit"),
         (("runs", "import", "/nonexistent.json"), 2, "/nonexistent.json: it cannot be read"),
-        (("runs", "set-aside", 1), 2, "needs a reason"),
+        (("runs", "exclude", 1), 2, "needs a reason"),
         (("runs", "note", 1, "words"), 6, "there is no run 1"),
         (("setup", "add", "x", "--inertia", 4), 2, "outside 0 to 1"),
         (("setup", "add", "x", "--engine-teeth", 0), 2, "count them"),
@@ -299,12 +299,12 @@ def test_library_from_import_to_find_to_export(run, tmp_path):
     run("runs", "file", 2, 3, "--engine", "auger 12")
     run("runs", "note", 2, "smells of oil", "--author", "Robin")
     run("runs", "tag", 3, "warm", "best")
-    run("runs", "set-aside", 1, "hose off")
+    run("runs", "exclude", 1, "hose off")
     found = json.loads(run("runs", "list", "--json")[0])
     assert [r["run"] for r in found] == [3, 2]
     assert json.loads(run("runs", "find", "oil", "wider", "--json")[0])[0]["run"] == 2
     assert [r["run"] for r in json.loads(run("runs", "list", "--tag", "WARM", "--json")[0])] == [3]
-    assert [r["run"] for r in json.loads(run("runs", "list", "--set-aside", "--json")[0])] == [1]
+    assert [r["run"] for r in json.loads(run("runs", "list", "--excluded", "--json")[0])] == [1]
     day = time.strftime("%Y-%m-%d", time.localtime(1_700_000_000 + 2 * 86_400))
     on_day = json.loads(run("runs", "list", "--since", day, "--until", day, "--json")[0])
     assert [r["run"] for r in on_day] == [2]
@@ -317,7 +317,7 @@ def test_library_from_import_to_find_to_export(run, tmp_path):
     shown = json.loads(run("runs", "show", 2, "--json")[0])
     assert shown["remarks"][0]["text"] == "smells of oil"
     assert shown["filed"]["setup"]["engine_teeth"] == 10
-    out, _ = run("runs", "export", 2, tmp_path)
+    out, _ = run("export", 2, "--out", tmp_path)
     run("runs", "import", out.strip(), env={"EVENFALL_ARCHIVE": str(tmp_path / "other")})
     out, _ = run("runs", "find", "smells", "--json", env={"EVENFALL_ARCHIVE": str(tmp_path / "other")})
     assert json.loads(out)[0]["changed_by"] == "Robin"

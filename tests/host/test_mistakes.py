@@ -23,15 +23,17 @@ NO_PORT = "/nonexistent/port"
 
 
 def commands(command, path=()):
-    if not isinstance(command, click.Group):
+    if not isinstance(command, click.Group) or command.invoke_without_command:
         yield list(path), command
+    if not isinstance(command, click.Group):
         return
     context = click.Context(command)
     for name in command.list_commands(context):
         yield from commands(command.get_command(context, name), (*path, name))
 
 
-ASKS = (["calibrate", "span"], ["calibrate", "check"], ["day"], ["board", "delete"])  # a question comes first
+# a question comes first
+ASKS = (["calibrate", "span"], ["calibrate", "check"], ["day"], ["session"], ["board", "delete"])
 ALL = list(commands(cli.load_commands()))
 LISTS = ["0", "999", "a", "5-1", "1-", "-", "1,,2", "1,1", "1-9999", "1;2", "1 to 3", ""]
 QUANTITIES = ["5", "5 parsecs", "x", "nan mm", "1e999 mm", "mm", "5 mm 3", "", "--5 mm"]
@@ -111,7 +113,7 @@ def typed_by_hand():
         ["inertia", "1"],
         ["inertia", "1", "1"],
         ["inertia", "1", "2"],
-        ["runs", "set-aside", "1"],
+        ["runs", "exclude", "1"],
         ["runs", "file", "1"],
         ["runs", "file", "1", "--build", "stock"],
         ["compare", "1-3", "3-5"],
@@ -130,8 +132,8 @@ def typed_by_hand():
         ["compare", "absent", "stock", "--engine", "auger 12"],
         ["runs", "note", "999", "words"],
         ["runs", "tag", "999", "word"],
-        ["runs", "set-aside", "999", "why"],
-        ["runs", "export", "999", "out"],
+        ["runs", "exclude", "999", "why"],
+        ["export", "999", "--out", "out.json"],
         ["runs", "file", "999", "--engine", "auger 12"],
         ["runs", "file", "1", "--engine", "absent"],
     ):

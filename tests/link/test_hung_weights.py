@@ -5,7 +5,6 @@ The cell's true span is the bench's own; the weights' force is their mass in sta
 
 from __future__ import annotations
 
-import csv
 import io
 import json
 import re
@@ -14,6 +13,7 @@ import time
 import evenfall.cli
 import evenfall.cli.calibrate as commands
 import pytest
+from evenfall.archive.archive import Archive
 from evenfall_bench import scenario
 from line_rig import LiveBench
 
@@ -89,9 +89,10 @@ def test_span_and_check_weight_from_the_boards_port(bench, evenfall_with, tmp_pa
     assert code == 0, err
     (error,) = json.loads(out)["error_rel"]
     assert abs(error) < 1e-3
-    with (tmp_path / "kept" / commands.LOG).open() as stream:
-        rows = list(csv.reader(stream))
-    assert float(rows[1][2]) == pytest.approx(5.0 * STANDARD_GRAVITY * SPAN, rel=1e-3)
+    with Archive(tmp_path / "kept") as archive:
+        ((_, mass_kg, count),) = archive.check_weights()
+    assert mass_kg == 5.0
+    assert count == pytest.approx(5.0 * STANDARD_GRAVITY * SPAN, rel=1e-3)
 
     # a weight that is 2 % less than said: a warning, and an exit code that says so
     code, out, _ = evenfall_with([(0.0, ""), (4.9, "")], "calibrate", "check", "5 kg")

@@ -61,7 +61,7 @@ def bench_runs(name: str, seed: int = 1, runs: int = 1, **change: dict[str, Any]
         told = host_runner.tell_set_up(session)
         session.run_script()
         person = session.operator
-        result["pulls"] = [
+        result["runs"] = [
             {"opened_s": o, "closed_s": c, "engine": e}
             for o, c, e in zip(person.opened_s, person.closed_s, person.engine_states, strict=True)
         ]
@@ -71,7 +71,7 @@ def bench_runs(name: str, seed: int = 1, runs: int = 1, **change: dict[str, Any]
         table = np.array(session.bench.truth)
         records = {name: table[:, i] for i, name in enumerate(TRUTH_FIELDS)}
         with Archive(session.folder / "archive") as archive:
-            for told_run in result["pulls"]:
+            for told_run in result["runs"]:
                 if "host" not in told_run:
                     raise RuntimeError(f"seed {seed}: a run left no run; {result.get('host_messages')}")
                 number = told_run["host"]["run"]

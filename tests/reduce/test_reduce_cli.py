@@ -142,10 +142,18 @@ def test_check_weight_log_and_alarm(tmp_path, evenfall):
     evenfall("calibrate", "check", "5 kg", "--count", f"{good:.0f}", "--plot", "d.png")
     got = evenfall("calibrate", "check", "5 kg", "--count", f"{good * 1.02:.0f}", code=1)
     assert "+2.00 % off" in got.stdout
-    log = (tmp_path / "archive" / "check_weights.csv").read_text().splitlines()
-    assert len(log) == 3
-    (tmp_path / "archive" / "check_weights.csv").write_text("\n".join([*log, "rubbish"]) + "\n")
-    assert "line 4" in evenfall("calibrate", "check", code=2).stderr
+    assert json.loads(evenfall("calibrate", "check", "--json", code=1).stdout)["error_rel"][1] > 0.0195
+
+
+def test_a_check_weight_log_of_version_0_1_is_taken_in(tmp_path, evenfall):
+    args = [a for m in (0, 5) for a in ("--reading", f"{m} kg={m * 9.80665 * 42000:.0f}")]
+    evenfall("calibrate", "span", "--arm", "250 mm", *args)
+    old = tmp_path / "archive" / "check_weights.csv"
+    good = f"1700000000,5,{5 * 9.80665 * 42000:.0f}"
+    old.write_text(f"unix_s,mass_kg,count_above_zero\r\n{good}\r\nrubbish\r\n")
+    assert "line 3" in evenfall("calibrate", "check", code=2).stderr
+    old.write_text(f"unix_s,mass_kg,count_above_zero\r\n{good}\r\n")
+    assert "1 readings" in evenfall("calibrate", "check").stdout
 
 
 def test_air_commands(tmp_path, evenfall):

@@ -1,4 +1,4 @@
-"""`evenfall day` as a program, typed at, with the board's real firmware on the simulated bench."""
+"""`evenfall session` as a program, typed at, with the board's real firmware on the simulated bench."""
 
 from __future__ import annotations
 
@@ -100,7 +100,14 @@ class Bench:
 @pytest.mark.slow
 def test_a_day_with_a_change_of_five_per_cent(tmp_path: Path) -> None:
     archive_dir = tmp_path / "archive"
-    words = [str(TOOLS / "evenfall"), "day", "--port", str(tmp_path / "port"), "--archive", str(archive_dir)]
+    words = [
+        str(TOOLS / "evenfall"),
+        "session",
+        "--port",
+        str(tmp_path / "port"),
+        "--archive",
+        str(archive_dir),
+    ]
     bench = Bench(tmp_path)
     try:
         bench.start(1.0, 0)
@@ -140,11 +147,11 @@ def test_a_day_with_a_change_of_five_per_cent(tmp_path: Path) -> None:
         day.type("fetch")
         day.expect("2 runs count.")
         day.answer("Your choice", "done")
-        day.expect("The sheet: ")
+        day.expect("The report: ")
         assert day.program.wait(60) == 0
     finally:
         bench.stop()
-    sheet = Path(day.said.split("The sheet: ")[1].splitlines()[0])
+    sheet = Path(day.said.split("The report: ")[1].splitlines()[0])
     assert "auger 12: cut pipe against stock pipe" in sheet.read_text()
     with Archive(archive_dir) as archive:
         runs = archive.find(Query())

@@ -17,7 +17,7 @@ import pytest
 from evenfall.archive.archive import Archive, Query
 from evenfall.board.link import Link
 from evenfall.errors import InputError
-from evenfall.workflow.guided_session import STEPS, Day, Guide, load_day
+from evenfall.workflow.guided_session import STEPS, Guide, Plan, load_plan
 from evenfall.workflow.report_page import write_page
 from evenfall.workflow.run_groups import reduced
 from evenfall_wire import codes, messages
@@ -126,7 +126,7 @@ def board(tmp_path: Path) -> Iterator[RestingBoard]:
 
 def guide(archive: Archive, board: RestingBoard, person: Person, plain: bool = False) -> Guide:
     """The guide of the open or a new day; `plain` writes a stand-in for the page, which is slow to draw."""
-    day = load_day(archive) or Day(archive.add_session(title="guided day"))
+    day = load_plan(archive) or Plan(archive.add_session(title="guided day"))
 
     def line() -> AbstractContextManager[Link]:
         return Link(board.url)
@@ -143,7 +143,7 @@ def guide(archive: Archive, board: RestingBoard, person: Person, plain: bool = F
     return made
 
 
-def check(archive: Archive, day: Day, person: Person) -> None:
+def check(archive: Archive, day: Plan, person: Person) -> None:
     assert len(day.before) == 3 and len(day.after) == 3 and len(day.warm) >= 3
     runs = archive.find(Query(excluded=None, limit=100))
     assert sorted(day.known()) == sorted(p["run"] for p in runs), "no run is lost, none counted twice"
@@ -155,7 +155,7 @@ def check(archive: Archive, day: Day, person: Person) -> None:
     assert day.weight is not None and day.weight["error"] == pytest.approx(true_error, abs=1e-5)
     assert "pipe cut by 8 mm" in Path(day.page).read_text()
     assert any("at peak power: real" in line for line in person.heard)
-    assert load_day(archive) is None, "the day is closed"
+    assert load_plan(archive) is None, "the day is closed"
 
 
 def test_a_whole_day(board: RestingBoard, tmp_path: Path) -> None:
@@ -164,9 +164,9 @@ def test_a_whole_day(board: RestingBoard, tmp_path: Path) -> None:
     with Archive(tmp_path / "archive") as archive:
         made = guide(archive, board, person)
         assert made.run()
-        check(archive, made.day, person)
-        assert made.day.earlier == [1]
-        assert "cut pipe against stock pipe" in Path(made.day.page).read_text()
+        check(archive, made.plan, person)
+        assert made.plan.earlier == [1]
+        assert "cut pipe against stock pipe" in Path(made.plan.page).read_text()
     assert set(board.acknowledged) == set(board.runs)
     said = "\n".join(person.heard)
     for at in range(1, len(STEPS) + 1):
@@ -197,7 +197,7 @@ def test_the_lid_closes_at_every_question(tmp_path: Path) -> None:
             with Archive(folder) as archive:
                 made = guide(archive, board, after, plain=True)
                 assert made.run(), crash_at
-                check(archive, made.day, after)
+                check(archive, made.plan, after)
                 assert archive.check() == []
 
 
@@ -207,20 +207,20 @@ def test_crash_between_fetching_and_noting_down(board: RestingBoard, tmp_path: P
         person = Person(board)
         made = guide(archive, board, person)
         made._adopt = lambda target: (_ for _ in ()).throw(CrashError())  # type: ignore[method-assign,assignment]
-        made.day.step = "warm_up"
+        made.plan.step = "warm_up"
         made.keep()
         with pytest.raises(CrashError):
             made.run()
         again = guide(archive, board, Person(board))
         archive.add_engine("auger 12")
-        assert again.day.step == "warm_up"
+        assert again.plan.step == "warm_up"
         board.pull(1.0)
         with Link(board.url) as line:
             again._fetch(line)
-        assert load_day(archive).warm == []  # type: ignore[union-attr]
+        assert load_plan(archive).warm == []  # type: ignore[union-attr]
         resumed = guide(archive, board, Person(board))
-        resumed._adopt(resumed.day.warm)
-        assert resumed.day.warm == [1]
+        resumed._adopt(resumed.plan.warm)
+        assert resumed.plan.warm == [1]
 
 
 def test_a_failed_part_stops_the_day_until_the_person_says_so(board: RestingBoard, tmp_path: Path) -> None:
@@ -237,7 +237,7 @@ def test_a_failed_part_stops_the_day_until_the_person_says_so(board: RestingBoar
         assert not guide(archive, board, person).run()
         assert answers[0].startswith("Failed: load cell.")
         assert any("four wires" in line for line in person.heard)
-        assert load_day(archive).step == "self_test"  # type: ignore[union-attr]
+        assert load_plan(archive).step == "self_test"  # type: ignore[union-attr]
 
 
 def test_bad_answers_are_said_and_asked_again(board: RestingBoard, tmp_path: Path) -> None:
@@ -257,7 +257,7 @@ def test_bad_answers_are_said_and_asked_again(board: RestingBoard, tmp_path: Pat
         person = Careless(board)
         made = guide(archive, board, person)
         assert made.run()
-        check(archive, made.day, person)
+        check(archive, made.plan, person)
     wrong = [line for line in person.heard if line.startswith("! ")]
     assert any("'5' has no unit" in line for line in wrong)
     assert any("2 to 30" in line for line in wrong)
@@ -270,7 +270,7 @@ def test_a_plan_of_a_newer_program_keeps_what_is_known(tmp_path: Path) -> None:
         archive.keep_plan(
             session, json.dumps({"step": "before", "engine": "auger 12", "colour": 3, "session": 99})
         )
-        day = load_day(archive)
+        day = load_plan(archive)
         assert day is not None and (day.step, day.engine, day.session) == ("before", "auger 12", session)
 
 
@@ -286,4 +286,4 @@ def test_no_board_leaves_the_day_open(tmp_path: Path) -> None:
         assert not made.run()
         assert any("there is no port" in line for line in person.heard)
     with pytest.raises(InputError):
-        made._set_aside([])
+        made._exclude([])

@@ -19,7 +19,7 @@ from typing import Any
 
 import pytest
 from evenfall.board.link import Link
-from evenfall.cli.live import fetcher, last_pulls
+from evenfall.cli.live import fetcher, last_runs
 from evenfall.errors import LinkError
 from evenfall.model import Air
 from evenfall.output.text import SI
@@ -180,7 +180,7 @@ def test_during_a_run_only_the_status_is_asked_and_gently(bench: Bench, folder: 
     assert {state for name, state in NotedLink.asked if name in ("list_runs", "read_run", "ack_run")} == {
         "rest"
     }
-    (run,) = last_pulls(folder / "archive")
+    (run,) = last_runs(folder / "archive")
     assert run.peak_power_W is not None and run.peak_power_W > 1000
 
 

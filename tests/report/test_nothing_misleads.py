@@ -49,7 +49,7 @@ def printed(reduction) -> str:
 
     console = Console(width=80)
     with console.capture() as captured:
-        console.print(text.pull_report(reduction))
+        console.print(text.run_report(reduction))
     return captured.get()
 
 
@@ -105,7 +105,7 @@ def test_a_negative_peak_is_a_failed_run_everywhere():
     assert plots.curve_of(r).label.endswith("(failed run)")
     (found,) = [f for f in diagnose(made.run, backwards, made.setup) if f.name == "zero and direction"]
     assert found.found and "sign of the span" in found.sentence
-    sheet = page.run_sheet(ReducedRun(r), page.About("saw", "", "", "", ""))
+    sheet = page.run_page(ReducedRun(r), page.About("saw", "", "", "", ""))
     assert "FAILED RUN" in sheet.verdict
 
 
@@ -135,7 +135,7 @@ def test_unknown_causes_take_the_interval_away(calibrated, inertia_known, words)
     assert "± NOT KNOWN" in said and "not known" in said and "all causes" not in said
     assert words in text.banner(r)
     assert plots.curve_of(r).label.endswith("(± not known)")
-    sheet = page.run_sheet(ReducedRun(r), page.About("saw", "", "", "", ""))
+    sheet = page.run_page(ReducedRun(r), page.About("saw", "", "", "", ""))
     assert "NOT KNOWN" in sheet.verdict and sheet.table.rows[0][2] == "not known"
     assert "± not known" in sheet.tiles[0].value
 

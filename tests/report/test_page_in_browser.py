@@ -38,16 +38,16 @@ def pulls(reductions: list[Reduction]) -> list[ReducedRun]:
     ]
 
 
-def sheets() -> dict[str, page.Sheet]:
+def sheets() -> dict[str, page.Report]:
     before = group(pulls(make_group(5, 1, warming=0.03, inputs={"run": "ab" * 32})), "stock pipe")
     after = group(pulls(make_group(5, 2, first_id=11, scale=1.02)), "cut pipe")
     tall = np.arange(3000.0, 14501.0, 250.0)  # 47 lines: an engine with a wide range
     wide = group(pulls(make_group(3, 3, speed_rpm=tall, top_Nm=9.0)), "wide range")
     return {
-        "comparison": page.comparison_sheet(compare(before, after), ABOUT),
-        "pull": page.run_sheet(before.runs[2], ABOUT),
-        "group": page.group_sheet(after, ABOUT, SI),
-        "wide": page.group_sheet(wide, ABOUT),
+        "comparison": page.comparison_page(compare(before, after), ABOUT),
+        "pull": page.run_page(before.runs[2], ABOUT),
+        "group": page.group_page(after, ABOUT, SI),
+        "wide": page.group_page(wide, ABOUT),
     }
 
 
@@ -162,7 +162,7 @@ def test_hostile_text_is_only_text(browser: Browser, tmp_path: Path) -> None:
     about = page.About(engine=bad, change=bad, made=bad, bench=bad, note=bad * 20)
     before = group([ReducedRun(r, label=bad) for r in make_group(6, 1, warming=0.05, notes=[bad])], bad)
     after = group([ReducedRun(r, label=bad) for r in make_group(3, 2, first_id=11)], bad + "after")
-    path = page.write(page.comparison_sheet(compare(before, after), about), tmp_path / "hostile.html")
+    path = page.write(page.comparison_page(compare(before, after), about), tmp_path / "hostile.html")
     browser.open(path)
     assert browser.requests() == [path.as_uri()]
     assert browser.complaints() == []

@@ -55,7 +55,7 @@ def simulated(folder: Path, gain: float, boots: int, first: int) -> list[Reduced
     )
     found = []
     for boot in json.loads(out.read_text())["runs"]:
-        for run in boot["pulls"]:
+        for run in boot["runs"]:
             told = run.get("host")
             if told and told["verdict"] in ("good", "fair"):
                 found.append(ReducedRun(_reduction(told), number=1000 * boot["seed"] + told["board_run"]))

@@ -224,12 +224,12 @@ class Filing(Database):
         )
 
     def keep_plan(self, session: int, plan: str) -> None:
-        """Keep how far a guided day has come, in its session."""
+        """Keep how far a guided session has come, in its session."""
         with self.change():
             self.db.execute("UPDATE sessions SET plan = ? WHERE id = ?", (plan, session))
 
     def open_plan(self) -> tuple[int, str] | None:
-        """(session, plan) of the newest guided day that has not ended."""
+        """(session, plan) of the newest guided session that has not ended."""
         row = self.db.execute(
             "SELECT id, plan FROM sessions WHERE plan != '' AND ended_unix_s IS NULL ORDER BY id DESC LIMIT 1"
         ).fetchone()

@@ -531,9 +531,3 @@ def rollback(prompt: Prompt) -> str:
     if _hashes(prompt) != known["files"]:
         raise DamageError("the files on the board differ from the earlier firmware: run an install")
     return str(known["version"])
-
-
-def present_version(prompt: Prompt) -> str | None:
-    """The version that the board's list names, if its files agree with it."""
-    known = prompt.value(f"fw_manifest('{MANIFEST}')")
-    return str(known["version"]) if known and known["files"] == _hashes(prompt) else None

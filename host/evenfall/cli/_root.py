@@ -188,3 +188,13 @@ def typed_air(pressure: str | None, temperature: str | None, humidity: str | Non
         typed(temperature or "", "temperature", "--temperature"),
         typed(humidity or "", "ratio", "--humidity"),
     )
+
+
+engine_option = click.option(
+    "--engine", shell_complete=complete("engine"), help="Engine whose builds are named."
+)
+standard_option = click.option("--standard", help="Air standard for all these runs, else as filed.")
+all_option = click.option(
+    "--all", "everything", is_flag=True, help="Count excluded, poor, aborted and warm-up runs too."
+)
+plot_option = click.option("--plot", type=click.Path(path_type=Path), help="Draw to this PNG or SVG file.")

@@ -1,4 +1,4 @@
-"""evenfall air factor, station: the weather in figures."""
+"""evenfall air ...: the air that runs are corrected with, and the standards."""
 
 from __future__ import annotations
 
@@ -19,6 +19,59 @@ from evenfall.cli._root import (
 from evenfall.errors import InputError, NotFoundError
 
 air = noun("air", "Air readings new runs are corrected with.")
+
+
+@air.command("set")
+@air_options
+@archive_option
+def set_air(pressure: str | None, temperature: str | None, humidity: str | None, archive_dir: Path) -> None:
+    """Enter the air at the engine's intake.
+
+    New runs are corrected with it.
+    """
+    from evenfall.archive.archive import Archive
+    from evenfall.reduction.air import describe
+    from evenfall.workflow.fetch import file_air
+
+    reading = typed_air(pressure, temperature, humidity)
+    if reading is None:
+        raise InputError("type the air: --pressure '29.92 inHg' --temperature '68 F' --humidity '45 %'")
+    with Archive(archive_dir) as archive:
+        number = file_air(archive, reading)
+    echo(f"air {number}: {describe(reading)}")
+
+
+@air.command("clear")
+@archive_option
+def clear_air(archive_dir: Path) -> None:
+    """Use the board's own barometer again for new runs."""
+    from evenfall.archive.archive import Archive
+
+    with Archive(archive_dir) as archive:
+        archive.deactivate("air")
+
+
+@air.command("standard")
+@click.argument("name", required=False)
+@archive_option
+def air_standard(name: str | None, archive_dir: Path) -> None:
+    """List the air standards, or choose one.
+
+    New runs are corrected by the chosen one.
+    """
+    from evenfall.archive.archive import Archive
+    from evenfall.model import DEFAULT_STANDARD
+    from evenfall.reduction.air import STANDARDS, standard_named
+
+    with Archive(archive_dir) as archive:
+        if name:
+            archive.activate("standard", standard_named(name).key)
+        now = archive.active("standard")
+    active = now[0] if now else DEFAULT_STANDARD
+    print_table(
+        ["", "name", "standard", "source"],
+        [["*" if s.key == active else "", s.key, s.title, s.source] for s in STANDARDS.values()],
+    )
 
 
 def _height(text: str | None) -> float | None:
@@ -60,9 +113,7 @@ def factor(
         with Archive(archive_dir) as archive:
             now = archive.active("air")
             if now is None:
-                raise NotFoundError(
-                    "no air reading is in force; type --pressure, --temperature and --humidity"
-                )
+                raise NotFoundError("no air reading is active; type --pressure, --temperature and --humidity")
             reading = archive.record(Air, int(now[0]))
     all_of_them = [correction(reading, key) for key in STANDARDS]
     metres = _height(height)

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import csv
-import os
 import time
 from pathlib import Path
 
@@ -24,8 +23,6 @@ from evenfall.cli._root import (
 from evenfall.errors import BoardError, InputError
 
 calibrate = noun("calibrate", "The load cell against hung weights: span, check weight.")
-LOG = "check_weights.csv"
-LOG_HEAD = ["unix_s", "mass_kg", "count_above_zero"]
 
 
 def _mean_count(port: str | None, seconds: float = 4.0) -> float:
@@ -228,7 +225,7 @@ def span(
     for line in fit.notes:
         echo(f"Note: {line}")
     if number is not None:
-        echo(f"calibration {number} is in force for new runs")
+        echo(f"calibration {number} is active: new runs are filed under it")
         per_kN, um = round(made.span_count_per_N * 1000), round(made.arm_m * 1e6)
         echo(f"For the board's own load limit: evenfall board set span={per_kN} arm_length={um}")
 
@@ -237,7 +234,7 @@ def span(
 @archive_option
 @json_option
 def list_calibrations(archive_dir: Path, as_json: bool) -> None:
-    """All calibrations, newest first; * is in force."""
+    """All calibrations, newest first; * is active."""
     from evenfall.archive.archive import Archive
     from evenfall.model import Calibration
 
@@ -306,25 +303,23 @@ def check(
     with Archive(archive_dir) as archive:
         now = archive.active("calibration")
         if now is None:
-            raise NotFoundError("no calibration is in force; make one with evenfall calibrate span")
+            raise NotFoundError("no calibration is active; make one with evenfall calibrate span")
         calibration = archive.record(Calibration, int(now[0]))
-    lever = typed(hanger, "length", "--hanger") / calibration.arm_m if hanger else 1.0
-    g, _ = gravity_or_standard(latitude, typed(height, "length", "--height") if height else None)
-    log = Path(archive_dir) / LOG
-    old = _read_log(log)
-    if mass:
-        kg = typed(mass, "mass", "check weight")
-        if count is None:
-            click.prompt("weight off, then Enter", default="", show_default=False, err=True)
-            zero = _mean_count(port)
-            click.prompt("weight on, then Enter", default="", show_default=False, err=True)
-            count = _mean_count(port) - zero
-        fresh = (float(int(time.time())), kg, count)
-        # judged before it is kept: a slip of the keyboard must not spoil the log
-        check_drift(calibration, [fresh], gravity=g, lever=lever, buoyancy=BUOYANCY)
-        _append_log(log, fresh)
-        old.append(fresh)
-    drift = check_drift(calibration, old, gravity=g, lever=lever, buoyancy=BUOYANCY)
+        lever = typed(hanger, "length", "--hanger") / calibration.arm_m if hanger else 1.0
+        g, _ = gravity_or_standard(latitude, typed(height, "length", "--height") if height else None)
+        if mass:
+            kg = typed(mass, "mass", "check weight")
+            if count is None:
+                click.prompt("weight off, then Enter", default="", show_default=False, err=True)
+                zero = _mean_count(port)
+                click.prompt("weight on, then Enter", default="", show_default=False, err=True)
+                count = _mean_count(port) - zero
+            fresh = (float(int(time.time())), kg, count)
+            # judged before it is kept: a slip of the keyboard must not spoil the log
+            check_drift(calibration, [fresh], gravity=g, lever=lever, buoyancy=BUOYANCY)
+            archive.add_check_weight(*fresh)
+        readings = archive.check_weights()
+    drift = check_drift(calibration, readings, gravity=g, lever=lever, buoyancy=BUOYANCY)
     if plot:
         from evenfall.output.diagnostic_plots import check_weight_figure
         from evenfall.output.plots import save
@@ -334,37 +329,10 @@ def check(
         print_json(vars(drift))
     else:
         echo(
-            f"Check weight reads {drift.error_rel[-1] * 100:+.2f} %, {len(old)} readings, "
+            f"Check weight reads {drift.error_rel[-1] * 100:+.2f} %, {len(readings)} readings, "
             f"trend {drift.per_year * 100:+.2f} ± {196 * drift.per_year_u:.2f} % a year"
         )
         for line in drift.notes:
             echo(f"Warning: {line}")
     if drift.notes:
         click.get_current_context().exit(1)
-
-
-def _read_log(path: Path) -> list[tuple[float, float, float]]:
-    if not path.exists():
-        return []
-    rows = []
-    with path.open(newline="", encoding="utf-8") as stream:
-        for n, row in enumerate(csv.reader(stream), 1):
-            if row == LOG_HEAD or not row:
-                continue
-            try:
-                unix_s, kg, count = (float(v) for v in row)
-            except ValueError:
-                raise InputError(f"{path}, line {n} is not three numbers; mend or remove the line") from None
-            rows.append((unix_s, kg, count))
-    return rows
-
-
-def _append_log(path: Path, row: tuple[float, float, float]) -> None:
-    fresh = not path.exists()
-    with path.open("a", newline="", encoding="utf-8") as stream:
-        writer = csv.writer(stream)
-        if fresh:
-            writer.writerow(LOG_HEAD)
-        writer.writerow([f"{v:.10g}" for v in row])
-        stream.flush()
-        os.fsync(stream.fileno())

@@ -1,4 +1,4 @@
-"""evenfall export: runs as CSV or Parquet, and the schema of both."""
+"""evenfall export: runs as CSV, Parquet or whole, and the schema of the tables."""
 
 from __future__ import annotations
 
@@ -6,13 +6,17 @@ from pathlib import Path
 
 import click
 
-from evenfall.cli._root import archive_option, echo, root
-from evenfall.cli.compare import engine_option, standard_option
+from evenfall.cli._root import archive_option, echo, engine_option, root, standard_option
+from evenfall.errors import InputError
 
 
 @root.command()
 @click.argument("specs", nargs=-1, metavar="RUNS...")
-@click.option("--out", type=click.Path(path_type=Path), help="CSV or Parquet file; without it CSV to stdout.")
+@click.option(
+    "--out",
+    type=click.Path(path_type=Path),
+    help="File that ends in .csv, .parquet or .json, or a folder for run-N.json; without it CSV to stdout.",
+)
 @click.option(
     "--table",
     type=click.Choice(["bins", "runs", "samples"]),
@@ -37,24 +41,38 @@ def export(
     standard: str | None,
     archive_dir: Path,
 ) -> None:
-    """Write RUNS as a CSV or Parquet table.
+    """Write RUNS as a CSV or Parquet table, or whole.
 
-    RUNS: 3,5-8, or names of builds with --engine.
+    RUNS: 3,5-8, or names of builds with --engine. A run written whole (.json, or into a folder) holds its
+    raw frames and what it is filed under; `evenfall runs import` takes it into another archive.
     """
     from evenfall.archive.archive import Archive, write_whole
     from evenfall.output.tables import Row, schema_text, to_csv, to_parquet
     from evenfall.output.text import UNIT_CHOICES
-    from evenfall.workflow.run_groups import checked_target, pull_numbers, reduced
+    from evenfall.workflow.run_groups import checked_target, reduced, run_numbers
 
     if schema:
         echo(schema_text(), nl=False)
         return
     if not specs:
         raise click.UsageError("say which runs, e.g. 3,5-8")
-    target = checked_target(out, (".csv", ".parquet")) if out else None
+    folder = out if out is not None and out.is_dir() else None
+    target = checked_target(out, (".csv", ".parquet", ".json")) if out and not folder else None
+    ending = target.suffix.lower() if target else ".json" if folder else ".csv"
+    if ending == ".parquet" and units != "si":
+        raise click.UsageError("Parquet is always SI; US units are for CSV")
     with Archive(archive_dir) as archive:
+        numbers = [n for spec in specs for n in run_numbers(archive, spec, engine)]
+        if ending == ".json":
+            if target is not None and len(numbers) != 1:
+                raise InputError(f"{target.name} holds one run, {len(numbers)} are named; give a folder")
+            for number in numbers:
+                path = target or out / f"run-{number}.json"  # type: ignore[operator]
+                write_whole(path, archive.export(number))
+                echo(str(path))
+            return
         rows = []
-        for number in [n for spec in specs for n in pull_numbers(archive, spec, engine)]:
+        for number in numbers:
             known = archive.row(number)
             rows.append(
                 Row(
@@ -65,9 +83,7 @@ def export(
                     known["started_unix_s"],
                 )
             )
-    if target is not None and target.suffix.lower() == ".parquet":
-        if units != "si":
-            raise click.UsageError("Parquet is always SI; US units are for CSV")
+    if target is not None and ending == ".parquet":
         to_parquet(rows, target, table)
     else:
         text = to_csv(rows, table, UNIT_CHOICES["us"] if units == "us" else None)

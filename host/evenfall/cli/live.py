@@ -62,11 +62,11 @@ def live(
         if as_json:
             print_json(view.status)
         else:
-            Console().print(render(view, last_pulls(archive_dir), chosen, standard, air))
+            Console().print(render(view, last_runs(archive_dir), chosen, standard, air))
         return
     if not Console().is_terminal:
         raise InputError("the live view needs a terminal; for one reading write --once or --json")
-    watch(watcher, lambda: last_pulls(archive_dir), chosen, standard, air, seconds)
+    watch(watcher, lambda: last_runs(archive_dir), chosen, standard, air, seconds)
 
 
 def fetcher(archive_dir: Path) -> Callable[[Link], str]:
@@ -89,7 +89,7 @@ def active_standard(archive_dir: Path) -> tuple[str, Air | None]:
         return filing.standard, archive.record(Air, filing.air_id) if filing.air_id else None
 
 
-def last_pulls(archive_dir: Path) -> list[LastRun]:
+def last_runs(archive_dir: Path) -> list[LastRun]:
     """The newest runs of the archive; an archive that is not there yet holds none."""
     from evenfall.archive.archive import FILE_NAME, Archive, Query
     from evenfall.workflow.live_view import LastRun

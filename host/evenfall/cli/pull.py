@@ -40,8 +40,8 @@ if TYPE_CHECKING:
 @archive_option
 @click.option("--engine", shell_complete=complete("engine"), help="File under this engine's latest build.")
 @click.option("--build", shell_complete=complete("build"), help="... or under this build of it.")
-@click.option("--setup", "setup_name", help="Set-up by label or number, else the one in force.")
-@click.option("--calibration", help="Calibration by label or number, else the one in force.")
+@click.option("--setup", "setup_name", help="Set-up by label or number, else the active one.")
+@click.option("--calibration", help="Calibration by label or number, else the active one.")
 @click.option("--standard", help="Air standard, else the active one.")
 @air_options
 @click.option("--run", "wanted", type=int, multiple=True, help="Only this run of the board; repeatable.")
@@ -79,6 +79,7 @@ def pull(
     """
     from evenfall.archive.archive import Archive
     from evenfall.model import Calibration, Setup
+    from evenfall.output.plain import run_as_json
     from evenfall.reduction.air import standard_named
     from evenfall.workflow.fetch import active_filing, file_air, take_runs
     from evenfall.workflow.reduce_service import reduce_stored
@@ -147,9 +148,9 @@ def pull(
             except ImportError as error:
                 no_plot = True  # said once; the numbers need no picture
                 progress(missing_part(error) or str(error))
-            result.update(pull_as_json(archive, result["run"], reduction))
+            result.update(run_as_json(archive, result["run"], reduction))
             if not as_json:
-                print_pull(archive, result["run"], reduction, units)
+                print_run(archive, result["run"], reduction, units)
                 if drawn:
                     echo(f"Plot: {drawn}")
         if as_json:
@@ -227,47 +228,14 @@ def _draw(
     return Path(plot_curves([reduction], path, [f"run {number}"], UNIT_CHOICES[units], title))
 
 
-def pull_as_json(archive: Archive, number: int, reduction: Reduction) -> dict[str, Any]:
-    """All that is known of a reduced pull, SI units, per bin; a documented output of `--json`."""
-    from evenfall.output.text import banner
-
-    row = archive.row(number)
-    run = archive.run(number)
-    bins = reduction.bins
-    return {
-        **row,
-        "damage": run.damage,
-        "start_tick": run.start_tick,
-        "board_verdict": run.verdict,
-        "standard": reduction.standard,
-        "air_factor": reduction.air_factor,
-        "air_factor_u": reduction.air_factor_u,
-        "air_factor_in_range": reduction.air_factor_in_range,
-        "peak_power": vars(reduction.peak_power_W),
-        "peak_torque": vars(reduction.peak_torque_Nm),
-        "sweep_time_s": reduction.sweep_time_s,
-        "sweep_time_set_s": run.settings["sweep_time"] / 1000 if "sweep_time" in run.settings else None,
-        "budget": reduction.budget,
-        "notes": reduction.notes,
-        "failed": reduction.failed,
-        "not_known": reduction.not_known,
-        "banner": banner(reduction),
-        "inputs": reduction.inputs,
-        "bins": [
-            dict(zip(vars(bins), values, strict=True))
-            for values in zip(*(a.tolist() for a in vars(bins).values()), strict=True)
-        ],
-    }
-
-
-def print_pull(archive: Archive, number: int, reduction: Reduction, units: str) -> None:
-    """Table, peaks, verdict and notes of one pull on stdout."""
+def print_run(archive: Archive, number: int, reduction: Reduction, units: str) -> None:
+    """Table, peaks, verdict and notes of one run on stdout."""
     from rich.console import Console
 
-    from evenfall.output.text import UNIT_CHOICES, pull_report
+    from evenfall.output.text import UNIT_CHOICES, run_report
 
     row = archive.row(number)
-    Console().print(pull_report(replace(reduction, run_id=number), UNIT_CHOICES[units]))
+    Console().print(run_report(replace(reduction, run_id=number), UNIT_CHOICES[units]))
     verdict = code_texts.say(code_texts.VERDICTS, row["verdict"])
     reason = code_texts.say(code_texts.REASONS, row["reason"])
     echo(f"Verdict of the board: {verdict}" + (f": {reason}" if row["reason"] != "none" else ""))

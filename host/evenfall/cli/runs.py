@@ -25,13 +25,13 @@ from evenfall.cli._root import (
     units_option,
     when,
 )
-from evenfall.cli.pull import print_pull, pull_as_json
+from evenfall.cli.pull import print_run
 from evenfall.errors import EvenfallError, InputError
 
 if TYPE_CHECKING:
     from evenfall.archive.archive import Query
 
-runs = noun("runs", "The runs in the archive: list, find, show, note, tag, set aside, export, import.")
+runs = noun("runs", "The runs in the archive: list, find, show, note, tag, exclude, file, import.")
 
 
 def find_options(command: F) -> F:
@@ -53,8 +53,8 @@ def find_options(command: F) -> F:
         ),
         click.option("--tag", multiple=True, shell_complete=complete("tag"), help="A tag; repeatable."),
         click.option("--verdict", type=click.Choice(list(code_texts.VERDICTS)), help="The board's verdict."),
-        click.option("--set-aside", "aside", is_flag=True, help="Only runs set aside."),
-        click.option("--all", "everything", is_flag=True, help="Runs set aside, too."),
+        click.option("--excluded", is_flag=True, help="Only excluded runs."),
+        click.option("--all", "everything", is_flag=True, help="Excluded runs, too."),
         click.option(
             "--sort", type=click.Choice(["date", "power", "torque"]), default="date", show_default=True
         ),
@@ -80,7 +80,7 @@ def query_of(
     flag: tuple[str, ...],
     tag: tuple[str, ...],
     verdict: str | None,
-    aside: bool,
+    excluded: bool,
     everything: bool,
     sort: str,
     limit: int,
@@ -107,7 +107,7 @@ def query_of(
         flags=flag,
         tags=tag,
         verdict=verdict,
-        excluded=None if everything else aside,
+        excluded=None if everything else excluded,
         sort=sort,
         limit=limit,
     )
@@ -196,6 +196,7 @@ def show(
 ) -> None:
     """Show all about one run, reduced anew."""
     from evenfall.archive.archive import Archive
+    from evenfall.output.plain import run_as_json
     from evenfall.printable import printable
     from evenfall.reduction.air import describe
     from evenfall.workflow.reduce_service import inputs_of, reduce_stored
@@ -207,7 +208,7 @@ def show(
         if as_json:
             print_json(
                 {
-                    **pull_as_json(archive, run, reduction),
+                    **run_as_json(archive, run, reduction),
                     "filed": {"calibration": vars(calibration), "setup": vars(setup), "air": vars(air)},
                     "remarks": notes,
                 }
@@ -226,7 +227,7 @@ def show(
                           f"({calibration.note or 'calibration'})"),
             ("tags", row["tags"]),
             ("flags", row["flags"]),
-            ("set aside", row["excluded"]),
+            ("excluded", row["excluded"]),
         ]  # fmt: skip
         for name, text in rows:
             if text:
@@ -235,7 +236,7 @@ def show(
             echo(f"damage     {line}")
         for note in notes:
             echo(printable(f"note       {when(note['made_unix_s'])} {note['author']}: {note['text']}"))
-        print_pull(archive, run, reduction, units)
+        print_run(archive, run, reduction, units)
 
 
 @runs.command()
@@ -265,23 +266,30 @@ def tag(run: int, tags: tuple[str, ...], remove: bool, archive_dir: Path) -> Non
             (archive.remove_tag if remove else archive.add_tag)(run, word)
 
 
-@runs.command("set-aside")
+@runs.command()
 @click.argument("run", type=int)
 @click.argument("reason", required=False)
-@click.option("--back", is_flag=True, help="Count it again.")
 @archive_option
-def set_aside(run: int, reason: str | None, back: bool, archive_dir: Path) -> None:
+def exclude(run: int, reason: str | None, archive_dir: Path) -> None:
     """Leave a run out of lists and comparisons.
 
-    With a REASON; nothing is deleted.
+    With a REASON; nothing is deleted, and `include` counts it again.
     """
     from evenfall.archive.archive import Archive
 
     with Archive(archive_dir) as archive:
-        if back:
-            archive.include(run)
-        else:
-            archive.exclude(run, reason or "")
+        archive.exclude(run, reason or "")
+
+
+@runs.command()
+@click.argument("run", type=int)
+@archive_option
+def include(run: int, archive_dir: Path) -> None:
+    """Count an excluded run again."""
+    from evenfall.archive.archive import Archive
+
+    with Archive(archive_dir) as archive:
+        archive.include(run)
 
 
 @runs.command("file")
@@ -336,25 +344,6 @@ def file_under(
             except EvenfallError as error:
                 progress(f"run {number} is filed but cannot be reduced: {error}")
     echo(f"{len(runs)} runs filed")
-
-
-@runs.command()
-@click.argument("run", type=int)
-@click.argument("target", type=click.Path(path_type=Path))
-@archive_option
-def export(run: int, target: Path, archive_dir: Path) -> None:
-    """Write one run to a self-describing file.
-
-    JSON with the raw frames inside; a folder gets run-N.json.
-    """
-    from evenfall.archive.archive import Archive, write_whole
-
-    with Archive(archive_dir) as archive:
-        data = archive.export(run)
-    if target.is_dir():
-        target = target / f"run-{run}.json"
-    write_whole(target, data)
-    echo(str(target))
 
 
 @runs.command("import")

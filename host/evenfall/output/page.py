@@ -1,6 +1,6 @@
 """One report, one HTML file: nothing is fetched, nothing runs, one sheet of paper when printed.
 
-A `Sheet` is what the template shows; `run_sheet`, `group_sheet` and `comparison_sheet` fill it.
+A `Report` is what the template shows; `run_page`, `group_page` and `comparison_page` fill it.
 Every text is escaped by the template; only the pictures, drawn by plots.py, go in as they are.
 """
 
@@ -33,7 +33,7 @@ from evenfall.reduction.uncertainty import COVERAGE
 from evenfall.statistics.compare import Comparison, Group, ReducedRun
 from evenfall.units import from_si
 
-NOTE_LENGTH = 600  # characters of a note on the sheet; the archive keeps all of it
+NOTE_LENGTH = 600  # characters of a note on the page; the archive keeps all of it
 CAUTIONS = (
     "The figures hold for this engine on this bench in this set-up. They are no maker's rating and no "
     "certificate; the maker's limits for speed, fuel and temperature come first.",
@@ -51,7 +51,7 @@ class About:
     made: str = ""  # when and by whom
     bench: str = ""
     note: str = ""
-    invented: bool = False  # demonstration data says so on the sheet
+    invented: bool = False  # demonstration data says so on the page
 
 
 @dataclass(frozen=True)
@@ -74,7 +74,7 @@ class Table:
 
 
 @dataclass(frozen=True)
-class Sheet:
+class Report:
     """All that the template needs."""
 
     title: str
@@ -93,8 +93,8 @@ class Sheet:
     footer: tuple[str, ...] = field(default=())
 
 
-def render(sheet: Sheet) -> str:
-    """The sheet as one HTML document."""
+def render(report: Report) -> str:
+    """The page as one HTML document."""
     environment = Environment(
         loader=PackageLoader("evenfall.output"),
         autoescape=True,
@@ -103,25 +103,25 @@ def render(sheet: Sheet) -> str:
         trim_blocks=True,
         lstrip_blocks=True,
     )
-    fit = _fit_print(sheet)
-    return environment.get_template("sheet.html").render(
-        sheet=sheet,
-        note=printable(sheet.about.note, NOTE_LENGTH),
+    fit = _fit_print(report)
+    return environment.get_template("page.html").render(
+        report=report,
+        note=printable(report.about.note, NOTE_LENGTH),
         print_px=round(fit.root_px, 1),
         print_row_em=round(fit.row_em, 2),
         print_figure_px=round(fit.figure_px),
     )
 
 
-def write(sheet: Sheet, path: str | Path) -> Path:
-    """Write the sheet to a file; return its path."""
+def write(report: Report, path: str | Path) -> Path:
+    """Write the page to a file; return its path."""
     path = Path(path)
-    path.write_text(render(sheet), encoding="utf-8")
+    path.write_text(render(report), encoding="utf-8")
     return path
 
 
-def run_sheet(run: ReducedRun, about: About, units: Units = US) -> Sheet:
-    """The sheet of one run."""
+def run_page(run: ReducedRun, about: About, units: Units = US) -> Report:
+    """The report of one run."""
     r = run.reduction
     b = r.bins
     figure = plots.curves_figure([plots.curve_of(r, run.name)], units, width_in=5.4, height_in=6.3)
@@ -142,7 +142,7 @@ def run_sheet(run: ReducedRun, about: About, units: Units = US) -> Sheet:
         rows,
         banner(r) or "± holds the true value 19 times in 20.",
     )
-    return Sheet(
+    return Report(
         title=f"{about.engine}: {run.name}",
         kind="One run",
         about=about,
@@ -159,8 +159,8 @@ def run_sheet(run: ReducedRun, about: About, units: Units = US) -> Sheet:
     )
 
 
-def group_sheet(g: Group, about: About, units: Units = US) -> Sheet:
-    """The sheet of several runs of one build."""
+def group_page(g: Group, about: About, units: Units = US) -> Report:
+    """The report of several runs of one build."""
     figure = plots.curves_figure([plots.group_curve(g)], units, width_in=5.4, height_in=6.3)
     words = (
         f"Mean curve of {g.n} runs; power peaks at {g.peak_power_rpm:,.0f} rpm, torque at "
@@ -203,7 +203,7 @@ def group_sheet(g: Group, about: About, units: Units = US) -> Sheet:
             "two runs of one build differ by less, 19 times in 20",
         ),
     )
-    return Sheet(
+    return Report(
         title=f"{about.engine}: {g.label}",
         kind=f"{g.n} runs of one build",
         about=about,
@@ -220,8 +220,8 @@ def group_sheet(g: Group, about: About, units: Units = US) -> Sheet:
     )
 
 
-def comparison_sheet(c: Comparison, about: About, units: Units = US) -> Sheet:
-    """The sheet of a before/after."""
+def comparison_page(c: Comparison, about: About, units: Units = US) -> Report:
+    """The report of a before/after."""
     b = c.bins
     sentence = verdict_sentence(c, units)
     words = (
@@ -305,7 +305,7 @@ def comparison_sheet(c: Comparison, about: About, units: Units = US) -> Sheet:
     noticed = [d.sentence for d in c.differences] + list(_group_noticed([c.before, c.after]))
     if c.settled:
         noticed.append(f"Without the warming runs: {verdict_sentence(c.settled, units)}")
-    return Sheet(
+    return Report(
         title=f"{about.engine}: {c.after.label} against {c.before.label}",
         kind="Before and after",
         about=about,
@@ -464,24 +464,24 @@ class _Print:
     figure_px: float
 
 
-def _fit_print(sheet: Sheet) -> _Print:
+def _fit_print(report: Report) -> _Print:
     """The largest type at which everything fits one sheet of A4 or Letter.
 
     A plain estimate from counts of rows and characters; the tests print and count the pages.
     """
     height, width = 975.0, 710.0  # inside the margins: Letter's height, A4's width
-    below = [*sheet.method, *sheet.noticed, *sheet.cautions, sheet.about.note[:NOTE_LENGTH]]
+    below = [*report.method, *report.noticed, *report.cautions, report.about.note[:NOTE_LENGTH]]
     for root, least_em in [(r, 1.36) for r in np.arange(11.6, 9.9, -0.1)] + [
         (r, 1.12) for r in np.arange(9.9, 8.55, -0.1)
     ]:
         small = 0.8 * root
         per_line = (width / 2 - 30) / (0.475 * small)
-        lines = sum(np.ceil(len(text) / per_line) + 0.25 for text in below) + len(sheet.conditions)
+        lines = sum(np.ceil(len(text) / per_line) + 0.25 for text in below) + len(report.conditions)
         words = (lines * 1.32 * small + 4 * 2.4 * root) / 2 * 1.03 + 2.5 * root
-        head = (11 + 3.6 * bool(sheet.verdict) + 2.2 * bool(sheet.about.change)) * root
-        head += 1.35 * root * (len(sheet.about.change) // 90 + len(sheet.title) // 55)
+        head = (11 + 3.6 * bool(report.verdict) + 2.2 * bool(report.about.change)) * root
+        head += 1.35 * root * (len(report.about.change) // 90 + len(report.title) // 55)
         room = height - head - words
-        row_em = min(1.5, (room - 8 * root) / len(sheet.table.rows) / small - 0.04)
+        row_em = min(1.5, (room - 8 * root) / len(report.table.rows) / small - 0.04)
         figure = min(520.0, room - 6 * root)
         if row_em >= least_em and figure >= 330:
             return _Print(float(root), float(row_em), figure)

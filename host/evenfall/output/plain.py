@@ -1,12 +1,45 @@
-"""Groups and comparisons as plain dicts in SI: what `--json` prints and the screen draws."""
+"""Runs, groups and comparisons as plain dicts in SI: what `--json` prints and the screen draws."""
 
 from __future__ import annotations
 
 from dataclasses import asdict
 from typing import Any
 
-from evenfall.output.text import SI, verdict_sentence
+from evenfall.archive.archive import Archive
+from evenfall.model import Reduction
+from evenfall.output.text import SI, banner, verdict_sentence
 from evenfall.statistics.compare import Comparison, Gain, Group
+
+
+def run_as_json(archive: Archive, number: int, reduction: Reduction) -> dict[str, Any]:
+    """All that is known of a reduced run, SI units, per bin."""
+    row = archive.row(number)
+    run = archive.run(number)
+    bins = reduction.bins
+    return {
+        **row,
+        "damage": run.damage,
+        "start_tick": run.start_tick,
+        "board_verdict": run.verdict,
+        "standard": reduction.standard,
+        "air_factor": reduction.air_factor,
+        "air_factor_u": reduction.air_factor_u,
+        "air_factor_in_range": reduction.air_factor_in_range,
+        "peak_power": vars(reduction.peak_power_W),
+        "peak_torque": vars(reduction.peak_torque_Nm),
+        "sweep_time_s": reduction.sweep_time_s,
+        "sweep_time_set_s": run.settings["sweep_time"] / 1000 if "sweep_time" in run.settings else None,
+        "budget": reduction.budget,
+        "notes": reduction.notes,
+        "failed": reduction.failed,
+        "not_known": reduction.not_known,
+        "banner": banner(reduction),
+        "inputs": reduction.inputs,
+        "bins": [
+            dict(zip(vars(bins), values, strict=True))
+            for values in zip(*(a.tolist() for a in vars(bins).values()), strict=True)
+        ],
+    }
 
 
 def comparison_as_json(c: Comparison) -> dict[str, Any]:

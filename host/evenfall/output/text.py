@@ -174,7 +174,7 @@ def summary_lines(reduction: Reduction, units: Units = US) -> list[str]:
     ]
 
 
-def pull_report(reduction: Reduction, units: Units = US) -> RenderableType:
+def run_report(reduction: Reduction, units: Units = US) -> RenderableType:
     """All that is printed after one run."""
     parts: list[RenderableType] = [bin_table(reduction, units)]
     parts += [_said(line) for line in summary_lines(reduction, units)]

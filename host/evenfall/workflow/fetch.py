@@ -49,7 +49,7 @@ def active_filing(archive: Archive, warn: Callable[[str], None] = lambda _: None
         )
     elif air and time.time() - air[1] > AIR_STALE_S:
         hours = (time.time() - air[1]) / 3600
-        warn(f"the air reading in force is {hours:.0f} h old: take a new one with evenfall air set")
+        warn(f"the active air reading is {hours:.0f} h old: take a new one with evenfall air set")
     standard = archive.active("standard")
     return Filing(
         number("build"),

@@ -1,6 +1,6 @@
-"""A day at the bench, step by step: `STEPS` is the order.
+"""A session at the bench, step by step: `STEPS` is the order.
 
-How far the day has come is written to its session in the archive after every step and after every
+How far it has come is written to the archive in the archive after every step and after every
 run, so a crash, a closed lid or a pulled plug loses at most the question that was open.  Runs are
 taken from the session itself: one that was fetched and not yet noted down is found again.
 """
@@ -57,6 +57,7 @@ IDLE_STATES = ("rest", "ready", "safe")
 
 
 Reading = tuple[float, float, float]  # Unix seconds, kg, counts above the zero
+Judge = Callable[[list[ReducedRun]], tuple[bool, list[str]]]  # (whether these are enough, what to say)
 
 
 class Talk(Protocol):
@@ -68,8 +69,8 @@ class Talk(Protocol):
 
 
 @dataclass
-class Day:
-    """Everything that is kept of a day; plain values only."""
+class Plan:
+    """Everything that is kept of a guided session; plain values only."""
 
     session: int
     step: str = STEPS[0]
@@ -94,29 +95,29 @@ class Day:
         return {*self.earlier, *self.warm, *self.before, *self.warm_again, *self.after}
 
 
-def load_day(archive: Archive) -> Day | None:
-    """The day that is still open, or None.  A plan of a newer evenfall keeps what is known here."""
+def load_plan(archive: Archive) -> Plan | None:
+    """The session that is still open, or None.  A plan of a newer evenfall keeps what is known here."""
     found = archive.open_plan()
     if found is None:
         return None
     session, text = found
     body = json.loads(text)
-    names = {f.name for f in fields(Day)}
-    return Day(**{**{k: v for k, v in body.items() if k in names}, "session": session})
+    names = {f.name for f in fields(Plan)}
+    return Plan(**{**{k: v for k, v in body.items() if k in names}, "session": session})
 
 
 class Guide:
     """Leads through the steps.
 
     `line()` opens the board; `reduce(number)` gives a reduced run; `write_page(before, after)` writes
-    the sheet and returns where it lies; `keep_weight(reading)` adds to the check-weight log and returns
+    the report and returns where it lies; `keep_weight(reading)` adds to the check-weight log and returns
     all of it.
     """
 
     def __init__(
         self,
         archive: Archive,
-        day: Day,
+        plan: Plan,
         talk: Talk,
         line: Callable[[], AbstractContextManager[Link]],
         reduce: Callable[[int], ReducedRun],
@@ -125,7 +126,7 @@ class Guide:
         keep_weight: Callable[[Reading], list[Reading]] = lambda reading: [reading],
     ) -> None:
         self.archive = archive
-        self.day = day
+        self.plan = plan
         self.talk = talk
         self.line = line
         self.reduce = reduce
@@ -134,28 +135,28 @@ class Guide:
         self.keep_weight = keep_weight
 
     def run(self) -> bool:
-        """Go on from the day's step; return whether the day came to its end."""
-        while self.day.step:
+        """Go on from the open step; return whether the session came to its end."""
+        while self.plan.step:
             try:
-                done = getattr(self, "step_" + self.day.step)()
+                done = getattr(self, "step_" + self.plan.step)()
             except (LinkError, BoardError, InputError) as error:
                 self.talk.say(f"! {error}")
                 done = False
             if done:
-                at = STEPS.index(self.day.step) + 1
-                self.day.step = STEPS[at] if at < len(STEPS) else ""
+                at = STEPS.index(self.plan.step) + 1
+                self.plan.step = STEPS[at] if at < len(STEPS) else ""
                 self.keep()
                 continue
             self.keep()
-            options = {"again": "try this step again", "leave": "leave; `evenfall day` goes on from here"}
-            if self.talk.choose(f"Step '{_title(self.day.step)}' is not done.", options, "again") == "leave":
+            options = {"again": "try this step again", "leave": "leave; `evenfall session` goes on from here"}
+            if self.talk.choose(f"Step '{_title(self.plan.step)}' is not done.", options, "again") == "leave":
                 return False
-        self.archive.end_session(self.day.session)
+        self.archive.end_session(self.plan.session)
         return True
 
     def keep(self) -> None:
         """Write down how far we are."""
-        self.archive.keep_plan(self.day.session, json.dumps(asdict(self.day)))
+        self.archive.keep_plan(self.plan.session, json.dumps(asdict(self.plan)))
 
     # --- steps: each returns whether it is done ---
 
@@ -167,7 +168,7 @@ class Guide:
         with self.line() as line:
             line.set_clock()
             results = line.self_test()
-            self.day.self_test = [list(row) for row in results]
+            self.plan.self_test = [list(row) for row in results]
             for item, result, value in results:
                 name = code_texts.say(code_texts.SELF_TEST_ITEMS, item)
                 self.talk.say(f"  {name:14} {code_texts.say(code_texts.SELF_TEST_RESULTS, result)} ({value})")
@@ -175,10 +176,10 @@ class Guide:
                     self.talk.say(f"  {'':14} {code_texts.say(code_texts.SELF_TEST_ADVICE, item)}")
             self.keep()
             self._fetch(line)
-        self._adopt(self.day.earlier)
-        if self.day.earlier:
+        self._adopt(self.plan.earlier)
+        if self.plan.earlier:
             self.talk.say(
-                f"The board held {len(self.day.earlier)} runs from before; they are in the archive now."
+                f"The board held {len(self.plan.earlier)} runs from before; they are in the archive now."
             )
         failed = [item for item, result, _ in results if result == "fail"]
         if failed:
@@ -192,8 +193,8 @@ class Guide:
         self._heading("Zero", "Nothing on the arm, hoses hanging as in a run, shaft at rest, water off.")
         self.talk.ask("Enter when it is so")
         with self.line() as line:
-            self.day.zero_count = line.zero()
-        self.talk.say(f"Zero {self.day.zero_count} counts.")
+            self.plan.zero_count = line.zero()
+        self.talk.say(f"Zero {self.plan.zero_count} counts.")
         return True
 
     def step_weight(self) -> bool:
@@ -212,8 +213,8 @@ class Guide:
             calibration, [reading], buoyancy=BUOYANCY
         )  # a slip of the keyboard must not spoil the log
         error = check_drift(calibration, self.keep_weight(reading), buoyancy=BUOYANCY)
-        self.day.weight = {"mass_kg": mass, "error": float(error.error_rel[-1])}
-        self.talk.say(f"The weight reads {100 * self.day.weight['error']:+.2f} % off ({source}).")
+        self.plan.weight = {"mass_kg": mass, "error": float(error.error_rel[-1])}
+        self.talk.say(f"The weight reads {100 * self.plan.weight['error']:+.2f} % off ({source}).")
         for note in error.notes:
             self.talk.say(f"! {note}")
         if error.notes:
@@ -255,7 +256,7 @@ class Guide:
         names = [e["name"] for e in self.archive.engines()]
         if names:
             self.talk.say("Engines here: " + ", ".join(names))
-        name = self.talk.ask("Engine", self.day.engine or (names[-1] if names else "")).strip()
+        name = self.talk.ask("Engine", self.plan.engine or (names[-1] if names else "")).strip()
         if name.lower() not in [n.lower() for n in names]:
             self.archive.add_engine(name)
         builds = [b["build"] for b in self.archive.builds(name)]
@@ -264,57 +265,57 @@ class Guide:
         build = self.talk.ask("Build as it is now", builds[-1] if builds else "as found").strip()
         if build.lower() not in [b.lower() for b in builds]:
             self.archive.add_build(name, build)
-        self.day.engine, self.day.before_build = name, build
-        self.day.by = self.talk.ask("Who is at the bench", self.day.by)
-        want = self.talk.ask("Runs before and after, each", str(self.day.want)).strip()
+        self.plan.engine, self.plan.before_build = name, build
+        self.plan.by = self.talk.ask("Who is at the bench", self.plan.by)
+        want = self.talk.ask("Runs before and after, each", str(self.plan.want)).strip()
         if not want.isdigit() or not 2 <= int(want) <= 30:
             raise InputError(f"'{want}' runs: give a number from 2 to 30; three is a good start")
-        self.day.want = int(want)
+        self.plan.want = int(want)
         self.archive.activate("build", self.archive.build_id(name, build))
         return True
 
     def step_warm_up(self) -> bool:
         """Runs until three in a row agree."""
         self._heading("Warm-up", f"Run until {WARM_RUNS} in a row agree within {100 * WARM_SPREAD:g} %.")
-        return self._pulls(self.day.warm, self._warm_enough)
+        return self._make_runs(self.plan.warm, self._warm_enough)
 
     def step_before(self) -> bool:
         """The runs before the change."""
-        self._heading("Before", f"{self.day.want} runs of '{self.day.before_build}', one like the other.")
-        return self._pulls(self.day.before, self._enough)
+        self._heading("Before", f"{self.plan.want} runs of '{self.plan.before_build}', one like the other.")
+        return self._make_runs(self.plan.before, self._enough)
 
     def step_change(self) -> bool:
         """What was changed, and the name of the new build."""
         self._heading("Change", "Engine off and cold enough to touch. Change one thing only.")
-        self.day.change = self.talk.ask("What was changed", self.day.change).strip()
-        if not self.day.change:
+        self.plan.change = self.talk.ask("What was changed", self.plan.change).strip()
+        if not self.plan.change:
             raise InputError("say in a few words what was changed; the report carries it")
-        builds = [b["build"].lower() for b in self.archive.builds(self.day.engine)]
-        name = self.talk.ask("Name of the new build", self.day.after_build or self.day.change[:40]).strip()
-        if name.lower() in builds and name != self.day.after_build:
+        builds = [b["build"].lower() for b in self.archive.builds(self.plan.engine)]
+        name = self.talk.ask("Name of the new build", self.plan.after_build or self.plan.change[:40]).strip()
+        if name.lower() in builds and name != self.plan.after_build:
             raise InputError(
-                f"'{self.day.engine}' has a build '{name}' already; give the new one another name"
+                f"'{self.plan.engine}' has a build '{name}' already; give the new one another name"
             )
         if name.lower() not in builds:
-            self.archive.add_build(self.day.engine, name, self.day.change, self.day.by)
-        self.day.after_build = name
-        self.archive.activate("build", self.archive.build_id(self.day.engine, name))
+            self.archive.add_build(self.plan.engine, name, self.plan.change, self.plan.by)
+        self.plan.after_build = name
+        self.archive.activate("build", self.archive.build_id(self.plan.engine, name))
         return True
 
     def step_warm_again(self) -> bool:
         """The engine cooled while it was changed."""
         self._heading("Warm-up again", "The engine has cooled: the same warm-up as before.")
-        return self._pulls(self.day.warm_again, self._warm_enough)
+        return self._make_runs(self.plan.warm_again, self._warm_enough)
 
     def step_after(self) -> bool:
         """The runs after the change, judged as they come."""
-        self._heading("After", f"{self.day.want} runs of '{self.day.after_build}'.")
-        return self._pulls(self.day.after, self._enough_after)
+        self._heading("After", f"{self.plan.want} runs of '{self.plan.after_build}'.")
+        return self._make_runs(self.plan.after, self._enough_after)
 
     def step_report(self) -> bool:
-        """The answer, and the sheet."""
+        """The answer, and the report."""
         self._heading("Report", "")
-        self.day.page = self.write_page(self.day.before, self.day.after)
+        self.plan.page = self.write_page(self.plan.before, self.plan.after)
         result = self._compared()
         sentence = verdict_sentence(result, self.units)
         self.talk.say(sentence[0].upper() + sentence[1:] + ".")
@@ -322,29 +323,27 @@ class Guide:
             self.talk.say("  " + line)
         for difference in result.differences:
             self.talk.say(f"! {difference.sentence}")
-        self.talk.say(f"The sheet: {self.day.page}")
+        self.talk.say(f"The report: {self.plan.page}")
         return True
 
     # --- parts ---
 
     def _heading(self, title: str, advice: str) -> None:
-        at = STEPS.index(self.day.step) + 1
+        at = STEPS.index(self.plan.step) + 1
         self.talk.say(f"\n{at}/{len(STEPS)} {title}")
         if advice:
             self.talk.say(advice)
 
     def _calibration(self) -> tuple[Calibration, str]:
-        """The calibration in force, else what the board's settings say."""
+        """The active calibration, else what the board's settings say."""
         number = active_filing(self.archive).calibration_id
         if number:
-            return self.archive.record(Calibration, number), "against the calibration in force"
+            return self.archive.record(Calibration, number), "against the active calibration"
         with self.line() as line:
             settings = line.settings()
         span = settings["span"] / 1000.0
         if span == 0:
-            raise InputError(
-                "the board's span is 0 counts/kN and no calibration is in force: calibrate first"
-            )
+            raise InputError("the board's span is 0 counts/kN and no calibration is active: calibrate first")
         return (
             Calibration(0.0, span, arm_m=settings["arm_length"] / 1e6),
             "against the board's own span: calibrate",
@@ -377,17 +376,19 @@ class Guide:
 
     def _adopt(self, target: list[int]) -> list[int]:
         """Runs of this session that stand in no list yet go into this one; return them."""
-        rows = self.archive.find(Query(session=self.day.session, excluded=None, limit=10_000))
-        known = self.day.known()
+        rows = self.archive.find(Query(session=self.plan.session, excluded=None, limit=10_000))
+        known = self.plan.known()
         new = [r["run"] for r in sorted(rows, key=lambda r: r["run"]) if r["run"] not in known]
         target += new
-        if target is self.day.warm or target is self.day.warm_again:
+        if target is self.plan.warm or target is self.plan.warm_again:
             for number in new:
                 self.archive.add_tag(number, counting.WARM_UP_TAG)
         self.keep()
         return new
 
-    def _pulls(self, target: list[int], judge: Callable[[list[ReducedRun]], tuple[bool, list[str]]]) -> bool:
+    def _make_runs(
+        self, target: list[int], judge: Callable[[list[ReducedRun]], tuple[bool, list[str]]]
+    ) -> bool:
         """Make, fetch, judge, until the person says it is enough."""
         self._adopt(target)
         told: dict[int, ReducedRun] = {}
@@ -398,9 +399,9 @@ class Guide:
                 self.talk.say("  " + sentence)
             options = {
                 "fetch": "a run is made: fetch it",
-                "aside": "set the last run aside, with a reason",
+                "exclude": "leave the last run out, with a reason",
                 "done": "go on to the next step",
-                "leave": "leave; `evenfall day` goes on from here",
+                "leave": "leave; `evenfall session` goes on from here",
             }
             do = self.talk.choose(f"{len(counted)} runs count.", options, "done" if enough else "fetch")
             if do == "leave":
@@ -408,8 +409,8 @@ class Guide:
             if do == "done":
                 return True
             try:
-                if do == "aside":
-                    self._set_aside(counted)
+                if do == "exclude":
+                    self._exclude(counted)
                 else:
                     with self.line() as line:
                         self._fetch(line)
@@ -419,9 +420,9 @@ class Guide:
                 self.talk.say(f"! {error}")
 
     def _counting(self, target: list[int], told: dict[int, ReducedRun]) -> list[ReducedRun]:
-        """Reduced runs of the list that are not set aside; one that cannot be reduced is said."""
+        """Reduced runs of the list that are not excluded; one that cannot be reduced is said."""
         found = []
-        warming = target is self.day.warm or target is self.day.warm_again
+        warming = target is self.plan.warm or target is self.plan.warm_again
         for number in target:
             why = counting.why_left_out(self.archive.row(number))
             if why and not (warming and why == counting.WARM_UP_TAG):
@@ -447,9 +448,9 @@ class Guide:
         peak = told[number].reduction.peak_power_W
         self.talk.say("  " + peak_line("Peak power", peak, self.units.power_scale, self.units.power_name))
 
-    def _set_aside(self, counted: list[ReducedRun]) -> None:
+    def _exclude(self, counted: list[ReducedRun]) -> None:
         if not counted:
-            raise InputError("there is no run to set aside")
+            raise InputError("there is no run to leave out")
         number = counted[-1].key
         self.archive.exclude(number, self.talk.ask(f"Why does run {number} not count"))
 
@@ -468,28 +469,28 @@ class Guide:
     def _enough(self, runs: list[ReducedRun]) -> tuple[bool, list[str]]:
         if len(runs) < 2:
             return False, []
-        g = self._group(runs, self.day.before_build)
+        g = self._group(runs, self.plan.before_build)
         lines = [repeatability_line(g, self.units)] + [f.sentence for f in g.findings]
-        return len(runs) >= self.day.want, lines
+        return len(runs) >= self.plan.want, lines
 
     def _enough_after(self, runs: list[ReducedRun]) -> tuple[bool, list[str]]:
         if len(runs) < 2:
             return False, []
-        before = self._counting(self.day.before, {})
+        before = self._counting(self.plan.before, {})
         if len(before) < 2:
-            return len(runs) >= self.day.want, []
+            return len(runs) >= self.plan.want, []
         result = compare(
-            self._group(before, self.day.before_build),
-            self._group(runs, self.day.after_build),
-            self.day.decide,
+            self._group(before, self.plan.before_build),
+            self._group(runs, self.plan.after_build),
+            self.plan.decide,
         )
         findings = [f.sentence for f in result.after.findings]
-        return len(runs) >= self.day.want, [verdict_sentence(result, self.units), *findings]
+        return len(runs) >= self.plan.want, [verdict_sentence(result, self.units), *findings]
 
     def _compared(self) -> Any:
-        before = self._group(self._counting(self.day.before, {}), self.day.before_build)
-        after = self._group(self._counting(self.day.after, {}), self.day.after_build)
-        return compare(before, after, self.day.decide)
+        before = self._group(self._counting(self.plan.before, {}), self.plan.before_build)
+        after = self._group(self._counting(self.plan.after, {}), self.plan.after_build)
+        return compare(before, after, self.plan.decide)
 
 
 def _title(step: str) -> str:

@@ -7,7 +7,7 @@ from pathlib import Path
 
 from evenfall.archive.archive import Archive
 from evenfall.errors import InputError
-from evenfall.output import page as sheets
+from evenfall.output import page as pages
 from evenfall.output.page import About
 from evenfall.output.text import UNIT_CHOICES
 from evenfall.printable import when
@@ -39,7 +39,7 @@ def write_page(
     ]
     if len(groups) == 2 and groups[0].label == groups[1].label:
         groups = [replace(g, label=label) for g, label in zip(groups, ("before", "after"), strict=True)]
-    about = replace(about_pulls(archive, groups, bench, note), invented=invented)
+    about = replace(about_runs(archive, groups, bench, note), invented=invented)
     chosen = UNIT_CHOICES[units]
     if len(groups) == 2:
         between = scatter_between_sessions(
@@ -47,16 +47,16 @@ def write_page(
         )
         asked = speed_band(band, "--band") if band else None
         compared = compare(groups[0], groups[1], between=between, band_rpm=asked)
-        sheet = sheets.comparison_sheet(compared, about, chosen)
+        report = pages.comparison_page(compared, about, chosen)
     elif groups[0].n == 1:
-        sheet = sheets.run_sheet(groups[0].runs[0], about, chosen)
+        report = pages.run_page(groups[0].runs[0], about, chosen)
     else:
-        sheet = sheets.group_sheet(groups[0], about, chosen)
+        report = pages.group_page(groups[0], about, chosen)
     if target is None:
         folder = archive.folder / "pages"
         folder.mkdir(exist_ok=True)
         target = folder / f"{page_name(groups)}.html"
-    return sheets.write(sheet, target)
+    return pages.write(report, target)
 
 
 def page_name(groups: list[Group]) -> str:
@@ -75,7 +75,7 @@ def run_list(numbers: list[int]) -> str:
     return "_".join(str(p[0]) if len(p) == 1 else f"{p[0]}-{p[-1]}" for p in parts)
 
 
-def about_pulls(archive: Archive, groups: list[Group], bench: str, note: str) -> About:
+def about_runs(archive: Archive, groups: list[Group], bench: str, note: str) -> About:
     """Engine, change, dates and notes as the archive has them."""
 
     numbers = [p.key for g in groups for p in g.runs]

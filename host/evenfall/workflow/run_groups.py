@@ -10,22 +10,25 @@ from typing import Any
 import numpy as np
 
 from evenfall.archive.archive import Archive, Query
-from evenfall.board import code_texts
+from evenfall.board import code_texts, run_file
 from evenfall.errors import InputError, NotFoundError
+from evenfall.model import DEFAULT_STANDARD, Air, Calibration, Run, Setup
 from evenfall.printable import when
+from evenfall.reduction.air import air_from_run
 from evenfall.reduction.diagnostics import diagnose
+from evenfall.reduction.reduce import calibration_from_settings, setup_from_settings
 from evenfall.statistics import counting
 from evenfall.statistics.compare import Group, ReducedRun, group
 from evenfall.statistics.control_chart import Session
 from evenfall.statistics.sessions import Scatter, session_scatter
-from evenfall.workflow.reduce_service import inputs_of, reduce_stored
+from evenfall.workflow.reduce_service import NO_AIR, inputs_of, reduce_stored
 
 _NUMBERS = re.compile(r"\d+(-\d+)?(,\d+(-\d+)?)*")
 MAX_SESSION_RUNS = 2000  # the newest, from which the scatter between sessions is taken
 MAX_GROUP_RUNS = 200  # in one group; more is a slip of the keyboard
 
 
-def pull_numbers(archive: Archive, spec: str, engine: str | None) -> list[int]:
+def run_numbers(archive: Archive, spec: str, engine: str | None) -> list[int]:
     """Numbers of the runs that `spec` names, in the order they were made.
 
     `3,5-8`: these runs.  Else the name of a build of `engine`.
@@ -83,7 +86,7 @@ def group_of(
     Runs that do not count (`counting.why_left_out`) are left out, and named, unless `everything`.
     Raises NotFoundError when none is left.
     """
-    numbers = pull_numbers(archive, spec, engine)
+    numbers = run_numbers(archive, spec, engine)
     left_out: list[tuple[int, str]] = []
     if not everything:
         why = {n: counting.why_left_out(archive.row(n)) for n in numbers}
@@ -184,3 +187,20 @@ def reference_sessions(
         for number, of in found.items()
     ]
     return sessions, counting.sentence(left_out)
+
+
+def the_run(name: str, archive_dir: Path) -> tuple[Run, Calibration, Setup, Air, str]:
+    """A run of the archive by number, or a run file, with what it is reduced with."""
+    if name.isdigit():
+        with Archive(archive_dir) as archive:
+            run = archive.run(int(name))
+            return (run, *inputs_of(archive, int(name), run))
+    path = Path(name)
+    if not path.is_file():
+        raise NotFoundError(f"'{name}' is neither a run's number nor a run file")
+    if path.stat().st_size > 64 << 20:
+        raise InputError(f"{name} is larger than any run (64 MiB); it is no run file")
+    run = run_file.decode_run(path.read_bytes())
+    air = air_from_run(run)
+    standard = DEFAULT_STANDARD if air else "none"
+    return run, calibration_from_settings(run), setup_from_settings(run), air or NO_AIR, standard

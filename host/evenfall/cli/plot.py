@@ -1,4 +1,4 @@
-"""evenfall plot, page: pictures and the sheet to hand over."""
+"""evenfall plot: torque and power of runs as a picture."""
 
 from __future__ import annotations
 
@@ -7,8 +7,15 @@ from typing import TYPE_CHECKING
 
 import click
 
-from evenfall.cli._root import archive_option, echo, root, units_option
-from evenfall.cli.compare import all_option, engine_option, standard_option
+from evenfall.cli._root import (
+    all_option,
+    archive_option,
+    echo,
+    engine_option,
+    root,
+    standard_option,
+    units_option,
+)
 
 if TYPE_CHECKING:
     from evenfall.archive.archive import Archive
@@ -43,19 +50,19 @@ def plot(
     from evenfall.errors import InputError
     from evenfall.output.plots import curve_of, group_curve, plot_curves, plot_set_speed
     from evenfall.output.text import UNIT_CHOICES
-    from evenfall.workflow.run_groups import checked_target, group_of, pull_numbers, reduced
+    from evenfall.workflow.run_groups import checked_target, group_of, reduced, run_numbers
 
     target = checked_target(out, (".png", ".svg"))
     with Archive(archive_dir) as archive:
         if set_speed:
-            numbers = [n for spec in specs for n in pull_numbers(archive, spec, engine)]
+            numbers = [n for spec in specs for n in run_numbers(archive, spec, engine)]
             if len(numbers) != 1:
                 raise InputError(f"--set-speed draws one run, {len(numbers)} are named")
             plot_set_speed(archive.run(numbers[0]), target)
         else:
             curves = []
             for spec in specs:
-                numbers = pull_numbers(archive, spec, engine)
+                numbers = run_numbers(archive, spec, engine)
                 if len(numbers) == 1:
                     curves.append(
                         curve_of(reduced(archive, numbers[0], standard).reduction, _name(archive, numbers[0]))
@@ -66,49 +73,6 @@ def plot(
                     )
             plot_curves(curves, target, units=UNIT_CHOICES[units], title=title)
     echo(str(target))
-
-
-@root.command()
-@click.argument("specs", nargs=-1, required=True, metavar="RUNS [AFTER]")
-@click.option("--band", metavar="LOW:HIGH", help="Before and after: speeds of the mean power, rpm.")
-@click.option(
-    "--out", type=click.Path(path_type=Path), help="HTML file, else in the archive's folder 'pages'."
-)
-@click.option("--bench", default="", help="Name of the bench, for the heading.")
-@click.option("--note", default="", help="A note for the sheet.")
-@click.option("--invented", is_flag=True, help="Say on the sheet that the data are invented.")
-@engine_option
-@standard_option
-@all_option
-@units_option
-@archive_option
-def page(
-    specs: tuple[str, ...],
-    band: str | None,
-    out: Path | None,
-    bench: str,
-    note: str,
-    invented: bool,
-    engine: str | None,
-    standard: str | None,
-    everything: bool,
-    units: str,
-    archive_dir: Path,
-) -> None:
-    """Write a report page to print or hand over.
-
-    Of one run (7), of a group (3,5-8), or before and after (1-4 5-8).
-    """
-    from evenfall.archive.archive import Archive
-    from evenfall.workflow.report_page import write_page
-    from evenfall.workflow.run_groups import checked_target
-
-    target = checked_target(out, (".html",)) if out else None
-    with Archive(archive_dir) as archive:
-        path = write_page(
-            archive, specs, target, engine, standard, units, bench, note, invented, band, everything
-        )
-    echo(str(path))
 
 
 def _name(archive: Archive, number: int) -> str:

@@ -1,0 +1,120 @@
+"""evenfall budget: how large the uncertainty of one run is, and what it comes from."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+
+from evenfall.cli._root import (
+    air_options,
+    archive_option,
+    echo,
+    json_option,
+    print_json,
+    print_table,
+    progress,
+    root,
+    typed_air,
+    units_option,
+)
+
+
+@root.command()
+@click.argument("run", metavar="RUN")
+@click.option("--standard", help="Correct by another air standard.")
+@air_options
+@click.option("--bin", "bin_rpm", type=float, default=250.0, show_default=True, help="Bin width, rpm.")
+@click.option("--bandwidth", type=float, default=8.0, show_default=True, help="Smoothing, -3 dB, Hz.")
+@click.option("--mean", "over", metavar="LOW:HIGH", help="Mean torque and power between two speeds, rpm.")
+@click.option("--draws", type=click.IntRange(20, 100_000), help="Check the budget by so many draws.")
+@archive_option
+@units_option
+@json_option
+def budget(
+    run: str,
+    standard: str | None,
+    pressure: str | None,
+    temperature: str | None,
+    humidity: str | None,
+    bin_rpm: float,
+    bandwidth: float,
+    over: str | None,
+    draws: int | None,
+    archive_dir: Path,
+    units: str,
+    as_json: bool,
+) -> None:
+    """Show the uncertainty budget of RUN.
+
+    RUN is a run's number or a run file. Nothing is stored.
+    """
+    import numpy as np
+
+    from evenfall.model import DEFAULT_STANDARD
+    from evenfall.output.text import UNIT_CHOICES, run_report
+    from evenfall.reduction import uncertainty
+    from evenfall.reduction.air import describe
+    from evenfall.reduction.reduce import mean_over, monte_carlo, reduce_run
+    from evenfall.workflow.run_groups import speed_band, the_run
+
+    raw, calibration, setup, air, filed = the_run(run, archive_dir)
+    given = typed_air(pressure, temperature, humidity)
+    air, standard = given or air, standard or (DEFAULT_STANDARD if given and filed == "none" else filed)
+    result = reduce_run(raw, calibration, setup, air, standard, bin_rpm, bandwidth)
+    u = UNIT_CHOICES[units]
+    mean = None
+    if over:
+        mean = mean_over(result.bins, *speed_band(over, "--mean"))
+    drawn = None
+    if draws:
+        progress(f"{draws} draws ...")
+        drawn = monte_carlo(raw, calibration, setup, air, standard, bin_rpm, draws)
+    if as_json:
+        print_json(
+            {
+                "run": raw.run_id,
+                "standard": result.standard,
+                "air_factor": result.air_factor,
+                "air_factor_u": result.air_factor_u,
+                "bins": vars(result.bins),
+                "peak_power_W": vars(result.peak_power_W),
+                "peak_torque_Nm": vars(result.peak_torque_Nm),
+                "sweep_time_s": result.sweep_time_s,
+                "budget": result.budget,
+                "mean": mean,
+                "drawn": vars(drawn) if drawn else None,
+                "notes": result.notes,
+                "inputs": result.inputs,
+            }
+        )
+        return
+    from rich.console import Console
+
+    Console().print(run_report(result, u))
+    echo(f"Air: {describe(air)}; factor {result.air_factor:.4f} ± {1.96 * result.air_factor_u:.4f}")
+    if mean and over:
+        torque, torque_half = float(u.torque(mean["torque_Nm"])), float(u.torque(1.96 * mean["torque_u_Nm"]))
+        power, power_half = float(u.power(mean["power_W"])), float(u.power(1.96 * mean["power_u_W"]))
+        echo(
+            f"Mean over {over} rpm: {torque:.3f} ± {torque_half:.3f} {u.torque_name}, "
+            f"{power:.3f} ± {power_half:.3f} {u.power_name}"
+        )
+    total, differs = uncertainty.combine({k: np.array(v) for k, v in result.budget.items()})
+    rows = [
+        [cause, f"{v * 100:.3f}" if v == v else "not known", _cancels(uncertainty.INDEPENDENT_SHARE[cause])]
+        for cause, v in sorted(result.budget.items(), key=lambda kv: -kv[1] if kv[1] == kv[1] else -np.inf)
+    ]
+    rows.append(["all together", f"{float(total) * 100:.3f}", f"left over {float(differs) * 100:.3f} %"])
+    echo("\nBudget at peak power, standard uncertainty (twice this is the 95 % interval):")
+    print_table(["cause", "% of power", "before/after"], rows, {"% of power"})
+    if drawn is not None:
+        ratio = drawn.u_Nm / drawn.budget_u_Nm
+        echo(
+            f"Monte Carlo, {draws} trials: uncertainty {np.nanmean(ratio):.3f} of the budget's on average, "
+            f"{np.nanmin(ratio):.3f} to {np.nanmax(ratio):.3f} over the bins."
+        )
+
+
+def _cancels(share: float) -> str:
+    return "cancels" if share == 0 else "stays" if share == 1 else f"{share * 100:.0f} % of variance stays"

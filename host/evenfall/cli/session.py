@@ -1,0 +1,153 @@
+"""evenfall session: the guided session; its verbs look after sessions of runs."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from evenfall.cli._root import (
+    archive_option,
+    echo,
+    json_option,
+    open_link,
+    port_option,
+    print_json,
+    print_table,
+    root,
+    units_option,
+    when,
+)
+
+if TYPE_CHECKING:
+    from evenfall.archive.archive import Archive
+
+
+class _Terminal:
+    """The person at the terminal."""
+
+    def say(self, text: str) -> None:
+        from evenfall.printable import printable
+
+        echo(printable(text))
+
+    def ask(self, question: str, default: str = "") -> str:
+        return str(click.prompt(question, default=default, show_default=bool(default)))
+
+    def choose(self, question: str, options: dict[str, str], default: str) -> str:
+        echo(question)
+        for key, meaning in options.items():
+            echo(f"  {key:6} {meaning}")
+        return str(click.prompt("Your choice", type=click.Choice(list(options)), default=default))
+
+
+@click.group(invoke_without_command=True)
+@port_option
+@click.option("--new", "anew", is_flag=True, help="Begin anew; the open session is ended, its runs stay.")
+@click.option("--bench", default="", help="Name of the bench, for the report.")
+@units_option
+@archive_option
+@click.pass_context
+def session(
+    context: click.Context, port: str | None, anew: bool, bench: str, units: str, archive_dir: Path
+) -> None:
+    """Lead through a session, from zero to report.
+
+    Self-test, zero, check weight, air, warm-up, before, change, after, report.
+
+    Ctrl-C, a crash or a closed lid loses nothing: `evenfall session` goes on where it stopped.
+    """
+    if context.invoked_subcommand is None:
+        guide(port, anew, bench, units, archive_dir)
+
+
+root.add_command(session)
+root.add_command(
+    click.Command(
+        "day",
+        params=session.params,
+        callback=session.callback,
+        help="The former name of `evenfall session`.",
+        hidden=True,
+    )
+)
+
+
+def guide(port: str | None, anew: bool, bench: str, units: str, archive_dir: Path) -> None:
+    """Lead through a session at the terminal, or go on with the open one."""
+    from evenfall.archive.archive import Archive
+    from evenfall.output.text import UNIT_CHOICES
+    from evenfall.workflow.guided_session import Guide, Plan, Reading, load_plan
+    from evenfall.workflow.report_page import write_page
+    from evenfall.workflow.run_groups import reduced
+
+    with Archive(archive_dir) as archive:
+        plan = load_plan(archive)
+        if plan is not None and anew:
+            archive.end_session(plan.session)
+            plan = None
+        if plan is None:
+            plan = Plan(archive.add_session(title="guided session"))
+        else:
+            began = next(s for s in archive.sessions() if s["session"] == plan.session)["started_unix_s"]
+            echo(f"The session that began {when(began)} goes on at '{plan.step.replace('_', ' ')}'.")
+
+        def report(before: list[int], after: list[int]) -> str:
+            specs = tuple(",".join(map(str, counting(archive, numbers))) for numbers in (before, after))
+            return str(write_page(archive, specs, None, units=units, bench=bench))
+
+        def weigh(reading: Reading) -> list[Reading]:
+            archive.add_check_weight(*reading)
+            return archive.check_weights()
+
+        leading = Guide(
+            archive,
+            plan,
+            _Terminal(),
+            lambda: open_link(port),
+            lambda number: reduced(archive, number),
+            report,
+            UNIT_CHOICES[units],
+            weigh,
+        )
+        leading.keep()
+        leading.run()
+
+
+def counting(archive: Archive, numbers: list[int]) -> list[int]:
+    """Those of the runs that are not excluded."""
+    return [n for n in numbers if archive.row(n)["excluded"] is None]
+
+
+@session.command("new")
+@click.option("--title", default="", help="A few words.")
+@archive_option
+def new_session(title: str, archive_dir: Path) -> None:
+    """Open a session.
+
+    Runs join it until hours pass without one.
+    """
+    from evenfall.archive.archive import Archive
+
+    with Archive(archive_dir) as archive:
+        echo(f"session {archive.add_session(title=title)}")
+
+
+@session.command("list")
+@archive_option
+@json_option
+def list_sessions(archive_dir: Path, as_json: bool) -> None:
+    """All sessions, newest first."""
+    from evenfall.archive.archive import Archive
+
+    with Archive(archive_dir) as archive:
+        rows = archive.sessions()
+    if as_json:
+        print_json(rows)
+        return
+    print_table(
+        ["session", "started", "runs", "title"],
+        [[r["session"], when(r["started_unix_s"]), r["runs"], r["title"]] for r in rows],
+        {"session", "runs"},
+    )
