@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import functools
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from evenfall_wire import codes
@@ -140,6 +141,15 @@ def repair_edges(time_s: FloatArray) -> Edges:
     return Edges(t[keep], np.array(index, np.int64), missed, extra, silent)
 
 
+def median(values: FloatArray | IntArray) -> float:
+    """Median of (n,) finite values, n > 0; a tenth of the time that numpy's takes for arrays this short."""
+    half = values.size // 2
+    if values.size % 2:
+        return float(np.partition(values, half)[half])
+    low, high = np.partition(values, (half - 1, half))[half - 1 : half + 1]
+    return float((low + high) / 2)
+
+
 def check_extent(run: Run) -> None:
     """DamageError when a run's times ask for more than any bench gives, before memory is taken for it."""
     for times, what in ((run.load_time_s, "load samples"), (run.edge_time_s, "speed edges")):
@@ -149,8 +159,8 @@ def check_extent(run: Run) -> None:
                 f"no run is longer than {MAX_RUN_S:.0f} s, so the file is damaged"
             )
     if run.load_time_s.size > 1:
-        period = float(np.median(np.diff(run.load_time_s)))
-        if period > 0 and np.ptp(run.load_time_s) / period > MAX_CONVERSIONS:
+        period = median(np.diff(run.load_time_s))
+        if period > 0 and (run.load_time_s.max() - run.load_time_s.min()) / period > MAX_CONVERSIONS:
             raise DamageError(
                 f"run {run.run_id}: its load samples come {1 / period:.3g} times a second, which no "
                 "amplifier does; the file is damaged"
@@ -217,19 +227,24 @@ def throttle_open_until(time_s: FloatArray, speed: FloatArray, torque: FloatArra
     """
     step = float(time_s[1] - time_s[0])
     half = max(1, round(CLOSING_MEAN_S / step / 2))
+    sure = end_s + CLOSING_SEARCH_S
+    late = slice(max(0, int(np.searchsorted(time_s, sure - CLOSING_FIT_S)) - half), None)
+    time_s, speed, torque = time_s[late], speed[late], torque[late]
     if time_s.size < 4 * half:
         return end_s
     box = np.full(2 * half + 1, 1 / (2 * half + 1))
     at = time_s[half:-half]
     over = np.convolve(speed, box, "valid")
     mean = np.convolve(torque, box, "valid")
-    sure = end_s + CLOSING_SEARCH_S
     use = np.isfinite(over) & (at > sure - CLOSING_FIT_S) & (at < sure)
     if use.sum() < 10 * half:
         return end_s
-    line = np.polynomial.Polynomial.fit(over[use], mean[use], 1)
-    short = line(over) - mean
-    limit = max(CLOSING_SIGMAS * float(short[use].std()), MIN_CLOSING_SHARE * abs(float(mean[use].mean())))
+    x, y = over[use], mean[use]
+    x_mean, y_mean = float(x.mean()), float(y.mean())
+    away = x - x_mean
+    steep = float(away @ (y - y_mean)) / max(float(away @ away), 1e-300)  # least squares
+    short = y_mean + steep * (over - x_mean) - mean
+    limit = max(CLOSING_SIGMAS * float(short[use].std()), MIN_CLOSING_SHARE * abs(y_mean))
     closing = np.flatnonzero(~(short <= limit) & (at >= sure))
     return float(at[closing[0]] if closing.size else time_s[-1]) - CLOSING_MEAN_S
 
@@ -352,7 +367,7 @@ def align(
             f"run {run.run_id} holds {run.edge_time_s.size} speed edges: too few; look at the pickup's gap"
         )
     step = np.diff(t)
-    period = float(np.median(step))
+    period = median(step)
     if not period > 0:
         raise DamageError(f"run {run.run_id}: the load samples' times do not rise; the run file is damaged")
     delay = FILTER_PERIODS / 2 * period if setup.load_delay_s is None else setup.load_delay_s
@@ -418,10 +433,9 @@ def align(
     )
 
 
-def clamped_codes(count: IntArray | FloatArray) -> np.ndarray:
-    """Mask of load codes at either end of the amplifier's range: no measurement."""
-    result: np.ndarray = (count <= codes.CLAMP_LOW) | (count >= codes.CLAMP_HIGH)
-    return result
+def clamped_codes(count: Any) -> Any:
+    """Mask of load codes (one, or an array) at either end of the amplifier's range: no measurement."""
+    return (count <= codes.CLAMP_LOW) | (count >= codes.CLAMP_HIGH)
 
 
 def isolated_spikes(values: FloatArray) -> np.ndarray:
@@ -436,8 +450,9 @@ def isolated_spikes(values: FloatArray) -> np.ndarray:
     if values.size < 9:
         return mask
     bend = values[1:-1] - (values[:-2] + values[2:]) / 2
-    limit = max(SPIKE_SIGMAS * 1.4826 * float(np.median(np.abs(bend))), 1e-9)
-    if np.abs(bend).max() <= limit:
+    size = np.abs(bend)
+    limit = max(SPIKE_SIGMAS * 1.4826 * median(size), 1e-9)
+    if size.max() <= limit:
         return mask
     off = np.pad(np.abs(values - ndimage.median_filter(values, 9, mode="nearest")), 2)
     height = off[2:-2]

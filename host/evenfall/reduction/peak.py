@@ -73,9 +73,10 @@ def torque_and_power_peak(
     y = torque_Nm[given]
     n = np.maximum(shape[given], LOWEST_SCATTER * float(np.max(shape[given])))
     curve = _smoothed(place, y, n, max(scatter, 1e-9 * float(np.max(np.abs(y)))), dof, width)
+    drawn = curve.smoother @ (_draws(y.size) * curve.scatter[:, None])
     tops = []
-    for size in (np.ones(curve.grid.size), (centre_rpm[given[0]] + curve.grid * width) * RPM):
-        top = _top(curve, y, size)
+    for size in (None, (centre_rpm[given[0]] + curve.grid * width) * RPM):
+        top = _top(curve, y, drawn, size)
         weights = np.zeros(centre_rpm.size)
         weights[given] = top.weights
         tops.append(
@@ -98,22 +99,28 @@ class _Curve:
 
 
 def _smoothed(place: IntArray, y: FloatArray, n: FloatArray, s0: float, dof: float, width: float) -> _Curve:
-    """Average of the smoothers of all length scales and amplitudes, by their restricted likelihood."""
+    """Average of the smoothers of all length scales and amplitudes, by their restricted likelihood.
+
+    With T = n^-1 rest axes, scatter's inverse on what is no straight line is T T' / gain; T' n^2 T = 1 and
+    T' (bins' covariance) T = gain - 1.  A smoother is `power H T (d + d^2) T' + line` with d = 1 / gain (its
+    second term is the twicing) and H the covariance with a bin that the line does not explain.
+    So every amplitude of one length is a weighted sum over the same columns.
+    """
     b, span = place.size, int(place[-1]) + 1
     longest = max(MAX_LENGTH_RPM / width, 4 * MIN_LENGTH_BINS)
-    lengths = tuple(np.geomspace(MIN_LENGTH_BINS, longest, LENGTHS).tolist())
+    inner, cross = _kernels(span, longest)  # (l, span, span), (l, g, span)
+    if b < span:
+        inner, cross = inner[:, place[:, None], place], cross[:, :, place]
     typical = float(np.median(n)) ** 2
     line = np.stack((np.ones(b), place / span), axis=1)
     line_w = line / n[:, None]
     rest = np.linalg.qr(line_w, mode="complete")[0][:, 2:]  # contrasts free of the straight line
-    kernels = [_kernels(span, length) for length in lengths]
-    inner = np.stack([k[np.ix_(place, place)] for k, _ in kernels])  # (l, b, b) between bins
-    spread, axes = np.linalg.eigh(rest.T @ (inner / np.outer(n, n) * typical) @ rest)
+    spread, axes = np.linalg.eigh(rest.T @ (inner * (typical / np.outer(n, n))) @ rest)
     spread = np.maximum(spread, 0.0)
-    part = (axes.transpose(0, 2, 1) @ (rest.T @ (y / n))[:, None])[..., 0]  # (l, b - 2)
-    gain = 1 + AMPLITUDES[:, None, None] ** 2 * spread  # (a, l, b - 2)
+    part = ((rest.T @ (y / n)) @ axes)[:, None, :]  # (l, 1, b - 2)
+    gain = 1 + AMPLITUDES[:, None] ** 2 * spread[:, None, :]  # (l, a, b - 2)
     free = dof + b - 2
-    square = (dof * s0**2 + np.sum(part**2 / gain, axis=2)) / free  # (a, l)
+    square = (dof * s0**2 + np.sum(part**2 / gain, axis=2)) / free  # (l, a)
     log_like = -np.log(gain).sum(axis=2) / 2 - free / 2 * np.log(square)
     share = np.exp(log_like - log_like.max())
     share[share < NEGLIGIBLE] = 0.0
@@ -121,48 +128,49 @@ def _smoothed(place: IntArray, y: FloatArray, n: FloatArray, s0: float, dof: flo
     s2 = square * free / (free - 2)
 
     grid = np.arange((span - 1) * FINE + 1) / FINE
-    grid_line = np.stack((np.ones(grid.size), grid / span), axis=1)
     to_line = np.linalg.solve(line_w.T @ line_w, line_w.T / n)  # (2, b) weighted least squares
-    smoother = np.zeros((grid.size, b))
+    smoother = to_line[0] + (grid / span)[:, None] * to_line[1]
+    line_only = smoother.copy()
+    mean_line = line_only @ y
     fit_var = np.zeros(grid.size)
     curves, weights = [], []
-    for a, length in np.argwhere(share > 0):
-        power = AMPLITUDES[a] ** 2 * typical
-        bins, cross = power * inner[length], power * kernels[length][1][:, place]
-        turned = rest @ axes[length] / n[:, None]
-        left = turned / gain[a, length] @ turned.T  # (b, b): scatter's inverse on what is no line
-        own = cross @ left + grid_line @ to_line @ (np.eye(b) - bins @ left)
-        twice = own @ (n[:, None] ** 2 * left)  # twicing: n^2 left leaves the residuals
-        own = own + twice
-        miss = power - 2 * np.sum(own * cross, axis=1) + np.sum((own @ bins) * own, axis=1)
-        smoother += share[a, length] * own
-        fit_var += share[a, length] * (s2[a, length] * np.maximum(miss, 0.0) + AGAIN * (twice @ y) ** 2)
-        curves.append(own @ y)
-        weights.append(share[a, length])
-    mean = smoother @ y
-    fit_var += np.array(weights) @ (np.array(curves) - mean) ** 2
+    for at in np.flatnonzero(share.any(axis=1)):
+        use = np.flatnonzero(share[at])
+        g, m = share[at, use], AMPLITUDES[use] ** 2 * typical
+        turned = rest @ axes[at] / n[:, None]
+        by_line = line_only @ inner[at]
+        columns = (cross[at] - by_line) @ turned  # (g, b - 2)
+        d = 1 / gain[at, use]  # (a', b - 2)
+        both = m[:, None] * (d + d**2)
+        smoother += columns @ (turned * (g @ both)).T
+        moved = columns @ (part[at] * np.concatenate((both, m[:, None] * d**2))).T  # (g, 2 a')
+        alone = 1 + np.einsum("ij,ij->i", by_line - 2 * cross[at], line_only)
+        miss = m * alone[:, None] + columns**2 @ (m[:, None] * both * (both * spread[at] / typical - 2)).T
+        twice = moved[:, use.size :]
+        fit_var += (s2[at, use] * np.maximum(miss, 0.0) + AGAIN * twice**2) @ g
+        curves.append(moved[:, : use.size] + mean_line[:, None])
+        weights.append(g)
+    fit_var += (np.concatenate(curves, axis=1) - (smoother @ y)[:, None]) ** 2 @ np.concatenate(weights)
     return _Curve(grid, smoother, np.sqrt(np.sum(share * s2)) * n, fit_var)
 
 
-def _top(curve: _Curve, y: FloatArray, size: FloatArray) -> Top:
-    """The maximum of the curve times `size` (g,); `speed_rpm` in bins."""
-    smoother = curve.smoother * size[:, None]
-    f = smoother @ y
-    draws = _draws(y.size) * curve.scatter[:, None]
-    at = np.argmax(f[:, None] + smoother @ draws, axis=0)
-    heights = f[at] - np.einsum("mb,bm->m", smoother[at], draws)
-    weights = np.asarray(smoother[at].mean(axis=0))
+def _top(curve: _Curve, y: FloatArray, drawn: FloatArray, size: FloatArray | None) -> Top:
+    """The maximum of the curve times `size` (g,); `speed_rpm` in bins.
+
+    Args:
+        drawn: (g, DRAWS) what draws of scatter on the bins make of the curve.
+    """
+    f, var = curve.smoother @ y, curve.fit_var
+    if size is not None:
+        f, drawn, var = f * size, drawn * size[:, None], var * size**2
+    at = np.argmax(f[:, None] + drawn, axis=0)
+    heights = f[at] - drawn[at, np.arange(DRAWS)]
+    often = np.bincount(at, minlength=f.size) / DRAWS
+    weights = np.asarray((often if size is None else often * size) @ curve.smoother)
     u_scatter = NEIGHBOURS * float(np.sqrt(np.sum((weights * curve.scatter) ** 2)))
-    u_fit = float(np.sqrt(np.mean(curve.fit_var[at] * size[at] ** 2)))
-    u_selection = float(np.sqrt(np.mean((f.max() - f[at]) ** 2)))  # what another place of the maximum costs
-    return Top(
-        float(heights.mean()),
-        float(curve.grid[at].mean()),
-        weights,
-        u_scatter,
-        u_fit,
-        u_selection,
-    )
+    u_fit = float(np.sqrt(var @ often))
+    u_selection = float(np.sqrt((f.max() - f) ** 2 @ often))  # what another place of the maximum costs
+    return Top(float(heights.mean()), float(curve.grid @ often), weights, u_scatter, u_fit, u_selection)
 
 
 @functools.lru_cache(maxsize=64)
@@ -172,20 +180,23 @@ def _draws(b: int) -> FloatArray:
     return np.concatenate((half, -half), axis=1)
 
 
-@functools.lru_cache(maxsize=128)
-def _kernels(span: int, length: float) -> tuple[FloatArray, FloatArray]:
-    """Matern 7/2 covariance ((span, span) between bins' means, (g, span) of a place with a bin's mean).
+@functools.lru_cache(maxsize=64)
+def _kernels(span: int, longest: float) -> tuple[FloatArray, FloatArray]:
+    """Matern 7/2 covariances of `LENGTHS` lengths up to `longest`, in bins.
 
-    In bins; means over a bin by three Gauss-Legendre places.
+    ((l, span, span) between bins' means, (l, g, span) of a place with a bin's mean); means over a bin by
+    three Gauss-Legendre places.
     """
     node, weight = np.polynomial.legendre.leggauss(3)
     node, weight = node / 2, weight / 2
     place = np.arange(span)
     lag = place[:, None, None] + node[:, None] - node
-    row = np.einsum("lij,i,j->l", _matern(lag / length), weight, weight)
     grid = np.arange((span - 1) * FINE + 1) / FINE
-    cross = _matern((grid[:, None, None] - place[:, None] - node) / length) @ weight
-    return row[np.abs(place[:, None] - place)], cross
+    apart = grid[:, None, None] - place[:, None] - node
+    lengths = np.geomspace(MIN_LENGTH_BINS, longest, LENGTHS)
+    rows = [np.einsum("lij,i,j->l", _matern(lag / length), weight, weight) for length in lengths]
+    inner = np.stack([row[np.abs(place[:, None] - place)] for row in rows])
+    return inner, np.stack([_matern(apart / length) @ weight for length in lengths])
 
 
 def _matern(distance: FloatArray) -> FloatArray:

@@ -100,7 +100,7 @@ class BinMeans:
 def calibration_from_settings(run: Run) -> Calibration:
     """The calibration the board itself held when it recorded the run."""
     s = run.settings
-    sane = [z[1] for z in run.zeros if not align.clamped_codes(np.array([z[1]]))[0]]
+    sane = [z[1] for z in run.zeros if not align.clamped_codes(z[1])]
     try:
         return Calibration(
             zero_count=sane[-1] if sane else math.nan if run.zeros else 0.0,
@@ -226,7 +226,8 @@ def observe(
     notes: list[str] = list(run.damage)
     edges = align.repair_edges(run.edge_time_s)
     start, end, found_by = align.find_sweep(run, setup, edges)
-    zero, shift, zero_u, noise = _zero(run, calibration, start, end)
+    zeros, unfit = usable_zeros(run, calibration)
+    zero, shift, zero_u, noise = _zero(run, calibration, zeros, start, end)
     force = (run.load_count - zero) / calibration.span_count_per_N
     # held at full throttle, the engine gives the same torque at the top: it fills the first bin
     hold = 0.0 if found_by == "data" else min(HOLD_S, run.settings.get("steady_time", 0) / 1000)
@@ -262,7 +263,7 @@ def observe(
             f"({abs(shift) / max(float(np.max(np.abs(a.force_N))), 1e-9) * 100:.1f} % of the largest load): "
             "look at the hoses and the cell's mounting."
         )
-    notes += usable_zeros(run, calibration)[1]
+    notes += unfit
     notes += teeth_differ(run, setup)
     if setup.inertia_kg_m2 == 0:
         share = float(np.median(-a.rate_rad_s2) * 1e-3)
@@ -286,7 +287,11 @@ def observe(
 
 
 def _zero(
-    run: Run, calibration: Calibration, start: float, end: float
+    run: Run,
+    calibration: Calibration,
+    zeros: list[tuple[float, float, float, int]],
+    start: float,
+    end: float,
 ) -> tuple[FloatArray, float, float, float]:
     """(zero at each load sample, shift N, standard uncertainty N, sample noise N).
 
@@ -296,7 +301,6 @@ def _zero(
     own allowance for wandering stands.
     """
     span = abs(calibration.span_count_per_N)
-    zeros, _ = usable_zeros(run, calibration)
     before = [z for z in zeros if z[0] <= start]
     after = [z for z in zeros if z[0] >= end]
     noise = math.nan
@@ -323,7 +327,7 @@ def usable_zeros(
     Raises DamageError when every zero stood at an end code and the calibration holds none of its own.
     """
     time_s, count, spread, _ = range(4)
-    sane = [z for z in run.zeros if not align.clamped_codes(np.array([z[count]]))[0]]
+    sane = [z for z in run.zeros if not align.clamped_codes(z[count])]
     said = []
     if len(sane) < len(run.zeros):
         said.append(
@@ -372,22 +376,26 @@ def fit_bins(speed: FloatArray, values: FloatArray, width: float, min_samples: i
     no neighbour knows where the curve has a corner.  A bin stands when it holds `min_samples` samples,
     spans nearly half its width and reaches its own centre.  `values` is (n,) or (k, n).
     """
-    ok = np.isfinite(speed)
-    speed, values = speed[ok], values[..., ok]
-    place = np.rint(speed / width).astype(np.int64)
+    rows = np.atleast_2d(values)
+    known = np.isfinite(speed)
+    if not known.all():
+        speed, rows = speed[known], rows[:, known]
+    place = np.rint(speed / width)
     first = int(place.min())
-    k = place - first
-    n = int(k.max()) + 1
+    n = int(place.max()) - first + 1
     if n > MAX_BINS:
         raise DamageError(
             f"the speeds of this run spread over {n * width:.3g} rpm, which no engine does; check the pickup"
         )
     x = speed - place * width
-    many = np.bincount(k, minlength=n)
+    # in the order of time the speed stays in one bin for a while: what is summed first is such a stay
+    stay = np.concatenate(([0], np.flatnonzero(place[1:] != place[:-1]) + 1))
+    at = place[stay].astype(np.int64) - first
+    many = np.bincount(at, np.diff(stay, append=x.size), n).astype(np.int64)
     low = np.full(n, np.inf)
     high = np.full(n, -np.inf)
-    np.minimum.at(low, k, x)
-    np.maximum.at(high, k, x)
+    np.minimum.at(low, at, np.minimum.reduceat(x, stay))
+    np.maximum.at(high, at, np.maximum.reduceat(x, stay))
     good = np.flatnonzero(
         (many >= min_samples)
         & (low <= CENTRE_TOLERANCE * width)
@@ -396,60 +404,58 @@ def fit_bins(speed: FloatArray, values: FloatArray, width: float, min_samples: i
     )
     centre = np.asarray(np.arange(first, first + n) * width, np.float64)
     count = many[good]
-    off = np.bincount(k, x, n)[good] / count
-    square = np.bincount(k, x * x, n)[good] / count
-    slope, bend = _parabolas(centre[good], off, square)
-    to_whole_bin = np.eye(good.size) - off[:, None] * slope - (square - width**2 / 12)[:, None] * bend
-    rows = np.full((1 if values.ndim == 1 else values.shape[0], n), np.nan)
-    fill_shift = np.full_like(rows, np.nan)
-    for row, shift, y in zip(rows, fill_shift, np.atleast_2d(values), strict=True):
-        mean = np.bincount(k, y, n)[good] / count
-        row[good] = to_whole_bin @ mean
-        shift[good] = row[good] - mean
-    leverage = np.full(n, np.nan)
-    fill_shift_variance = np.full(n, np.nan)
-    leverage[good] = to_whole_bin**2 @ (1 / count)
-    fill_shift_variance[good] = (to_whole_bin - np.eye(good.size)) ** 2 @ (1 / count)
-    if values.ndim == 1:
-        rows, fill_shift = rows[0], fill_shift[0]
-    return BinMeans(
-        centre,
-        rows,
-        leverage,
-        many.astype(np.int64),
-        centre + low,
-        centre + high,
-        fill_shift_variance,
-        fill_shift,
+    off, square, *means = (
+        np.bincount(at, np.add.reduceat(row, stay), n)[good] / count for row in (x, x * x, *rows)
     )
+    near, slope, bend = _parabolas(centre[good], off, square)
+    by = -(off[:, None] * slope + (square - width**2 / 12)[:, None] * bend)  # what the neighbours add
+    filled = np.full((3 + 2 * len(means), n), np.nan)
+    for i, mean in enumerate(means):
+        shift = np.sum(by * mean[near], axis=1)
+        filled[3 + 2 * i, good], filled[4 + 2 * i, good] = mean + shift, shift
+    own = near == np.arange(good.size)[:, None]
+    filled[0, good] = np.sum((by + own) ** 2 / count[near], axis=1)
+    filled[1, good] = np.sum(by**2 / count[near], axis=1)
+    value, fill_shift = filled[3::2], filled[4::2]
+    if values.ndim == 1:
+        value, fill_shift = value[0], fill_shift[0]
+    return BinMeans(centre, value, filled[0], many, centre + low, centre + high, filled[1], fill_shift)
 
 
-def _parabolas(centre: FloatArray, off: FloatArray, square: FloatArray) -> tuple[FloatArray, FloatArray]:
-    """Two (n, n): row i times the bins' means gives slope and half second derivative at `centre[i]`.
+def _parabolas(
+    centre: FloatArray, off: FloatArray, square: FloatArray
+) -> tuple[IntArray, FloatArray, FloatArray]:
+    """(n, m) places of m bins around each, and their weights in its slope and half second derivative.
 
     Of a least-squares parabola through the bins up to two places away, four at an end; fewer
     bins, a lower degree.  `off` and `square`: each bin's mean distance and squared distance of its
-    samples from its own centre, so that the samples may lie in any way.
+    samples from its own centre, so that the samples may lie in any way.  Solved for all bins at
+    once, the constant and then the straight line taken out of the square (Gram and Schmidt).
     """
     n = centre.size
-    slope, bend = np.zeros((n, n)), np.zeros((n, n))
-    if n < 2:
-        return slope, bend
+    m = min(n, 5)
     place = np.arange(n)
     first = np.maximum(0, np.minimum(place - 2, n - 4))
-    size = np.minimum(n, np.maximum(place + 3, 4)) - first
-    for m in np.unique(size):  # all windows of one size in one stacked solve
-        row = np.flatnonzero(size == m)
-        near = first[row, None] + np.arange(m)
-        away = centre[near] - centre[row, None]
-        width = np.ptp(away, axis=1)[:, None]
-        means = (np.ones(away.shape), away + off[near], away**2 + 2 * away * off[near] + square[near])
-        degree = min(2, int(m) - 1)
-        powers = np.linalg.pinv(np.stack([v / width**k for k, v in enumerate(means[: degree + 1])], axis=2))
-        slope[row[:, None], near] = powers[:, 1] / width
-        if degree > 1:
-            bend[row[:, None], near] = powers[:, 2] / width**2
-    return slope, bend
+    end = np.minimum(n, np.maximum(place + 3, 4))
+    start = np.minimum(first, n - m)
+    near = start[:, None] + np.arange(m)
+    used = ((near >= first[:, None]) & (near < end[:, None])).astype(np.float64)
+    if n < 2:
+        return near, np.zeros((n, m)), np.zeros((n, m))
+    away = centre[near] - centre[:, None]
+    size = (centre[end - 1] - centre[first])[:, None]
+    total = used.sum(axis=1, keepdims=True)
+    line = (away + off[near]) / size
+    line = (line - np.sum(line * used, axis=1, keepdims=True) / total) * used
+    steep = line / np.sum(line**2, axis=1, keepdims=True)
+    if n < 3:
+        return near, steep / size, np.zeros((n, m))
+    curve = (away**2 + 2 * away * off[near] + square[near]) / size**2
+    curve = (curve - np.sum(curve * used, axis=1, keepdims=True) / total) * used
+    along = np.sum(curve * steep, axis=1, keepdims=True)
+    curve = curve - along * line
+    bend = curve / np.sum(curve**2, axis=1, keepdims=True)
+    return near, (steep - along * bend) / size, bend / size**2
 
 
 def fill_notes(lines: BinMeans, bin_rpm: float) -> list[str]:
@@ -519,9 +525,9 @@ def sample_scatter(
     found = []
     for shift in (0.0, width / 2):
         lines = fit_bins(speed + shift, both, width)
-        if np.isfinite(lines.leverage).sum() < 5:
+        if np.count_nonzero(np.isfinite(lines.leverage)) < 5:
             continue
-        whole = lines.leverage < 1.5 * np.nanmedian(lines.leverage)
+        whole = lines.leverage < 1.5 * align.median(lines.leverage[np.isfinite(lines.leverage)])
         mean = np.where(whole, lines.value[0], np.nan)
         d = np.convolve(mean, (1, -4, 6, -4, 1), "valid")
         found.append(d**2 / (70 * lines.leverage * lines.value[1] ** 2)[2:-2])
@@ -562,7 +568,7 @@ def find_peaks(
         return Peak(math.nan, math.nan, math.nan), Peak(math.nan, math.nan, math.nan), {}
     level = peak.noise_level(lines.centre, torque)
     known = np.isfinite(level)
-    per_slice = int(np.median(lines.count[known])) // peak.SLICES_PER_BIN
+    per_slice = int(align.median(lines.count[known])) // peak.SLICES_PER_BIN
     at_sample = np.interp(seen.fine_speed_rpm, lines.centre[known], level[known])
     own, dof = peak.short_time_scatter(seen.fine_terms[0], at_sample, per_slice)
     if not math.isfinite(own):
