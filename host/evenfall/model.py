@@ -7,13 +7,39 @@ link -> archive stores run files (bytes); `wire.decode_run` makes a `Run`;
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.int64]
+
+
+class Event(NamedTuple):
+    """Something the board noted while it recorded."""
+
+    time_s: float
+    name: str
+    value: int
+
+
+class AirSample(NamedTuple):
+    """A reading of the board's barometer."""
+
+    time_s: float
+    pressure_Pa: float
+    temperature_C: float
+    humidity_percent: float
+
+
+class Zero(NamedTuple):
+    """A block of load samples at standstill."""
+
+    time_s: float
+    mean_count: float
+    spread_count: float  # largest less smallest
+    samples: int
 
 
 @dataclass(frozen=True)
@@ -37,9 +63,9 @@ class Run:
     trace_speed_rpm: FloatArray  # (k,) crank, as the board saw it
     trace_valve_us: FloatArray  # (k,)
     trace_flags: IntArray  # (k,)
-    events: list[tuple[float, str, int]]  # (time_s, event name, value)
-    air: list[tuple[float, float, float, float]]  # (time_s, Pa, degC, %)
-    zeros: list[tuple[float, float, float, int]]  # (time_s, mean count, spread, n)
+    events: list[Event]
+    air: list[AirSample]
+    zeros: list[Zero]
     verdict: dict[str, Any] | None  # fields of the verdict frame, scaled, names resolved
     complete: bool
     damage: list[str] = field(default_factory=list)  # sentences: gaps, truncated tail, unknown frames

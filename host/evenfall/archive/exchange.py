@@ -110,8 +110,8 @@ class Exchange(Runs):
             return self.add_build(engine, build, body["changed"], body["changed_by"])
 
 
-def _checked_export(data: bytes) -> dict[str, Any]:
-    """An exported run, checked; DamageError says what is wrong with it."""
+def _opened_export(data: bytes) -> tuple[dict[str, Any], bytes]:
+    """(the exported run's JSON, its raw frames); DamageError when it is none, or of a newer program."""
     if len(data) > MAX_EXPORT_BYTES:
         raise DamageError(f"{len(data)} bytes are more than an exported run can have")
 
@@ -137,22 +137,35 @@ def _checked_export(data: bytes) -> dict[str, Any]:
         raise DamageError("the exported run's raw frames are no base64") from None
     if hashlib.sha256(frames).hexdigest() != raw.get("sha256"):
         raise DamageError("the exported run's raw frames do not match their SHA-256: ask for the file again")
+    return body, frames
 
-    def text(value: Any, what: str, limit: int = 100_000) -> str:
-        if value is None:
-            return ""
-        if not isinstance(value, str) or len(value) > limit or "\0" in value:
-            raise DamageError(f"the exported run's {what} is no text of a sane length")
-        return value
 
-    def listed(name: str, limit: int) -> list[Any]:
-        value = body.get(name) or []
-        if not isinstance(value, list) or len(value) > limit:
-            raise DamageError(f"the exported run's {name} are no list of a sane length")
-        return value
+def _text(value: Any, what: str, limit: int = 100_000) -> str:
+    if value is None:
+        return ""
+    if not isinstance(value, str) or len(value) > limit or "\0" in value:
+        raise DamageError(f"the exported run's {what} is no text of a sane length")
+    return value
 
+
+def _name(value: Any, what: str) -> str:
+    if value:
+        check_name(_text(value, what, 200), what)
+    return value or ""
+
+
+def _listed(body: dict[str, Any], name: str, limit: int) -> list[Any]:
+    value = body.get(name) or []
+    if not isinstance(value, list) or len(value) > limit:
+        raise DamageError(f"the exported run's {name} are no list of a sane length")
+    return value
+
+
+def _checked_export(data: bytes) -> dict[str, Any]:
+    """An exported run, checked; DamageError says what is wrong with it."""
+    body, frames = _opened_export(data)
     notes = []
-    for note in listed("notes", 1000):
+    for note in _listed(body, "notes", 1000):
         if not isinstance(note, dict) or not isinstance(note.get("made_unix_s"), int):
             raise DamageError("a note of the exported run has no time")
         if not 0 <= note["made_unix_s"] < 1 << 40:
@@ -160,35 +173,30 @@ def _checked_export(data: bytes) -> dict[str, Any]:
         notes.append(
             {
                 "made_unix_s": note["made_unix_s"],
-                "author": text(note.get("author"), "note's author", 200),
-                "text": text(note.get("text"), "note"),
+                "author": _text(note.get("author"), "note's author", 200),
+                "text": _text(note.get("text"), "note"),
             }
         )
-    standard = text(body.get("standard"), "air standard", 100) or "none"
+    standard = _text(body.get("standard"), "air standard", 100) or "none"
     try:
         standard = standard_named(standard).key
     except InputError as error:
         raise DamageError(f"the exported run cannot be corrected: {error}") from None
 
-    def name(value: Any, what: str) -> str:
-        if value:
-            check_name(text(value, what, 200), what)
-        return value or ""
-
     return {
         "raw": frames,
-        "engine": name(body.get("engine"), "engine"),
-        "build": name(body.get("build"), "build"),
-        "changed": text(body.get("changed"), "change"),
-        "changed_by": text(body.get("changed_by"), "author of the change", 200),
+        "engine": _name(body.get("engine"), "engine"),
+        "build": _name(body.get("build"), "build"),
+        "changed": _text(body.get("changed"), "change"),
+        "changed_by": _text(body.get("changed_by"), "author of the change", 200),
         "standard": standard,
         "calibration": body.get("calibration"),
         "setup": body.get("setup"),
         "air": body.get("air"),
-        "tags": [name(tag, "tag") for tag in listed("tags", 100) if tag],
+        "tags": [_name(tag, "tag") for tag in _listed(body, "tags", 100) if tag],
         "notes": notes,
         # before 0.2 this was named set_aside
-        "excluded": text(body.get("excluded", body.get("set_aside")), "reason for excluding it"),
+        "excluded": _text(body.get("excluded", body.get("set_aside")), "reason for excluding it"),
     }
 
 

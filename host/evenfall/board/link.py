@@ -530,7 +530,7 @@ class Link:
         raise NotFoundError(f"the board has no run {run_id}")
 
     def runs_at_rest(self, patience_s: float = 60.0) -> list[RunEntry]:
-        """`runs`, once the board has ended the pull or the writing it is busy with."""
+        """`runs`, once the board has ended the sweep or the writing it is busy with."""
         give_up = time.monotonic() + patience_s
         told = False
         while True:
@@ -546,7 +546,7 @@ class Link:
                     told = True
                 time.sleep(0.3)
 
-    # --- pulls ---
+    # --- runs ---
 
     def read_run(
         self, entry: RunEntry, partial: Path, progress: Callable[[int, int], None] = lambda *_: None

@@ -22,7 +22,7 @@ from evenfall_wire import codes, messages, settings
 from evenfall_wire.frames import MAX_BODY, MAX_PAYLOAD, MAX_WIRE, Framer
 from numpy.typing import NDArray
 
-from evenfall.model import FloatArray, IntArray, Run
+from evenfall.model import AirSample, Event, FloatArray, IntArray, Run, Zero
 from evenfall.printable import printable
 
 MAX_RUN_BYTES = 16 << 20  # a board's whole flash: no run is larger
@@ -223,6 +223,53 @@ def split_run(data: bytes) -> tuple[dict[int, list[bytes]], list[str]]:
     return parts, damage
 
 
+def _head(parts: dict[int, list[bytes]], name: str, damage: list[str]) -> dict[str, Any] | None:
+    """Fields of the first whole message of that name; adds to `damage`."""
+    for payload in parts[TYPE_OF[name]]:
+        try:
+            message = decode_message(TYPE_OF[name], payload)
+        except ValueError:
+            damage.append(f"the {name} frame is shorter than it should be")
+            continue
+        assert message is not None
+        return message.head
+    return None
+
+
+def _records(parts: dict[int, list[bytes]], name: str) -> NDArray[Any]:
+    """All whole records of the messages of that name."""
+    dtype = DTYPES[name]
+    payloads = parts[TYPE_OF[name]]
+    whole = [p if len(p) % dtype.itemsize == 0 else p[: -(len(p) % dtype.itemsize)] for p in payloads]
+    return np.frombuffer(b"".join(whole), dtype)
+
+
+def _scales(name: str) -> dict[str, float]:
+    """Field of each record -> what its integer is multiplied with."""
+    return {f[0]: f[3] for f in messages.BY_NAME[name][3]}
+
+
+def _events(rows: NDArray[Any], time_s: FloatArray) -> list[Event]:
+    names = [code_name("event", e) for e in rows["event"].tolist()]
+    return list(map(Event, time_s.tolist(), names, rows["value"].tolist()))
+
+
+def _air(rows: NDArray[Any], time_s: FloatArray) -> list[AirSample]:
+    scale = _scales("air")
+    return [
+        AirSample(t, float(p), c * scale["temperature"], h * scale["humidity"])
+        for t, (_, p, c, h) in zip(time_s.tolist(), rows.tolist(), strict=True)
+    ]
+
+
+def _zeros(rows: NDArray[Any], time_s: FloatArray) -> list[Zero]:
+    scale = _scales("zeros")
+    return [
+        Zero(t, m * scale["mean_x16"], float(s), n)
+        for t, (_, m, s, n) in zip(time_s.tolist(), rows.tolist(), strict=True)
+    ]
+
+
 def decode_run(data: bytes) -> Run:
     """Decode a run file: stored record frames, one after the other.
 
@@ -233,53 +280,39 @@ def decode_run(data: bytes) -> Run:
     """
     parts, damage = split_run(data)
 
-    def head(name: str) -> dict[str, Any] | None:
-        for payload in parts[TYPE_OF[name]]:
-            try:
-                message = decode_message(TYPE_OF[name], payload)
-            except ValueError:
-                damage.append(f"the {name} frame is shorter than it should be")
-                continue
-            assert message is not None
-            return message.head
-        return None
-
-    def records(name: str) -> NDArray[Any]:
-        dtype = DTYPES[name]
-        payloads = parts[TYPE_OF[name]]
-        whole = [p if len(p) % dtype.itemsize == 0 else p[: -(len(p) % dtype.itemsize)] for p in payloads]
-        return np.frombuffer(b"".join(whole), dtype)
-
-    header = head("run_header")
+    header = _head(parts, "run_header", damage)
     if header is None:
         damage.append("the run_header frame is missing: run number, board and start are not known")
         header = {f[0]: 0 for f in messages.BY_NAME["run_header"][2]}
         header.update(board_uid=b"", firmware=b"")
     start_tick = header["start_tick"]
 
-    def seconds(rows: NDArray[Any]) -> FloatArray:
-        return np.asarray(unwrap_ticks(rows["tick"], start_tick) * TICK_S, np.float64)
-
-    loads, edges, trace = records("load_samples"), records("edge_times"), records("control_trace")
-    events, air, zeros = records("events"), records("air"), records("zeros")
-    end = head("run_end")
+    loads, edges, trace = (
+        _records(parts, "load_samples"),
+        _records(parts, "edge_times"),
+        _records(parts, "control_trace"),
+    )
+    events, air, zeros = _records(parts, "events"), _records(parts, "air"), _records(parts, "zeros")
+    end = _head(parts, "run_end", damage)
     if end is None:
         damage.append("the run_end frame is missing: the recording was cut off")
     else:
         for what, told, found in (("load samples", end["loads"], loads), ("edges", end["edges"], edges)):
             if told != len(found):
                 damage.append(f"{told} {what} were recorded, {len(found)} are here")
-    verdict = head("verdict")
-    trace_scale = {f[0]: f[3] for f in messages.BY_NAME["control_trace"][3]}
-    air_scale = {f[0]: f[3] for f in messages.BY_NAME["air"][3]}
-    zero_scale = {f[0]: f[3] for f in messages.BY_NAME["zeros"][3]}
+    verdict = _head(parts, "verdict", damage)
+    trace_scale = _scales("control_trace")
+
+    def seconds(rows: NDArray[Any]) -> FloatArray:
+        return np.asarray(unwrap_ticks(rows["tick"], start_tick) * TICK_S, np.float64)
+
     return Run(
         run_id=header["run_id"],
         board_uid=header["board_uid"].hex(),
         firmware=text(header["firmware"]),
         started_unix_s=header["started_unix_s"],
         trigger=code_name("trigger", header["trigger"]),
-        settings={setting_name(int(n)): int(v) for n, v in records("run_settings").tolist()},
+        settings={setting_name(int(n)): int(v) for n, v in _records(parts, "run_settings").tolist()},
         load_time_s=seconds(loads),
         load_count=loads["count"].astype(np.int64),
         edge_time_s=seconds(edges),
@@ -288,20 +321,9 @@ def decode_run(data: bytes) -> Run:
         trace_speed_rpm=trace["speed"] * float(trace_scale["speed"]),
         trace_valve_us=trace["valve"].astype(np.float64),
         trace_flags=trace["flags"].astype(np.int64),
-        events=[
-            (t, code_name("event", e), v)
-            for t, e, v in zip(
-                seconds(events).tolist(), events["event"].tolist(), events["value"].tolist(), strict=True
-            )
-        ],
-        air=[
-            (t, float(p), c * air_scale["temperature"], h * air_scale["humidity"])
-            for t, (_, p, c, h) in zip(seconds(air).tolist(), air.tolist(), strict=True)
-        ],
-        zeros=[
-            (t, m * zero_scale["mean_x16"], float(s), n)
-            for t, (_, m, s, n) in zip(seconds(zeros).tolist(), zeros.tolist(), strict=True)
-        ],
+        events=_events(events, seconds(events)),
+        air=_air(air, seconds(air)),
+        zeros=_zeros(zeros, seconds(zeros)),
         verdict=None if verdict is None else _verdict(verdict, start_tick),
         complete=bool(end and end["complete"]),
         damage=damage,

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
 
@@ -17,6 +18,9 @@ from evenfall.cli._root import (
     typed_air,
 )
 from evenfall.errors import InputError, NotFoundError
+
+if TYPE_CHECKING:
+    from evenfall.reduction.air import Correction
 
 air = noun("air", "Air readings new runs are corrected with.")
 
@@ -135,6 +139,12 @@ def factor(
         f"{describe(reading)}; density {density(reading):.4f} kg/m³, density altitude "
         f"{density_altitude_m(reading):.0f} m ({density_altitude_m(reading) / 0.3048:.0f} ft)"
     )
+    _print_factors(all_of_them)
+    for warning in warnings:
+        echo(f"Warning: {warning}")
+
+
+def _print_factors(all_of_them: list[Correction]) -> None:
     print_table(
         ["name", "standard", "factor", "± (95 %)", "range"],
         [
@@ -149,8 +159,6 @@ def factor(
         ],
         {"factor", "± (95 %)"},
     )
-    for warning in warnings:
-        echo(f"Warning: {warning}")
 
 
 @air.command()

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
+from typing import TYPE_CHECKING, Any
 
 import click
 
@@ -19,6 +20,10 @@ from evenfall.cli._root import (
     units_option,
 )
 
+if TYPE_CHECKING:
+    from evenfall.model import Air, Reduction
+    from evenfall.output.text import Units
+
 
 @root.command()
 @click.argument("run", metavar="RUN")
@@ -27,7 +32,13 @@ from evenfall.cli._root import (
 @click.option("--bin", "bin_rpm", type=float, default=250.0, show_default=True, help="Bin width, rpm.")
 @click.option("--bandwidth", type=float, default=8.0, show_default=True, help="Smoothing, -3 dB, Hz.")
 @click.option("--mean", "over", metavar="LOW:HIGH", help="Mean torque and power between two speeds, rpm.")
-@click.option("--draws", type=click.IntRange(20, 100_000), help="Check the budget by so many draws.")
+@click.option(
+    "--trials",
+    "--draws",
+    "trials",
+    type=click.IntRange(20, 100_000),
+    help="Check the budget by so many Monte Carlo trials.",
+)
 @archive_option
 @units_option
 @json_option
@@ -40,7 +51,7 @@ def budget(
     bin_rpm: float,
     bandwidth: float,
     over: str | None,
-    draws: int | None,
+    trials: int | None,
     archive_dir: Path,
     units: str,
     as_json: bool,
@@ -49,12 +60,8 @@ def budget(
 
     RUN is a run's number or a run file. Nothing is stored.
     """
-    import numpy as np
-
     from evenfall.model import DEFAULT_STANDARD
-    from evenfall.output.text import UNIT_CHOICES, run_report
-    from evenfall.reduction import uncertainty
-    from evenfall.reduction.air import describe
+    from evenfall.output.text import UNIT_CHOICES
     from evenfall.reduction.reduce import mean_over, monte_carlo, reduce_run
     from evenfall.workflow.run_groups import speed_band, the_run
 
@@ -62,14 +69,13 @@ def budget(
     given = typed_air(pressure, temperature, humidity)
     air, standard = given or air, standard or (DEFAULT_STANDARD if given and filed == "none" else filed)
     result = reduce_run(raw, calibration, setup, air, standard, bin_rpm, bandwidth)
-    u = UNIT_CHOICES[units]
     mean = None
     if over:
         mean = mean_over(result.bins, *speed_band(over, "--mean"))
-    drawn = None
-    if draws:
-        progress(f"{draws} draws ...")
-        drawn = monte_carlo(raw, calibration, setup, air, standard, bin_rpm, draws)
+    spread = None
+    if trials:
+        progress(f"{trials} Monte Carlo trials ...")
+        spread = monte_carlo(raw, calibration, setup, air, standard, bin_rpm, trials)
     if as_json:
         print_json(
             {
@@ -83,13 +89,31 @@ def budget(
                 "sweep_time_s": result.sweep_time_s,
                 "budget": result.budget,
                 "mean": mean,
-                "drawn": vars(drawn) if drawn else None,
+                "monte_carlo": vars(spread) if spread else None,
                 "notes": result.notes,
                 "inputs": result.inputs,
             }
         )
         return
+    _print_budget(result, air, mean, over, spread, trials, UNIT_CHOICES[units])
+
+
+def _print_budget(
+    result: Reduction,
+    air: Air,
+    mean: dict[str, float] | None,
+    over: str | None,
+    spread: Any,
+    trials: int | None,
+    u: Units,
+) -> None:
+    """The run's table, its air, a mean that was asked for, the causes, the trials' check."""
+    import numpy as np
     from rich.console import Console
+
+    from evenfall.output.text import run_report
+    from evenfall.reduction import uncertainty
+    from evenfall.reduction.air import describe
 
     Console().print(run_report(result, u))
     echo(f"Air: {describe(air)}; factor {result.air_factor:.4f} ± {1.96 * result.air_factor_u:.4f}")
@@ -102,18 +126,25 @@ def budget(
         )
     total, differs = uncertainty.combine({k: np.array(v) for k, v in result.budget.items()})
     rows = [
-        [cause, f"{v * 100:.3f}" if v == v else "not known", _cancels(uncertainty.INDEPENDENT_SHARE[cause])]
+        [cause, _percent(v), _cancels(uncertainty.INDEPENDENT_SHARE[cause])]
         for cause, v in sorted(result.budget.items(), key=lambda kv: -kv[1] if kv[1] == kv[1] else -np.inf)
     ]
-    rows.append(["all together", f"{float(total) * 100:.3f}", f"left over {float(differs) * 100:.3f} %"])
+    rows.append(["all together", _percent(float(total)), f"left over {_percent(float(differs))} %"])
     echo("\nBudget at peak power, standard uncertainty (twice this is the 95 % interval):")
     print_table(["cause", "% of power", "before/after"], rows, {"% of power"})
-    if drawn is not None:
-        ratio = drawn.u_Nm / drawn.budget_u_Nm
+    if spread is not None:
+        ratio = (spread.u_Nm / spread.budget_u_Nm)[np.isfinite(spread.u_Nm / spread.budget_u_Nm)]
+        if ratio.size == 0:
+            echo("Monte Carlo: no bin has a known uncertainty to check.")
+            return
         echo(
-            f"Monte Carlo, {draws} trials: uncertainty {np.nanmean(ratio):.3f} of the budget's on average, "
-            f"{np.nanmin(ratio):.3f} to {np.nanmax(ratio):.3f} over the bins."
+            f"Monte Carlo, {trials} trials: uncertainty {np.mean(ratio):.3f} of the budget's on average, "
+            f"{np.min(ratio):.3f} to {np.max(ratio):.3f} over the bins."
         )
+
+
+def _percent(share: float) -> str:
+    return f"{share * 100:.3f}" if share == share else "not known"
 
 
 def _cancels(share: float) -> str:

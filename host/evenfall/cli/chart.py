@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import asdict
 from pathlib import Path
 
 import click
@@ -47,9 +46,10 @@ def chart(
     Each session against the sessions before. Exit code 8 when the newest session breaks a rule.
     """
     from evenfall.archive.archive import Archive
+    from evenfall.output.plain import chart_as_json
     from evenfall.output.plots import control_figure, save
     from evenfall.output.text import UNIT_CHOICES, chart_lines
-    from evenfall.statistics.control_chart import RULES, control_chart
+    from evenfall.statistics.control_chart import control_chart
     from evenfall.workflow.run_groups import checked_target, reference_sessions
 
     chosen = UNIT_CHOICES[units]
@@ -58,26 +58,7 @@ def chart(
         sessions, left_out = reference_sessions(archive, engine, build, everything)
         result = control_chart(sessions, baseline)
     if as_json:
-        print_json(
-            {
-                "centre_W": result.centre_W,
-                "sigma_W": result.sigma_W,
-                "limits_W": result.limits_W,
-                "baseline": result.baseline,
-                "sessions": [
-                    {"label": s.label, "mean_W": m, "runs": len(s.peak_power_W)}
-                    for s, m in zip(result.sessions, result.mean_W, strict=True)
-                ],
-                "alarms": [asdict(a) for a in result.alarms],
-                "rules": RULES,
-                "s_r_W": result.precision.s_r if result.precision else None,
-                "s_R_W": result.precision.s_R if result.precision else None,
-                "week_pairs": result.week_pairs,
-                "week_limit": result.week_limit_relative,
-                "today": result.today_sentence,
-                "left_out": left_out,
-            }
-        )
+        print_json({**chart_as_json(result), "left_out": left_out})
     else:
         print_table(
             ["session", "runs", f"peak power, {chosen.power_name}", "sigma"],

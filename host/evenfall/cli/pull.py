@@ -32,7 +32,8 @@ if TYPE_CHECKING:
 
     from evenfall.archive.archive import Archive
     from evenfall.board.link import Link, RunEntry
-    from evenfall.model import Reduction
+    from evenfall.model import Air, Reduction
+    from evenfall.workflow.fetch import Filing
 
 
 @root.command()
@@ -78,28 +79,12 @@ def pull(
     from disk, and only then acknowledged to the board.
     """
     from evenfall.archive.archive import Archive
-    from evenfall.model import Calibration, Setup
-    from evenfall.output.plain import run_as_json
-    from evenfall.reduction.air import standard_named
-    from evenfall.workflow.fetch import active_filing, file_air, take_runs
-    from evenfall.workflow.reduce_service import reduce_stored
+    from evenfall.workflow.fetch import active_filing
 
     air = typed_air(pressure, temperature, humidity)
     with Archive(archive_dir) as archive:
-        filing = active_filing(archive, progress)
-        if engine:
-            filing = replace(filing, build_id=archive.build_id(engine, build))
-        elif build:
-            raise click.UsageError("--build needs --engine")
-        if setup_name:
-            filing = replace(filing, setup_id=archive.record_named(Setup, setup_name))
-        if calibration:
-            filing = replace(filing, calibration_id=archive.record_named(Calibration, calibration))
-        if standard:
-            filing = replace(filing, standard=standard_named(standard).key)
-        if air:
-            filing = replace(filing, air_id=file_air(archive, air))
-
+        named = _named(archive, engine, build, setup_name, calibration, standard, air)
+        filing = replace(active_filing(archive, progress), **named)
         results: list[dict[str, Any]] = []
         failed: list[EvenfallError] = []
         with open_link(port) as line:
@@ -108,57 +93,107 @@ def pull(
             progress(f"board {info.uid} on {line.url}, firmware {info.firmware}, protocol {info.protocol}")
             entries = _choose(line.runs_at_rest(), wanted, everything)
             _set_clock_once(line)
-            while entries:
-                try:
-                    with _bars(entries) as bars:
-                        for entry, number, new in take_runs(line, archive, entries, filing, bars):
-                            how = f"{entry.size} bytes " + (
-                                "verified, archived and acknowledged"
-                                if new
-                                else "was here already; acknowledged"
-                            )
-                            if entry.damage:
-                                how = _damaged(entry)
-                            progress(f"run {entry.run_id} of the board: run {number} here, {how}")
-                            results.append({"run": number, "board_run": entry.run_id, "new": new})
-                            if delete_after and not entry.damage:
-                                line.delete(entry.run_id)
-                            entries = entries[1:]
-                except EvenfallError as error:
-                    if line.info is None or not _still_there(line):
-                        raise
-                    failed.append(error)
-                    progress(f"evenfall: {error}")
-                    entries = entries[1:]
+            _fetch(line, archive, entries, filing, delete_after, results, failed)
             counters = line.counters
         progress(f"line: {counters.sentence()}")
+        draw = _Drawing(archive, plot, len(results) > 1, units, off=no_plot)
         for result in results:
-            try:
-                reduction = reduce_stored(archive, result["run"], bin_rpm=bin_rpm)
-            except EvenfallError as error:
-                failed.append(error)
-                result["error"] = str(error)
-                progress(f"run {result['run']} is kept but cannot be reduced: {error}")
-                continue
-            drawn = None
-            try:
-                if not no_plot:
-                    drawn = _draw(archive, result["run"], reduction, plot, len(results) > 1, units)
-                    result["plot"] = str(drawn)
-            except ImportError as error:
-                no_plot = True  # said once; the numbers need no picture
-                progress(missing_part(error) or str(error))
-            result.update(run_as_json(archive, result["run"], reduction))
-            if not as_json:
-                print_run(archive, result["run"], reduction, units)
-                if drawn:
-                    echo(f"Plot: {drawn}")
+            _reduce(archive, result, bin_rpm, draw, failed)
+            if "error" not in result and not as_json:
+                print_run(archive, result["run"], draw.reductions[result["run"]], units)
+                if "plot" in result:
+                    echo(f"Plot: {result['plot']}")
         if as_json:
             print_json({"board": vars(info), "runs": results, "link": counters.as_dict()})
         elif not results and not failed:
             echo("the board holds no run that was not pulled before (--all fetches those too)")
     if failed:
         raise failed[0] if len(failed) == 1 else type(failed[0])(f"{len(failed)} runs failed; see above")
+
+
+def _named(
+    archive: Archive,
+    engine: str | None,
+    build: str | None,
+    setup_name: str | None,
+    calibration: str | None,
+    standard: str | None,
+    air: Air | None,
+) -> dict[str, Any]:
+    """What the options say that new runs are filed under, as fields of a `Filing`."""
+    from evenfall.model import Calibration, Setup
+    from evenfall.reduction.air import standard_named
+    from evenfall.workflow.fetch import file_air
+
+    named: dict[str, Any] = {}
+    if build and not engine:
+        raise click.UsageError("--build needs --engine")
+    if engine:
+        named["build_id"] = archive.build_id(engine, build)
+    if setup_name:
+        named["setup_id"] = archive.record_named(Setup, setup_name)
+    if calibration:
+        named["calibration_id"] = archive.record_named(Calibration, calibration)
+    if standard:
+        named["standard"] = standard_named(standard).key
+    if air:
+        named["air_id"] = file_air(archive, air)
+    return named
+
+
+def _fetch(
+    line: Link,
+    archive: Archive,
+    entries: list[RunEntry],
+    filing: Filing,
+    delete_after: bool,
+    results: list[dict[str, Any]],
+    failed: list[EvenfallError],
+) -> None:
+    """Take the runs in; one that cannot be had is said, and the rest still come."""
+    from evenfall.workflow.fetch import take_runs
+
+    while entries:
+        try:
+            with _bars(entries) as bars:
+                for entry, number, new in take_runs(line, archive, entries, filing, bars):
+                    how = f"{entry.size} bytes " + (
+                        "verified, archived and acknowledged" if new else "was here already; acknowledged"
+                    )
+                    if entry.damage:
+                        how = _damaged(entry)
+                    progress(f"run {entry.run_id} of the board: run {number} here, {how}")
+                    results.append({"run": number, "board_run": entry.run_id, "new": new})
+                    if delete_after and not entry.damage:
+                        line.delete(entry.run_id)
+                    entries = entries[1:]
+        except EvenfallError as error:
+            if line.info is None or not _still_there(line):
+                raise
+            failed.append(error)
+            progress(f"evenfall: {error}")
+            entries = entries[1:]
+
+
+def _reduce(
+    archive: Archive, result: dict[str, Any], bin_rpm: float, draw: _Drawing, failed: list[EvenfallError]
+) -> None:
+    """Reduce and draw one fetched run; what it came to joins `result`."""
+    from evenfall.output.plain import run_as_json
+    from evenfall.workflow.reduce_service import reduce_stored
+
+    number = result["run"]
+    try:
+        reduction = reduce_stored(archive, number, bin_rpm=bin_rpm)
+    except EvenfallError as error:
+        failed.append(error)
+        result["error"] = str(error)
+        progress(f"run {number} is kept but cannot be reduced: {error}")
+        return
+    drawn = draw.run(number, reduction)
+    if drawn:
+        result["plot"] = str(drawn)
+    result.update(run_as_json(archive, number, reduction))
 
 
 def _damaged(entry: RunEntry) -> str:
@@ -213,19 +248,39 @@ def _bars(entries: list[RunEntry]) -> Iterator[Callable[[int, int, int], None]]:
         yield lambda run_id, here, _: bars.update(tasks[run_id], completed=here, visible=True)
 
 
-def _draw(
-    archive: Archive, number: int, reduction: Reduction, plot: Path | None, several: bool, units: str
-) -> Path:
-    from evenfall.output.plots import plot_curves
-    from evenfall.output.text import UNIT_CHOICES
+class _Drawing:
+    """Draws each run that was pulled; without the part that draws that is said once."""
 
-    path = plot or archive.folder / "plots" / f"run-{number}.png"
-    if plot and several:
-        path = plot.with_stem(f"{plot.stem}-{number}")
-    path.parent.mkdir(parents=True, exist_ok=True)
-    row = archive.row(number)
-    title = " · ".join(str(w) for w in (row["engine"], row["build"], f"run {number}") if w)
-    return Path(plot_curves([reduction], path, [f"run {number}"], UNIT_CHOICES[units], title))
+    def __init__(self, archive: Archive, path: Path | None, several: bool, units: str, off: bool) -> None:
+        self.archive = archive
+        self.path = path
+        self.several = several
+        self.units = units
+        self.off = off
+        self.reductions: dict[int, Reduction] = {}
+
+    def run(self, number: int, reduction: Reduction) -> Path | None:
+        self.reductions[number] = reduction
+        if self.off:
+            return None
+        try:
+            return self._draw(number, reduction)
+        except ImportError as error:
+            self.off = True
+            progress(missing_part(error) or str(error))
+            return None
+
+    def _draw(self, number: int, reduction: Reduction) -> Path:
+        from evenfall.output.plots import plot_curves
+        from evenfall.output.text import UNIT_CHOICES
+
+        path = self.path or self.archive.folder / "plots" / f"run-{number}.png"
+        if self.path and self.several:
+            path = self.path.with_stem(f"{self.path.stem}-{number}")
+        path.parent.mkdir(parents=True, exist_ok=True)
+        row = self.archive.row(number)
+        title = " · ".join(str(w) for w in (row["engine"], row["build"], f"run {number}") if w)
+        return Path(plot_curves([reduction], path, [f"run {number}"], UNIT_CHOICES[self.units], title))
 
 
 def print_run(archive: Archive, number: int, reduction: Reduction, units: str) -> None:

@@ -148,7 +148,7 @@ def run_page(run: ReducedRun, about: About, units: Units = US) -> Report:
         about=about,
         verdict=banner(r).rstrip("."),
         outcome="",
-        tiles=_pull_tiles(r, units),
+        tiles=_run_tiles(r, units),
         figure=_picture(figure, words),
         figure_words=words,
         table=table,
@@ -222,13 +222,37 @@ def group_page(g: Group, about: About, units: Units = US) -> Report:
 
 def comparison_page(c: Comparison, about: About, units: Units = US) -> Report:
     """The report of a before/after."""
-    b = c.bins
     sentence = verdict_sentence(c, units)
     words = (
         f"Mean power and torque of {c.before.label} ({c.before.n} runs) and {c.after.label} "
         f"({c.after.n} runs) against crank speed, with the gain in power below. "
         f"{sentence[0].upper()}{sentence[1:]}."
     )
+    noticed = [d.sentence for d in c.differences] + list(_group_noticed([c.before, c.after]))
+    if c.settled:
+        noticed.append(f"Without the warming runs: {verdict_sentence(c.settled, units)}")
+    return Report(
+        title=f"{about.engine}: {c.after.label} against {c.before.label}",
+        kind="Before and after",
+        about=about,
+        verdict=sentence[0].upper() + sentence[1:],
+        outcome=c.outcome,
+        tiles=_gain_tiles(c, units),
+        figure=_picture(plots.comparison_figure(c, units, width_in=5.4, height_in=7.0), words),
+        figure_words=words,
+        table=_gain_table(c, units),
+        conditions=_conditions([*c.before.runs, *c.after.runs]),
+        method=_comparison_method(c, units),
+        noticed=tuple(noticed),
+        footer=_footer([*c.before.runs, *c.after.runs]),
+    )
+
+
+# --- parts ---------------------------------------------------------------------------------------
+
+
+def _gain_table(c: Comparison, units: Units) -> Table:
+    b = c.bins
     order = [i for i in range(len(b.speed_rpm))[::-1] if np.isfinite(b.power_W[i])]
     rows = tuple(
         (
@@ -244,7 +268,7 @@ def comparison_page(c: Comparison, about: About, units: Units = US) -> Report:
         for i in order
     )
     unit = units.power_name
-    table = Table(
+    return Table(
         "Corrected, at the crank, means of the runs",
         (
             "rpm",
@@ -259,15 +283,18 @@ def comparison_page(c: Comparison, about: About, units: Units = US) -> Report:
         rows,
         "± is the 95 % interval of the gain at that one speed; “real” keeps false claims among them to 5 %.",
     )
+
+
+def _gain_tiles(c: Comparison, units: Units) -> tuple[Tile, ...]:
     low, high = c.band_rpm
-    tiles = (
+    return (
         _gain_tile(
             "Peak power",
             c.peak_power.before,
             c.peak_power.after,
             c.peak_power.half_width,
             units.power_scale,
-            unit,
+            units.power_name,
         ),
         _gain_tile(
             f"Mean power {low:,.0f}–{high:,.0f} rpm",
@@ -275,7 +302,7 @@ def comparison_page(c: Comparison, about: About, units: Units = US) -> Report:
             c.mean_power.after,
             c.mean_power.half_width,
             units.power_scale,
-            unit,
+            units.power_name,
         ),
         _gain_tile(
             "Peak torque",
@@ -286,6 +313,9 @@ def comparison_page(c: Comparison, about: About, units: Units = US) -> Report:
             units.torque_name,
         ),
     )
+
+
+def _comparison_method(c: Comparison, units: Units) -> tuple[str, ...]:
     method = [
         *_method(c.after.runs[0]),
         "Each side is the mean of its runs. The ± of a gain comes from how much the runs of each side "
@@ -302,27 +332,7 @@ def comparison_page(c: Comparison, about: About, units: Units = US) -> Report:
             "a smaller one may hide in the noise."
         )
     method += [f"{s[0].upper()}{s[1:]}." for s in c.sessions]
-    noticed = [d.sentence for d in c.differences] + list(_group_noticed([c.before, c.after]))
-    if c.settled:
-        noticed.append(f"Without the warming runs: {verdict_sentence(c.settled, units)}")
-    return Report(
-        title=f"{about.engine}: {c.after.label} against {c.before.label}",
-        kind="Before and after",
-        about=about,
-        verdict=sentence[0].upper() + sentence[1:],
-        outcome=c.outcome,
-        tiles=tiles,
-        figure=_picture(plots.comparison_figure(c, units, width_in=5.4, height_in=7.0), words),
-        figure_words=words,
-        table=table,
-        conditions=_conditions([*c.before.runs, *c.after.runs]),
-        method=tuple(method),
-        noticed=tuple(noticed),
-        footer=_footer([*c.before.runs, *c.after.runs]),
-    )
-
-
-# --- parts ---------------------------------------------------------------------------------------
+    return tuple(method)
 
 
 def _picture(figure: plots.Figure, words: str) -> Markup:
@@ -334,7 +344,7 @@ def _peak_text(peak: Peak, scale: float, unit: str) -> str:
     return text if np.isfinite(peak.half_width) else f"{text}, ± not known"
 
 
-def _pull_tiles(r: Reduction, units: Units) -> tuple[Tile, ...]:
+def _run_tiles(r: Reduction, units: Units) -> tuple[Tile, ...]:
     power, torque = r.peak_power_W, r.peak_torque_Nm
     return (
         Tile(

@@ -9,6 +9,7 @@ from evenfall.archive.archive import Archive
 from evenfall.model import Reduction
 from evenfall.output.text import SI, banner, verdict_sentence
 from evenfall.statistics.compare import Comparison, Gain, Group
+from evenfall.statistics.control_chart import RULES, Chart
 
 
 def run_as_json(archive: Archive, number: int, reduction: Reduction) -> dict[str, Any]:
@@ -117,4 +118,25 @@ def group_as_json(g: Group) -> dict[str, Any]:
             dict(zip(columns, values, strict=True))
             for values in zip(*(a.tolist() for a in columns.values()), strict=True)
         ],
+    }
+
+
+def chart_as_json(result: Chart) -> dict[str, Any]:
+    """The control chart in SI."""
+    return {
+        "centre_W": result.centre_W,
+        "sigma_W": result.sigma_W,
+        "limits_W": result.limits_W,
+        "baseline": result.baseline,
+        "sessions": [
+            {"label": s.label, "mean_W": m, "runs": len(s.peak_power_W)}
+            for s, m in zip(result.sessions, result.mean_W, strict=True)
+        ],
+        "alarms": [asdict(a) for a in result.alarms],
+        "rules": RULES,
+        "s_r_W": result.precision.s_r if result.precision else None,
+        "s_R_W": result.precision.s_R if result.precision else None,
+        "week_pairs": result.week_pairs,
+        "week_limit": result.week_limit_relative,
+        "today": result.today_sentence,
     }

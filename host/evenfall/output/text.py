@@ -5,7 +5,6 @@ Everything inside is SI; `Units` is the edge where US units appear.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -180,20 +179,6 @@ def run_report(reduction: Reduction, units: Units = US) -> RenderableType:
     parts += [_said(line) for line in summary_lines(reduction, units)]
     parts += [_said(f"Note: {note}", style="yellow") for note in reduction.notes]
     return Group(*parts)
-
-
-def side_by_side(reductions: Sequence[Reduction], labels: Sequence[str], units: Units = US) -> Table:
-    """Power of several runs on one grid of speeds."""
-    grid = np.unique(np.concatenate([r.bins.speed_rpm[np.isfinite(r.bins.power_W)] for r in reductions]))
-    table = Table(title=f"Power, {units.power_name}")
-    table.add_column("rpm", justify="right")
-    for label in labels:
-        table.add_column(_said(label), justify="right")
-    at = [dict(zip(r.bins.speed_rpm, r.bins.power_W, strict=True)) for r in reductions]
-    for speed in grid[::-1]:
-        values = [float(units.power(a.get(speed, np.nan))) for a in at]
-        table.add_row(f"{speed:,.0f}", *("–" if np.isnan(v) else f"{v:.2f}" for v in values))
-    return table
 
 
 # --- before and after ------------------------------------------------------------------------------

@@ -17,6 +17,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 
@@ -53,31 +54,24 @@ class Standard:
     source: str = ""
 
 
+def _iso1585_form(key: str, title: str, **ranges: Any) -> Standard:
+    """(99 kPa / dry pressure)^1.2 (T / 298 K)^0.6, for factors of 0.93 to 1.07: two standards share it."""
+    return Standard(key, title, True, 99000.0, 298.0, 1.2, 0.6, factor_range=(0.93, 1.07), **ranges)
+
+
 STANDARDS = {
     s.key: s
     for s in (
-        Standard(
+        _iso1585_form(
             "iso1585",
             "ISO 1585",
-            True,
-            99000.0,
-            298.0,
-            1.2,
-            0.6,
-            factor_range=(0.93, 1.07),
             t_range=(283.0, 313.0),
             p_range=(80000.0, 110000.0),
             source="secondary text; ranges from memory",
         ),
-        Standard(
+        _iso1585_form(
             "r134",
             "Regulation 134/2014",
-            True,
-            99000.0,
-            298.0,
-            1.2,
-            0.6,
-            factor_range=(0.93, 1.07),
             t_range=(283.0, 318.0),
             source="text of Regulation (EU) 134/2014, from memory; the formula is that of ISO 1585",
         ),

@@ -102,7 +102,7 @@ def bench_running(
 
 
 def wait_for_runs(port: Path, runs: int, check: Callable[[], None], say: Callable[[str], None]) -> None:
-    """Wait until the board at `port` holds `pulls` new runs and is at rest."""
+    """Wait until the board at `port` holds `runs` new runs and is at rest."""
     until = time.monotonic() + PATIENCE_S
     state = ""
     while not port.exists():

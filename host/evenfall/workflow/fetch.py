@@ -25,7 +25,7 @@ CLOCK_SLACK_S = 120  # a reading dated so far ahead is no more than a clock that
 
 @dataclass(frozen=True)
 class Filing:
-    """What new pulls are filed under; numbers in the archive."""
+    """What new runs are filed under; numbers in the archive."""
 
     build_id: int | None = None
     calibration_id: int | None = None
@@ -35,7 +35,7 @@ class Filing:
 
 
 def active_filing(archive: Archive, warn: Callable[[str], None] = lambda _: None) -> Filing:
-    """What the archive says new pulls are filed under; warns of an old air reading."""
+    """What the archive says new runs are filed under; warns of an old air reading."""
 
     def number(what: str) -> int | None:
         found = archive.active(what)
@@ -67,7 +67,7 @@ def take_runs(
     filing: Filing,
     progress: Progress = lambda *_: None,
 ) -> Iterator[tuple[RunEntry, int, bool]]:
-    """Fetch, keep, verify and acknowledge runs; give (entry, pull, whether it is new here) in order.
+    """Fetch, keep, verify and acknowledge runs; give (entry, number here, whether it is new) in order.
 
     Runs that follow each other quickly are fetched in one go before the first is kept.
     Raises LinkError when the line gives up, DamageError when the bytes are no run, at the
@@ -84,19 +84,19 @@ def take_runs(
         if known[0] is not None:
             came: Iterable[tuple[RunEntry, int, bool]] = [(todo[0], known[0], False)]
         else:
-            here = next((n for n, pull in enumerate(known) if pull is not None), len(todo))
+            here = next((n for n, number in enumerate(known) if number is not None), len(todo))
             wanted = [(e, partials[e.run_id]) for e in todo[:here]]
             fetched = line.read_runs_through(wanted, progress)
             came = ((e, _keep(archive, uid, e, d, filing, partials[e.run_id]), True) for e, d in fetched)
-        for entry, pull, new in came:
-            copy = archive.read_back(pull)
+        for entry, number, new in came:
+            copy = archive.read_back(number)
             # before the board is told: after that nobody would come for it
             partials[entry.run_id].unlink(missing_ok=True)
             if not entry.damage:
-                _tell(line, entry, pull, copy)
-                archive.acknowledged(pull)
+                _tell(line, entry, number, copy)
+                archive.acknowledged(number)
             del todo[0]
-            yield entry, pull, new
+            yield entry, number, new
 
 
 def _keep(archive: Archive, uid: str, entry: RunEntry, data: bytes, filing: Filing, partial: Path) -> int:
@@ -121,20 +121,20 @@ def _keep(archive: Archive, uid: str, entry: RunEntry, data: bytes, filing: Fili
         ) from None
 
 
-def _tell(line: Link, entry: RunEntry, pull: int, copy: bytes) -> None:
+def _tell(line: Link, entry: RunEntry, number: int, copy: bytes) -> None:
     if "acknowledged" in entry.flags:
         return
     try:
         line.acknowledge(entry.run_id, copy)
     except (LinkError, BoardError) as error:
         raise LinkError(
-            f"run {entry.run_id} is safe in the archive as pull {pull}, but the board was not told "
+            f"run {entry.run_id} is safe in the archive as run {number}, but the board was not told "
             f"({error}); the next pull tells it"
         ) from None
 
 
 def file_air(archive: Archive, air: Air) -> int:
-    """Keep an air reading and file new pulls under it."""
+    """Keep an air reading and file new runs under it."""
     from evenfall.reduction.air import check_air
 
     check_air(air)
