@@ -19,7 +19,7 @@ MAY_KNOW = {
     "evenfall_bench": set(),
 }
 # rooms of the host, lowest first; a module directly in `evenfall` is base
-LAYERS = ["base", "board", "reduction", "statistics", "archive", "output", "workflow", "cli"]
+LAYERS = ["base", "board", "reduction", "statistics", "archive", "output", "workflow", "screen", "cli"]
 
 
 def modules():

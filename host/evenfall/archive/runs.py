@@ -296,6 +296,18 @@ class Runs(Filing):
             row["inputs"], row["summary"] = json.loads(row["inputs"]), json.loads(row["summary"])
         return rows
 
+    def current_bins(self, number: int) -> Bins | None:
+        """The bins of the run's current reduction, by speed; None when it has none."""
+        rows = self.db.execute(
+            f"SELECT {', '.join(BIN_COLUMNS)} FROM bins "
+            "WHERE reduction_id = (SELECT reduction_id FROM runs WHERE id = ?) ORDER BY speed_rpm",
+            (number,),
+        ).fetchall()
+        if not rows:
+            return None
+        columns = np.array([[np.nan if v is None else v for v in row] for row in rows], float).T
+        return Bins(**dict(zip(BIN_COLUMNS, columns, strict=True)))
+
 
 def flags_of(run: Run) -> list[str]:
     """Machine-made flags of a run: damaged, incomplete, and each fault by name."""

@@ -71,6 +71,10 @@ class PortGoneError(LinkError):
     """The port vanished or cannot be opened any more: worth waiting for."""
 
 
+class PortInUseError(LinkError):
+    """Another program holds the port: the board may be there all the same."""
+
+
 class NoAnswerError(LinkError):
     """The board said nothing in time."""
 
@@ -133,7 +137,7 @@ def find_port() -> str:
         return likely[0]
     if likely:
         raise LinkError(f"several boards are plugged in ({', '.join(likely)}): name one with --port")
-    raise LinkError(f"no board found; {_ports_here()}. Plug it in, or name its port with --port")
+    raise PortGoneError(f"no board found; {_ports_here()}. Plug it in, or name its port with --port")
 
 
 def _ports_here() -> str:
@@ -209,7 +213,9 @@ class Link:
         text = str(error)
         number = getattr(error, "errno", None)
         if number in (errno.EAGAIN, errno.EBUSY) or "exclusively lock" in text or "Access is denied" in text:
-            return LinkError(f"port {self.url} is in use by another program: close that one and try again")
+            return PortInUseError(
+                f"port {self.url} is in use by another program: close that one and try again"
+            )
         if number == errno.ENOENT or "No such file" in text or "could not find" in text:
             return PortGoneError(f"there is no port {self.url}; {_ports_here()}")
         if number == errno.EACCES or "Permission denied" in text:

@@ -14,7 +14,6 @@ if TYPE_CHECKING:
     from collections.abc import Callable
 
     from evenfall.board.link import Link
-    from evenfall.model import Air
     from evenfall.workflow.live_view import LastRun
 
 SHOWN_RUNS = 6
@@ -49,6 +48,7 @@ def live(
     from evenfall.board.link import Link, find_port
     from evenfall.errors import InputError, LinkError
     from evenfall.output.text import UNIT_CHOICES
+    from evenfall.workflow.fetch_service import active_standard
     from evenfall.workflow.live_view import Watcher, render, watch
 
     watcher = Watcher(lambda: Link(port or find_port()), fetch=fetcher(archive_dir) if fetching else None)
@@ -74,19 +74,6 @@ def fetcher(archive_dir: Path) -> Callable[[Link], str]:
     from evenfall.workflow.fetch_service import fetch_waiting
 
     return lambda line: fetch_waiting(line, archive_dir).sentence
-
-
-def active_standard(archive_dir: Path) -> tuple[str, Air | None]:
-    """The air standard and the typed air that new runs are filed under."""
-    from evenfall.archive.archive import FILE_NAME, Archive
-    from evenfall.model import DEFAULT_STANDARD, Air
-    from evenfall.workflow.fetch import active_filing
-
-    if not (archive_dir / FILE_NAME).exists():
-        return DEFAULT_STANDARD, None
-    with Archive(archive_dir) as archive:
-        filing = active_filing(archive)
-        return filing.standard, archive.record(Air, filing.air_id) if filing.air_id else None
 
 
 def last_runs(archive_dir: Path) -> list[LastRun]:

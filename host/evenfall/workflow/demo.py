@@ -14,7 +14,7 @@ import sys
 import threading
 import time
 from collections import deque
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from pathlib import Path
 
 from evenfall.archive.archive import Archive, Query
@@ -56,15 +56,20 @@ def check_folder(archive: Archive) -> None:
 
 @contextlib.contextmanager
 def bench_running(
-    port: Path, scenario: str, seed: int, runs: int, say: Callable[[str], None]
+    port: Path,
+    scenario: str,
+    seed: int,
+    runs: int,
+    say: Callable[[str], None],
+    options: Sequence[str] = (),
 ) -> Iterator[Callable[[], None]]:
     """The bench in software, its board's port linked at `port`, until the block ends.
 
     Yields a check that raises EvenfallError once the bench has stopped by itself.
     """
-    command = [bench_program(), "run", "--scenario", scenario, "--seed", str(seed), "--runs", str(runs)]
+    command = [bench_program(), "live", "--scenario", scenario, "--seed", str(seed), "--runs", str(runs)]
     process = subprocess.Popen(
-        [*command, "--port-link", str(port)],
+        [*command, *options, "--port-link", str(port)],
         stdin=subprocess.DEVNULL,
         stdout=subprocess.DEVNULL,
         stderr=subprocess.PIPE,

@@ -5,10 +5,11 @@ from __future__ import annotations
 from dataclasses import dataclass
 from pathlib import Path
 
-from evenfall.archive.archive import Archive
+from evenfall.archive.archive import FILE_NAME, Archive
 from evenfall.board.link import Link
 from evenfall.board.transfer import Progress
 from evenfall.errors import EvenfallError
+from evenfall.model import DEFAULT_STANDARD, Air
 from evenfall.workflow.fetch import active_filing, take_runs
 from evenfall.workflow.reduce_service import reduce_stored
 
@@ -43,3 +44,12 @@ def fetch_waiting(line: Link, folder: Path, progress: Progress = lambda *_: None
             except EvenfallError as error:
                 unreduced.append(f"run {number} is kept but cannot be reduced: {error}")
     return Fetched(tuple(came), tuple(unreduced))
+
+
+def active_standard(archive_dir: Path) -> tuple[str, Air | None]:
+    """The air standard and the typed air that new runs are filed under."""
+    if not (archive_dir / FILE_NAME).exists():
+        return DEFAULT_STANDARD, None
+    with Archive(archive_dir) as archive:
+        filing = active_filing(archive)
+        return filing.standard, archive.record(Air, filing.air_id) if filing.air_id else None

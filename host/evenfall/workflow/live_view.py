@@ -22,6 +22,7 @@ from rich.table import Table
 from rich.text import Text
 
 from evenfall.board import code_texts
+from evenfall.board.link import NoAnswerError, PortGoneError, PortInUseError
 from evenfall.errors import EvenfallError, LinkError
 from evenfall.model import DEFAULT_STANDARD, Air
 from evenfall.output.text import US, Units
@@ -58,6 +59,19 @@ class View:
     trace: tuple[tuple[float, float], ...] = ()  # (rpm, N.m) of the last readings
     reconnects: int = 0
     fetched: str = ""  # what the last fetch of stored runs came to
+    cause: str = ""  # why there is no board, as one of CAUSES; empty when there is one
+
+
+CAUSES = ("in_use", "no_board", "silent", "other")
+
+
+def cause_of(error: EvenfallError) -> str:
+    """Which of CAUSES an error of the line is: a port that is taken is not a board that is missing."""
+    if isinstance(error, PortInUseError):
+        return "in_use"
+    if isinstance(error, PortGoneError):
+        return "no_board"
+    return "silent" if isinstance(error, NoAnswerError) else "other"
 
 
 @dataclass
@@ -76,6 +90,12 @@ class Watcher:
     _reconnects: int = 0
     _fetched: str = ""
     _fetch_tried: tuple[int, int] | None = None  # (last run, runs waiting) of the last attempt
+    _cause: str = ""
+
+    @property
+    def line(self) -> Board | None:
+        """The open line; None while there is no board."""
+        return self._line
 
     def step(self) -> View:
         """One question or one attempt to find the board; never raises for a board that is not there."""
@@ -92,6 +112,7 @@ class Watcher:
             self._fetch_at_rest()
         except EvenfallError as error:
             self._drop()
+            self._cause = cause_of(error)
             return self._view(str(error))
         return self._view("")
 
@@ -148,6 +169,7 @@ class Watcher:
             trace=tuple(self._trace),
             reconnects=self._reconnects,
             fetched=self._fetched,
+            cause=self._cause if self._line is None else "",
         )
 
 

@@ -1,0 +1,109 @@
+"""What a person wants to know right after a run: its peak against the last and the best, warnings once."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+
+from evenfall.archive.archive import Archive, Query
+from evenfall.board import code_texts
+from evenfall.model import Bins
+from evenfall.output.text import banner
+from evenfall.statistics import counting
+from evenfall.workflow.run_groups import counts, reduced
+
+LOOKED_THROUGH = 200  # earlier runs of the same build
+
+
+def curve(bins: Bins) -> dict[str, list[float | None]]:
+    """Speed, torque and power with their 95 % half-widths of the bins that hold a value; None: not known."""
+    filled = np.isfinite(bins.torque_Nm)
+    columns = {
+        "speed_rpm": bins.speed_rpm,
+        "torque_Nm": bins.torque_Nm,
+        "power_W": bins.power_W,
+        "torque_half_Nm": 1.96 * bins.torque_u_Nm,
+        "power_half_W": 1.96 * bins.power_u_W,
+    }
+    return {
+        name: [v if v == v else None for v in column[filled].tolist()] for name, column in columns.items()
+    }
+
+
+def line_of(row: dict[str, Any]) -> dict[str, Any]:
+    """A run of a list, with why it does not count."""
+    keep = ("run", "engine", "build", "started_unix_s", "verdict", "reason", "sweep_time_s", "peak_power_W",
+            "peak_power_rpm", "peak_torque_Nm", "peak_torque_rpm", "excluded", "session", "tags",
+            "flags")  # fmt: skip
+    return {**{k: row[k] for k in keep}, "left_out": counting.why_left_out(row)}
+
+
+def others_of(archive: Archive, row: dict[str, Any]) -> tuple[dict[str, Any] | None, dict[str, Any] | None]:
+    """(the run before it, the best one) of the same engine and build among those that count.
+
+    A run that is filed under no build is held against those of its session.
+    """
+    query = (
+        Query(engine=row["engine"], build=row["build"], limit=LOOKED_THROUGH)
+        if row["build"]
+        else Query(session=row["session"], limit=LOOKED_THROUGH)
+    )
+    rows = [
+        r for r in archive.find(query) if r["run"] != row["run"] and r["build"] == row["build"] and counts(r)
+    ]
+    key = (row["started_unix_s"], row["run"])
+    earlier = [r for r in rows if (r["started_unix_s"], r["run"]) < key]
+    last = max(earlier, key=lambda r: (r["started_unix_s"], r["run"]), default=None)
+    best = max(rows, key=lambda r: r["peak_power_W"], default=None)
+    return last, best
+
+
+def after(archive: Archive, number: int) -> dict[str, Any]:
+    """All of one run that the page shows: peaks, changes, curves, what to remark, what people said."""
+    row = archive.row(number)
+    run = reduced(archive, number)
+    row = archive.row(number)  # with what the reduction found
+    result = run.reduction
+    last, best = others_of(archive, row)
+    peak = result.peak_power_W.value
+
+    def against(other: dict[str, Any] | None) -> dict[str, Any] | None:
+        if other is None:
+            return None
+        than = other["peak_power_W"]
+        return {
+            "run": other["run"],
+            "peak_power_W": than,
+            "change": None if peak != peak else peak / than - 1,
+            "curve": curve_kept(archive, other["run"]),
+        }
+
+    verdict = code_texts.say(code_texts.VERDICTS, row["verdict"])
+    return {
+        **line_of(row),
+        "verdict_text": verdict,
+        "reason_text": "" if row["reason"] == "none" else code_texts.say(code_texts.REASONS, row["reason"]),
+        "peak_power": _plain(vars(result.peak_power_W)),
+        "peak_torque": _plain(vars(result.peak_torque_Nm)),
+        "sweep_s": None if result.sweep_time_s != result.sweep_time_s else result.sweep_time_s,
+        "banner": banner(result),
+        "failed": result.failed,
+        "warnings": list(dict.fromkeys(result.notes)),
+        "standard": result.standard,
+        "curve": curve(result.bins),
+        "last": against(last),
+        "best": against(best),
+        "is_best": best is None or (peak == peak and peak > best["peak_power_W"]),
+        "notes": archive.notes(number),
+    }
+
+
+def curve_kept(archive: Archive, number: int) -> dict[str, list[float | None]]:
+    """The curve of a run as it was last reduced; reduced now if it never was."""
+    kept = archive.current_bins(number)
+    return curve(kept if kept is not None else reduced(archive, number).reduction.bins)
+
+
+def _plain(values: dict[str, float]) -> dict[str, float | None]:
+    return {k: v if v == v else None for k, v in values.items()}

@@ -1,0 +1,240 @@
+"""The one owner of the port: a thread that asks, commands and fetches; everybody else reads what it saw.
+
+Pages come and go; what they see is `Owner.seen`, and what they want done waits in one queue, the stop first.
+Runs are fetched here, so closing a page loses nothing.
+"""
+
+from __future__ import annotations
+
+import itertools
+import queue
+import threading
+import time
+from collections.abc import Callable
+from concurrent.futures import Future
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any, TypeVar, cast
+
+from evenfall.board.link import Link
+from evenfall.errors import EvenfallError, LinkError
+from evenfall.model import Air
+from evenfall.screen import readings
+from evenfall.workflow.fetch_service import Fetched, active_standard, fetch_waiting
+from evenfall.workflow.live_view import BUSY_STATES, View, Watcher
+
+T = TypeVar("T")
+PERIOD_S = 0.1  # between two readings of the board
+AGAIN_S = 0.7  # between two looks for a lost board
+SETTINGS_S = 60.0  # at rest, how old what is known of the board's settings may get
+FILING_S = 5.0  # how soon a change that another program made in the archive is noticed
+ANSWER_S = 60.0  # longest a page waits for what it asked; a self-test takes 40 s
+STOP, COMMON = 0, 1  # which job goes first
+
+
+class _StoppedError(EvenfallError):
+    """A fetch gave way to a stop."""
+
+
+@dataclass(order=True)
+class _Job:
+    rank: int
+    number: int
+    name: str = field(compare=False)
+    do: Callable[[Link], Any] = field(compare=False)
+    result: Future[Any] = field(compare=False)
+
+
+class Owner:
+    """Holds the line to the board from `start` to `close`; all methods but those are safe in any thread."""
+
+    def __init__(self, find: Callable[[], Link], folder: Path, fetching: bool = True) -> None:
+        self.folder = folder
+        self.fetching = fetching  # fetch by itself whenever the board rests
+        self._watcher = Watcher(find, fetch=self._fetch_by_itself)
+        self._jobs: queue.PriorityQueue[_Job] = queue.PriorityQueue()
+        self._numbers = itertools.count()
+        self._closing = threading.Event()
+        self._thread = threading.Thread(target=self._loop, name="owner of the port", daemon=True)
+        self._lock = threading.Lock()
+        self._view = View(connected=False, sentence="")
+        self._read_at = time.monotonic()
+        self._settings: dict[str, int] = {}
+        self._settings_at = 0.0
+        self._board: dict[str, Any] = {}
+        self._task: dict[str, Any] | None = None
+        self._newest: int | None = None  # number in the archive of the run that came last
+        self._said: list[dict[str, Any]] = []
+        self._phase = readings.Phase()
+        self._filing: tuple[str, Air | None] = ("", None)
+        self._filing_at = 0.0
+        self.version = 0  # grows whenever something is seen
+
+    def start(self) -> None:
+        self._thread.start()
+
+    def close(self) -> None:
+        """End the thread and let go of the port."""
+        self._closing.set()
+        self._thread.join(5)
+        self._watcher.close()
+
+    # --- for pages ---
+
+    def seen(self, points_from: int = 0) -> dict[str, Any]:
+        """All that is known now, SI, ready for JSON; points of the sweep from place `points_from` on."""
+        with self._lock:
+            age_s = time.monotonic() - self._read_at
+            return {
+                **readings.of_view(self._view, self._settings, *self._filing),
+                "age_s": round(age_s, 1),
+                "board": self._board,
+                "sweep": self._phase.seen(self._settings, points_from),
+                "task": self._task,
+                "newest_run": self._newest,
+                "said": self._said[-3:],
+                "fetching": self.fetching,
+            }
+
+    def ask(self, name: str, do: Callable[[Link], T], rank: int = COMMON, longest_s: float = ANSWER_S) -> T:
+        """Have `do` done with the open line, between two readings; its result, or what it raised."""
+        if not self._view.connected:
+            raise LinkError(self._view.sentence or "there is no board yet")
+        job = _Job(rank, next(self._numbers), name, do, Future())
+        self._jobs.put(job)
+        try:
+            return cast(T, job.result.result(longest_s))
+        except TimeoutError:
+            job.result.cancel()
+            raise LinkError(f"the board was busy for {longest_s:.0f} s; try '{name}' again") from None
+
+    def stop(self) -> None:
+        """Stop the sweep and release the load; goes before everything else that waits."""
+        self.ask("stop", lambda line: line.command("stop"), STOP)
+
+    def fetch(self) -> Fetched:
+        """Fetch what waits on the board now."""
+        return self.ask("fetch", self._fetch, longest_s=600.0)
+
+    def settings(self, fresh: bool = False) -> dict[str, int]:
+        """The board's settings; `fresh`: asked now."""
+        if fresh or not self._settings:
+            self.ask("settings", self._read_settings)
+        return dict(self._settings)
+
+    def say(self, text: str, bad: bool = False) -> None:
+        """A sentence for every page."""
+        with self._lock:
+            self._said.append({"number": next(self._numbers), "text": text, "bad": bad})
+            del self._said[:-20]
+            self.version += 1
+
+    def filing_changed(self) -> None:
+        """Look into the archive again for what new runs are filed under."""
+        self._filing_at = 0.0
+
+    # --- the thread ---
+
+    def _loop(self) -> None:
+        while not self._closing.is_set():
+            began = time.monotonic()
+            view = self._watcher.step()
+            self._take(view)
+            pause = PERIOD_S if view.connected else AGAIN_S
+            self._work_until(began + pause)
+
+    def _take(self, view: View) -> None:
+        now = time.monotonic()
+        if now - self._filing_at > FILING_S and (not view.status or view.status["state"] not in BUSY_STATES):
+            self._filing_at = now
+            try:
+                self._filing = active_standard(self.folder)
+            except EvenfallError as error:
+                self.say(str(error), bad=True)
+        with self._lock:
+            self._view = view
+            if view.connected:
+                self._read_at = now
+                line = self._line()
+                self._board = {} if line.info is None else {**vars(line.info), "port": line.url}
+                assert view.status
+                self._phase.follow(now, view.status, readings.power_W(view))
+            self.version += 1
+        if view.connected and view.status and view.status["state"] in ("rest", "ready"):
+            if now - self._settings_at > SETTINGS_S or view.reconnects != self._phase.reconnects:
+                self._phase.reconnects = view.reconnects
+                self._try_settings()
+
+    def _try_settings(self) -> None:
+        try:
+            self._read_settings(self._line())
+        except EvenfallError:
+            self._settings_at = time.monotonic() - SETTINGS_S + 2  # soon again
+
+    def _read_settings(self, line: Link) -> None:
+        values = line.settings()
+        with self._lock:
+            self._settings = values
+            self._settings_at = time.monotonic()
+
+    def _line(self) -> Link:
+        line = self._watcher.line
+        assert line is not None
+        return cast(Link, line)
+
+    def _work_until(self, until: float) -> None:
+        """Do what waits; return when it is time to read the board again."""
+        while not self._closing.is_set():
+            try:
+                job = self._jobs.get(timeout=max(0.0, until - time.monotonic()))
+            except queue.Empty:
+                return
+            if not job.result.set_running_or_notify_cancel():
+                continue
+            if self._watcher.line is None:
+                job.result.set_exception(LinkError(self._view.sentence or "there is no board"))
+                continue
+            self._begin(job.name)
+            try:
+                job.result.set_result(job.do(self._line()))
+            except BaseException as error:  # whoever asked gets it; the thread lives on
+                job.result.set_exception(error)
+            finally:
+                self._begin(None)
+            if time.monotonic() >= until:
+                return
+
+    def _begin(self, name: str | None) -> None:
+        with self._lock:
+            self._task = None if name is None else {"name": name}
+            self.version += 1
+
+    # --- fetching ---
+
+    def _fetch_by_itself(self, line: Any) -> str:
+        if not self.fetching:
+            return ""
+        self._begin("fetch")
+        try:
+            return self._fetch(line).sentence
+        finally:
+            self._begin(None)
+
+    def _fetch(self, line: Link) -> Fetched:
+        if "clock_set" not in line.status()["flags"]:
+            line.set_clock()
+        got = fetch_waiting(line, self.folder, self._progress)
+        with self._lock:
+            if got.numbers:
+                self._newest = got.numbers[-1]
+            self.version += 1
+        for sentence in got.unreduced:
+            self.say(sentence, bad=True)
+        return got
+
+    def _progress(self, run: int, done: int, of: int) -> None:
+        with self._lock:
+            self._task = {"name": "fetch", "run": run, "done": done, "of": of}
+            self.version += 1
+        if self._closing.is_set() or (self._jobs.queue and self._jobs.queue[0].rank == STOP):
+            raise _StoppedError("the fetch was broken off; what came is kept and it goes on where it stopped")

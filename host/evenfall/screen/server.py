@@ -1,0 +1,336 @@
+"""The page's server: what it sends, what it may be told.  Loopback only; `guard` stands before all of it."""
+
+from __future__ import annotations
+
+import asyncio
+import json
+import logging
+import math
+import mimetypes
+import socket
+from collections.abc import AsyncIterator, Callable
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import uvicorn
+from starlette.applications import Starlette
+from starlette.concurrency import run_in_threadpool
+from starlette.requests import Request
+from starlette.responses import JSONResponse, Response, StreamingResponse
+from starlette.routing import Route
+
+from evenfall.archive.archive import Archive
+from evenfall.board import code_texts
+from evenfall.errors import EvenfallError, InputError, LinkError
+from evenfall.screen import after_run
+from evenfall.screen.guard import LOOPBACK, MAX_BODY, Guard, Keys
+from evenfall.screen.owner import Owner
+
+PAGE = Path(__file__).parent / "static"
+PERIOD_S = 0.1  # of the events
+STATUS = {2: 422, 3: 503, 4: 409, 5: 500, 6: 404, 7: 500}  # of our exit codes
+SENTENCES = {
+    "states": code_texts.STATES,
+    "faults": code_texts.FAULTS,
+    "verdicts": code_texts.VERDICTS,
+    "reasons": code_texts.REASONS,
+    "status": code_texts.STATUS_BITS,
+}
+log = logging.getLogger("evenfall.screen")
+
+
+@dataclass
+class Bench:
+    """What the pages share: the port's owner, the archive's folder, the practice bench if there is one."""
+
+    owner: Owner
+    folder: Path
+    units: str = "us"
+    hands: Callable[[str], str] | None = None  # what can be done at a simulated bench
+
+
+Answer = dict[str, Any] | list[Any]
+Action = Callable[[Bench, dict[str, Any]], Answer]
+
+
+def text_of(body: dict[str, Any], name: str, longest: int = 2000) -> str:
+    """A text the page sent; InputError when it is none."""
+    value = body.get(name)
+    if not isinstance(value, str) or len(value) > longest:
+        raise InputError(f"'{name}' must be a text of at most {longest} characters")
+    return value
+
+
+def number_of(body: dict[str, Any], name: str) -> int:
+    """A whole number the page sent."""
+    value = body.get(name)
+    if not isinstance(value, int) or isinstance(value, bool) or abs(value) > 2**53:
+        raise InputError(f"'{name}' must be a whole number")
+    return value
+
+
+# --- what the page may be told to do; each is a POST ---
+
+
+def do_zero(bench: Bench, _: dict[str, Any]) -> Answer:
+    return {"zero": bench.owner.ask("zero", lambda line: line.zero())}
+
+
+def do_arm(bench: Bench, _: dict[str, Any]) -> Answer:
+    bench.owner.ask("arm", lambda line: line.command("arm"))
+    return {}
+
+
+def do_stop(bench: Bench, _: dict[str, Any]) -> Answer:
+    bench.owner.stop()
+    return {}
+
+
+def do_clear(bench: Bench, _: dict[str, Any]) -> Answer:
+    bench.owner.ask("clear", lambda line: line.command("clear_fault"))
+    return {}
+
+
+def do_fetch(bench: Bench, _: dict[str, Any]) -> Answer:
+    got = bench.owner.fetch()
+    return {"runs": list(got.numbers), "unreduced": list(got.unreduced)}
+
+
+def do_fetching(bench: Bench, body: dict[str, Any]) -> Answer:
+    bench.owner.fetching = bool(body.get("on"))
+    return {}
+
+
+def do_exclude(bench: Bench, body: dict[str, Any]) -> Answer:
+    with Archive(bench.folder) as archive:
+        archive.exclude(number_of(body, "run"), text_of(body, "reason"))
+    return {}
+
+
+def do_include(bench: Bench, body: dict[str, Any]) -> Answer:
+    with Archive(bench.folder) as archive:
+        archive.include(number_of(body, "run"))
+    return {}
+
+
+def do_note(bench: Bench, body: dict[str, Any]) -> Answer:
+    with Archive(bench.folder) as archive:
+        archive.add_note(number_of(body, "run"), text_of(body, "text"))
+    return {}
+
+
+def do_tag(bench: Bench, body: dict[str, Any]) -> Answer:
+    with Archive(bench.folder) as archive:
+        if body.get("off"):
+            archive.remove_tag(number_of(body, "run"), text_of(body, "tag", 200))
+        else:
+            archive.add_tag(number_of(body, "run"), text_of(body, "tag", 200))
+    return {}
+
+
+def do_hands(bench: Bench, body: dict[str, Any]) -> Answer:
+    if bench.hands is None:
+        raise InputError("this is a real bench: its throttle and button are moved by hand")
+    return {"said": bench.hands(text_of(body, "words", 200))}
+
+
+ACTIONS: dict[str, Action] = {
+    "zero": do_zero,
+    "arm": do_arm,
+    "stop": do_stop,
+    "clear": do_clear,
+    "fetch": do_fetch,
+    "fetching": do_fetching,
+    "exclude": do_exclude,
+    "include": do_include,
+    "note": do_note,
+    "tag": do_tag,
+    "hands": do_hands,
+}
+
+# --- what it may be asked; each is a GET and changes nothing ---
+
+
+def see_run(bench: Bench, asked: dict[str, str]) -> Answer:
+    with Archive(bench.folder) as archive:
+        return after_run.after(archive, whole(asked, "run"))
+
+
+def see_newest(bench: Bench, asked: dict[str, str]) -> Answer:
+    from evenfall.archive.archive import Query
+
+    with Archive(bench.folder) as archive:
+        rows = archive.find(Query(excluded=None, limit=1))
+        return after_run.after(archive, rows[0]["run"]) if rows else {}
+
+
+def see_start(bench: Bench, asked: dict[str, str]) -> Answer:
+    return {"texts": SENTENCES, "units": bench.units, "practice": bench.hands is not None}
+
+
+def whole(asked: dict[str, str], name: str) -> int:
+    """A whole number of the address."""
+    text = asked.get(name, "")
+    if not (text.isascii() and text.isdigit() and len(text) < 16):
+        raise InputError(f"'{name}' must be a whole number, not '{text[:40]}'")
+    return int(text)
+
+
+QUESTIONS: dict[str, Callable[[Bench, dict[str, str]], Answer]] = {
+    "run": see_run,
+    "newest": see_newest,
+    "start": see_start,
+}
+
+# --- the server ---
+
+
+def application(bench: Bench, keys: Keys) -> Guard:
+    """The whole server as an ASGI application."""
+
+    async def act(request: Request) -> Response:
+        action = ACTIONS.get(request.path_params["name"])
+        if action is None:
+            return JSONResponse({"error": "there is no such action"}, 404)
+        data = await request.body()
+        if len(data) > MAX_BODY:
+            return JSONResponse({"error": "that is too long"}, 413)
+        try:
+            body = json.loads(data or b"{}")
+        except ValueError:
+            body = None
+        if not isinstance(body, dict):
+            return JSONResponse({"error": "the request is no JSON object"}, 400)
+        return await answered(lambda: action(bench, body))
+
+    async def see(request: Request) -> Response:
+        question = QUESTIONS.get(request.path_params["name"])
+        if question is None:
+            return JSONResponse({"error": "there is no such question"}, 404)
+        asked = dict(request.query_params)
+        return await answered(lambda: question(bench, asked))
+
+    async def events(request: Request) -> Response:
+        return StreamingResponse(stream(bench.owner), media_type="text/event-stream")
+
+    async def page(request: Request) -> Response:
+        return file_of(request.path_params.get("name", "index.html"))
+
+    routes = [
+        Route("/", page),
+        Route("/page/{name}", page),
+        Route("/events", events),
+        Route("/see/{name}", see),
+        Route("/do/{name}", act, methods=["POST"]),
+    ]
+    return Guard(Starlette(routes=routes), keys)
+
+
+async def answered(do: Callable[[], Any]) -> Response:
+    """The answer of a question or an action; a failure is one sentence with a fitting status."""
+    try:
+        result = await run_in_threadpool(do)
+    except EvenfallError as error:
+        return JSONResponse({"error": str(error)}, STATUS.get(error.exit_code, 500))
+    except Exception as error:
+        log.exception("a fault of this program")
+        return JSONResponse({"error": f"a fault of this program ({type(error).__name__}: {error})"}, 500)
+    if isinstance(result, Response):
+        return result
+    return Response(as_json(result), media_type="application/json")
+
+
+async def stream(owner: Owner) -> AsyncIterator[str]:
+    """Server-sent events: all that is known, ten times a second while something changes.
+
+    Each event holds the whole state and the points that are new since the one before, so a window that
+    comes late or again is complete after one event, and two windows show the same.
+    """
+    version, number, sent = -1, -1, 0
+    quiet = 0.0
+    while True:
+        if owner.version != version or quiet >= 1.0:
+            version, quiet = owner.version, 0.0
+            seen = await run_in_threadpool(owner.seen, sent)
+            if seen["sweep"]["number"] != number or len(seen["sweep"]["points"]) > 600:
+                number, sent = seen["sweep"]["number"], 0
+                seen = await run_in_threadpool(owner.seen, 0)
+            sent += len(seen["sweep"]["points"])
+            yield f"data: {as_json(seen)}\n\n"
+        await asyncio.sleep(PERIOD_S)
+        quiet += PERIOD_S
+
+
+def as_json(value: Any) -> str:
+    """JSON in which what is not a number is null."""
+    return json.dumps(_plain(value), allow_nan=False, separators=(",", ":"))
+
+
+def _plain(value: Any) -> Any:
+    if isinstance(value, dict):
+        return {str(k): _plain(v) for k, v in value.items()}
+    if isinstance(value, (list, tuple)):
+        return [_plain(v) for v in value]
+    if hasattr(value, "tolist"):
+        return _plain(value.tolist())
+    if isinstance(value, float) and not math.isfinite(value):
+        return None
+    return value
+
+
+FILES = {path.name: path for path in PAGE.iterdir()} if PAGE.is_dir() else {}
+
+
+def file_of(name: str) -> Response:
+    """One of the page's own files, by a name from the list; no path is ever joined."""
+    path = FILES.get(name)
+    if path is None:
+        return Response("there is no such file\n", 404, media_type="text/plain")
+    kind = mimetypes.guess_type(name)[0] or "application/octet-stream"
+    return Response(path.read_bytes(), media_type="text/javascript" if name.endswith(".js") else kind)
+
+
+def listen(port: int) -> socket.socket:
+    """A socket of this computer's loopback address; `port` 0: any free one.  LinkError when it is taken."""
+    sock = socket.socket(socket.AF_INET, socket.SOCK_STREAM)
+    sock.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+    try:
+        sock.bind((LOOPBACK, port))
+    except OSError as error:
+        sock.close()
+        raise LinkError(
+            f"port {port} of this computer is taken ({error.strerror}): is another screen open? Close it, "
+            "or give another number with --http-port"
+        ) from None
+    return sock
+
+
+def server_of(bench: Bench, keys: Keys) -> uvicorn.Server:
+    """The server, not yet running: `run([socket])` serves until `should_exit`."""
+    config = uvicorn.Config(
+        application(bench, keys),
+        log_level="warning",
+        access_log=False,
+        server_header=False,
+        date_header=False,
+        timeout_graceful_shutdown=1,
+        lifespan="off",
+        ws="none",
+    )
+    return uvicorn.Server(config)
+
+
+def serve(bench: Bench, keys: Keys, sock: socket.socket, started: Callable[[], None]) -> None:
+    """Serve until Ctrl-C; `started` is called once the page answers."""
+    server = server_of(bench, keys)
+
+    async def run() -> None:
+        task = asyncio.create_task(server.serve([sock]))
+        while not server.started and not task.done():
+            await asyncio.sleep(0.01)
+        if server.started:
+            started()
+        await task
+
+    asyncio.run(run())

@@ -1,0 +1,6 @@
+"""Run files made from the message table serve the tests of the screen, too."""
+
+import sys
+from pathlib import Path
+
+sys.path.append(str(Path(__file__).parents[1] / "host"))

@@ -1,0 +1,133 @@
+"""A bench screen for tests: the server in this process on a free port, the page in the system's Chromium."""
+
+from __future__ import annotations
+
+import os
+import threading
+import time
+from collections.abc import Callable, Iterator
+from contextlib import closing, contextmanager, suppress
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import pytest
+from evenfall.archive.archive import Archive
+from evenfall.board.link import Link
+from evenfall.screen.guard import Keys
+from evenfall.screen.owner import Owner
+from evenfall.screen.practice import practising
+from evenfall.screen.server import Bench, listen, server_of
+
+CHROMIUM = Path("/usr/bin/chromium")
+FLAGS = ["--no-sandbox", "--disable-gpu"]
+
+
+def need_chromium() -> None:
+    """Skip with a reason where there is no Chromium, unless the run demands one."""
+    if CHROMIUM.exists():
+        return
+    if os.environ.get("EVENFALL_REQUIRE_CHROMIUM") == "1":
+        pytest.fail(f"{CHROMIUM} is missing although EVENFALL_REQUIRE_CHROMIUM=1; apt-get install chromium")
+    pytest.skip(
+        f"{CHROMIUM} is not installed (apt-get install chromium): the screen is not opened in a browser"
+    )
+
+
+@dataclass
+class Served:
+    """A server that runs."""
+
+    port: int
+    keys: Keys
+    bench: Bench
+
+    @property
+    def root(self) -> str:
+        return f"http://127.0.0.1:{self.port}"
+
+
+@contextmanager
+def serving(bench: Bench, port: int = 0) -> Iterator[Served]:
+    """Serve until the block ends; the owner's thread too."""
+    with closing(listen(port)) as sock:
+        keys = Keys(sock.getsockname()[1])
+        server = server_of(bench, keys)
+        thread = threading.Thread(target=server.run, args=([sock],), daemon=True)
+        bench.owner.start()
+        thread.start()
+        until = time.monotonic() + 20
+        while not server.started:
+            assert time.monotonic() < until, "the server did not start"
+            time.sleep(0.01)
+        try:
+            yield Served(keys.port, keys, bench)
+        finally:
+            server.should_exit = True
+            thread.join(10)
+            bench.owner.close()
+
+
+@contextmanager
+def practice_screen(folder: Path) -> Iterator[Served]:
+    """A screen at a simulated bench that runs in real time."""
+    with practising(folder, lambda _: None) as practice:
+        owner = Owner(lambda: Link(str(practice.port)), folder)
+        with serving(Bench(owner, folder, hands=practice.hands)) as served:
+            yield served
+
+
+@contextmanager
+def window(width: int = 1280, height: int = 800) -> Iterator[Any]:
+    """A tab of a fresh browser; what its console says is in `tab.said`."""
+    from playwright.sync_api import sync_playwright
+
+    need_chromium()
+    with sync_playwright() as play:
+        browser = play.chromium.launch(executable_path=str(CHROMIUM), args=FLAGS)
+        try:
+            yield opened(browser, width, height)
+        finally:
+            with suppress(Exception):
+                browser.close()
+
+
+def opened(browser: Any, width: int = 1280, height: int = 800) -> Any:
+    """A new tab in a context of its own."""
+    tab = browser.new_context(viewport={"width": width, "height": height}).new_page()
+    tab.said = []
+    tab.on("console", lambda m: tab.said.append(m.text))
+    tab.on("pageerror", lambda e: tab.said.append(str(e)))
+    return tab
+
+
+def until(what: Callable[[], Any], seconds: float = 20.0, say: str = "it did not come about") -> Any:
+    """Wait until `what` is true; its value."""
+    give_up = time.monotonic() + seconds
+    while not (value := what()):
+        assert time.monotonic() < give_up, say
+        time.sleep(0.05)
+    return value
+
+
+def filled(folder: Path, count: int = 6) -> list[int]:
+    """An archive of invented runs of one engine in two builds, reduced; the numbers of the runs."""
+    from evenfall.workflow.reduce_service import reduce_stored
+    from sample_runs import sample_run
+
+    numbers = []
+    with Archive(folder) as archive, archive.change():
+        archive.add_engine("auger 12", remark="invented")
+        builds = [archive.add_build("auger 12", name) for name in ("stock", "cut pipe")]
+        for n in range(1, count + 1):
+            later = n > count // 2
+            data = sample_run(
+                n,
+                started_unix_s=1_700_000_000 + 600 * n,
+                seed=3,
+                flow=(1.04 if later else 1.0) + 0.001 * (n % 3),
+            )
+            number = archive.store_run(data, build_id=builds[later])
+            reduce_stored(archive, number)
+            numbers.append(number)
+    return numbers

@@ -1,0 +1,269 @@
+"""The page's server: who is let in, what is refused, and that what it tells is what the archive holds."""
+
+from __future__ import annotations
+
+import http.client
+import json
+import socket
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+from evenfall.archive.archive import Archive
+from evenfall.board.link import Link, PortGoneError, PortInUseError
+from evenfall.errors import LinkError
+from evenfall.screen.owner import Owner
+from evenfall.screen.server import ACTIONS, QUESTIONS, Bench, listen
+from screen_rig import Served, filled, serving
+
+
+def no_board() -> Link:
+    raise PortGoneError("no board found; this computer shows no serial port. Plug it in")
+
+
+@pytest.fixture(scope="module")
+def served(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Served]:
+    folder = tmp_path_factory.mktemp("archive")
+    filled(folder)
+    with serving(Bench(Owner(no_board, folder), folder)) as it:
+        yield it
+
+
+class Asker:
+    """Speaks HTTP by hand, so that any header can be sent."""
+
+    def __init__(self, served: Served) -> None:
+        self.served = served
+        self.cookie = ""
+
+    def __call__(
+        self, method: str, path: str, body: object = None, **headers: str | None
+    ) -> tuple[int, dict[str, str], bytes]:
+        data = None if body is None else body if isinstance(body, bytes) else json.dumps(body).encode()
+        sent: dict[str, str | None] = {"Host": f"127.0.0.1:{self.served.port}"}
+        if self.cookie:
+            sent["Cookie"] = self.cookie
+        if method == "POST":
+            sent |= {"Origin": self.served.root, "Content-Type": "application/json"}
+        sent |= {k.replace("_", "-"): v for k, v in headers.items()}
+        line = http.client.HTTPConnection("127.0.0.1", self.served.port, timeout=20)
+        line.putrequest(method, path, skip_host=True, skip_accept_encoding=True)
+        for name, value in sent.items():
+            if value is not None:
+                line.putheader(name, value)
+        if data is not None:
+            line.putheader("Content-Length", str(len(data)))
+        line.endheaders(data)
+        answer = line.getresponse()
+        got = answer.status, {k.lower(): v for k, v in answer.getheaders()}, answer.read()
+        line.close()
+        return got
+
+    def enter(self) -> None:
+        address = self.served.keys.new_address()
+        status, headers, _ = self("GET", address.removeprefix(self.served.root))
+        assert status == 303 and headers["location"] == "/"
+        self.cookie = headers["set-cookie"].split(";")[0]
+
+
+@pytest.fixture
+def asker(served: Served) -> Asker:
+    made = Asker(served)
+    made.enter()
+    return made
+
+
+def test_it_listens_on_the_loopback_address_only(served: Served) -> None:
+    """Another address of this computer does not answer."""
+    with listen(0) as sock:
+        assert sock.getsockname()[0] == "127.0.0.1"
+    others = {a[4][0] for a in socket.getaddrinfo(socket.gethostname(), None, socket.AF_INET)}
+    for other in others - {"127.0.0.1"}:
+        if other.startswith("127."):
+            continue
+        with pytest.raises(OSError):
+            socket.create_connection((other, served.port), 2).close()
+
+
+def test_a_taken_port_is_one_sentence() -> None:
+    with listen(0) as first, pytest.raises(LinkError, match="is taken"):
+        first.listen()
+        listen(first.getsockname()[1])
+
+
+def test_the_address_opens_once_and_its_cookie_stays(served: Served) -> None:
+    asker = Asker(served)
+    address = served.keys.new_address().removeprefix(served.root)
+    status, headers, _ = asker("GET", address)
+    cookie = headers["set-cookie"]
+    assert status == 303 and "HttpOnly" in cookie and "SameSite=Strict" in cookie
+    assert "token" not in headers["location"]
+    assert asker("GET", address)[0] == 403, "the same address a second time"
+    asker.cookie = cookie.split(";")[0]
+    assert asker("GET", "/")[0] == 200
+    assert asker("GET", address)[0] == 303, "who is in already is sent to the plain address"
+
+
+@pytest.mark.parametrize("path", ["/", "/?token=", "/?token=wrong", "/events", "/see/start", "/page/app.js"])
+def test_without_the_cookie_nothing_is_shown(served: Served, path: str) -> None:
+    asker = Asker(served)
+    for cookie in ("", f"evenfall_{served.port}=guess", f"evenfall_{served.port}="):
+        asker.cookie = cookie
+        status, headers, body = asker("GET", path)
+        assert status == 403 and "set-cookie" not in headers
+        assert b"evenfall screen" in body, "it says what to do"
+
+
+@pytest.mark.outside(
+    "DNS rebinding and cross-site requests: the checks of Host, Origin and Fetch Metadata that OWASP's "
+    "cheat sheet on cross-site request forgery lists (from memory)"
+)
+@pytest.mark.parametrize(
+    "headers, expected",
+    [
+        ({"Host": "evil.example"}, 421),
+        ({"Host": "127.0.0.1"}, 421),
+        ({"Host": "127.0.0.1:1"}, 421),
+        ({"Host": None}, 400),
+        ({"Origin": "http://evil.example"}, 403),
+        ({"Origin": "null"}, 403),
+        ({"Origin": "https://127.0.0.1"}, 403),
+        ({"Sec_Fetch_Site": "cross-site"}, 403),
+        ({"Sec_Fetch_Site": "same-site"}, 403),
+    ],
+)
+@pytest.mark.parametrize("method", ["GET", "POST"])
+def test_other_hosts_and_origins_are_refused(
+    asker: Asker, method: str, headers: dict[str, str | None], expected: int
+) -> None:
+    """Even with the cookie; and nothing was changed."""
+    path = "/" if method == "GET" else "/do/exclude"
+    body = {"run": 1, "reason": "from elsewhere"} if method == "POST" else None
+    assert asker(method, path, body, **headers)[0] == expected
+    with Archive(asker.served.bench.folder) as archive:
+        assert archive.row(1)["excluded"] is None
+
+
+def test_a_change_needs_origin_json_and_a_bounded_length(asker: Asker) -> None:
+    change = {"run": 1, "reason": "r"}
+    assert asker("POST", "/do/exclude", change, Origin=None)[0] == 403
+    assert asker("POST", "/do/exclude", change, Content_Type="text/plain")[0] == 415
+    assert asker("POST", "/do/exclude", change, Content_Type="application/x-www-form-urlencoded")[0] == 415
+    assert asker("POST", "/do/exclude", b"x" * 70_000)[0] == 413
+    assert asker("POST", "/do/exclude", b"[1]")[0] == 400
+    assert asker("POST", "/do/exclude", b"{")[0] == 400
+    for method in ("PUT", "DELETE", "PATCH", "OPTIONS"):
+        assert asker(method, "/do/exclude")[0] == 405
+    with Archive(asker.served.bench.folder) as archive:
+        assert archive.row(1)["excluded"] is None
+
+
+def test_no_action_answers_a_get(asker: Asker) -> None:
+    assert "exclude" in ACTIONS and not set(ACTIONS) & set(QUESTIONS)
+    for name in ACTIONS:
+        assert asker("GET", f"/do/{name}?run=1&reason=x")[0] == 405, name
+    assert asker("GET", "/see/exclude?run=1")[0] == 404
+
+
+def test_a_sweep_cannot_be_started_from_the_page() -> None:
+    """The page arms and stops; only throttle or button at the bench begin a sweep."""
+    assert "arm" in ACTIONS and "stop" in ACTIONS
+    assert not {"start", "characterise"} & set(ACTIONS)
+
+
+def test_every_answer_carries_the_policy(asker: Asker) -> None:
+    for path in ("/", "/page/app.js", "/see/start", "/nowhere", "/page/nothing.js"):
+        _, headers, _ = asker("GET", path)
+        policy = headers["content-security-policy"]
+        assert "default-src 'none'" in policy and "script-src 'self'" in policy and "unsafe" not in policy
+        assert headers["x-content-type-options"] == "nosniff"
+        assert headers["referrer-policy"] == "no-referrer"
+        assert headers["cache-control"] == "no-store"
+    page = asker("GET", "/")[2].decode()
+    assert "<script" in page and "</script>" in page
+    assert all(part.startswith(' type="module" src="/page/') for part in page.split("<script")[1:])
+    assert "style=" not in page and "onclick" not in page and "http://" not in page and "https://" not in page
+
+
+@pytest.mark.parametrize(
+    "name", ["../server.py", "%2e%2e%2fserver.py", "..%2f..%2fcli%2fscreen.py", ".", "x"]
+)
+def test_no_other_file_is_given(asker: Asker, name: str) -> None:
+    assert asker("GET", f"/page/{name}")[0] == 404
+
+
+def test_one_run_with_its_change_against_last_and_best(asker: Asker) -> None:
+    """Held against the archive's own numbers."""
+    with Archive(asker.served.bench.folder) as archive:
+        rows = {n: archive.row(n) for n in range(1, 7)}
+    status, _, body = asker("GET", "/see/run?run=6")
+    got = json.loads(body)
+    assert status == 200 and got["run"] == 6 and got["build"] == "cut pipe"
+    assert got["last"]["run"] == 5
+    assert got["last"]["change"] == pytest.approx(rows[6]["peak_power_W"] / rows[5]["peak_power_W"] - 1)
+    best = max((4, 5), key=lambda n: rows[n]["peak_power_W"])
+    assert got["best"]["run"] == best
+    assert got["is_best"] == (rows[6]["peak_power_W"] > rows[best]["peak_power_W"])
+    assert len(got["curve"]["power_W"]) == len(got["curve"]["speed_rpm"]) > 15
+    assert asker("GET", "/see/run?run=99")[0] == 404
+    assert asker("GET", "/see/run?run=x")[0] == 422
+    assert asker("GET", "/see/run?run=-1")[0] == 422
+
+
+def test_exclude_include_note_tag(asker: Asker) -> None:
+    folder = asker.served.bench.folder
+    assert asker("POST", "/do/exclude", {"run": 2, "reason": "hose came off"})[0] == 200
+    assert json.loads(asker("GET", "/see/run?run=2")[2])["excluded"] == "hose came off"
+    assert asker("POST", "/do/include", {"run": 2})[0] == 200
+    assert asker("POST", "/do/note", {"run": 2, "text": "plug changed"})[0] == 200
+    assert asker("POST", "/do/tag", {"run": 2, "tag": "warm-up"})[0] == 200
+    with Archive(folder) as archive:
+        assert archive.row(2)["excluded"] is None and archive.row(2)["tags"] == "warm-up"
+        assert archive.notes(2)[-1]["text"] == "plug changed"
+    assert asker("POST", "/do/tag", {"run": 2, "tag": "warm-up", "off": True})[0] == 200
+    for body in (
+        {"run": 2},
+        {"run": 2, "reason": 3},
+        {"run": 2, "reason": " "},
+        {"run": True, "reason": "x"},
+    ):
+        status, _, said = asker("POST", "/do/exclude", body)
+        assert status == 422 and json.loads(said)["error"]
+
+
+def test_without_a_board_its_actions_say_so(asker: Asker) -> None:
+    for name in ("zero", "arm", "stop", "clear", "fetch"):
+        status, _, body = asker("POST", f"/do/{name}", {})
+        assert status == 503 and "no board found" in json.loads(body)["error"], name
+    status, _, body = asker("POST", "/do/hands", {"words": "button"})
+    assert status == 422 and "real bench" in json.loads(body)["error"]
+
+
+def test_the_stream_begins_with_all_that_is_known(asker: Asker) -> None:
+    line = http.client.HTTPConnection("127.0.0.1", asker.served.port, timeout=10)
+    headers = {"Cookie": asker.cookie, "Host": f"127.0.0.1:{asker.served.port}"}
+    line.request("GET", "/events", headers=headers)
+    answer = line.getresponse()
+    assert answer.getheader("content-type", "").startswith("text/event-stream")
+    first = answer.readline().decode()
+    seen = json.loads(first.removeprefix("data: "))
+    assert seen["connected"] is False and seen["cause"] == "no_board" and "no board found" in seen["sentence"]
+    line.close()
+
+
+def test_a_port_in_use_is_told_from_no_board(tmp_path: Path) -> None:
+    """By a real port: one that another program holds, and one that is not there."""
+    import os
+    import pty
+
+    master, slave = pty.openpty()
+    name = os.ttyname(slave)
+    import serial
+
+    with serial.Serial(name, exclusive=True):
+        with pytest.raises(PortInUseError, match="in use by another program"):
+            Link(name).open()
+    os.close(slave)
+    os.close(master)
+    with pytest.raises(PortGoneError, match="there is no port"):
+        Link(str(tmp_path / "nothing")).open()
