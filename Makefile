@@ -8,7 +8,7 @@ BIN := $(VENV)/bin
 STAMP := $(VENV)/.ready
 TYPINGS := $(VENV)/typings
 
-.PHONY: setup constraints wheel demo test check format bench board-32-bit chip clean
+.PHONY: setup constraints lowest licences audit wheel demo test check format bench board-32-bit chip clean
 
 setup: $(STAMP)
 
@@ -28,6 +28,32 @@ constraints:
 	  $(VENV)-newest/bin/python -m pip freeze --exclude-editable) > $(PINS)
 	rm -rf $(VENV)-newest
 	@echo "now run make test: these versions count only when it passes"
+
+# The lowest versions that pyproject.toml allows pass the tests of what people install.
+LOWEST_TESTS ?= tests/host tests/report tests/reduce tests/protocol tests/link tests/drivers/test_board_install.py
+lowest:
+	$(PYTHON) -m venv $(VENV)-lowest
+	$(PYTHON) .ci/lowest.py > $(VENV)-lowest/constraints.txt
+	$(VENV)-lowest/bin/python -m pip install --quiet -c $(VENV)-lowest/constraints.txt -e '.[dev]'
+	$(VENV)-lowest/bin/python -m pytest -p no:cacheprovider $(LOWEST_TESTS)
+
+# What a user installs, and under which licences: LICENCES.md.
+licences: wheel
+	$(PYTHON) -m venv $(VENV)-licences
+	$(VENV)-licences/bin/python -m pip install --quiet -c $(PINS) \
+	  "$$(ls dist/evenfall-*.whl)[bench,board,curves,parquet,screen]" pip-licenses
+	(echo "# Licences of what a user installs"; echo; \
+	  echo "With every extra; made by \`make licences\` from what each package says of itself. The package of the"; \
+	  echo "MicroPython interpreter says nothing; MicroPython itself is under the MIT licence (its source, from memory)."; \
+	  echo; $(VENV)-licences/bin/pip-licenses --from=mixed --format=markdown --order=name \
+	  --ignore-packages evenfall) > LICENCES.md
+	rm -rf $(VENV)-licences
+
+# Known vulnerabilities of the pinned versions (asks PyPI's advisory database); what could not be asked is a failure.
+audit:
+	$(PYTHON) -m venv $(VENV)-audit
+	$(VENV)-audit/bin/python -m pip install --quiet pip-audit
+	$(VENV)-audit/bin/pip-audit --strict --no-deps --disable-pip -r $(PINS)
 
 # The package for people, with the firmware in it (README, "Install").
 wheel: setup
@@ -66,4 +92,4 @@ format: setup
 	$(BIN)/ruff format .
 
 clean:
-	rm -rf $(VENV) build dist *.egg-info
+	rm -rf $(VENV) $(VENV)-* build dist *.egg-info

@@ -11,7 +11,7 @@ project = tomllib.loads((Path(__file__).parents[1] / "pyproject.toml").read_text
 extras = project["optional-dependencies"]
 for requirement in [
     *project["dependencies"],
-    *(r for e in ("bench", "board", "curves", "parquet") for r in extras[e]),
+    *(r for e in ("bench", "board", "curves", "parquet", "screen") for r in extras[e]),
 ]:
     found = re.fullmatch(r"([A-Za-z0-9._-]+)(?:\[.*\])?>=([0-9.a-z]+)(?:,.*)?", requirement)
     if found:

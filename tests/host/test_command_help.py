@@ -1,5 +1,8 @@
 """Every command's short help is whole: a list of commands is read before any page of help."""
 
+import subprocess
+import sys
+
 import click
 import pytest
 from evenfall.cli import load_commands
@@ -30,3 +33,14 @@ def test_no_help_line_is_wider_than_a_terminal():
         context = click.Context(command, info_name=path[-1], max_content_width=WIDTH, terminal_width=WIDTH)
         for line in command.get_help(context).splitlines():
             assert len(line) <= WIDTH, (path, line)
+
+
+def test_the_list_of_commands_waits_for_no_heavy_library():
+    heavy = {"numpy", "scipy", "matplotlib", "pandas", "pyarrow", "rich", "serial", "construct", "jinja2"}
+    code = (
+        "import sys; from evenfall.cli import run; assert run(['--help']) == 0; "
+        "print(*sorted({m.partition('.')[0] for m in sys.modules}), file=sys.stderr)"
+    )
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True)
+    assert done.returncode == 0, done.stderr
+    assert not heavy & set(done.stderr.split())

@@ -64,13 +64,14 @@ def test_the_wheel_carries_the_firmware_and_no_stray_package(wheel: Path) -> Non
         if "__pycache__" not in source.parts:
             inside = f"evenfall/firmware/{source.relative_to(ROOT / 'firmware').as_posix()}"
             assert archive.read(inside) == source.read_bytes()
-    for needed in (
-        "evenfall/output/templates/sheet.html",
-        "evenfall_bench/scenarios/trail-crew.toml",
-        "evenfall_bench/shims/start.py",
-        "evenfall_bench/chip/main.mjs",
+    for package in (
+        ROOT / "host/evenfall",
+        ROOT / "bench_sim/evenfall_bench",
+        ROOT / "protocol/evenfall_wire",
     ):
-        assert needed in names
+        for source in package.rglob("*"):
+            if source.is_file() and "__pycache__" not in source.parts:
+                assert source.relative_to(package.parent).as_posix() in names
     hashes = json.loads(archive.read("evenfall/firmware/hashes.json"))["files"]
     for path, digest in hashes.items():
         inside = path[5:] if path.startswith("/lib/evenfall_wire/") else f"evenfall/firmware{path}"

@@ -18,6 +18,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from evenfall.board import code_texts
 from evenfall.board.link import Link
 from evenfall.cli.live import fetcher, last_runs
 from evenfall.errors import LinkError
@@ -166,10 +167,10 @@ def test_during_a_run_only_the_status_is_asked_and_gently(bench: Bench, folder: 
     while time.monotonic() - start < 4:
         view = watcher.step()
         time.sleep(watcher.pause_s)
-        if view.status["state"] not in live_view.BUSY_STATES:
+        if view.status["state"] not in code_texts.BUSY_STATES:
             break
     asked = NotedLink.asked[before:]
-    during = [name for name, state in NotedLink.asked if state in live_view.BUSY_STATES]
+    during = [name for name, state in NotedLink.asked if state in code_texts.BUSY_STATES]
     assert set(during) == {"get_status"}
     assert len(asked) <= 2.2 * (time.monotonic() - start) + 2
     # the run is stored; with a fetcher the view takes it, at rest

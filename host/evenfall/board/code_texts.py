@@ -19,6 +19,8 @@ STATES = {
     "record": "recording a run that nobody started by the button",
 }
 
+BUSY_STATES = ("steady", "sweep", "release", "store", "characterise", "record")  # no time for anything else
+
 TRIGGERS = {
     "button": "the button",
     "spin_up": "the brake spinning up",

@@ -6,15 +6,13 @@ import time
 from collections.abc import Callable
 from dataclasses import asdict
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import click
 from evenfall_wire import codes
 from evenfall_wire.settings import SETTINGS
 
-from evenfall.board import code_texts, firmware_install
-from evenfall.board import wiring_diagram as drawn
-from evenfall.board.link import find_port, setting
+from evenfall.board import code_texts
 from evenfall.cli._root import (
     echo,
     json_option,
@@ -27,7 +25,9 @@ from evenfall.cli._root import (
     when,
 )
 from evenfall.errors import BoardError, EvenfallError, InputError
-from evenfall.workflow.live_view import BUSY_STATES
+
+if TYPE_CHECKING:
+    from evenfall.board import firmware_install
 
 board = noun("board", "Ask and set the board: status, runs, settings, zero, self-test, firmware.")
 
@@ -41,7 +41,7 @@ def status(port: str | None, as_json: bool) -> None:
     """State, fault, speed, load, air, flash and counters."""
     with open_link(port) as line:
         s = line.status()
-        counts = {} if s["state"] in BUSY_STATES else line.board_counters()
+        counts = {} if s["state"] in code_texts.BUSY_STATES else line.board_counters()
         info, counters = line.info, line.counters
     assert info
     if as_json:
@@ -125,6 +125,8 @@ def settings(group: str | None, port: str | None, as_json: bool) -> None:
 @port_option
 def set_values(changes: tuple[str, ...], port: str | None) -> None:
     """Change settings on the board with NAME=VALUE."""
+    from evenfall.board.link import setting
+
     values = {}
     for change in changes:
         name, _, text = change.partition("=")
@@ -327,6 +329,9 @@ def install(
     earlier firmware is kept on the board for `evenfall board rollback`.  If the
     board already runs evenfall, hold its button while you plug it in.
     """
+    from evenfall.board import firmware_install
+    from evenfall.board.link import find_port
+
     source = firmware_install.firmware_files(checkout)
     with firmware_install.Prompt(port or find_port()) as prompt:
         interpreter = firmware_install.check_board(prompt, any_board)
@@ -365,6 +370,9 @@ def rollback(port: str | None, any_board: bool, no_restart: bool) -> None:
 
     Settings and runs stay.
     """
+    from evenfall.board import firmware_install
+    from evenfall.board.link import find_port
+
     with firmware_install.Prompt(port or find_port()) as prompt:
         firmware_install.check_board(prompt, any_board)
         version = firmware_install.rollback(prompt)
@@ -388,6 +396,8 @@ def rollback(port: str | None, any_board: bool, no_restart: bool) -> None:
 @json_option
 def build(checkout: Path | None, out: Path | None, arch: str, as_json: bool) -> None:
     """Compile the firmware and show the sizes."""
+    from evenfall.board import firmware_install
+
     files = firmware_install.firmware_files(checkout)
     small = firmware_install.compiled(files, arch)
     if out is not None:
@@ -415,6 +425,8 @@ def build(checkout: Path | None, out: Path | None, arch: str, as_json: bool) -> 
 )
 def wiring(port: str | None, out: Path) -> None:
     """Draw the wiring, for default or own pins."""
+    from evenfall.board import wiring_diagram as drawn
+
     pins = drawn.default_pins()
     if port is not None:
         with open_link(port) as line:
@@ -430,6 +442,8 @@ def _forms(
     source: dict[str, bytes], interpreter: firmware_install.Interpreter
 ) -> list[tuple[str, int | None, str]]:
     """Bytes of each form of the firmware on this board, or why it does not run that form."""
+    from evenfall.board import firmware_install
+
     forms: list[tuple[str, int | None, str]] = []
     for form, bytecode in (("source", False), ("compiled", True)):
         try:

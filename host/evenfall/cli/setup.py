@@ -6,7 +6,6 @@ from pathlib import Path
 
 import click
 
-from evenfall.board import run_file
 from evenfall.cli._root import archive_option, json_option, noun, print_json, print_table, when
 
 setup = noun("setup", "Set-ups of the bench: teeth, magnets, inertia, drive efficiency.")
@@ -46,6 +45,7 @@ def add_setup(
 
     from evenfall.archive.archive import Archive
     from evenfall.archive.filing import check_name
+    from evenfall.board import run_file
     from evenfall.errors import NotFoundError
     from evenfall.model import Calibration, Setup
     from evenfall.reduction.reduce import check_inputs

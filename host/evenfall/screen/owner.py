@@ -16,12 +16,13 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, TypeVar, cast
 
+from evenfall.board.code_texts import BUSY_STATES
 from evenfall.board.link import Link
 from evenfall.errors import EvenfallError, LinkError
 from evenfall.model import Air
 from evenfall.screen import readings
 from evenfall.workflow.fetch_service import Fetched, active_standard, fetch_waiting
-from evenfall.workflow.live_view import BUSY_STATES, View, Watcher
+from evenfall.workflow.live_view import View, Watcher
 
 T = TypeVar("T")
 PERIOD_S = 0.1  # between two readings of the board

@@ -32,7 +32,6 @@ from evenfall.units import RPM
 
 REST_S = 0.25  # between two questions when nothing turns
 RUN_S = 0.5  # and during a run
-BUSY_STATES = ("steady", "sweep", "release", "store", "characterise", "record")
 AGAIN_S = 1.0  # between two looks for a lost board
 TRACE = 60  # readings in the traces
 BARS = "▁▂▃▄▅▆▇█"
@@ -136,7 +135,7 @@ class Watcher:
         """How long to wait before the next step."""
         if self._line is None:
             return AGAIN_S
-        return RUN_S if self._status and self._status["state"] in BUSY_STATES else REST_S
+        return RUN_S if self._status and self._status["state"] in code_texts.BUSY_STATES else REST_S
 
     def close(self) -> None:
         self._drop()
@@ -244,7 +243,7 @@ def _heading(view: View) -> RenderableType:
     if fault != "none":
         why = printable(f"FAULT: {code_texts.say(code_texts.FAULTS, fault)}")
         return Panel(Text(f"{why}\n{said}", style="bold"), border_style="bold red")
-    return Panel(Text(said, style="bold"), border_style="bold" if state in BUSY_STATES else "dim")
+    return Panel(Text(said, style="bold"), border_style="bold" if state in code_texts.BUSY_STATES else "dim")
 
 
 def power_W(status: dict[str, Any], teeth: tuple[int, int] | None) -> float | None:
