@@ -8,6 +8,8 @@ nothing.
 
 from __future__ import annotations
 
+import os
+
 import pytest
 
 
@@ -16,6 +18,7 @@ def pytest_addoption(parser: pytest.Parser) -> None:
 
 
 def pytest_configure(config: pytest.Config) -> None:
+    os.environ["EVENFALL_CONFIG"] = os.devnull  # what the person at this computer remembered is not tested
     config.addinivalue_line("markers", "outside(source): held against something outside this project")
     if config.getoption("--outside"):
         config.option.collectonly = True

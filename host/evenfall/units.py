@@ -55,9 +55,33 @@ UNITS: dict[str, dict[str, tuple[float, float]]] = {
     },
     "ratio": {"": (1.0, 0.0), "%": (0.01, 0.0)},
     "angle": {"deg": (math.pi / 180, 0.0), "rad": (1.0, 0.0)},
+    "force": {"N": (1.0, 0.0), "kN": (1000.0, 0.0), "lbf": (POUND_FORCE, 0.0), "kgf": (GRAVITY, 0.0)},
+    "time": {"s": (1.0, 0.0), "ms": (1e-3, 0.0), "us": (1e-6, 0.0)},
+    "speed": {"rpm": (1.0, 0.0)},  # kept in rpm: the shaft's speeds are in all names
+    "frequency": {"Hz": (1.0, 0.0)},
+    "span": {"counts/N": (1.0, 0.0), "counts/kN": (1e-3, 0.0)},
     "flow": {"kg/s": (1.0, 0.0), "L/min": (1 / 60, 0.0), "gal/min": (3.785411784 / 60, 0.0)},
 }
-_TYPED = re.compile(r"^\s*([-+]?(?:\d+\.?\d*|\.\d+)(?:[eE][-+]?\d+)?)\s*°?\s*(\S*)\s*$")
+_NUMBER = r"[-+]?(?:\d+(?:[.,]\d*)?|[.,]\d+)(?:[eE][-+]?\d+)?"
+_TYPED = re.compile(rf"^\s*({_NUMBER})\s*°?\s*([^\d\s]\S*)?\s*$")
+_PLAIN = re.compile(rf"^\s*({_NUMBER})\s*$")
+_EITHER_WAY = re.compile(r"^[-+]?[1-9]\d{0,2},\d{3}$")  # 1,013: a thousand, or a little more than one?
+
+
+def plain_number(text: str, what: str) -> float | None:
+    """'0,25' or '0.25' -> 0.25; None when it is no bare number.
+
+    A comma is a decimal comma.  Raises InputError where it could also divide thousands.
+    """
+    match = _PLAIN.match(text)
+    return _number(match.group(1), what) if match else None
+
+
+def _number(digits: str, what: str) -> float:
+    if _EITHER_WAY.match(digits):
+        whole, point = digits.replace(",", ""), digits.replace(",", ".")
+        raise InputError(f"{what}: '{digits}' can be read as {whole} or as {point}; write one of these")
+    return float(digits.replace(",", "."))
 
 
 def to_si(value: float, unit: str, kind: str) -> float:
@@ -83,12 +107,12 @@ def typed(text: str, kind: str, what: str) -> float:
         raise InputError(
             f"{what}: '{text}' is not a number with a unit; write for instance '{_sample(kind)}'"
         )
-    unit = match.group(2)
+    unit = match.group(2) or ""
     if not unit and "" not in UNITS[kind]:
         raise InputError(
             f"{what}: '{text}' has no unit; write it with one of {known}, e.g. '{_sample(kind)}'"
         )
-    value = float(match.group(1))
+    value = _number(match.group(1), what)
     try:
         name = _name(unit, kind)
     except InputError:
@@ -115,4 +139,7 @@ def _sample(kind: str) -> str:
         "ratio": "45 %",
         "angle": "2 deg",
         "flow": "6 L/min",
+        "force": "400 N",
+        "time": "10 s",
+        "speed": "13500 rpm",
     }.get(kind, f"1 {next(iter(UNITS[kind]))}")

@@ -25,12 +25,12 @@ from typing import Any
 
 import serial
 from evenfall_wire import codes, messages
-from evenfall_wire import settings as setting_table
 from evenfall_wire.frames import MAX_WIRE
 from evenfall_wire.table_hash import TABLE_HASH
 from serial.tools import list_ports
 
 from evenfall.board import code_texts, link_v1, run_file
+from evenfall.board.settings import setting
 from evenfall.board.transfer import SLOWEST_BYTES_PER_S, Progress, Reading, RunEntry, Span, Transfer
 from evenfall.errors import BoardError, DamageError, InputError, LinkError, NotFoundError
 
@@ -481,10 +481,12 @@ class Link:
         """Write settings; names and bounds are checked here first."""
         each = []
         for name, value in values.items():
-            number, _, unit, _, low, high, _ = setting(name)
-            if not low <= value <= high:
-                raise InputError(f"setting '{name}' must lie from {low} to {high} {unit}; {value} does not")
-            each.append((number, value))
+            row = setting(name)
+            if not row.low <= value <= row.high:
+                raise InputError(
+                    f"setting '{name}' must lie from {row.low} to {row.high} {row.unit}; {value} does not"
+                )
+            each.append((row.number, value))
         self.request("set_settings", (), each)
 
     def set_clock(self, unix_s: int | None = None) -> None:
@@ -768,18 +770,6 @@ class Link:
         now = self.entry(entry.run_id)
         if (now.size, now.crc32) != (entry.size, entry.crc32):
             raise DamageError(f"run {entry.run_id} changed on the board meanwhile: list its runs again")
-
-
-def setting(name: str) -> tuple[int, str, str, int, int, int, str]:
-    """The table's entry; InputError naming near ones when there is none of that name."""
-    entry = setting_table.BY_NAME.get(name)
-    if entry is None:
-        import difflib
-
-        near = difflib.get_close_matches(name, setting_table.BY_NAME, 3)
-        hint = f"did you mean {' or '.join(near)}?" if near else "see: evenfall board settings"
-        raise InputError(f"there is no setting '{name}'; {hint}")
-    return entry
 
 
 def refusal(request: str, head: dict[str, Any]) -> BoardError:

@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from xml.sax.saxutils import escape
 
-from evenfall_wire.settings import BY_NAME, SETTINGS
+from evenfall.board.settings import TABLE
 
 
 @dataclass(frozen=True)
@@ -113,7 +113,7 @@ MARKS = (
 
 def default_pins() -> dict[str, int]:
     """name -> GPIO of every pin setting, as the table has them."""
-    return {s[1]: s[3] for s in SETTINGS if s[6] == "pins"}
+    return {s.name: s.default for s in TABLE.values() if s.group == "pins"}
 
 
 def _label(wire: Wire, pins: Mapping[str, int]) -> str:
@@ -128,7 +128,7 @@ def table(pins: Mapping[str, int]) -> str:
     rows = ["| part | wire | board | setting |", "|---|---|---|---|"]
     for part in PARTS:
         for wire in part.wires:
-            setting = f"`{wire.to}`" if wire.to in BY_NAME else ""
+            setting = f"`{wire.to}`" if wire.to in TABLE else ""
             note = f" ({wire.note})" if wire.note else ""
             rows.append(f"| {part.title} | {wire.name} | {_label(wire, pins)}{note} | {setting} |")
     return "\n".join(rows) + "\n"

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any, TypeVar
 
 import click
 
+from evenfall import config
 from evenfall.errors import InputError
 from evenfall.printable import printable
 from evenfall.printable import when as when
@@ -58,7 +59,7 @@ def archive_option(command: F) -> F:
         type=click.Path(path_type=Path, file_okay=False),
         envvar="EVENFALL_ARCHIVE",
         default=default_archive_dir,
-        show_default="~/evenfall, or $EVENFALL_ARCHIVE",
+        show_default="~/evenfall, $EVENFALL_ARCHIVE, evenfall config",
         help="Folder of the archive.",
     )(command)
 
@@ -68,14 +69,15 @@ def port_option(command: F) -> F:
     return click.option(
         "--port",
         envvar="EVENFALL_PORT",
-        default=None,
-        help="Serial port or URL of the board, else $EVENFALL_PORT, else the only likely port.",
+        default=lambda: config.get("port"),
+        help="Serial port or URL of the board, else $EVENFALL_PORT, else the remembered or only likely one.",
     )(command)
 
 
 def default_archive_dir() -> Path:
     """Where runs are kept when nothing else is said."""
-    return Path.home() / "evenfall"
+    told = config.get("archive")
+    return Path(told) if told else Path.home() / "evenfall"
 
 
 def print_json(value: Any) -> None:
@@ -154,9 +156,9 @@ def units_option(command: F) -> F:
     return click.option(
         "--units",
         type=click.Choice(["us", "si"]),
-        default="us",
+        default=lambda: config.get("units") or "us",
         envvar="EVENFALL_UNITS",
-        show_default=True,
+        show_default="us, or as in evenfall config",
         help="us: lb-ft and hp; si: N·m and kW.",
     )(command)
 
@@ -198,3 +200,30 @@ all_option = click.option(
     "--all", "everything", is_flag=True, help="Count excluded, poor, aborted and warm-up runs too."
 )
 plot_option = click.option("--plot", type=click.Path(path_type=Path), help="Draw to this PNG or SVG file.")
+bench_option = click.option(
+    "--bench", default=lambda: config.get("bench") or "", help="Name of the bench, for the heading."
+)
+
+
+class _RunList(click.ParamType):
+    """`3,5-8` -> [3, 5, 6, 7, 8]."""
+
+    name = "runs"
+
+    def convert(self, value: Any, param: click.Parameter | None, context: click.Context | None) -> list[int]:
+        from evenfall.workflow.run_groups import listed
+
+        if isinstance(value, list):
+            return value
+        numbers = listed(str(value))
+        if numbers is None:
+            raise InputError(f"'{value}' is no list of runs; write it like 7 or 3,5-8")
+        return numbers
+
+
+RUN_LIST = _RunList()
+
+
+def every_run(lists: tuple[list[int], ...]) -> list[int]:
+    """Several lists as one, each run once, in the order they were named."""
+    return list(dict.fromkeys(n for numbers in lists for n in numbers))

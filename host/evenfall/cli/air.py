@@ -64,14 +64,14 @@ def air_standard(name: str | None, archive_dir: Path) -> None:
     New runs are corrected by the chosen one.
     """
     from evenfall.archive.archive import Archive
-    from evenfall.model import DEFAULT_STANDARD
     from evenfall.reduction.air import STANDARDS, standard_named
+    from evenfall.workflow.fetch import default_standard
 
     with Archive(archive_dir) as archive:
         if name:
             archive.activate("standard", standard_named(name).key)
         now = archive.active("standard")
-    active = now[0] if now else DEFAULT_STANDARD
+    active = now[0] if now else default_standard()
     print_table(
         ["", "name", "standard", "source"],
         [["*" if s.key == active else "", s.key, s.title, s.source] for s in STANDARDS.values()],

@@ -10,10 +10,11 @@ from typing import TYPE_CHECKING, Any
 
 import click
 from evenfall_wire import codes
-from evenfall_wire.settings import SETTINGS
 
 from evenfall.board import code_texts
+from evenfall.board.settings import GROUPS, KINDS, TABLE, setting, shown, value_of
 from evenfall.cli._root import (
+    RUN_LIST,
     echo,
     json_option,
     noun,
@@ -102,45 +103,47 @@ def settings(group: str | None, port: str | None, as_json: bool) -> None:
 
     Groups: drive, load, sweep, valve, limits ...
     """
-    groups = list(dict.fromkeys(s[6] for s in SETTINGS))
-    if group is not None and group not in groups:
-        raise InputError(f"there is no group '{group}'; groups are {', '.join(groups)}")
+    if group is not None and group not in GROUPS:
+        raise InputError(f"there is no group '{group}'; groups are {', '.join(GROUPS)}")
     with open_link(port) as line:
         values = line.settings()
-    table = {s[1]: s for s in SETTINGS}
-    names = [n for n in values if group is None or (n in table and table[n][6] == group)]
+    names = [n for n in values if group is None or (n in TABLE and TABLE[n].group == group)]
     if as_json:
         print_json({n: values[n] for n in names})
         return
     rows = []
     for name in names:
-        _, _, unit, default, low, high, its_group = table.get(name, (0, name, "?", "?", "?", "?", "?"))
-        mark = "" if values[name] == default else "*"
-        rows.append([name, values[name], unit, mark, default, f"{low} to {high}", its_group])
-    print_table(["setting", "value", "unit", "", "default", "bounds", "group"], rows, {"value", "default"})
+        row = TABLE.get(name)
+        if row is None:
+            rows.append([name, values[name], "", "not known to this evenfall", ""])
+            continue
+        mark = "" if values[name] == row.default else "*"
+        may = ", ".join(KINDS[name]) if name in KINDS else f"{shown(row, row.low)} to {shown(row, row.high)}"
+        rows.append([name, shown(row, values[name]), mark, may, row.group])
+    print_table(["setting", "value", "", "may be", "group"], rows, {"value"})
 
 
 @board.command("set")
 @click.argument("changes", nargs=-1, required=True, metavar="NAME=VALUE...")
 @port_option
 def set_values(changes: tuple[str, ...], port: str | None) -> None:
-    """Change settings on the board with NAME=VALUE."""
-    from evenfall.board.link import setting
+    """Change settings on the board with NAME=VALUE.
 
+    Values take units and names: arm_length='250 mm' fail_valve=open sweep_time='10 s'.
+    """
     values = {}
     for change in changes:
-        name, _, text = change.partition("=")
-        unit = setting(name)[2]
-        try:
-            values[name] = int(text)
-        except ValueError:
-            raise InputError(f"'{change}': write NAME=VALUE with a whole number of {unit}") from None
+        name, sign, text = change.partition("=")
+        if not sign:
+            raise InputError(f"'{change}': write NAME=VALUE, for instance arm_length='250 mm'")
+        values[setting(name).name] = value_of(name, text)
     with open_link(port) as line:
         line.set_settings(values)
         now = line.settings()
     for name in values:
-        echo(f"{name} = {now[name]} {setting(name)[2]}")
-        if now[name] != setting(name)[3] and name in code_texts.SETTING_CAUTIONS:
+        row = setting(name)
+        echo(f"{name} = {shown(row, now[name])}")
+        if now[name] != row.default and name in code_texts.SETTING_CAUTIONS:
             progress(f"caution: {code_texts.SETTING_CAUTIONS[name]}")
 
 
@@ -205,21 +208,22 @@ def learned(port: str | None, as_json: bool) -> None:
 
 
 @board.command()
-@click.argument("run_id", type=int)
+@click.argument("runs", type=RUN_LIST)
 @click.option("--damaged", is_flag=True, help="A run that the board itself cannot read whole.")
 @click.option("--yes", is_flag=True, help="Do not ask.")
 @port_option
-def delete(run_id: int, damaged: bool, yes: bool, port: str | None) -> None:
-    """Delete one run on the board.
+def delete(runs: list[int], damaged: bool, yes: bool, port: str | None) -> None:
+    """Delete runs on the board.
 
     The board refuses while no verified copy was acknowledged.
     """
     lost = " What could not be read of it is lost for good." if damaged else ""
     if not yes:
-        click.confirm(f"Delete run {run_id} on the board?{lost}", abort=True, err=True)
+        click.confirm(f"Delete run {', '.join(map(str, runs))} on the board?{lost}", abort=True, err=True)
     with open_link(port) as line:
-        line.delete(run_id, damaged)
-    echo(f"run {run_id} deleted on the board")
+        for run_id in runs:
+            line.delete(run_id, damaged)
+            echo(f"run {run_id} deleted on the board")
 
 
 def _add_command(name: str) -> Callable[..., None]:

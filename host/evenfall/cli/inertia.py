@@ -42,7 +42,7 @@ def inertia(
 
     standard = standard or DEFAULT_STANDARD
     bins, last = [], None
-    for name in runs:
+    for name in _each(runs):
         raw, calibration, setup, air, filed = the_run(name, archive_dir)
         bins.append(run_bins(raw, calibration, setup, air, "none" if filed == "none" else standard))
         if last is not None and (setup.engine_teeth, setup.brake_teeth) != (
@@ -84,3 +84,11 @@ def inertia(
         echo(f"Note: {note}")
     if store:
         echo(f"stored in set-up '{store}', active: new runs are filed under it")
+
+
+def _each(names: tuple[str, ...]) -> list[str]:
+    """Lists of runs taken apart; a run file stays as it is."""
+    from evenfall.workflow.run_groups import listed
+
+    taken = [listed(name) for name in names]
+    return [str(one) for name, of in zip(names, taken, strict=True) for one in (of or (name,))]

@@ -9,6 +9,7 @@ import click
 from evenfall.cli._root import (
     all_option,
     archive_option,
+    bench_option,
     echo,
     engine_option,
     root,
@@ -23,7 +24,7 @@ from evenfall.cli._root import (
 @click.option(
     "--out", type=click.Path(path_type=Path), help="HTML file, else in the archive's folder 'pages'."
 )
-@click.option("--bench", default="", help="Name of the bench, for the heading.")
+@bench_option
 @click.option("--note", default="", help="A note for the page.")
 @click.option("--invented", is_flag=True, help="Say on the page that the data are invented.")
 @engine_option

@@ -12,10 +12,12 @@ import click
 
 from evenfall.board import code_texts
 from evenfall.cli._root import (
+    RUN_LIST,
     air_options,
     archive_option,
     complete,
     echo,
+    every_run,
     json_option,
     open_link,
     port_option,
@@ -45,7 +47,9 @@ if TYPE_CHECKING:
 @click.option("--calibration", help="Calibration by label or number, else the active one.")
 @click.option("--standard", help="Air standard, else the active one.")
 @air_options
-@click.option("--run", "wanted", type=int, multiple=True, help="Only this run of the board; repeatable.")
+@click.option(
+    "--run", "lists", type=RUN_LIST, multiple=True, help="Only these runs of the board, e.g. 3,5-8."
+)
 @click.option("--all", "everything", is_flag=True, help="Runs acknowledged before, too.")
 @click.option("--bin", "bin_rpm", type=float, default=250.0, show_default=True, help="Bin width, rpm.")
 @click.option("--plot", type=click.Path(path_type=Path), help="File for the plot, PNG or SVG.")
@@ -64,7 +68,7 @@ def pull(
     pressure: str | None,
     temperature: str | None,
     humidity: str | None,
-    wanted: tuple[int, ...],
+    lists: tuple[list[int], ...],
     everything: bool,
     bin_rpm: float,
     plot: Path | None,
@@ -91,7 +95,7 @@ def pull(
             info = line.info
             assert info
             progress(f"board {info.uid} on {line.url}, firmware {info.firmware}, protocol {info.protocol}")
-            entries = _choose(line.runs_at_rest(), wanted, everything)
+            entries = _choose(line.runs_at_rest(), every_run(lists), everything)
             _set_clock_once(line)
             _fetch(line, archive, entries, filing, delete_after, results, failed)
             counters = line.counters
@@ -203,7 +207,7 @@ def _damaged(entry: RunEntry) -> str:
     )
 
 
-def _choose(entries: list[RunEntry], wanted: tuple[int, ...], everything: bool) -> list[RunEntry]:
+def _choose(entries: list[RunEntry], wanted: list[int], everything: bool) -> list[RunEntry]:
     progress(f"{len(entries)} runs on the board")
     if not wanted:
         return [e for e in entries if everything or "acknowledged" not in e.flags]

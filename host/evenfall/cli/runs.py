@@ -13,10 +13,12 @@ import click
 
 from evenfall.board import code_texts
 from evenfall.cli._root import (
+    RUN_LIST,
     F,
     archive_option,
     complete,
     echo,
+    every_run,
     json_option,
     noun,
     print_json,
@@ -26,10 +28,10 @@ from evenfall.cli._root import (
     when,
 )
 from evenfall.cli.pull import print_run
-from evenfall.errors import EvenfallError, InputError
+from evenfall.errors import EvenfallError, InputError, NotFoundError
 
 if TYPE_CHECKING:
-    from evenfall.archive.archive import Query
+    from evenfall.archive.archive import Archive, Query
 
 runs = noun("runs", "The runs in the archive: list, find, show, note, tag, exclude, file, import.")
 
@@ -149,12 +151,31 @@ def find(words: tuple[str, ...], archive_dir: Path, units: str, as_json: bool, *
     _print_found(archive_dir, query_of(" ".join(words), **filters), units, as_json)
 
 
+def check_names(archive: Archive, query: Query) -> None:
+    """NotFoundError for an engine, build, session, tag or flag that the archive does not know."""
+    if query.engine is not None:
+        archive.engine_id(query.engine)
+        if query.build is not None:
+            archive.build_id(query.engine, query.build)
+    given = [("tag", word) for word in query.tags] + [("flag", word) for word in query.flags]
+    if query.build is not None and query.engine is None:
+        given.append(("build", query.build))
+    for column, word in given:
+        known = archive.words(column)
+        if word.lower() not in [w.lower() for w in known]:
+            here = f"{column}s here: {', '.join(known[:12])}" if known else f"no run has a {column} yet"
+            raise NotFoundError(f"there is no {column} '{word}'; {here}")
+    if query.session is not None and query.session not in [s["session"] for s in archive.sessions()]:
+        raise NotFoundError(f"there is no session {query.session}; look at evenfall session list")
+
+
 def _print_found(archive_dir: Path, query: Query, units: str, as_json: bool) -> None:
     from evenfall.archive.archive import Archive
     from evenfall.output.text import UNIT_CHOICES
     from evenfall.printable import printable
 
     with Archive(archive_dir) as archive:
+        check_names(archive, query)
         found = archive.find(query)
     if as_json:
         print_json(found)
@@ -240,60 +261,64 @@ def show(
 
 
 @runs.command()
-@click.argument("run", type=int)
+@click.argument("runs", type=RUN_LIST)
 @click.argument("text")
 @click.option("--author", default=getpass.getuser, show_default="you", help="Who says so.")
 @archive_option
-def note(run: int, text: str, author: str, archive_dir: Path) -> None:
-    """Add a note to a run."""
+def note(runs: list[int], text: str, author: str, archive_dir: Path) -> None:
+    """Add a note to runs."""
     from evenfall.archive.archive import Archive
 
-    with Archive(archive_dir) as archive:
-        archive.add_note(run, text, author)
+    with Archive(archive_dir) as archive, archive.change():
+        for run in runs:
+            archive.add_note(run, text, author)
 
 
 @runs.command()
-@click.argument("run", type=int)
+@click.argument("runs", type=RUN_LIST)
 @click.argument("tags", nargs=-1, required=True, shell_complete=complete("tag"))
 @click.option("--remove", is_flag=True, help="Take the tags off.")
 @archive_option
-def tag(run: int, tags: tuple[str, ...], remove: bool, archive_dir: Path) -> None:
-    """Tag a run."""
+def tag(runs: list[int], tags: tuple[str, ...], remove: bool, archive_dir: Path) -> None:
+    """Tag runs."""
     from evenfall.archive.archive import Archive
 
-    with Archive(archive_dir) as archive:
-        for word in tags:
-            (archive.remove_tag if remove else archive.add_tag)(run, word)
+    with Archive(archive_dir) as archive, archive.change():
+        for run in runs:
+            for word in tags:
+                (archive.remove_tag if remove else archive.add_tag)(run, word)
 
 
 @runs.command()
-@click.argument("run", type=int)
+@click.argument("runs", type=RUN_LIST)
 @click.argument("reason", required=False)
 @archive_option
-def exclude(run: int, reason: str | None, archive_dir: Path) -> None:
-    """Leave a run out of lists and comparisons.
+def exclude(runs: list[int], reason: str | None, archive_dir: Path) -> None:
+    """Leave runs out of lists and comparisons.
 
     With a REASON; nothing is deleted, and `include` counts it again.
     """
     from evenfall.archive.archive import Archive
 
-    with Archive(archive_dir) as archive:
-        archive.exclude(run, reason or "")
+    with Archive(archive_dir) as archive, archive.change():
+        for run in runs:
+            archive.exclude(run, reason or "")
 
 
 @runs.command()
-@click.argument("run", type=int)
+@click.argument("runs", type=RUN_LIST)
 @archive_option
-def include(run: int, archive_dir: Path) -> None:
-    """Count an excluded run again."""
+def include(runs: list[int], archive_dir: Path) -> None:
+    """Count excluded runs again."""
     from evenfall.archive.archive import Archive
 
-    with Archive(archive_dir) as archive:
-        archive.include(run)
+    with Archive(archive_dir) as archive, archive.change():
+        for run in runs:
+            archive.include(run)
 
 
 @runs.command("file")
-@click.argument("runs", type=int, nargs=-1, required=True)
+@click.argument("lists", metavar="RUNS...", type=RUN_LIST, nargs=-1, required=True)
 @click.option("--engine", shell_complete=complete("engine"), help="Engine; its latest build unless --build.")
 @click.option("--build", shell_complete=complete("build"), help="Build of that engine.")
 @click.option("--setup", "setup_name", help="Set-up by label or number.")
@@ -302,7 +327,7 @@ def include(run: int, archive_dir: Path) -> None:
 @click.option("--standard", help="Air standard.")
 @archive_option
 def file_under(
-    runs: tuple[int, ...],
+    lists: tuple[list[int], ...],
     engine: str | None,
     build: str | None,
     setup_name: str | None,
@@ -320,6 +345,7 @@ def file_under(
     from evenfall.reduction.air import standard_named
     from evenfall.workflow.reduce_service import reduce_stored
 
+    runs = every_run(lists)
     with Archive(archive_dir) as archive, archive.change():
         columns: dict[str, Any] = {}
         if engine:
@@ -377,10 +403,10 @@ def import_files(files: tuple[Path, ...], archive_dir: Path) -> None:
 
 
 @runs.command()
-@click.argument("runs", type=int, nargs=-1)
+@click.argument("lists", metavar="[RUNS...]", type=RUN_LIST, nargs=-1)
 @archive_option
 @find_options
-def reduce(runs: tuple[int, ...], archive_dir: Path, **filters: Any) -> None:
+def reduce(lists: tuple[list[int], ...], archive_dir: Path, **filters: Any) -> None:
     """Reduce runs anew.
 
     RUNS, or all that the filters find. Older results stay beside the new ones.
@@ -390,7 +416,9 @@ def reduce(runs: tuple[int, ...], archive_dir: Path, **filters: Any) -> None:
 
     start = time.monotonic()
     with Archive(archive_dir) as archive:
-        numbers = list(runs) or [r["run"] for r in archive.find(query_of(None, **filters))]
+        query = query_of(None, **filters)
+        check_names(archive, query)
+        numbers = every_run(lists) or [r["run"] for r in archive.find(query)]
         skipped = 0
         with archive.change():
             for number in numbers:

@@ -9,6 +9,7 @@ import click
 
 from evenfall.cli._root import (
     archive_option,
+    bench_option,
     echo,
     json_option,
     open_link,
@@ -45,7 +46,7 @@ class _Terminal:
 @click.group(invoke_without_command=True)
 @port_option
 @click.option("--new", "anew", is_flag=True, help="Begin anew; the open session is ended, its runs stay.")
-@click.option("--bench", default="", help="Name of the bench, for the report.")
+@bench_option
 @units_option
 @archive_option
 @click.pass_context

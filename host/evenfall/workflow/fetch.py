@@ -12,12 +12,14 @@ from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 
+from evenfall import config
 from evenfall.archive.archive import Archive
 from evenfall.board import run_file
 from evenfall.board.link import Link
 from evenfall.board.transfer import Progress, RunEntry
 from evenfall.errors import BoardError, DamageError, LinkError
 from evenfall.model import DEFAULT_STANDARD, Air
+from evenfall.reduction.air import check_air, standard_named
 
 AIR_STALE_S = 3 * 3600  # common practice, no source: the weather moves the factor by 0.1-0.3 % an hour
 CLOCK_SLACK_S = 120  # a reading dated so far ahead is no more than a clock that was set
@@ -32,6 +34,12 @@ class Filing:
     setup_id: int | None = None
     air_id: int | None = None
     standard: str = DEFAULT_STANDARD
+
+
+def default_standard() -> str:
+    """The air standard of an archive that chose none: the remembered one, else the usual one."""
+    told = config.get("standard")
+    return standard_named(told).key if told else DEFAULT_STANDARD
 
 
 def active_filing(archive: Archive, warn: Callable[[str], None] = lambda _: None) -> Filing:
@@ -56,7 +64,7 @@ def active_filing(archive: Archive, warn: Callable[[str], None] = lambda _: None
         number("calibration"),
         number("setup"),
         number("air"),
-        standard[0] if standard else DEFAULT_STANDARD,
+        standard[0] if standard else default_standard(),
     )
 
 
@@ -135,8 +143,6 @@ def _tell(line: Link, entry: RunEntry, number: int, copy: bytes) -> None:
 
 def file_air(archive: Archive, air: Air) -> int:
     """Keep an air reading and file new runs under it."""
-    from evenfall.reduction.air import check_air
-
     check_air(air)
     number = archive.add_record(air)
     archive.activate("air", number)

@@ -28,23 +28,35 @@ MAX_SESSION_RUNS = 2000  # the newest, from which the scatter between sessions i
 MAX_GROUP_RUNS = 200  # in one group; more is a slip of the keyboard
 
 
+def listed(text: str) -> list[int] | None:
+    """'3,5-8' -> [3, 5, 6, 7, 8]; None when it is no list of numbers.
+
+    Raises InputError for one that runs backwards, is too long or names a number twice.
+    """
+    plain = text.replace(" ", "")
+    if not _NUMBERS.fullmatch(plain):
+        return None
+    numbers: list[int] = []
+    for part in plain.split(","):
+        low, _, high = part.partition("-")
+        last = int(high or low)
+        if last < int(low):
+            raise InputError(f"'{part}' runs backwards; write {last}-{low}")
+        if last - int(low) >= MAX_GROUP_RUNS:
+            raise InputError(f"'{part}' names more than {MAX_GROUP_RUNS} runs; name fewer")
+        numbers += range(int(low), last + 1)
+    if len(set(numbers)) < len(numbers):
+        raise InputError(f"'{text}' names a run twice")
+    return numbers
+
+
 def run_numbers(archive: Archive, spec: str, engine: str | None) -> list[int]:
     """Numbers of the runs that `spec` names, in the order they were made.
 
     `3,5-8`: these runs.  Else the name of a build of `engine`.
     """
-    if _NUMBERS.fullmatch(spec.replace(" ", "")):
-        numbers: list[int] = []
-        for part in spec.replace(" ", "").split(","):
-            low, _, high = part.partition("-")
-            last = int(high or low)
-            if last < int(low):
-                raise InputError(f"'{part}' runs backwards; write {last}-{low}")
-            if last - int(low) >= MAX_GROUP_RUNS:
-                raise InputError(f"'{part}' names more than {MAX_GROUP_RUNS} runs; name fewer")
-            numbers += range(int(low), last + 1)
-        if len(set(numbers)) < len(numbers):
-            raise InputError(f"'{spec}' names a run twice")
+    numbers = listed(spec)
+    if numbers is not None:
         rows = [archive.row(n) for n in numbers]
     else:
         if engine is None:

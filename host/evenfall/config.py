@@ -1,0 +1,77 @@
+"""What a person told once: port, units, archive, name of the bench, air standard.
+
+One small TOML file, `$EVENFALL_CONFIG` or in the user's own configuration folder.  Options and environment
+variables go before it.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import json
+import os
+import sys
+import tempfile
+import tomllib
+from pathlib import Path
+
+from evenfall.errors import InputError
+
+# name -> what it is for
+NAMES = {
+    "port": "serial port or URL of the board",
+    "units": "us: lb-ft and hp; si: N·m and kW",
+    "archive": "folder of the archive",
+    "bench": "name of the bench, on pages",
+    "standard": "air standard of archives that chose none",
+}
+
+
+def path() -> Path:
+    """Where the file is."""
+    if told := os.environ.get("EVENFALL_CONFIG"):
+        return Path(told)
+    if sys.platform == "win32":
+        folder = Path(os.environ.get("APPDATA") or Path.home() / "AppData" / "Roaming")
+    elif sys.platform == "darwin":
+        folder = Path.home() / "Library" / "Application Support"
+    else:
+        folder = Path(os.environ.get("XDG_CONFIG_HOME") or Path.home() / ".config")
+    return folder / "evenfall" / "config.toml"
+
+
+def load() -> dict[str, str]:
+    """What is remembered; InputError when the file cannot be read or holds something else."""
+    file = path()
+    try:
+        body = tomllib.loads(file.read_text(encoding="utf-8"))
+    except FileNotFoundError:
+        return {}
+    except (OSError, UnicodeDecodeError, tomllib.TOMLDecodeError) as error:
+        raise InputError(f"{file} cannot be read ({error}); mend it, or remove it and set it anew") from None
+    for name, value in body.items():
+        if name not in NAMES:
+            raise InputError(f"{file}: '{name}' is not known; known are {', '.join(NAMES)}")
+        if not isinstance(value, str):
+            raise InputError(f"{file}: {name} must be a text in quotes")
+    return body
+
+
+def get(name: str) -> str | None:
+    """What is remembered under a name, or None."""
+    return load().get(name)
+
+
+def save(values: dict[str, str]) -> None:
+    """Write the file whole: a crash leaves the old one."""
+    file = path()
+    lines = [f"{name} = {json.dumps(values[name], ensure_ascii=False)}" for name in NAMES if name in values]
+    file.parent.mkdir(parents=True, exist_ok=True)
+    handle, spare = tempfile.mkstemp(dir=file.parent, prefix=".config")
+    try:
+        with os.fdopen(handle, "w", encoding="utf-8") as stream:
+            stream.write("\n".join(lines) + "\n")
+        os.replace(spare, file)
+    except BaseException:
+        with contextlib.suppress(OSError):
+            os.unlink(spare)
+        raise
