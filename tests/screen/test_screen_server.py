@@ -267,3 +267,59 @@ def test_a_port_in_use_is_told_from_no_board(tmp_path: Path) -> None:
     os.close(master)
     with pytest.raises(PortGoneError, match="there is no port"):
         Link(str(tmp_path / "nothing")).open()
+
+
+def see(asker: Asker, path: str) -> dict:
+    status, _, body = asker("GET", path)
+    assert status == 200, body
+    return json.loads(body)
+
+
+def test_the_list_of_runs_comes_by_pages(served: Served, asker: Asker, tmp_path: Path) -> None:
+    """Held against the archive's own search."""
+    from evenfall.archive.archive import Query
+
+    with Archive(served.bench.folder) as archive:
+        wanted = [r["run"] for r in archive.find(Query())]
+        by_power = [r["run"] for r in archive.find(Query(engine="auger 12", sort="power", excluded=None))]
+    assert [r["run"] for r in see(asker, "/see/runs")["runs"]] == wanted
+    assert see(asker, "/see/runs")["more"] is False
+    found = see(asker, "/see/runs?engine=auger%2012&sort=power&excluded=also")
+    assert [r["run"] for r in found["runs"]] == by_power
+    assert see(asker, "/see/runs?page=7")["runs"] == []
+    assert see(asker, "/see/runs?words=zzz")["runs"] == []
+    for wrong in ("page=x", "sort=colour", "session=1.5", "words=%22*"):
+        assert asker("GET", f"/see/runs?{wrong}")[0] == 422, wrong
+
+
+def test_curves_compare_report_export(asker: Asker) -> None:
+    got = see(asker, "/see/curves?runs=1,4")
+    assert [c["run"] for c in got["curves"]] == [1, 4] and got["without"] == []
+    assert asker("GET", "/see/curves?runs=1,2,3,4,5,6,1")[0] == 422
+    change = {"before": "stock", "after": "cut pipe", "engine": "auger 12", "units": "si"}
+    status, _, body = asker("POST", "/do/compare", change)
+    found = json.loads(body)
+    assert status == 200 and found["outcome"] == "real"
+    assert found["peak_power_W"]["relative"] == pytest.approx(0.04, abs=0.004), "made 4 % stronger"
+    assert "kW" in found["verdict"] and "real" in found["verdict"]
+    status, _, body = asker("POST", "/do/report", {"runs": "1-3", "after": "4-6", "units": "us"})
+    name = json.loads(body)["name"]
+    status, headers, page = asker("GET", f"/report/{name}")
+    assert status == 200 and b"auger 12" in page
+    assert "script" not in headers["content-security-policy"], "default-src 'none' covers scripts"
+    for wrong in ("x.html", "..%2fevenfall.sqlite", "evenfall.sqlite"):
+        assert asker("GET", f"/report/{wrong}")[0] == 404
+    status, headers, body = asker("POST", "/do/export", {"runs": "1-2", "table": "runs", "units": "si"})
+    assert status == 200 and headers["content-disposition"].startswith("attachment")
+    assert body.decode().count("\n") == 3
+    status, _, body = asker("POST", "/do/compare", {"before": "1", "after": "99", "units": "us"})
+    assert status == 404 and "no run 99" in json.loads(body)["error"]
+
+
+def test_sessions_chart_calibrations(asker: Asker) -> None:
+    (session,) = see(asker, "/see/sessions")["sessions"]
+    found = see(asker, f"/see/session?session={session['session']}")
+    assert {s["build"]: s["runs"] for s in found["scatter"]} == {"stock": 3, "cut pipe": 3}
+    status, _, body = asker("GET", "/see/chart?engine=auger%2012&build=stock")
+    assert status == 422 and "6 sessions" in json.loads(body)["error"]
+    assert see(asker, "/see/calibrations")["calibrations"] == []

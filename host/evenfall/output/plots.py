@@ -26,21 +26,12 @@ from matplotlib.figure import Figure
 
 from evenfall.errors import InputError
 from evenfall.model import FloatArray, Reduction, Run
+from evenfall.output.strokes import COLOURS, STROKES
 from evenfall.output.text import US, Units
 from evenfall.printable import printable
 from evenfall.reduction.uncertainty import COVERAGE
 from evenfall.statistics.compare import Comparison, Group
 
-COLOURS = ("#23055f", "#ee3e26", "#629fdb", "#6a1007", "#2e10f1", "#82566f")
-# on/off lengths in line widths; the first is solid
-STROKES: tuple[tuple[float, ...], ...] = (
-    (),
-    (7, 2),
-    (2.2, 1.4),
-    (8, 2, 1.5, 2),
-    (4, 1.6, 4, 4),
-    (1.1, 1.1),
-)
 MOST_CURVES = len(COLOURS)
 LABEL_LENGTH = 42
 INK = "#1d1d24"

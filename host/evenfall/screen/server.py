@@ -9,7 +9,6 @@ import math
 import mimetypes
 import socket
 from collections.abc import AsyncIterator, Callable
-from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
@@ -20,168 +19,22 @@ from starlette.requests import Request
 from starlette.responses import JSONResponse, Response, StreamingResponse
 from starlette.routing import Route
 
-from evenfall.archive.archive import Archive
-from evenfall.board import code_texts
-from evenfall.errors import EvenfallError, InputError, LinkError
-from evenfall.screen import after_run
+from evenfall.errors import EvenfallError, LinkError
+from evenfall.screen import at_the_bench, library
+from evenfall.screen.bench import Action, Bench, Question
 from evenfall.screen.guard import LOOPBACK, MAX_BODY, Guard, Keys
 from evenfall.screen.owner import Owner
 
 PAGE = Path(__file__).parent / "static"
 PERIOD_S = 0.1  # of the events
 STATUS = {2: 422, 3: 503, 4: 409, 5: 500, 6: 404, 7: 500}  # of our exit codes
-SENTENCES = {
-    "states": code_texts.STATES,
-    "faults": code_texts.FAULTS,
-    "verdicts": code_texts.VERDICTS,
-    "reasons": code_texts.REASONS,
-    "status": code_texts.STATUS_BITS,
-}
+ACTIONS: dict[str, Action] = {**at_the_bench.ACTIONS, **library.ACTIONS}  # each a POST
+QUESTIONS: dict[str, Question] = {
+    **at_the_bench.QUESTIONS,
+    **library.QUESTIONS,
+}  # each a GET; changes nothing
 log = logging.getLogger("evenfall.screen")
 
-
-@dataclass
-class Bench:
-    """What the pages share: the port's owner, the archive's folder, the practice bench if there is one."""
-
-    owner: Owner
-    folder: Path
-    units: str = "us"
-    hands: Callable[[str], str] | None = None  # what can be done at a simulated bench
-
-
-Answer = dict[str, Any] | list[Any]
-Action = Callable[[Bench, dict[str, Any]], Answer]
-
-
-def text_of(body: dict[str, Any], name: str, longest: int = 2000) -> str:
-    """A text the page sent; InputError when it is none."""
-    value = body.get(name)
-    if not isinstance(value, str) or len(value) > longest:
-        raise InputError(f"'{name}' must be a text of at most {longest} characters")
-    return value
-
-
-def number_of(body: dict[str, Any], name: str) -> int:
-    """A whole number the page sent."""
-    value = body.get(name)
-    if not isinstance(value, int) or isinstance(value, bool) or abs(value) > 2**53:
-        raise InputError(f"'{name}' must be a whole number")
-    return value
-
-
-# --- what the page may be told to do; each is a POST ---
-
-
-def do_zero(bench: Bench, _: dict[str, Any]) -> Answer:
-    return {"zero": bench.owner.ask("zero", lambda line: line.zero())}
-
-
-def do_arm(bench: Bench, _: dict[str, Any]) -> Answer:
-    bench.owner.ask("arm", lambda line: line.command("arm"))
-    return {}
-
-
-def do_stop(bench: Bench, _: dict[str, Any]) -> Answer:
-    bench.owner.stop()
-    return {}
-
-
-def do_clear(bench: Bench, _: dict[str, Any]) -> Answer:
-    bench.owner.ask("clear", lambda line: line.command("clear_fault"))
-    return {}
-
-
-def do_fetch(bench: Bench, _: dict[str, Any]) -> Answer:
-    got = bench.owner.fetch()
-    return {"runs": list(got.numbers), "unreduced": list(got.unreduced)}
-
-
-def do_fetching(bench: Bench, body: dict[str, Any]) -> Answer:
-    bench.owner.fetching = bool(body.get("on"))
-    return {}
-
-
-def do_exclude(bench: Bench, body: dict[str, Any]) -> Answer:
-    with Archive(bench.folder) as archive:
-        archive.exclude(number_of(body, "run"), text_of(body, "reason"))
-    return {}
-
-
-def do_include(bench: Bench, body: dict[str, Any]) -> Answer:
-    with Archive(bench.folder) as archive:
-        archive.include(number_of(body, "run"))
-    return {}
-
-
-def do_note(bench: Bench, body: dict[str, Any]) -> Answer:
-    with Archive(bench.folder) as archive:
-        archive.add_note(number_of(body, "run"), text_of(body, "text"))
-    return {}
-
-
-def do_tag(bench: Bench, body: dict[str, Any]) -> Answer:
-    with Archive(bench.folder) as archive:
-        if body.get("off"):
-            archive.remove_tag(number_of(body, "run"), text_of(body, "tag", 200))
-        else:
-            archive.add_tag(number_of(body, "run"), text_of(body, "tag", 200))
-    return {}
-
-
-def do_hands(bench: Bench, body: dict[str, Any]) -> Answer:
-    if bench.hands is None:
-        raise InputError("this is a real bench: its throttle and button are moved by hand")
-    return {"said": bench.hands(text_of(body, "words", 200))}
-
-
-ACTIONS: dict[str, Action] = {
-    "zero": do_zero,
-    "arm": do_arm,
-    "stop": do_stop,
-    "clear": do_clear,
-    "fetch": do_fetch,
-    "fetching": do_fetching,
-    "exclude": do_exclude,
-    "include": do_include,
-    "note": do_note,
-    "tag": do_tag,
-    "hands": do_hands,
-}
-
-# --- what it may be asked; each is a GET and changes nothing ---
-
-
-def see_run(bench: Bench, asked: dict[str, str]) -> Answer:
-    with Archive(bench.folder) as archive:
-        return after_run.after(archive, whole(asked, "run"))
-
-
-def see_newest(bench: Bench, asked: dict[str, str]) -> Answer:
-    from evenfall.archive.archive import Query
-
-    with Archive(bench.folder) as archive:
-        rows = archive.find(Query(excluded=None, limit=1))
-        return after_run.after(archive, rows[0]["run"]) if rows else {}
-
-
-def see_start(bench: Bench, asked: dict[str, str]) -> Answer:
-    return {"texts": SENTENCES, "units": bench.units, "practice": bench.hands is not None}
-
-
-def whole(asked: dict[str, str], name: str) -> int:
-    """A whole number of the address."""
-    text = asked.get(name, "")
-    if not (text.isascii() and text.isdigit() and len(text) < 16):
-        raise InputError(f"'{name}' must be a whole number, not '{text[:40]}'")
-    return int(text)
-
-
-QUESTIONS: dict[str, Callable[[Bench, dict[str, str]], Answer]] = {
-    "run": see_run,
-    "newest": see_newest,
-    "start": see_start,
-}
 
 # --- the server ---
 
@@ -217,12 +70,17 @@ def application(bench: Bench, keys: Keys) -> Guard:
     async def page(request: Request) -> Response:
         return file_of(request.path_params.get("name", "index.html"))
 
+    async def report(request: Request) -> Response:
+        name = request.path_params["name"]
+        return await answered(lambda: library.report_page(bench, name))
+
     routes = [
         Route("/", page),
         Route("/page/{name}", page),
         Route("/events", events),
         Route("/see/{name}", see),
         Route("/do/{name}", act, methods=["POST"]),
+        Route("/report/{name}", report),
     ]
     return Guard(Starlette(routes=routes), keys)
 

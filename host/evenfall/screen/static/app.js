@@ -1,6 +1,7 @@
 // The frame around the three parts: which one shows, keys, units, tones, and the stream of readings.
 import { label, say, useTexts, useUnits, unitsNow } from "./lang.js";
 import { see } from "./net.js";
+import { useStrokes } from "./chart.js";
 import { switchTones, tonesOn, tonesReady, wakeTones } from "./tones.js";
 import { startLive, showSeen, programEnded, redrawLive } from "./live.js";
 import { tellPerson } from "./talk.js";
@@ -94,6 +95,7 @@ async function begin() {
   let start = { texts: {}, units: "us", practice: false };
   try { start = await see("start"); } catch (error) { tellPerson(say("failed", { error: error.message }), true); }
   useTexts(start.texts);
+  useStrokes(start.strokes ?? []);
   useUnits(remembered("units", start.units));
   switchTones(remembered("tones", "on") === "on");
   unitsButton();

@@ -10,6 +10,15 @@ export const STROKES = {
   set: { cls: "c-set", dash: "6 3 1.5 3" },
 };
 
+let pairs = [];
+
+// colour and stroke of curve `i`, the same as on paper
+export function useStrokes(from) { pairs = from; }
+export function pairStroke(i) {
+  const [color, dash] = pairs[i % pairs.length] ?? ["#000", []];
+  return { color, dash: dash.map((d) => 2.2 * d).join(" "), cls: "c-pair" };
+}
+
 function make(name, attributes = {}, text = null) {
   const e = document.createElementNS(SPACE, name);
   for (const [k, v] of Object.entries(attributes)) e.setAttribute(k, v);
@@ -73,7 +82,7 @@ export class Chart {
     }
     const r = this.range();
     this.lastRange = r;
-    const left = 58, right = 14, top = 24, bottom = 40;
+    const left = 58, right = 30, top = 24, bottom = 40;
     this.px = (v) => left + ((v - r.x[0]) / (r.x[1] - r.x[0] || 1)) * (w - left - right);
     this.py = (v) => h - bottom - ((v - r.y[0]) / (r.y[1] - r.y[0] || 1)) * (h - top - bottom);
     this.frame(w, h, r, { left, right, top, bottom });
@@ -84,6 +93,7 @@ export class Chart {
 
   frame(w, h, r, m) {
     const xt = ticks(r.x[0], r.x[1], Math.max(3, Math.floor((w - m.left) / 90)));
+    if (this.fixed.whole) Object.assign(xt, { at: xt.at.filter((v) => Number.isInteger(v)), decimals: 0 });
     const yt = ticks(r.y[0], r.y[1], Math.max(2, Math.floor((h - m.top) / 45)));
     for (const v of yt.at) {
       this.svg.append(make("line", { x1: m.left, x2: w - m.right, y1: this.py(v), y2: this.py(v), class: "c-rule" }));
@@ -94,6 +104,7 @@ export class Chart {
       this.svg.append(make("text", { x: this.px(v), y: h - m.bottom + 20, class: "c-tick mid" }, number(v, xt.decimals)));
     }
     this.svg.append(make("line", { x1: m.left, x2: w - m.right, y1: h - m.bottom, y2: h - m.bottom, class: "c-axis" }));
+    if (this.fixed.zero && r.y[0] < 0 && r.y[1] > 0) this.svg.append(make("line", { x1: m.left, x2: w - m.right, y1: this.py(0), y2: this.py(0), class: "c-axis" }));
     this.svg.append(make("text", { x: w - m.right, y: h - 4, class: "c-name end" }, this.axes.x));
     this.svg.append(make("text", { x: 4, y: 15, class: "c-name" }, this.axes.y));
   }
@@ -108,9 +119,19 @@ export class Chart {
     const s = line.stroke;
     if (line.low && line.high) this.band(line);
     const path = make("polyline", { points: this.points(line), class: `c-line ${s.cls ?? ""}`, "stroke-dasharray": s.dash ?? "" });
-    if (s.color) path.setAttribute("stroke", s.color);
-    this.svg.append(path);
+    if (s.color) path.style.stroke = s.color;
+    if (!line.alone) this.svg.append(path);
+    if (line.dots) this.dots(line);
     return path;
+  }
+
+  dots(line) {
+    line.x.forEach((x, i) => {
+      if (line.y[i] === null) return;
+      const dot = make("circle", { cx: this.px(x), cy: this.py(line.y[i]), r: line.big ? 9 : 4.5, class: line.big ? "c-ring" : "c-dot" });
+      if (line.stroke.color) dot.style[line.big ? "stroke" : "fill"] = line.stroke.color;
+      this.svg.append(dot);
+    });
   }
 
   band(line) {
@@ -122,13 +143,15 @@ export class Chart {
 
   legend(w, left, right) {
     let x = w - right, y = 13;
-    for (const line of [...this.lines].reverse()) {
+    for (const line of [...this.lines].reverse().filter((l) => l.name)) {
       const width = line.name.length * 7.4 + 44;
       if (x - width < left + 90 && x < w - right) { x = w - right; y += 18; }
       x -= width;
       const sample = make("line", { x1: x, x2: x + 30, y1: y - 4, y2: y - 4, class: `c-line ${line.stroke.cls ?? ""}`, "stroke-dasharray": line.stroke.dash ?? "" });
-      if (line.stroke.color) sample.setAttribute("stroke", line.stroke.color);
-      this.svg.append(sample, make("text", { x: x + 35, y, class: "c-name" }, line.name));
+      if (line.stroke.color) sample.style.stroke = line.stroke.color;
+      if (!line.alone) this.svg.append(sample);
+      else this.svg.append(make("circle", { cx: x + 15, cy: y - 4, r: 5, class: line.big ? "c-ring" : "c-dot" }));
+      this.svg.append( make("text", { x: x + 35, y, class: "c-name" }, line.name));
     }
   }
 

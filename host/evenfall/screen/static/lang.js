@@ -32,7 +32,8 @@ export function number(value, decimals = 0) {
 export function signed(value, decimals) {
   if (value === null || value === undefined) return words.no_value;
   const text = number(Math.abs(value), decimals);
-  return (value < 0 ? "−" : "+") + text;
+  const zero = Math.abs(value) < 0.5 * 10 ** -decimals;
+  return (zero ? "±" : value < 0 ? "−" : "+") + text;
 }
 
 export function power(watts) { return watts === null || watts === undefined ? null : watts / unit().W; }

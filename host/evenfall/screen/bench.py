@@ -1,0 +1,52 @@
+"""What the pages share, and how what they send is read."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from starlette.responses import Response
+
+from evenfall.errors import InputError
+from evenfall.screen.owner import Owner
+
+
+@dataclass
+class Bench:
+    """What the pages share: the port's owner, the archive's folder, the practice bench if there is one."""
+
+    owner: Owner
+    folder: Path
+    units: str = "us"
+    hands: Callable[[str], str] | None = None  # what can be done at a simulated bench
+
+
+Answer = dict[str, Any] | list[Any] | Response
+Action = Callable[[Bench, dict[str, Any]], Answer]
+Question = Callable[[Bench, dict[str, str]], Answer]
+
+
+def text_of(body: dict[str, Any], name: str, longest: int = 2000) -> str:
+    """A text the page sent; InputError when it is none."""
+    value = body.get(name)
+    if not isinstance(value, str) or len(value) > longest:
+        raise InputError(f"'{name}' must be a text of at most {longest} characters")
+    return value
+
+
+def number_of(body: dict[str, Any], name: str) -> int:
+    """A whole number the page sent."""
+    value = body.get(name)
+    if not isinstance(value, int) or isinstance(value, bool) or abs(value) > 2**53:
+        raise InputError(f"'{name}' must be a whole number")
+    return value
+
+
+def whole(asked: dict[str, str], name: str) -> int:
+    """A whole number of the address."""
+    text = asked.get(name, "")
+    if not (text.isascii() and text.isdigit() and len(text) < 16):
+        raise InputError(f"'{name}' must be a whole number, not '{text[:40]}'")
+    return int(text)

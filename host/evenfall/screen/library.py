@@ -1,0 +1,267 @@
+"""What the library part of the page asks: runs by pages, curves, sessions, comparisons, control chart."""
+
+from __future__ import annotations
+
+import re
+from dataclasses import asdict, replace
+from typing import Any
+
+import numpy as np
+from starlette.responses import Response
+
+from evenfall.archive.archive import Archive, Query
+from evenfall.errors import InputError, NotFoundError
+from evenfall.model import Calibration
+from evenfall.output.plain import comparison_as_json
+from evenfall.output.text import UNIT_CHOICES, Units, chart_lines, verdict_sentence
+from evenfall.reduction.calibration import BUOYANCY, check_drift
+from evenfall.screen.after_run import curve, line_of
+from evenfall.screen.bench import Action, Answer, Bench, Question, text_of, whole
+from evenfall.statistics import counting
+from evenfall.statistics.compare import compare, precision
+from evenfall.statistics.control_chart import control_chart
+from evenfall.workflow.run_groups import (
+    counts,
+    engine_of,
+    group_of,
+    reduced,
+    reference_sessions,
+    run_numbers,
+    scatter_between_sessions,
+    speed_band,
+)
+
+PAGE_RUNS = 25  # lines of one page of the list
+MAX_CURVES = 6
+MAX_OF_SESSION = 500
+PAGE_SESSIONS = 25
+REPORT_POLICY = (
+    "default-src 'none'; style-src 'unsafe-inline'; img-src data:; base-uri 'none'; form-action 'none'"
+)
+_REPORT = re.compile(r"[\w.-]+\.html")
+
+
+def units_of(asked: dict[str, Any]) -> Units:
+    """The units that the page shows."""
+    name = asked.get("units", "us")
+    if name not in UNIT_CHOICES:
+        raise InputError(f"'units' must be one of {', '.join(UNIT_CHOICES)}")
+    return UNIT_CHOICES[name]
+
+
+def said(sentence: str) -> str:
+    """A sentence without the options of a command that it ends with."""
+    return re.sub(r" \(--[^)]*\)$", "", sentence)
+
+
+def see_runs(bench: Bench, asked: dict[str, str]) -> Answer:
+    """One page of the runs that match, and whether more follow."""
+    page = whole(asked, "page") if "page" in asked else 0
+    excluded = {"": False, "also": None, "only": True}.get(asked.get("excluded", ""), False)
+    query = Query(
+        engine=asked.get("engine") or None,
+        build=asked.get("build") or None,
+        session=whole(asked, "session") if asked.get("session") else None,
+        words=asked.get("words", "").strip() or None,
+        tags=(asked["tag"],) if asked.get("tag") else (),
+        verdict=asked.get("verdict") or None,
+        excluded=excluded,
+        sort=asked.get("sort") or "date",
+        limit=PAGE_RUNS + 1,
+        offset=page * PAGE_RUNS,
+    )
+    with Archive(bench.folder) as archive:
+        rows = archive.find(query)
+    return {"runs": [line_of(r) for r in rows[:PAGE_RUNS]], "more": len(rows) > PAGE_RUNS, "page": page}
+
+
+def see_engines(bench: Bench, _: dict[str, str]) -> Answer:
+    with Archive(bench.folder) as archive:
+        return {"engines": archive.engines()}
+
+
+def see_builds(bench: Bench, asked: dict[str, str]) -> Answer:
+    with Archive(bench.folder) as archive:
+        return {"builds": archive.builds(asked.get("engine", ""))}
+
+
+def see_curves(bench: Bench, asked: dict[str, str]) -> Answer:
+    """Curves of up to six runs, as they were last reduced; a run without one is named."""
+    numbers = [whole({"run": text}, "run") for text in asked.get("runs", "").split(",") if text]
+    if len(numbers) > MAX_CURVES:
+        raise InputError(f"up to {MAX_CURVES} curves are laid over each other; {len(numbers)} were asked for")
+    found, without = [], []
+    with Archive(bench.folder) as archive:
+        for number in numbers:
+            row = archive.row(number)
+            bins = archive.current_bins(number)
+            if bins is None:
+                without.append(number)
+            else:
+                found.append({**line_of(row), "curve": curve(bins)})
+    return {"curves": found, "without": without}
+
+
+def see_sessions(bench: Bench, asked: dict[str, str]) -> Answer:
+    page = whole(asked, "page") if "page" in asked else 0
+    with Archive(bench.folder) as archive:
+        rows = archive.sessions()
+    part = rows[page * PAGE_SESSIONS : (page + 1) * PAGE_SESSIONS]
+    return {"sessions": part, "more": len(rows) > (page + 1) * PAGE_SESSIONS, "page": page}
+
+
+def see_session(bench: Bench, asked: dict[str, str]) -> Answer:
+    """Runs of a session, and for each build the scatter of peak power among those that count."""
+    with Archive(bench.folder) as archive:
+        number = whole(asked, "session")
+        rows = archive.find(Query(session=number, excluded=None, limit=MAX_OF_SESSION))
+    builds: dict[tuple[str, str], list[float]] = {}
+    for row in rows:
+        if counts(row):
+            builds.setdefault((row["engine"] or "", row["build"] or ""), []).append(row["peak_power_W"])
+    scatter = []
+    for (engine, build), watts in builds.items():
+        one = precision([np.array(watts)]) if len(watts) > 1 else None
+        scatter.append(
+            {
+                "engine": engine,
+                "build": build,
+                "runs": len(watts),
+                "mean_W": float(np.mean(watts)),
+                "s_r_W": one.s_r if one else None,
+                "r_W": one.r if one else None,
+            }
+        )
+    left_out = [(r["run"], why) for r in rows if (why := counting.why_left_out(r))]
+    return {
+        "session": number,
+        "runs": [line_of(r) for r in rows],
+        "scatter": scatter,
+        "left_out": said(counting.sentence(left_out)),
+    }
+
+
+def do_compare(bench: Bench, body: dict[str, Any]) -> Answer:
+    """Before and after with the verdict; a POST, because runs that were never reduced are reduced now."""
+    units = units_of(body)
+    engine = text_of(body, "engine", 200) if body.get("engine") else None
+    band = text_of(body, "band", 40) if body.get("band") else None
+    with Archive(bench.folder) as archive:
+        a, b = (group_of(archive, text_of(body, name, 500), engine) for name in ("before", "after"))
+        if a.label == b.label:
+            a, b = replace(a, label="before"), replace(b, label="after")
+        one = engine_of(archive, [p.key for g in (a, b) for p in g.runs])
+        between = scatter_between_sessions(archive, one)
+        result = compare(a, b, between=between, band_rpm=speed_band(band, "band") if band else None)
+    found = comparison_as_json(result)
+    found["verdict"] = verdict_sentence(result, units)
+    found["left_out"] = [said(g.left_out) for g in (result.before, result.after) if g.left_out]
+    return found
+
+
+def see_chart(bench: Bench, asked: dict[str, str]) -> Answer:
+    """The control chart of a reference engine."""
+    units = units_of(asked)
+    with Archive(bench.folder) as archive:
+        sessions, left_out = reference_sessions(archive, asked.get("engine", ""), asked.get("build") or None)
+    result = control_chart(sessions)
+    return {
+        "labels": [s.label for s in result.sessions],
+        "runs": [len(s.peak_power_W) for s in result.sessions],
+        "mean_W": result.mean_W,
+        "z": result.z,
+        "centre_W": result.centre_W,
+        "limits_W": result.limits_W,
+        "alarms": [asdict(a) for a in result.alarms],
+        "lines": [*chart_lines(result, units), *([said(left_out)] if left_out else [])],
+    }
+
+
+def see_calibrations(bench: Bench, _: dict[str, str]) -> Answer:
+    """Calibrations, newest first, which one is active, and the check-weight log held against it."""
+    with Archive(bench.folder) as archive:
+        rows = archive.records(Calibration)
+        now = archive.active("calibration")
+        readings = archive.check_weights() if not archive.read_only else []
+        active = archive.record(Calibration, int(now[0])) if now else None
+    drift = check_drift(active, readings, buoyancy=BUOYANCY) if active and readings else None
+    return {
+        "calibrations": [{**r, "active": bool(now and now[0] == str(r["number"]))} for r in rows],
+        "check_weights": [
+            {"unix_s": t, "mass_kg": kg, "count": count, "error": error}
+            for (t, kg, count), error in zip(
+                sorted(readings), drift.error_rel if drift else [None] * len(readings), strict=True
+            )
+        ],
+        "drift_per_year": drift.per_year if drift else None,
+        "drift_half_per_year": 1.96 * drift.per_year_u if drift else None,
+        "warnings": drift.notes if drift else [],
+    }
+
+
+def do_report(bench: Bench, body: dict[str, Any]) -> Answer:
+    """Write the printable page of one group, or of two; the answer says under which name it is shown."""
+    from evenfall.workflow.report_page import write_page
+
+    specs = [text_of(body, name, 500) for name in ("runs", "after") if body.get(name)]
+    if not specs:
+        raise InputError("say which runs the report is of, such as 3,5-8")
+    engine = text_of(body, "engine", 200) if body.get("engine") else None
+    units_of(body)
+    with Archive(bench.folder) as archive:
+        path = write_page(
+            archive,
+            tuple(specs),
+            None,
+            engine=engine,
+            units=body.get("units", "us"),
+            invented=bench.hands is not None,
+            everything=bool(body.get("everything")),
+        )
+    return {"name": path.name, "path": str(path)}
+
+
+def report_page(bench: Bench, name: str) -> Response:
+    """A report that was written before, by its file's name; without scripts, whatever is in it."""
+    path = bench.folder / "pages" / name
+    if not _REPORT.fullmatch(name) or not path.is_file():
+        raise NotFoundError(f"there is no report '{name[:80]}'")
+    return Response(
+        path.read_bytes(), media_type="text/html", headers={"content-security-policy": REPORT_POLICY}
+    )
+
+
+def do_export(bench: Bench, body: dict[str, Any]) -> Answer:
+    """Runs as CSV: `table` is bins, runs or samples."""
+    from evenfall.output.tables import Row, to_csv
+
+    table = text_of(body, "table", 20)
+    if table not in ("bins", "runs", "samples"):
+        raise InputError("'table' must be bins, runs or samples")
+    units = units_of(body)
+    engine = text_of(body, "engine", 200) if body.get("engine") else None
+    with Archive(bench.folder) as archive:
+        rows = []
+        for number in run_numbers(archive, text_of(body, "runs", 500), engine):
+            known = archive.row(number)
+            reduction = reduced(archive, number).reduction
+            rows.append(
+                Row(number, reduction, known["engine"] or "", known["build"] or "", known["started_unix_s"])
+            )
+    text = to_csv(rows, table, units if body.get("units") == "us" else None)
+    return Response(
+        text, media_type="text/csv", headers={"content-disposition": f'attachment; filename="{table}.csv"'}
+    )
+
+
+ACTIONS: dict[str, Action] = {"compare": do_compare, "report": do_report, "export": do_export}
+QUESTIONS: dict[str, Question] = {
+    "runs": see_runs,
+    "engines": see_engines,
+    "builds": see_builds,
+    "curves": see_curves,
+    "sessions": see_sessions,
+    "session": see_session,
+    "chart": see_chart,
+    "calibrations": see_calibrations,
+}

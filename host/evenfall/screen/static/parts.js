@@ -1,0 +1,52 @@
+// Small makers of elements, so that the parts read like a form.
+import { say } from "./lang.js";
+
+export function h(tag, props = {}, ...children) {
+  const e = document.createElement(tag);
+  for (const [k, v] of Object.entries(props)) {
+    if (v === null || v === undefined || v === false) continue;
+    if (k.startsWith("on")) e[k] = v;
+    else if (k === "text") e.textContent = v;
+    else if (k === "value") e.value = v;
+    else if (v === true) e.setAttribute(k, "");
+    else e.setAttribute(k, v);
+  }
+  e.append(...children.flat().filter((c) => c !== null && c !== undefined));
+  return e;
+}
+
+export function button(word, onclick, props = {}) {
+  return h("button", { type: "button", onclick, text: say(word), ...props });
+}
+
+export function field(word, control) {
+  return h("label", { class: "field" }, h("span", { text: say(word) }), control);
+}
+
+export function choice(options, value, onchange) {
+  const s = h("select", { onchange: () => onchange(s.value) }, ...options.map(([v, text]) => h("option", { value: v, text })));
+  s.value = value;
+  return s;
+}
+
+export function input(props = {}) {
+  return h("input", { autocomplete: "off", ...props });
+}
+
+// a table whose cells know their column's name, so that a narrow window can stack them
+export function table(caption, columns, rows) {
+  const head = h("tr", {}, ...columns.map((c) => h("th", { scope: "col", text: c })));
+  const body = rows.map((cells) => h("tr", {}, ...cells.map((c, i) =>
+    h("td", { "data-column": columns[i] }, c instanceof Node ? c : document.createTextNode(c ?? "")))));
+  return h("div", { class: "scroll" }, h("table", {}, h("caption", { text: caption }), h("thead", {}, head), h("tbody", {}, ...body)));
+}
+
+export function list(lines, cls = "lines") {
+  return lines.length ? h("ul", { class: cls }, ...lines.map((text) => h("li", { text }))) : null;
+}
+
+export function figure(title) {
+  const svg = document.createElementNS("http://www.w3.org/2000/svg", "svg");
+  svg.setAttribute("class", "chart");
+  return { svg, box: h("figure", { class: "tall" }, h("figcaption", { text: title }), svg) };
+}
