@@ -13,6 +13,8 @@ from evenfall.archive.archive import Archive
 from evenfall.board import run_file
 from evenfall.model import Air, Calibration, Setup
 from evenfall.reduction.reduce import reduce_run
+from evenfall.workflow.reduce_many import BATCH as BATCH_KEPT
+from evenfall.workflow.reduce_many import cores, reduce_many
 from evenfall.workflow.reduce_service import reduce_stored
 from evenfall_bench import scenario as scenarios
 from evenfall_bench.session import Session
@@ -97,6 +99,13 @@ def test_runs_decoded_reduced_and_stored(tmp_path):
             reduce_run(one, calibration, setup, air, "iso1585")
             spent("(reduce alone)", at)
         parts["(reduce alone)"] *= RUNS / 100
+        began = time.perf_counter()
+        kept, first = 0, 0.0
+        for batch in reduce_many(archive, runs, cores()):
+            kept += len(batch)
+            first = first or time.perf_counter() - began  # until then processes were started
+        wall = time.perf_counter() - began
+        assert kept == RUNS
         assert archive.check() == []
         size = (tmp_path / "archive" / "evenfall.sqlite").stat().st_size
     assert result.peak_power_W.value > 500
@@ -109,6 +118,11 @@ def test_runs_decoded_reduced_and_stored(tmp_path):
     )
     for what, seconds in parts.items():
         print(f"  {what:30} {1000 * seconds / RUNS:7.3f} ms per run, {100 * seconds / total:5.1f} %")
+    rate = (RUNS - BATCH_KEPT) / max(wall - first, 1e-9)
+    print(
+        f"  all by `runs reduce` on {cores()} cores: {wall:.1f} s by the clock, the first {BATCH_KEPT} after "
+        f"{first:.1f} s; from there {rate:.0f} a second, {total / RUNS * rate:.2f} times as many as above"
+    )
     print(f"  of the last {BATCH}, by own time, under the profiler:")
     stats = pstats.Stats(profile)
     rows = sorted(stats.stats.items(), key=lambda x: -x[1][2])[:12]  # type: ignore[attr-defined]

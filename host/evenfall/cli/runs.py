@@ -5,6 +5,9 @@ from __future__ import annotations
 import getpass
 import math
 import time
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from dataclasses import replace
 from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -404,27 +407,74 @@ def import_files(files: tuple[Path, ...], archive_dir: Path) -> None:
 
 @runs.command()
 @click.argument("lists", metavar="[RUNS...]", type=RUN_LIST, nargs=-1)
+@click.option("--again", is_flag=True, help="Also runs whose figures are up to date.")
+@click.option(
+    "--jobs", type=click.IntRange(1, 256), help="Processes; one per core where there are many runs."
+)
 @archive_option
 @find_options
-def reduce(lists: tuple[list[int], ...], archive_dir: Path, **filters: Any) -> None:
+@click.pass_context
+def reduce(
+    context: click.Context,
+    lists: tuple[list[int], ...],
+    again: bool,
+    jobs: int | None,
+    archive_dir: Path,
+    **filters: Any,
+) -> None:
     """Reduce runs anew.
 
-    RUNS, or all that the filters find. Older results stay beside the new ones.
+    RUNS, or all that the filters find. Older results stay beside the new ones. Runs whose figures are of
+    today's method are passed over, so a stopped command goes on where it was when it is given again.
     """
+    from contextlib import closing
+
     from evenfall.archive.archive import Archive
-    from evenfall.workflow.reduce_service import reduce_stored
+    from evenfall.workflow.reduce_many import due, reduce_many
 
     start = time.monotonic()
+    done = skipped = 0
     with Archive(archive_dir) as archive:
         query = query_of(None, **filters)
         check_names(archive, query)
-        numbers = every_run(lists) or [r["run"] for r in archive.find(query)]
-        skipped = 0
-        with archive.change():
-            for number in numbers:
-                try:
-                    reduce_stored(archive, number)
-                except EvenfallError as error:
-                    skipped += 1
-                    progress(f"run {number}: {error}")
-    echo(f"{len(numbers) - skipped} runs reduced in {time.monotonic() - start:.1f} s, {skipped} skipped")
+        if context.get_parameter_source("limit") is click.core.ParameterSource.DEFAULT:
+            query = replace(query, limit=-1)  # all
+        typed = every_run(lists)
+        asked = typed or [r["run"] for r in archive.find(query)]
+        for number in typed:
+            archive.row(number)
+        numbers = asked if again else due(archive, asked)
+        try:
+            with _bar(len(numbers)) as advance, closing(reduce_many(archive, numbers, jobs or 0)) as batches:
+                for batch in batches:
+                    done += len(batch)
+                    for outcome in batch:
+                        if outcome.error:
+                            skipped += 1
+                            progress(f"run {outcome.number}: {outcome.error}")
+                    advance(done)
+        except KeyboardInterrupt:
+            progress(f"{done} of {len(numbers)} runs are done and kept; the same command does the rest")
+            raise
+    fresh = len(asked) - len(numbers)
+    echo(
+        f"{done - skipped} runs reduced in {time.monotonic() - start:.1f} s, {skipped} skipped"
+        + (f", {fresh} were up to date (--again reduces them too)" if fresh else "")
+    )
+
+
+@contextmanager
+def _bar(total: int) -> Iterator[Callable[[int], None]]:
+    from rich.console import Console
+    from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeRemainingColumn
+
+    with Progress(
+        TextColumn("reducing"),
+        BarColumn(),
+        MofNCompleteColumn(),
+        TimeRemainingColumn(),
+        console=Console(stderr=True),
+        transient=True,
+    ) as bar:
+        task = bar.add_task("", total=total)
+        yield lambda done: bar.update(task, completed=done)

@@ -35,17 +35,14 @@ def inputs_of(archive: Archive, number: int, run: Run | None = None) -> tuple[Ca
     )
 
 
-def reduce_stored(
+def reduce_kept(
     archive: Archive,
     number: int,
     standard: str | None = None,
     bin_rpm: float = 250.0,
     run: Run | None = None,
-) -> Reduction:
-    """Reduce a run from its raw frames and keep the result beside older ones.
-
-    In an archive that can only be read the result is given and not kept.
-    """
+) -> tuple[Reduction, bool]:
+    """(figures of a run from its raw frames, whether by the standard it is filed under); keeps nothing."""
     run = run or archive.run(number)
     calibration, setup, air, filed = inputs_of(archive, number, run)
     try:
@@ -60,6 +57,21 @@ def reduce_stored(
             result,
             notes=[*result.notes, "No air reading: values are as read. Give one with evenfall air set."],
         )
+    return result, standard is None or standard == filed
+
+
+def reduce_stored(
+    archive: Archive,
+    number: int,
+    standard: str | None = None,
+    bin_rpm: float = 250.0,
+    run: Run | None = None,
+) -> Reduction:
+    """Reduce a run from its raw frames and keep the result beside older ones.
+
+    In an archive that can only be read the result is given and not kept.
+    """
+    result, current = reduce_kept(archive, number, standard, bin_rpm, run)
     if not archive.read_only:
-        archive.store_reduction(number, result, bin_rpm, current=standard is None or standard == filed)
+        archive.store_reduction(number, result, bin_rpm, current=current)
     return result
