@@ -33,7 +33,7 @@ def schema_text() -> str:
         'title = "our bench on Saturday"',
         "",
         "[engine]",
-        'use = "clearing saw 45"     # or give torque_map = [[1500, 1.2], ..., [12600, 0]]',
+        'use = "clearing saw"     # or give torque_map = [[1500, 1.2], ..., [12600, 0]]',
         "torque_factor = 1.02        # 2 % better than the map",
         "",
         "[[faults]]",

@@ -5,7 +5,7 @@
 pulses, throttle and the kill line, out come amplifier conversions and Hall edges with their
 times, and the truth.
 
-    bench = Bench.build({"engine": {"use": "clearing saw 45"}}, seed=3)
+    bench = Bench.build({"engine": {"use": "clearing saw"}}, seed=3)
     bench.set_throttle(1.0)
     bench.run_until(2.0)
     bench.set_servo_us(1400.0)

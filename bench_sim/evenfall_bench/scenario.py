@@ -124,7 +124,7 @@ SCHEMA: dict[str, tuple[str, tuple[Key, ...]]] = {
         "The engine; `use` takes one of engines.toml, any other key replaces its value.",
         (
             model_key("map"),
-            Key("use", "text", "clearing saw 45", 0, 0, "name of an engine of engines.toml, or empty"),
+            Key("use", "text", "clearing saw", 0, 0, "name of an engine of engines.toml, or empty"),
             Key("text", "text", "", 0, 0, "one line for people"),
             Key("displacement_cc", "cm3", 45.0, 5.0, 500.0, "for information"),
             Key(

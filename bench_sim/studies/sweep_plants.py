@@ -97,7 +97,7 @@ def cell(runs: list[Run]) -> str:
 
 def loops(name: str, seed: int) -> Iterator[Loop]:
     if name in BENCH:
-        for engine in ("auger 12", "race 100"):
+        for engine in ("post auger", "race saw"):
             row = BENCH[name]
             yield Loop({**row, "engine": {"use": engine, **row.get("engine", {})}}, seed)
     else:

@@ -364,7 +364,7 @@ def part_times(pool: ProcessPoolExecutor | None, **_: Any) -> list[Row]:
         ("start at 9,000", {"start_speed": 9000}),
         ("upward 5,000 to 9,000", {"upward": 1, "start_speed": 9000}),
     ]
-    names = ("trimmer 25", "clearing saw 45", "saw 85 ported", "race 120")
+    names = ("trimmer", "clearing saw", "ported saw", "big race saw")
     tasks = [(disturbed(e, 5), 5, 3, settings) for _, settings in cases for e in names]
     rows = mapped(pool, bench_rows, tasks)
     print("\n## Other sweeps, disturbed benches, runs 1 and 3\n")
@@ -400,7 +400,7 @@ def firmware_task(task: tuple[str, int]) -> Row:
 
 
 def part_firmware(pool: ProcessPoolExecutor | None, seeds: int, **_: Any) -> list[Row]:
-    names = ("trimmer 25", "auger 12", "saw 62", "saw 85 ported", "race 120")
+    names = ("trimmer", "post auger", "felling saw", "ported saw", "big race saw")
     rows = mapped(pool, firmware_task, [(e, k) for e in names for k in range(1, min(seeds, 2) + 1)])
     print(
         "\n## The real firmware in MicroPython (evenfall-bench pull --no-host), disturbed benches, three runs\n"

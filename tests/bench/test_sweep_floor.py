@@ -15,7 +15,7 @@ QUIET_WATER = {"ripple": 0.0, "noise": 0.0}
 
 
 def floor(rpm: float = 7000.0, effort: float = 2e-4, **tables: dict[str, Any]) -> float:
-    partial: dict[str, Any] = {"engine": {"use": "auger 12"}}
+    partial: dict[str, Any] = {"engine": {"use": "post auger"}}
     for name, keys in tables.items():
         partial.setdefault(name, {}).update(keys)
     return floor_percent(complete(partial), rpm, effort)
@@ -31,7 +31,7 @@ def test_what_comes_within_the_dead_time_cannot_be_undone() -> None:
     # least that of the disturbance over the dead time, here white noise of density q on a lag of rate s
     for delay in (0.05, 0.15):
         s = complete({
-            "engine": {"use": "auger 12", "wander": 0.0},
+            "engine": {"use": "post auger", "wander": 0.0},
             "supply": QUIET_WATER,
             "valve": {"hose_delay_s": delay},
         })  # fmt: skip
@@ -45,7 +45,7 @@ def test_what_comes_within_the_dead_time_cannot_be_undone() -> None:
 def test_without_control_the_variance_is_that_of_shaft_and_water() -> None:
     # two coupled first-order lags under white noise: scipy's Lyapunov equation.  More speed drives water
     # out, which takes load away: the water makes the uncontrolled shaft worse, not better
-    s = complete({"engine": {"use": "auger 12", "wander": 0.0}, "supply": QUIET_WATER})
+    s = complete({"engine": {"use": "post auger", "wander": 0.0}, "supply": QUIET_WATER})
     b = linear(s, 7000.0)
     q = b["shaft"] ** 2 * b["turn_noise"] * 2 * math.pi / b["w"]
     rate = b["shaft"] * (b["b"] - b["n"])

@@ -19,7 +19,7 @@ sys.path.insert(0, str(PROJECT / "firmware" / "lib"))
 from evenfall_board import guard
 
 pytestmark = pytest.mark.study
-SOUND = ["race-100", "race-120", "trimmer-25", "auger-12", "saw-62", "worn-bench"]
+SOUND = ["race-saw", "big-race-saw", "trimmer", "post-auger", "felling-saw", "worn-bench"]
 CLEAN_SEEDS = range(1, 21)
 LOST_SEEDS = range(31, 34)
 AFTER_S = (0.02, 0.3, 0.7, 1.0, 1.5, 2.0, 3.0, 4.0, 5.0, 6.0, 7.0, 8.0)

@@ -125,7 +125,7 @@ def bundled(name):
 
 
 # tests/firmware/test_guard_study.py goes over more of them
-@pytest.mark.parametrize("name", ["trimmer-25", "race-120"])
+@pytest.mark.parametrize("name", ["trimmer", "big-race-saw"])
 @pytest.mark.parametrize("after_s", [0.05, 1.0, 2.0])
 def test_chain_off_near_the_top_speed(name, after_s):
     """A small engine leaves the brake so little torque there that the speed hardly shows it."""

@@ -77,8 +77,8 @@ def board(tmp_path):
 
 
 def test_pull_lists_verifies_archives_acknowledges_and_prints(run, board, tmp_path):
-    run("engine", "add", "auger 12", "--cc", 52)
-    out, err = run("pull", "--engine", "auger 12", *AIR, port=board.url)
+    run("engine", "add", "post auger", "--cc", 52)
+    out, err = run("pull", "--engine", "post auger", *AIR, port=board.url)
     assert "2 runs on the board" in err
     assert err.count("verified, archived and acknowledged") == 2
     assert "Peak power: " in out and "at 10,5" in out  # the held speed, where power is largest
@@ -294,9 +294,18 @@ def test_library_from_import_to_find_to_export(run, tmp_path):
     assert "run 3" in out
     out, _ = run("runs", "import", files[0])
     assert "was here already" in out
-    run("engine", "add", "auger 12", "--use")
-    run("engine", "build", "auger 12", "wide port", "--changed", "exhaust port 0.5 mm wider", "--by", "Robin")
-    run("runs", "file", 2, 3, "--engine", "auger 12")
+    run("engine", "add", "post auger", "--use")
+    run(
+        "engine",
+        "build",
+        "post auger",
+        "wide port",
+        "--changed",
+        "exhaust port 0.5 mm wider",
+        "--by",
+        "Robin",
+    )
+    run("runs", "file", 2, 3, "--engine", "post auger")
     run("runs", "note", 2, "smells of oil", "--author", "Robin")
     run("runs", "tag", 3, "warm", "best")
     run("runs", "exclude", 1, "hose off")
@@ -322,7 +331,7 @@ def test_library_from_import_to_find_to_export(run, tmp_path):
     out, _ = run("runs", "find", "smells", "--json", env={"EVENFALL_ARCHIVE": str(tmp_path / "other")})
     assert json.loads(out)[0]["changed_by"] == "Robin"
     assert "3 runs" in run("archive", "check")[0]
-    run("runs", "reduce", "--engine", "auger 12")
+    run("runs", "reduce", "--engine", "post auger")
     run("archive", "backup", tmp_path / "copy.sqlite")
     run("archive", "restore", tmp_path / "copy.sqlite", "--yes")
     assert len(json.loads(run("runs", "list", "--all", "--json")[0])) == 3
@@ -393,16 +402,16 @@ def test_exit_codes_are_distinct_and_listed():
 
 
 def test_shell_completion_knows_engines(run, tmp_path):
-    run("engine", "add", "auger 12")
+    run("engine", "add", "post auger")
     out, _ = run(
         program=True,
         env={
             "_EVENFALL_COMPLETE": "bash_complete",
-            "COMP_WORDS": "evenfall engine use aug",
+            "COMP_WORDS": "evenfall engine use po",
             "COMP_CWORD": "3",
         },
     )
-    assert "auger 12" in out
+    assert "post auger" in out
 
 
 def test_csv_of_the_list_is_not_needed_json_is_a_table(run, tmp_path):
@@ -427,10 +436,10 @@ def test_a_run_that_cannot_be_reduced_is_filed_all_the_same(run, tmp_path):
     (tmp_path / "1.run").write_bytes(sample_run(1)[:3000])
     _, err = run("runs", "import", tmp_path / "1.run")
     assert "is kept but cannot be reduced" in err
-    run("engine", "add", "auger 12")
-    _, err = run("runs", "file", 1, "--engine", "auger 12")
+    run("engine", "add", "post auger")
+    _, err = run("runs", "file", 1, "--engine", "post auger")
     assert "is filed but cannot be reduced" in err
-    assert json.loads(run("runs", "list", "--engine", "auger 12", "--flag", "damaged", "--json")[0])
+    assert json.loads(run("runs", "list", "--engine", "post auger", "--flag", "damaged", "--json")[0])
 
 
 EVIL = "a\x1b[2J\x1b]0;x\x07\x9b31mb\r"

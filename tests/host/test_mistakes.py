@@ -102,7 +102,7 @@ def typed_by_hand():
         ["calibrate", "span", "--arm", "250 mm", "--reading", "0 kg=1", "--reading", "5 kg=20"],
         ["calibrate", "span", "--arm", "9 m", "--reading", "0 kg=1", "--reading", "5 kg=2000000"],
         ["calibrate", "span", "--arm", "250 mm", "--file", "absent.csv"],
-        ["engine", "add", "auger 12"],
+        ["engine", "add", "post auger"],
         ["engine", "add", ""],
         ["engine", "add", "two\nlines"],
         ["plot", "1", "--out", "picture.doc"],
@@ -128,13 +128,13 @@ def typed_by_hand():
         ["setup", "use", "absent"],
         ["calibrate", "use", "77"],
         ["chart", "absent"],
-        ["repeat", "absent", "--engine", "auger 12"],
-        ["compare", "absent", "stock", "--engine", "auger 12"],
+        ["repeat", "absent", "--engine", "post auger"],
+        ["compare", "absent", "stock", "--engine", "post auger"],
         ["runs", "note", "999", "words"],
         ["runs", "tag", "999", "word"],
         ["runs", "exclude", "999", "why"],
         ["export", "999", "--out", "out.json"],
-        ["runs", "file", "999", "--engine", "auger 12"],
+        ["runs", "file", "999", "--engine", "post auger"],
         ["runs", "file", "1", "--engine", "absent"],
     ):
         yield words, {NOT_FOUND}
@@ -161,8 +161,8 @@ MISTAKES = [*made_from_the_commands(), *typed_by_hand()]
 def folder(tmp_path_factory):
     path = tmp_path_factory.mktemp("mistakes") / "archive"
     with Archive(path) as archive:
-        archive.add_engine("auger 12")
-        builds = [archive.add_build("auger 12", name) for name in ("stock", "cut")]
+        archive.add_engine("post auger")
+        builds = [archive.add_build("post auger", name) for name in ("stock", "cut")]
         for i in range(1, 7):
             data = sample_run(i, flow=1 + 0.001 * i, started_unix_s=1_700_000_000 + 300 * i)
             reduce_stored(archive, archive.store_run(data, build_id=builds[i > 3]))

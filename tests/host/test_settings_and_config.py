@@ -101,7 +101,7 @@ def test_what_is_told_once_is_remembered(cli, tmp_path):
     assert code == 0
     assert json.loads(out)["standard"] == "j1349"
     assert config.load()["bench"] == 'crew "bench"'
-    cli("engine", "add", "auger 12")
+    cli("engine", "add", "post auger")
     assert (tmp_path / "kept" / "evenfall.sqlite").exists()
     code, out, _ = cli("air", "standard")
     assert next(line for line in out.splitlines() if line.startswith("*")).split()[1] == "j1349"
@@ -131,15 +131,15 @@ def test_a_broken_file_is_named(cli):
 def test_environment_goes_before_what_is_remembered(cli, tmp_path, monkeypatch):
     cli("config", f"archive={tmp_path / 'kept'}")
     monkeypatch.setenv("EVENFALL_ARCHIVE", str(tmp_path / "other"))
-    cli("engine", "add", "auger 12")
+    cli("engine", "add", "post auger")
     assert (tmp_path / "other" / "evenfall.sqlite").exists() and not os.path.exists(tmp_path / "kept")
 
 
 @pytest.mark.parametrize(
     ("words", "said"),
     [
-        (["--engine", "auger 13"], "no engine 'auger 13'; engines here: auger 12"),
-        (["--engine", "auger 12", "--build", "bored"], "no build 'bored'"),
+        (["--engine", "post augur"], "no engine 'post augur'; engines here: post auger"),
+        (["--engine", "post auger", "--build", "bored"], "no build 'bored'"),
         (["--build", "bored"], "no build 'bored'"),
         (["--tag", "bset"], "no tag 'bset'"),
         (["--flag", "broken"], "no flag 'broken'"),
@@ -147,7 +147,7 @@ def test_environment_goes_before_what_is_remembered(cli, tmp_path, monkeypatch):
     ],
 )
 def test_an_unknown_name_in_a_filter_is_said(cli, tmp_path, words, said):
-    cli("engine", "add", "auger 12", "--use", "--archive", str(tmp_path / "a"))
+    cli("engine", "add", "post auger", "--use", "--archive", str(tmp_path / "a"))
     for verb in (["runs", "list"], ["runs", "find", "oil"], ["runs", "reduce"]):
         code, _, err = cli(*verb, *words, "--archive", str(tmp_path / "a"))
         assert code == 6 and said in err, err

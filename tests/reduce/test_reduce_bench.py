@@ -50,7 +50,7 @@ def test_fault_of_the_bench_is_named(name):
     assert name in found_in(run)
 
 
-@pytest.mark.parametrize(("bench", "slips_rpm"), [("trail-crew", 6500), ("race-100", 7500)])
+@pytest.mark.parametrize(("bench", "slips_rpm"), [("trail-crew", 6500), ("race-saw", 7500)])
 def test_slipping_clutch_of_the_bench_is_named(bench, slips_rpm):
     """Shoes that carry the engine's torque down to `slips_rpm` only; engage at 3,800 rpm, as speed^2."""
     whole = scenario.complete(tomllib.loads(scenario.bundled()[bench].read_text()))

@@ -111,14 +111,14 @@ def test_coverage_on_made_runs():
 
 # benches from 1.5 to 33 hp; the engine's slow wander is off, so that its map is the truth
 BENCHES = (
-    "trimmer-25",
+    "trimmer",
     "trail-crew",
-    "auger-12",
-    "saw-62",
-    "saw-85-ported",
-    "cut-off-saw-94",
-    "race-100",
-    "race-120",
+    "post-auger",
+    "felling-saw",
+    "ported-saw",
+    "cut-off-saw",
+    "race-saw",
+    "big-race-saw",
 )
 
 

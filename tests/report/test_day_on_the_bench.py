@@ -16,7 +16,7 @@ from evenfall.board.link import Link
 from evenfall.errors import EvenfallError
 
 TOOLS = Path(sys.executable).parent
-SCENARIO = '[bench]\ntitle = "a day"\n[engine]\nuse = "auger 12"\ntorque_factor = {factor}\n'
+SCENARIO = '[bench]\ntitle = "a day"\n[engine]\nuse = "post auger"\ntorque_factor = {factor}\n'
 
 
 class Typed:
@@ -120,7 +120,7 @@ def test_a_day_with_a_change_of_five_per_cent(tmp_path: Path) -> None:
         day.expect("4/11 Air")
         _air(day)
         for question, line in (
-            ("Engine", "auger 12"),
+            ("Engine", "post auger"),
             ("Build as it is now", "stock pipe"),
             ("Who is at the bench", "bench crew"),
             ("Runs before and after", "2"),
@@ -152,7 +152,7 @@ def test_a_day_with_a_change_of_five_per_cent(tmp_path: Path) -> None:
     finally:
         bench.stop()
     sheet = Path(day.said.split("The report: ")[1].splitlines()[0])
-    assert "auger 12: cut pipe against stock pipe" in sheet.read_text()
+    assert "post auger: cut pipe against stock pipe" in sheet.read_text()
     with Archive(archive_dir) as archive:
         runs = archive.find(Query())
         assert [p["build"] for p in runs] == ["cut pipe"] * 2 + ["stock pipe"] * 2

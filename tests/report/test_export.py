@@ -20,7 +20,7 @@ from made_reductions import make_group
 
 def rows(n: int = 3, **options: object) -> list[Row]:
     return [
-        Row(40 + i, r, "auger 12", "=cmd|' /C calc'!A0", 1_700_000_000 + i)
+        Row(40 + i, r, "post auger", "=cmd|' /C calc'!A0", 1_700_000_000 + i)
         for i, r in enumerate(make_group(n, 6, **options))
     ]
 

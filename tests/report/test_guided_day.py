@@ -95,7 +95,7 @@ class Person:
             "Pressure": "29.4 inHg",
             "Temperature": "68 F",
             "humidity": "45 %",
-            "Engine": "auger 12",
+            "Engine": "post auger",
             "Build as it is now": "stock pipe",
             "Who": "bench crew",
             "Runs before": "3",
@@ -212,7 +212,7 @@ def test_crash_between_fetching_and_noting_down(board: RestingBoard, tmp_path: P
         with pytest.raises(CrashError):
             made.run()
         again = guide(archive, board, Person(board))
-        archive.add_engine("auger 12")
+        archive.add_engine("post auger")
         assert again.plan.step == "warm_up"
         board.pull(1.0)
         with Link(board.url) as line:
@@ -268,10 +268,10 @@ def test_a_plan_of_a_newer_program_keeps_what_is_known(tmp_path: Path) -> None:
     with Archive(tmp_path) as archive:
         session = archive.add_session()
         archive.keep_plan(
-            session, json.dumps({"step": "before", "engine": "auger 12", "colour": 3, "session": 99})
+            session, json.dumps({"step": "before", "engine": "post auger", "colour": 3, "session": 99})
         )
         day = load_plan(archive)
-        assert day is not None and (day.step, day.engine, day.session) == ("before", "auger 12", session)
+        assert day is not None and (day.step, day.engine, day.session) == ("before", "post auger", session)
 
 
 def test_no_board_leaves_the_day_open(tmp_path: Path) -> None:

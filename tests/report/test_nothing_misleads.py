@@ -171,8 +171,8 @@ def test_the_banner_stands_above_the_table_of_a_stored_run(run, tmp_path):
 def filed(tmp_path):
     """Runs 1-4 'stock', 5-8 'cut'; 9 poor, 10 aborted, 11 warm-up, 12 excluded, all of 'cut'."""
     with Archive(tmp_path / "archive") as archive:
-        archive.add_engine("auger 12")
-        stock, cut = (archive.add_build("auger 12", name) for name in ("stock", "cut"))
+        archive.add_engine("post auger")
+        stock, cut = (archive.add_build("post auger", name) for name in ("stock", "cut"))
         for i in range(1, 13):
             verdict = {9: "poor", 10: "aborted"}.get(i, "good")
             flow = 0.5 if i > 8 else 1 + 0.001 * (i % 4)
@@ -183,7 +183,7 @@ def filed(tmp_path):
     return tmp_path / "archive"
 
 
-@pytest.mark.parametrize("words", [("1-4", "5-12"), ("stock", "cut", "--engine", "auger 12")], ids=str)
+@pytest.mark.parametrize("words", [("1-4", "5-12"), ("stock", "cut", "--engine", "post auger")], ids=str)
 def test_what_does_not_count_is_left_out_of_a_comparison_and_said(run, filed, words):
     told = json.loads(run("compare", *words, "--json")[0])
     assert told["after"]["runs"] == [5, 6, 7, 8]
@@ -202,7 +202,7 @@ def test_the_same_rule_holds_for_repeat_page_and_chart(run, filed):
     assert "4 left out" in path.read_text()
     _, err = run("repeat", "9,10", rc=6)
     assert "none counts" in err and "9 poor" in err
-    _, err = run("chart", "auger 12", rc=2)
+    _, err = run("chart", "post auger", rc=2)
     assert "several builds" in err, "a chart does not mix builds"
 
 
@@ -271,7 +271,7 @@ def test_pages_of_other_runs_do_not_take_each_others_place(run, filed):
 
 def test_the_demonstration_stays_out_of_a_real_archive(run, filed):
     _, err = run("demo", "--folder", filed, rc=2)
-    assert "auger 12" in err and "invented data" in err
+    assert "post auger" in err and "invented data" in err
     with Archive(filed) as archive:
         assert archive.active("setup") is None and len(archive.engines()) == 1
 

@@ -19,7 +19,7 @@ from evenfall.statistics.compare import ReducedRun, compare, group
 from made_reductions import make_group
 
 ABOUT = page.About(
-    engine="auger 12",
+    engine="post auger",
     change="expansion pipe cut by 8 mm, nothing else",
     made="two sessions, by the bench crew",
     bench="the engine bench of a volunteer trail crew",
@@ -94,7 +94,7 @@ def test_said_to_a_screen_reader(browser: Browser, files: dict[str, Path]) -> No
     assert roles.count("rowheader") == 33 and roles.count("columnheader") == 8
     assert ("table", "Corrected, at the crank, means of the runs") in spoken
     headings = [name for role, name in spoken if role == "heading"]
-    assert headings[0] == "auger 12: cut pipe against stock pipe"
+    assert headings[0] == "post auger: cut pipe against stock pipe"
     assert browser.script("document.documentElement.lang") == "en"
     assert browser.script(
         "new Set([...document.querySelectorAll('[id]')].map(e => e.id)).size"

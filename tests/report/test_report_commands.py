@@ -32,13 +32,13 @@ def flow_of(run: int, gain: float) -> float:
 
 @pytest.fixture(scope="module")
 def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """auger 12: runs 1-4 with the stock pipe, 5-8 with the cut pipe, 3 % up; run 9 set aside;
+    """post auger: runs 1-4 with the stock pipe, 5-8 with the cut pipe, 3 % up; run 9 set aside;
     and a reference saw pulled twice a day for eight days, the last day 4 % down."""
     path = tmp_path_factory.mktemp("archive")
     with Archive(path) as archive:
-        archive.add_engine("auger 12")
-        stock = archive.add_build("auger 12", "stock pipe")
-        cut = archive.add_build("auger 12", "cut pipe", "8 mm off the <belly>", "bench crew")
+        archive.add_engine("post auger")
+        stock = archive.add_build("post auger", "stock pipe")
+        cut = archive.add_build("post auger", "cut pipe", "8 mm off the <belly>", "bench crew")
         for i in range(1, 10):
             data = sample_run(i, flow=flow_of(i, 1.0 if i < 5 else 1.03), started_unix_s=START + 300 * i)
             reduce_stored(archive, archive.store_run(data, build_id=stock if i < 5 else cut))
@@ -72,7 +72,7 @@ def test_compare_by_numbers_and_by_builds(run: Callable[..., tuple[int, str, str
     code, out, _ = run("compare", "1-4", "5-8", "--json")
     assert code == 0
     by_number = json.loads(out)
-    code, out, _ = run("compare", "stock pipe", "cut pipe", "--engine", "auger 12", "--json")
+    code, out, _ = run("compare", "stock pipe", "cut pipe", "--engine", "post auger", "--json")
     by_build = json.loads(out)
     assert by_number["peak_power_W"] == by_build["peak_power_W"]
     assert by_build["before"]["label"] == "stock pipe" and by_build["after"]["runs"] == [5, 6, 7, 8]
@@ -112,9 +112,9 @@ def test_groups_of_different_sessions_carry_the_scatter_between_them(
 def test_compare_says_what_is_wrong(run: Callable[..., tuple[int, str, str]]) -> None:
     for words, code, sentence in (
         (("compare", "1-4", "4-8"), 2, "run 4 is in both groups"),
-        (("compare", "1-4", "20-21"), 2, "of several engines (auger 12, reference saw)"),
+        (("compare", "1-4", "20-21"), 2, "of several engines (post auger, reference saw)"),
         (("compare", "stock pipe", "5-8"), 2, "give --engine too"),
-        (("compare", "1-4", "no such", "--engine", "auger 12"), 6, "has no build 'no such'"),
+        (("compare", "1-4", "no such", "--engine", "post auger"), 6, "has no build 'no such'"),
         (("compare", "4-1", "5-8"), 2, "runs backwards; write 1-4"),
         (("compare", "1,1", "5-8"), 2, "names a run twice"),
         (("compare", "1-9999", "5-8"), 2, "more than 200 runs"),
@@ -136,7 +136,12 @@ def test_repeat(run: Callable[..., tuple[int, str, str]]) -> None:
 
 
 def test_a_build_leaves_out_what_was_set_aside(run: Callable[..., tuple[int, str, str]]) -> None:
-    assert json.loads(run("repeat", "cut pipe", "--engine", "auger 12", "--json")[1])["runs"] == [5, 6, 7, 8]
+    assert json.loads(run("repeat", "cut pipe", "--engine", "post auger", "--json")[1])["runs"] == [
+        5,
+        6,
+        7,
+        8,
+    ]
     assert json.loads(run("repeat", "5-9", "--json")[1])["runs"] == [5, 6, 7, 8], "by number as well"
     assert json.loads(run("repeat", "5-9", "--all", "--json")[1])["runs"] == [5, 6, 7, 8, 9]
 
@@ -150,7 +155,7 @@ def test_chart_sees_the_bad_day(run: Callable[..., tuple[int, str, str]], tmp_pa
     assert "OUTSIDE" in c["today"] and c["week_pairs"] == 7
     assert "<svg" in target.read_text()
     assert "ALARM" in run("chart", "reference saw")[1]
-    code, out, err = run("chart", "auger 12", "stock pipe")
+    code, out, err = run("chart", "post auger", "stock pipe")
     assert code == 2 and "needs 6 sessions of the reference engine, there are 1" in err
 
 
@@ -170,7 +175,7 @@ def test_page(run: Callable[..., tuple[int, str, str]], folder: Path, tmp_path: 
     text = Path(out.strip()).read_text()
     assert code == 0 and out.strip().startswith(str(folder))
     for words in (
-        "auger 12: cut pipe against stock pipe",
+        "post auger: cut pipe against stock pipe",
         "8 mm off the &lt;belly&gt;",
         "bench crew",
         "for the crew",

@@ -117,8 +117,8 @@ def filled(folder: Path, count: int = 6) -> list[int]:
 
     numbers = []
     with Archive(folder) as archive, archive.change():
-        archive.add_engine("auger 12", remark="invented")
-        builds = [archive.add_build("auger 12", name) for name in ("stock", "cut pipe")]
+        archive.add_engine("post auger", remark="invented")
+        builds = [archive.add_build("post auger", name) for name in ("stock", "cut pipe")]
         for n in range(1, count + 1):
             later = n > count // 2
             data = sample_run(

@@ -281,7 +281,7 @@ def test_the_list_of_runs_comes_by_pages(served: Served, asker: Asker, tmp_path:
 
     with Archive(served.bench.folder) as archive:
         wanted = [r["run"] for r in archive.find(Query())]
-        by_power = [r["run"] for r in archive.find(Query(engine="auger 12", sort="power", excluded=None))]
+        by_power = [r["run"] for r in archive.find(Query(engine="post auger", sort="power", excluded=None))]
     assert [r["run"] for r in see(asker, "/see/runs")["runs"]] == wanted
     assert see(asker, "/see/runs")["more"] is False
     found = see(asker, "/see/runs?engine=auger%2012&sort=power&excluded=also")
@@ -296,7 +296,7 @@ def test_curves_compare_report_export(asker: Asker) -> None:
     got = see(asker, "/see/curves?runs=1,4")
     assert [c["run"] for c in got["curves"]] == [1, 4] and got["without"] == []
     assert asker("GET", "/see/curves?runs=1,2,3,4,5,6,1")[0] == 422
-    change = {"before": "stock", "after": "cut pipe", "engine": "auger 12", "units": "si"}
+    change = {"before": "stock", "after": "cut pipe", "engine": "post auger", "units": "si"}
     status, _, body = asker("POST", "/do/compare", change)
     found = json.loads(body)
     assert status == 200 and found["outcome"] == "real"
@@ -305,7 +305,7 @@ def test_curves_compare_report_export(asker: Asker) -> None:
     status, _, body = asker("POST", "/do/report", {"runs": "1-3", "after": "4-6", "units": "us"})
     name = json.loads(body)["name"]
     status, headers, page = asker("GET", f"/report/{name}")
-    assert status == 200 and b"auger 12" in page
+    assert status == 200 and b"post auger" in page
     assert "script" not in headers["content-security-policy"], "default-src 'none' covers scripts"
     for wrong in ("x.html", "..%2fevenfall.sqlite", "evenfall.sqlite"):
         assert asker("GET", f"/report/{wrong}")[0] == 404

@@ -44,9 +44,11 @@ def made(engine: Engine, gain: float, size: int, rng: np.random.Generator, first
 
 
 def simulated(folder: Path, gain: float, boots: int, first: int) -> list[ReducedRun]:
-    """Runs of auger 12 on the bench in software, its torque `gain` up; four runs in one boot."""
+    """Runs of post auger on the bench in software, its torque `gain` up; four runs in one boot."""
     scenario = folder / f"gain-{gain}.toml"
-    scenario.write_text(f'[bench]\ntitle = "study"\n[engine]\nuse = "auger 12"\ntorque_factor = {1 + gain}\n')
+    scenario.write_text(
+        f'[bench]\ntitle = "study"\n[engine]\nuse = "post auger"\ntorque_factor = {1 + gain}\n'
+    )
     out = folder / f"gain-{gain}.json"
     bench = str(Path(sys.executable).with_name("evenfall-bench"))
     words = [bench, "pull", "--scenario", str(scenario), "--runs", "4", "--jobs", "2", "--json", str(out)]
@@ -151,7 +153,7 @@ def test_false_claims_and_power_on_the_simulated_bench(tmp_path: Path) -> None:
     boots = int(os.environ.get("EVENFALL_STUDY_BOOTS", "8"))
     base = simulated(tmp_path, 0.0, boots, 1)
     scatter = float(peaks(base).std(ddof=1) / peaks(base).mean())
-    print(f"\nsimulated auger 12: {len(base)} runs, one scatters by {100 * scatter:.2f} % at peak power")
+    print(f"\nsimulated post auger: {len(base)} runs, one scatters by {100 * scatter:.2f} % at peak power")
     print(HEADING)
     found = experiments(base, None, 4, 2000, rng)
     line(0.0, 4, scatter, found)

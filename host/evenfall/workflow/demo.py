@@ -23,7 +23,7 @@ from evenfall.errors import EvenfallError, InputError
 from evenfall.model import Calibration, Setup
 
 SCENARIO = "trail-crew"
-ENGINE = "clearing saw 45"
+ENGINE = "clearing saw"
 # what the crew knows of its bench, the inertia from two runs at different rates
 HUNG_WEIGHTS = "weights hung by the crew, invented"
 CALIBRATION = Calibration(
