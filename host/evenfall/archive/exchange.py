@@ -13,6 +13,7 @@ from typing import Any
 from evenfall.archive.database import now
 from evenfall.archive.filing import check_name, checked_record
 from evenfall.archive.runs import Runs
+from evenfall.details import DETAILS
 from evenfall.errors import DamageError, InputError, NotFoundError
 from evenfall.model import Air, Calibration, Setup
 from evenfall.reduction.air import standard_named
@@ -51,7 +52,8 @@ class Exchange(Runs):
             "tags": sorted(
                 r["tag"] for r in self.db.execute("SELECT tag FROM tags WHERE run_id = ?", (number,))
             ),
-            "notes": self.notes(number),
+            "notes": [{k: note[k] for k in ("made_unix_s", "author", "text")} for note in self.notes(number)],
+            "details": self.details(number),
             "excluded": row["excluded"],
         }
         return json.dumps(body, indent=1, ensure_ascii=False).encode()
@@ -89,7 +91,19 @@ class Exchange(Runs):
                     (body["excluded"], now(), number),
                 )
             self.refile(number, **ids)
+            self._take_details(number, body)
         return number, True
+
+    def _take_details(self, number: int, body: dict[str, Any]) -> None:
+        """Details that came with a run; what is known here of engine and build stays."""
+        known = self.details(number)
+        for whose in ("engine", "build", "run"):
+            new = {k: v for k, v in body["details"].items() if DETAILS[k][0] == whose and k not in known}
+            if new and whose == "run":
+                self.set_run_details(number, new)
+            elif new and body["engine"]:
+                build = (body["build"] or "as found") if whose == "build" else None
+                self.set_details(body["engine"], build, new)
 
     def _stored(self, data: bytes) -> tuple[int, bool]:
         """`store_run`, and whether the bytes were new here."""
@@ -195,9 +209,18 @@ def _checked_export(data: bytes) -> dict[str, Any]:
         "air": body.get("air"),
         "tags": [_name(tag, "tag") for tag in _listed(body, "tags", 100) if tag],
         "notes": notes,
+        "details": _details(body),
         # before 0.2 this was named set_aside
         "excluded": _text(body.get("excluded", body.get("set_aside")), "reason for excluding it"),
     }
+
+
+def _details(body: dict[str, Any]) -> dict[str, str]:
+    """Details of the exported run that this evenfall knows by name."""
+    given = body.get("details") or {}
+    if not isinstance(given, dict):
+        raise DamageError("the exported run's details are no set of named values")
+    return {k: _name(given[k], "detail") for k in DETAILS if given.get(k)}
 
 
 def read_export(path: Path) -> bytes:

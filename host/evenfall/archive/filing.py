@@ -34,21 +34,34 @@ class Filing(Database):
             raise InputError(f"there is an engine '{name}' already") from None
 
     def engine_id(self, name: str) -> int:
-        """The engine of that name; NotFoundError lists near ones."""
+        """The engine of that name, retired or not; NotFoundError lists others."""
         row = self.db.execute("SELECT id FROM engines WHERE name = ?", (name,)).fetchone()
         if row is None:
-            names = [r["name"] for r in self.db.execute("SELECT name FROM engines ORDER BY id DESC LIMIT 8")]
+            names = [
+                r["name"]
+                for r in self.db.execute(
+                    "SELECT name FROM engines WHERE retired_unix_s IS NULL ORDER BY id DESC LIMIT 8"
+                )
+            ]
             known = f"engines here: {', '.join(names)}" if names else "the archive holds none yet"
             raise NotFoundError(f"there is no engine '{name}'; {known}. Add one: evenfall engine add NAME")
         return int(row["id"])
 
-    def engines(self) -> list[dict[str, Any]]:
-        """Engines with their numbers of builds and runs."""
-        return self.rows(
-            "SELECT e.name, e.displacement_cc, e.remark, e.made_unix_s, count(DISTINCT b.id) AS builds, "
-            "count(p.id) AS runs FROM engines e LEFT JOIN builds b ON b.engine_id = e.id "
-            "LEFT JOIN runs p ON p.build_id = b.id GROUP BY e.id ORDER BY e.name"
+    def engines(self, retired: bool = False) -> list[dict[str, Any]]:
+        """Engines with their numbers of builds and runs; those that are retired only when asked for."""
+        return self._detailed(
+            "SELECT e.name, e.displacement_cc, e.remark, e.made_unix_s, e.retired_unix_s, e.details, "
+            "count(DISTINCT b.id) AS builds, count(p.id) AS runs "
+            "FROM engines e LEFT JOIN builds b ON b.engine_id = e.id "
+            f"LEFT JOIN runs p ON p.build_id = b.id {'' if retired else 'WHERE e.retired_unix_s IS NULL'} "
+            "GROUP BY e.id ORDER BY e.name"
         )
+
+    def _detailed(self, sql: str, *values: Any) -> list[dict[str, Any]]:
+        rows = self.rows(sql, *values)
+        for row in rows:
+            row["details"] = json.loads(row["details"])
+        return rows
 
     def add_build(self, engine: str, name: str, changed: str = "", changed_by: str = "") -> int:
         """Add a build of an engine: what was changed, by whom."""
@@ -72,7 +85,9 @@ class Filing(Database):
         engine_id = self.engine_id(engine)
         if name is None:
             row = self.db.execute(
-                "SELECT id FROM builds WHERE engine_id = ? ORDER BY id DESC LIMIT 1", (engine_id,)
+                "SELECT id FROM builds WHERE engine_id = ? AND retired_unix_s IS NULL "
+                "ORDER BY id DESC LIMIT 1",
+                (engine_id,),
             ).fetchone()
             return int(row["id"]) if row else self.add_build(engine, "as found")
         row = self.db.execute(
@@ -86,14 +101,151 @@ class Filing(Database):
             )
         return int(row["id"])
 
-    def builds(self, engine: str) -> list[dict[str, Any]]:
-        """Builds of an engine, oldest first."""
-        return self.rows(
-            "SELECT b.name AS build, b.changed, b.changed_by, b.made_unix_s, count(p.id) AS runs, "
-            "max(p.peak_power_W) AS best_power_W FROM builds b LEFT JOIN runs p ON p.build_id = b.id "
-            "AND p.excluded IS NULL WHERE b.engine_id = ? GROUP BY b.id ORDER BY b.id",
+    def latest_build(self, engine: str) -> str:
+        """The name of the engine's latest build; 'as found' is made where there is none."""
+        number = self.build_id(engine)
+        (name,) = self.db.execute("SELECT name FROM builds WHERE id = ?", (number,)).fetchone()
+        return str(name)
+
+    def builds(self, engine: str, retired: bool = False) -> list[dict[str, Any]]:
+        """Builds of an engine, oldest first; those that are retired only when asked for."""
+        return self._detailed(
+            "SELECT b.name AS build, b.changed, b.changed_by, b.made_unix_s, b.retired_unix_s, b.details, "
+            "count(p.id) AS runs, max(p.peak_power_W) AS best_power_W "
+            "FROM builds b LEFT JOIN runs p ON p.build_id = b.id AND p.excluded IS NULL "
+            f"WHERE b.engine_id = ? {'' if retired else 'AND b.retired_unix_s IS NULL '}"
+            "GROUP BY b.id ORDER BY b.id",
             self.engine_id(engine),
         )
+
+    # --- second thoughts: what was added is renamed, retired and brought back; nothing is deleted ---
+
+    def rename_engine(self, name: str, new: str) -> None:
+        """Give an engine another name; its runs and builds go with it."""
+        check_name(new, "engine")
+        number = self.engine_id(name)
+        try:
+            with self.change():
+                self.db.execute("UPDATE engines SET name = ? WHERE id = ?", (new, number))
+                self._index_engine(number)
+        except sqlite3.IntegrityError:
+            raise InputError(f"there is an engine '{new}' already") from None
+
+    def rename_build(self, engine: str, name: str, new: str) -> None:
+        """Give a build another name; its runs go with it."""
+        check_name(new, "build")
+        number = self.build_id(engine, name)
+        try:
+            with self.change():
+                self.db.execute("UPDATE builds SET name = ? WHERE id = ?", (new, number))
+                self._index_engine(self.engine_id(engine))
+        except sqlite3.IntegrityError:
+            raise InputError(f"engine '{engine}' has a build '{new}' already") from None
+
+    def rename_record(self, kind: type[R], name: str, new: str) -> int:
+        """Give a record of that number, or all of that label, another label; return how many."""
+        what = kind.__name__.lower()
+        check_name(new, what)
+        if self.db.execute(
+            "SELECT 1 FROM records WHERE kind = ? AND label = ? AND label != ?", (what, new, name)
+        ).fetchone():
+            raise InputError(f"there is a {what} '{new}' already")
+        return self._change_records(kind, name, "label = ?", new)
+
+    def rename_session(self, session: int, title: str) -> None:
+        """Give a session another title."""
+        with self.change():
+            if not self.db.execute("UPDATE sessions SET title = ? WHERE id = ?", (title, session)).rowcount:
+                raise NotFoundError(f"there is no session {session}; look at evenfall session list")
+
+    def retire_engine(self, name: str, build: str | None = None, back: bool = False) -> None:
+        """Take an engine, or one build of it, out of lists and of new filing; or bring it back."""
+        engine_id = self.engine_id(name)
+        table, number = ("engines", engine_id) if build is None else ("builds", self.build_id(name, build))
+        with self.change():
+            self.db.execute(
+                f"UPDATE {table} SET retired_unix_s = ? WHERE id = ?", (None if back else now(), number)
+            )
+            active = self.active("build")
+            if not back and active:
+                ids = "SELECT id FROM builds WHERE " + ("engine_id" if build is None else "id") + " = ?"
+                if int(active[0]) in [r[0] for r in self.db.execute(ids, (number,))]:
+                    self.deactivate("build")
+
+    def retire_record(self, kind: type[R], name: str, back: bool = False) -> int:
+        """Take a record of that number, or all of that label, out of lists; or bring it back; how many."""
+        changed = self._change_records(kind, name, "retired_unix_s = ?", None if back else now())
+        active = self.active(kind.__name__.lower())
+        if active and not back:
+            row = self.db.execute(
+                "SELECT 1 FROM records WHERE id = ? AND retired_unix_s IS NOT NULL", (int(active[0]),)
+            ).fetchone()
+            if row:
+                self.deactivate(kind.__name__.lower())
+        return changed
+
+    def _change_records(self, kind: type[R], name: str, change: str, value: Any) -> int:
+        what = kind.__name__.lower()
+        with self.change():
+            changed = self.db.execute(
+                f"UPDATE records SET {change} WHERE kind = ? AND (label = ? OR CAST(id AS TEXT) = ?)",
+                (value, what, name, name),
+            ).rowcount
+        if not changed:
+            raise NotFoundError(f"there is no {what} '{name}' in the archive")
+        return int(changed)
+
+    def set_details(self, engine: str, build: str | None, values: dict[str, str]) -> dict[str, str]:
+        """Note details of an engine, or of a build of it; an empty value forgets one; return all known."""
+        engine_id = self.engine_id(engine)
+        table, number = ("engines", engine_id) if build is None else ("builds", self.build_id(engine, build))
+        with self.change():
+            known = self._set_details(table, number, values)
+            self._index_engine(engine_id)
+        return known
+
+    def _set_details(self, table: str, number: int, values: dict[str, str]) -> dict[str, str]:
+        (text,) = self.db.execute(f"SELECT details FROM {table} WHERE id = ?", (number,)).fetchone()
+        known = {k: v for k, v in {**json.loads(text), **values}.items() if v}
+        self.db.execute(f"UPDATE {table} SET details = ? WHERE id = ?", (json.dumps(known), number))
+        return known
+
+    def set_displacement(self, engine: str, displacement_cc: float) -> None:
+        """Note the engine's displacement."""
+        number = self.engine_id(engine)
+        with self.change():
+            self.db.execute("UPDATE engines SET displacement_cc = ? WHERE id = ?", (displacement_cc, number))
+
+    def _index_engine(self, engine_id: int) -> None:
+        """The words of all runs of an engine, anew."""
+        for (number,) in self.db.execute(
+            "SELECT p.id FROM runs p JOIN builds b ON b.id = p.build_id WHERE b.engine_id = ?", (engine_id,)
+        ).fetchall():
+            self._index_words(number)
+
+    def _index_words(self, number: int) -> None:
+        """One document for the search: all that was said about a run, its build and its engine."""
+        row = self.db.execute(
+            "SELECT e.name AS engine, b.name AS build, b.changed, b.changed_by, p.details AS run_details, "
+            "b.details AS build_details, e.details AS engine_details, e.remark, "
+            "(SELECT group_concat(tag, ' ') FROM tags WHERE run_id = p.id) AS tags, "
+            "(SELECT group_concat(text, ' ') FROM notes "
+            "WHERE run_id = p.id AND retired_unix_s IS NULL) AS notes "
+            "FROM runs p LEFT JOIN builds b ON b.id = p.build_id LEFT JOIN engines e ON e.id = b.engine_id "
+            "WHERE p.id = ?",
+            (number,),
+        ).fetchone()
+        said = []
+        for name in row.keys():
+            value = row[name] or ""
+            if name.endswith("_details"):
+                said += json.loads(value or "{}").values()
+            else:
+                said.append(value)
+        self.db.execute("DELETE FROM words WHERE rowid = ?", (number,))
+        self.db.execute("INSERT INTO words(rowid, text) VALUES (?, ?)", (number, " ".join(said)))
+
+    # --- calibrations, set-ups, air readings ---
 
     def add_record(self, record: Calibration | Setup | Air, label: str = "") -> int:
         """Keep a calibration, a set-up or an air reading; return its number."""
@@ -120,10 +272,11 @@ class Filing(Database):
             raise DamageError(f"{name} {number} was changed after it was filed: {RESTORE}")
         return checked_record(kind, json.loads(row["body"]))
 
-    def records(self, kind: type[R]) -> list[dict[str, Any]]:
-        """All records of a kind, newest first: number, label, made_unix_s and the record's fields."""
+    def records(self, kind: type[R], retired: bool = False) -> list[dict[str, Any]]:
+        """Records of a kind, newest first: number, label, filed_unix_s, retired and the record's fields."""
         rows = self.rows(
-            "SELECT id, label, made_unix_s, body FROM records WHERE kind = ? ORDER BY id DESC",
+            "SELECT id, label, made_unix_s, retired_unix_s, body FROM records WHERE kind = ? "
+            f"{'' if retired else 'AND retired_unix_s IS NULL '}ORDER BY id DESC",
             kind.__name__.lower(),
         )
         return [
@@ -131,6 +284,7 @@ class Filing(Database):
                 "number": r["id"],
                 "label": r["label"],
                 "filed_unix_s": r["made_unix_s"],
+                "retired": r["retired_unix_s"] is not None,
                 **json.loads(r["body"]),
             }
             for r in rows
@@ -139,11 +293,15 @@ class Filing(Database):
     def record_named(self, kind: type[R], label: str) -> int:
         """The newest record of that label (or number)."""
         row = self.db.execute(
-            "SELECT max(id) AS id FROM records WHERE kind = ? AND (label = ? OR CAST(id AS TEXT) = ?)",
+            "SELECT max(CASE WHEN retired_unix_s IS NULL THEN id END) AS id, count(*) AS known FROM records "
+            "WHERE kind = ? AND (label = ? OR CAST(id AS TEXT) = ?)",
             (kind.__name__.lower(), label, label),
         ).fetchone()
         if row["id"] is None:
-            raise NotFoundError(f"there is no {kind.__name__.lower()} '{label}' in the archive")
+            what = kind.__name__.lower()
+            if row["known"]:
+                raise InputError(f"the {what} '{label}' is retired; bring it back first: retire --back")
+            raise NotFoundError(f"there is no {what} '{label}' in the archive")
         return int(row["id"])
 
     def activate(self, what: str, value: str | int) -> None:
@@ -174,8 +332,23 @@ class Filing(Database):
         if not self.read_only:
             with self.change():
                 self._take_in_old_log()
-        rows = self.db.execute("SELECT unix_s, mass_kg, count_above_zero FROM check_weights ORDER BY id")
+        rows = self.db.execute(
+            "SELECT unix_s, mass_kg, count_above_zero FROM check_weights "
+            "WHERE retired_unix_s IS NULL ORDER BY id"
+        )
         return [(float(t), float(m), float(c)) for t, m, c in rows]
+
+    def undo_check_weight(self) -> tuple[float, float, float]:
+        """Retire the newest reading of the check weight; return it."""
+        row = self.db.execute(
+            "SELECT id, unix_s, mass_kg, count_above_zero FROM check_weights "
+            "WHERE retired_unix_s IS NULL ORDER BY id DESC LIMIT 1"
+        ).fetchone()
+        if row is None:
+            raise NotFoundError("there is no reading of a check weight to take back")
+        with self.change():
+            self.db.execute("UPDATE check_weights SET retired_unix_s = ? WHERE id = ?", (now(), row["id"]))
+        return float(row["unix_s"]), float(row["mass_kg"]), float(row["count_above_zero"])
 
     def _take_in_old_log(self) -> None:
         """Before layout 2 the readings were in a file beside the archive; that file stays as it is."""

@@ -164,7 +164,7 @@ class Runs(Filing):
     # --- what people say about a run ---
 
     def add_note(self, number: int, text: str, author: str = "") -> None:
-        """Add a note; notes are never changed."""
+        """Add a note; notes are never changed, but may be retired."""
         if not text.strip():
             raise InputError("an empty note says nothing: write some words")
         self.row(number)
@@ -173,8 +173,43 @@ class Runs(Filing):
             self._index_words(number)
 
     def notes(self, number: int) -> list[dict[str, Any]]:
-        """Notes of a run, oldest first."""
-        return self.rows("SELECT made_unix_s, author, text FROM notes WHERE run_id = ? ORDER BY id", number)
+        """Notes of a run, oldest first; none that was retired."""
+        return self.rows(
+            "SELECT id AS number, made_unix_s, author, text FROM notes "
+            "WHERE run_id = ? AND retired_unix_s IS NULL ORDER BY id",
+            number,
+        )
+
+    def retire_note(self, note: int) -> str:
+        """Take a note out of sight; return its text."""
+        row = self.db.execute("SELECT run_id, text FROM notes WHERE id = ?", (note,)).fetchone()
+        if row is None:
+            raise NotFoundError(
+                f"there is no note {note}; evenfall runs show says the numbers of a run's notes"
+            )
+        with self.change():
+            self.db.execute("UPDATE notes SET retired_unix_s = ? WHERE id = ?", (now(), note))
+            self._index_words(row["run_id"])
+        return str(row["text"])
+
+    def details(self, number: int) -> dict[str, str]:
+        """All details of a run, its build and its engine, by name."""
+        row = self.db.execute(
+            "SELECT p.details, b.details, e.details FROM runs p LEFT JOIN builds b ON b.id = p.build_id "
+            "LEFT JOIN engines e ON e.id = b.engine_id WHERE p.id = ?",
+            (number,),
+        ).fetchone()
+        if row is None:
+            self.row(number)
+        return {k: v for text in reversed(row) for k, v in json.loads(text or "{}").items()}
+
+    def set_run_details(self, number: int, values: dict[str, str]) -> dict[str, str]:
+        """Note details of one run; an empty value forgets one; return all that is known of it."""
+        self.row(number)
+        with self.change():
+            known = self._set_details("runs", number, values)
+            self._index_words(number)
+        return known
 
     def add_tag(self, number: int, tag: str) -> None:
         """Tag a run with a word."""
@@ -210,19 +245,6 @@ class Runs(Filing):
         with self.change():
             self.db.execute("UPDATE runs SET excluded = NULL, excluded_unix_s = NULL WHERE id = ?", (number,))
             self.add_note(number, "Included again.")
-
-    def _index_words(self, number: int) -> None:
-        row = self.db.execute(
-            "SELECT coalesce(e.name, '') || ' ' || coalesce(b.name, '') || ' ' || "
-            "coalesce(b.changed, '') || ' ' || coalesce(b.changed_by, '') || ' ' || "
-            "coalesce((SELECT group_concat(tag, ' ') FROM tags WHERE run_id = p.id), '') || ' ' || "
-            "coalesce((SELECT group_concat(text, ' ') FROM notes WHERE run_id = p.id), '') AS text "
-            "FROM runs p LEFT JOIN builds b ON b.id = p.build_id LEFT JOIN engines e ON e.id = b.engine_id "
-            "WHERE p.id = ?",
-            (number,),
-        ).fetchone()
-        self.db.execute("DELETE FROM words WHERE rowid = ?", (number,))
-        self.db.execute("INSERT INTO words(rowid, text) VALUES (?, ?)", (number, row["text"]))
 
     def store_reduction(self, number: int, result: Reduction, bin_rpm: float, current: bool = True) -> int:
         """Keep a reduction; the same inputs and method give the same line.  Returns its number."""

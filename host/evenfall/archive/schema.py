@@ -156,6 +156,29 @@ _GUARDS_2 = (
 )
 
 
+# what a person added can be retired and what is known of it filled in; the record itself stays as it is
+_LAYOUT_3 = """
+    ALTER TABLE engines ADD COLUMN retired_unix_s INTEGER;
+    ALTER TABLE engines ADD COLUMN details TEXT NOT NULL DEFAULT '{}';
+    ALTER TABLE builds ADD COLUMN retired_unix_s INTEGER;
+    ALTER TABLE builds ADD COLUMN details TEXT NOT NULL DEFAULT '{}';
+    ALTER TABLE runs ADD COLUMN details TEXT NOT NULL DEFAULT '{}';
+    ALTER TABLE records ADD COLUMN retired_unix_s INTEGER;
+    ALTER TABLE notes ADD COLUMN retired_unix_s INTEGER;
+    ALTER TABLE check_weights ADD COLUMN retired_unix_s INTEGER;
+    DROP TRIGGER records_fixed;
+    DROP TRIGGER notes_fixed;
+    DROP TRIGGER check_weights_fixed;
+    CREATE TRIGGER records_fixed BEFORE UPDATE OF id, kind, made_unix_s, body, sha256 ON records
+        BEGIN SELECT RAISE(ABORT, 'records: what is recorded is never changed'); END;
+    CREATE TRIGGER notes_fixed BEFORE UPDATE OF id, run_id, made_unix_s, author, text ON notes
+        BEGIN SELECT RAISE(ABORT, 'notes: what is recorded is never changed'); END;
+    CREATE TRIGGER check_weights_fixed
+        BEFORE UPDATE OF id, unix_s, mass_kg, count_above_zero ON check_weights
+        BEGIN SELECT RAISE(ABORT, 'check_weights: what is recorded is never changed'); END;
+"""
+
+
 def record_hash(kind: str, body: str) -> str:
     """SHA-256 of what results are corrected with: a calibration, a set-up, an air reading."""
     return hashlib.sha256(f"{kind}\0{body}".encode()).hexdigest()
@@ -190,7 +213,11 @@ def _to_2(db: sqlite3.Connection) -> None:
     _execute(db, _GUARDS_2)
 
 
-STEPS: tuple[Callable[[sqlite3.Connection], None], ...] = (lambda db: _execute(db, _LAYOUT_1), _to_2)
+STEPS: tuple[Callable[[sqlite3.Connection], None], ...] = (
+    lambda db: _execute(db, _LAYOUT_1),
+    _to_2,
+    lambda db: _execute(db, _LAYOUT_3),
+)
 LAYOUT = len(STEPS)
 
 

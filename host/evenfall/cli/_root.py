@@ -134,6 +134,11 @@ def open_link(port: str | None) -> Link:
     return Link(port or find_port(), say=progress)
 
 
+def mark(row: dict[str, Any], active: tuple[str, int] | None) -> str:
+    """Before a record in a list: * active, - retired."""
+    return "*" if active and active[0] == str(row["number"]) else "-" if row["retired"] else ""
+
+
 def complete(column: str) -> Callable[[click.Context, click.Parameter, str], list[str]]:
     """Shell completion from the archive: engine, build, tag or flag."""
 

@@ -12,10 +12,12 @@ from evenfall.cli._root import (
     archive_option,
     echo,
     json_option,
+    mark,
     noun,
     print_json,
     print_table,
     typed_air,
+    when,
 )
 from evenfall.errors import InputError, NotFoundError
 
@@ -53,6 +55,48 @@ def clear_air(archive_dir: Path) -> None:
 
     with Archive(archive_dir) as archive:
         archive.deactivate("air")
+
+
+@air.command("list")
+@click.option("--all", "retired", is_flag=True, help="Retired ones, too.")
+@archive_option
+@json_option
+def list_air(retired: bool, archive_dir: Path, as_json: bool) -> None:
+    """Air readings, newest first; * is active, - retired."""
+    from evenfall.archive.archive import Archive
+    from evenfall.model import Air
+    from evenfall.reduction.air import describe
+
+    with Archive(archive_dir) as archive:
+        rows = archive.records(Air, retired)
+        now = archive.active("air")
+        readings = [archive.record(Air, r["number"]) for r in rows]
+    if as_json:
+        print_json(rows)
+        return
+    print_table(
+        ["", "number", "entered", "reading"],
+        [[mark(r, now), r["number"],
+          when(r["filed_unix_s"]), describe(a)] for r, a in zip(rows, readings, strict=True)],
+        {"number"},
+    )  # fmt: skip
+
+
+@air.command("retire")
+@click.argument("number", type=int)
+@click.option("--back", is_flag=True, help="Bring it back.")
+@archive_option
+def retire_air(number: int, back: bool, archive_dir: Path) -> None:
+    """Take an air reading out of the lists.
+
+    Runs filed under it keep it; --back undoes it.
+    """
+    from evenfall.archive.archive import Archive
+    from evenfall.model import Air
+
+    with Archive(archive_dir) as archive:
+        archive.retire_record(Air, str(number), back)
+    echo(f"air {number}: {'brought back' if back else 'retired'}")
 
 
 @air.command("standard")

@@ -12,6 +12,7 @@ from evenfall.cli._root import (
     archive_option,
     echo,
     json_option,
+    mark,
     noun,
     open_link,
     port_option,
@@ -230,25 +231,57 @@ def span(
         echo(f"For the board's own load limit: evenfall board set span={per_kN} arm_length={um}")
 
 
-@calibrate.command("list")
+@calibrate.command()
+@click.argument("number")
+@click.argument("label")
 @archive_option
-@json_option
-def list_calibrations(archive_dir: Path, as_json: bool) -> None:
-    """All calibrations, newest first; * is active."""
+def rename(number: str, label: str, archive_dir: Path) -> None:
+    """Give a calibration another label."""
     from evenfall.archive.archive import Archive
     from evenfall.model import Calibration
 
     with Archive(archive_dir) as archive:
-        rows = archive.records(Calibration)
+        archive.rename_record(Calibration, number, label)
+    echo(f"calibration {number} is labelled '{label}'")
+
+
+@calibrate.command()
+@click.argument("number")
+@click.option("--back", is_flag=True, help="Bring it back.")
+@archive_option
+def retire(number: str, back: bool, archive_dir: Path) -> None:
+    """Take a calibration out of the lists.
+
+    Runs filed under it keep it; --back undoes it.
+    """
+    from evenfall.archive.archive import Archive
+    from evenfall.model import Calibration
+
+    with Archive(archive_dir) as archive:
+        archive.retire_record(Calibration, number, back)
+    echo(f"calibration {number}: {'brought back' if back else 'retired'}")
+
+
+@calibrate.command("list")
+@click.option("--all", "retired", is_flag=True, help="Retired ones, too.")
+@archive_option
+@json_option
+def list_calibrations(retired: bool, archive_dir: Path, as_json: bool) -> None:
+    """Calibrations, newest first; * is active, - retired."""
+    from evenfall.archive.archive import Archive
+    from evenfall.model import Calibration
+
+    with Archive(archive_dir) as archive:
+        rows = archive.records(Calibration, retired)
         now = archive.active("calibration")
     if as_json:
         print_json(rows)
         return
     print_table(
         ["", "number", "made", "counts/N", "± % (95 %)", "arm, mm", "note"],
-        [["*" if now and now[0] == str(r["number"]) else "", r["number"], when(r["made_unix_s"]),
+        [[mark(r, now), r["number"], when(r["made_unix_s"]),
           f"{r['span_count_per_N']:.2f}", f"{196 * r['span_u_rel']:.2f}", f"{r['arm_m'] * 1e3:.2f}",
-          r["note"]] for r in rows],
+          r["label"] or r["note"]] for r in rows],
         {"number", "counts/N", "± % (95 %)", "arm, mm"},
     )  # fmt: skip
 

@@ -220,6 +220,7 @@ def show(
 ) -> None:
     """Show all about one run, reduced anew."""
     from evenfall.archive.archive import Archive
+    from evenfall.details import lines
     from evenfall.output.plain import run_as_json
     from evenfall.printable import printable
     from evenfall.reduction.air import describe
@@ -253,14 +254,52 @@ def show(
             ("flags", row["flags"]),
             ("excluded", row["excluded"]),
         ]  # fmt: skip
+        rows += [(what.lower(), value) for what, value in lines(archive.details(run))]
         for name, text in rows:
             if text:
                 echo(f"{name:10} {printable(text)}")
         for line in archive.run(run).damage:
             echo(f"damage     {line}")
         for note in notes:
-            echo(printable(f"note       {when(note['made_unix_s'])} {note['author']}: {note['text']}"))
+            said = f"{when(note['made_unix_s'])} {note['author']}: {note['text']}"
+            echo(printable(f"note {note['number']:<5} {said}"))
         print_run(archive, run, reduction, units)
+
+
+@runs.command("set")
+@click.argument("runs", type=RUN_LIST)
+@click.argument("changes", nargs=-1, required=True, metavar="NAME=VALUE...")
+@archive_option
+def set_details(runs: list[int], changes: tuple[str, ...], archive_dir: Path) -> None:
+    """Note temperatures read at the bench.
+
+    Names: head_temperature, exhaust_temperature, water_temperature, with unit. NAME= forgets one.
+    """
+    from evenfall.archive.archive import Archive
+    from evenfall.details import checked, lines
+
+    values = checked("run", changes)
+    with Archive(archive_dir) as archive, archive.change():
+        for run in runs:
+            known = archive.set_run_details(run, values)
+            echo(
+                f"run {run}: "
+                + ("; ".join(f"{what.lower()} {v}" for what, v in lines(known)) or "nothing noted")
+            )
+
+
+@runs.command("retire-note")
+@click.argument("number", type=int)
+@archive_option
+def retire_note(number: int, archive_dir: Path) -> None:
+    """Take a note out of sight; it is kept.
+
+    NUMBER is that of the note, as `runs show` gives it.
+    """
+    from evenfall.archive.archive import Archive
+
+    with Archive(archive_dir) as archive:
+        echo(f"retired: {archive.retire_note(number)}")
 
 
 @runs.command()
@@ -328,6 +367,7 @@ def include(runs: list[int], archive_dir: Path) -> None:
 @click.option("--calibration", help="Calibration by label or number.")
 @click.option("--air", "air_number", type=int, help="Air reading by number.")
 @click.option("--standard", help="Air standard.")
+@click.option("--session", type=int, help="Session by number.")
 @archive_option
 def file_under(
     lists: tuple[list[int], ...],
@@ -337,11 +377,12 @@ def file_under(
     calibration: str | None,
     air_number: int | None,
     standard: str | None,
+    session: int | None,
     archive_dir: Path,
 ) -> None:
     """File runs under another engine or set-up.
 
-    Or under another build, calibration, air or standard; they are reduced anew.
+    Or under another build, calibration, air, standard or session; they are reduced anew.
     """
     from evenfall.archive.archive import Archive
     from evenfall.model import Air, Calibration, Setup
@@ -364,6 +405,10 @@ def file_under(
             columns["air_id"] = air_number
         if standard:
             columns["standard"] = standard_named(standard).key
+        if session:
+            if session not in [s["session"] for s in archive.sessions()]:
+                raise NotFoundError(f"there is no session {session}; look at evenfall session list")
+            columns["session_id"] = session
         if not columns:
             raise click.UsageError("say what to file the runs under, e.g. --engine NAME")
         for number in runs:

@@ -135,6 +135,19 @@ def new_session(title: str, archive_dir: Path) -> None:
         echo(f"session {archive.add_session(title=title)}")
 
 
+@session.command()
+@click.argument("number", type=int)
+@click.argument("title")
+@archive_option
+def rename(number: int, title: str, archive_dir: Path) -> None:
+    """Give a session another title."""
+    from evenfall.archive.archive import Archive
+
+    with Archive(archive_dir) as archive:
+        archive.rename_session(number, title)
+    echo(f"session {number} is '{title}'")
+
+
 @session.command("list")
 @archive_option
 @json_option

@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 from pathlib import Path
+from typing import Any
 
 import click
 
-from evenfall.cli._root import archive_option, json_option, noun, print_json, print_table, when
+from evenfall.cli._root import archive_option, echo, json_option, mark, noun, print_json, print_table, when
 
 setup = noun("setup", "Set-ups of the bench: teeth, magnets, inertia, drive efficiency.")
 
@@ -87,27 +88,70 @@ def use_setup(label: str, archive_dir: Path) -> None:
         archive.activate("setup", archive.record_named(Setup, label))
 
 
-@setup.command("list")
+@setup.command()
+@click.argument("label")
+@click.argument("new")
 @archive_option
-@json_option
-def list_setups(archive_dir: Path, as_json: bool) -> None:
-    """All set-ups, newest first; * is active."""
+def rename(label: str, new: str, archive_dir: Path) -> None:
+    """Give a set-up another name.
+
+    LABEL renames all of that name, a number only that one.
+    """
     from evenfall.archive.archive import Archive
     from evenfall.model import Setup
 
     with Archive(archive_dir) as archive:
-        rows = archive.records(Setup)
+        count = archive.rename_record(Setup, label, new)
+    echo(f"{count} renamed to '{new}'")
+
+
+@setup.command()
+@click.argument("label")
+@click.option("--back", is_flag=True, help="Bring it back.")
+@archive_option
+def retire(label: str, back: bool, archive_dir: Path) -> None:
+    """Take a set-up out of the lists.
+
+    LABEL or number. Runs filed under it keep it; --back undoes it.
+    """
+    from evenfall.archive.archive import Archive
+    from evenfall.model import Setup
+
+    with Archive(archive_dir) as archive:
+        count = archive.retire_record(Setup, label, back)
+    echo(f"set-up '{label}': {count} {'brought back' if back else 'retired'}")
+
+
+@setup.command("list")
+@click.option("--all", "retired", is_flag=True, help="Retired ones, too.")
+@archive_option
+@json_option
+def list_setups(retired: bool, archive_dir: Path, as_json: bool) -> None:
+    """Set-ups, newest first; * is active, - retired."""
+    from evenfall.archive.archive import Archive
+    from evenfall.model import Setup
+
+    with Archive(archive_dir) as archive:
+        rows = archive.records(Setup, retired)
         now = archive.active("setup")
     if as_json:
         print_json(rows)
         return
     print_table(
-        ["", "number", "label", "since", "teeth", "magnets", "inertia, g·m²", "efficiency"],
+        ["", "number", "label", "since", "teeth", "magnets", "inertia, g·m² (95 %)", "efficiency"],
         [
-            ["*" if now and now[0] == str(r["number"]) else "", r["number"], r["label"],
+            [mark(r, now), r["number"], r["label"],
              when(r["filed_unix_s"]), f"{r['engine_teeth']} : {r['brake_teeth']}", r["magnets"],
-             f"{r['inertia_kg_m2'] * 1e3:g} ± {r['inertia_u_kg_m2'] * 1e3:g}", r["drive_efficiency"]]
+             _inertia(r), r["drive_efficiency"]]
             for r in rows
         ],
         {"number", "magnets"},
     )  # fmt: skip
+
+
+def _inertia(row: dict[str, Any]) -> str:
+    """Inertia with its 95 % half-width, g·m²."""
+    if not row["inertia_kg_m2"]:
+        return "not known"
+    half = 1.96 * row["inertia_u_kg_m2"] * 1e3
+    return f"{row['inertia_kg_m2'] * 1e3:.3g} ± " + (f"{half:.2g}" if half else "not known")

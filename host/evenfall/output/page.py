@@ -51,6 +51,7 @@ class About:
     made: str = ""  # when and by whom
     bench: str = ""
     note: str = ""
+    details: tuple[tuple[str, str], ...] = ()  # what is known of engine, build and runs, beside their names
     invented: bool = False  # demonstration data says so on the page
 
 
@@ -152,7 +153,7 @@ def run_page(run: ReducedRun, about: About, units: Units = US) -> Report:
         figure=_picture(figure, words),
         figure_words=words,
         table=table,
-        conditions=_conditions([run]),
+        conditions=(*_conditions([run]), *about.details),
         method=(*_method(run), _budget_words(r)),
         noticed=tuple(r.notes),
         footer=_footer([run]),
@@ -213,7 +214,7 @@ def group_page(g: Group, about: About, units: Units = US) -> Report:
         figure=_picture(figure, words),
         figure_words=words,
         table=table,
-        conditions=_conditions(g.runs),
+        conditions=(*_conditions(g.runs), *about.details),
         method=(*_method(g.runs[0]), repeatability_line(g, units) + "."),
         noticed=_group_noticed([g]),
         footer=_footer(g.runs),
@@ -241,7 +242,7 @@ def comparison_page(c: Comparison, about: About, units: Units = US) -> Report:
         figure=_picture(plots.comparison_figure(c, units, width_in=5.4, height_in=7.0), words),
         figure_words=words,
         table=_gain_table(c, units),
-        conditions=_conditions([*c.before.runs, *c.after.runs]),
+        conditions=(*_conditions([*c.before.runs, *c.after.runs]), *about.details),
         method=_comparison_method(c, units),
         noticed=tuple(noticed),
         footer=_footer([*c.before.runs, *c.after.runs]),

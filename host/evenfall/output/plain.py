@@ -19,6 +19,7 @@ def run_as_json(archive: Archive, number: int, reduction: Reduction) -> dict[str
     bins = reduction.bins
     return {
         **row,
+        "details": archive.details(number),
         "damage": run.damage,
         "start_tick": run.start_tick,
         "board_verdict": run.verdict,

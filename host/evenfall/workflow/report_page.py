@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 from pathlib import Path
 
+from evenfall import details
 from evenfall.archive.archive import Archive
 from evenfall.errors import InputError
 from evenfall.output import page as pages
@@ -93,4 +94,18 @@ def about_runs(archive: Archive, groups: list[Group], bench: str, note: str) -> 
         made=made,
         bench=bench,
         note="\n".join(notes),
+        details=_details(archive, groups),
     )
+
+
+def _details(archive: Archive, groups: list[Group]) -> tuple[tuple[str, str], ...]:
+    """What was noted of engine, builds and runs; where the groups differ, before and after."""
+    sides = [[dict(details.lines(archive.details(p.key))) for p in g.runs] for g in groups]
+    names = dict.fromkeys(what for side in sides for of in side for what in of)
+    said = []
+    for what in names:
+        each = [
+            ", ".join(dict.fromkeys(of[what] for of in side if what in of)) or "not noted" for side in sides
+        ]
+        said.append((what, each[0] if len(set(each)) == 1 else " → ".join(each)))
+    return tuple(said)

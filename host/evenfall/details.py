@@ -1,0 +1,56 @@
+"""What can be noted of an engine, a build or a run: each thing with a name, so that it is found again."""
+
+from __future__ import annotations
+
+from evenfall.errors import InputError
+from evenfall.units import typed
+
+# name -> (whose, what it is, kind of quantity or "" for words)
+DETAILS: dict[str, tuple[str, str, str]] = {
+    "bore": ("engine", "Bore", "length"),
+    "stroke": ("engine", "Stroke", "length"),
+    "maker_limit": ("engine", "Highest speed its maker allows", "speed"),
+    "fuel": ("build", "Fuel", ""),
+    "fuel_mix": ("build", "Fuel to oil", ""),
+    "jetting": ("build", "Jets and needles", ""),
+    "plug": ("build", "Spark plug", ""),
+    "plug_gap": ("build", "Plug gap", "length"),
+    "ignition": ("build", "Ignition timing", ""),
+    "exhaust": ("build", "Exhaust", ""),
+    "head_temperature": ("run", "Cylinder head", "temperature"),
+    "exhaust_temperature": ("run", "Exhaust gas", "temperature"),
+    "water_temperature": ("run", "Water out of the brake", "temperature"),
+}
+MAX_LENGTH = 200
+
+
+def checked(whose: str, changes: tuple[str, ...]) -> dict[str, str]:
+    """`NAME=VALUE` words -> values as typed; an empty value forgets one.
+
+    Raises InputError for a name that is not of `whose` (engine, build or run), and for a quantity without
+    its unit.
+    """
+    values = {}
+    own = [name for name, (of, _, _) in DETAILS.items() if of == whose]
+    for change in changes:
+        name, sign, text = change.partition("=")
+        name, text = name.strip().replace("-", "_"), text.strip()
+        if not sign:
+            raise InputError(f"'{change}': write NAME=VALUE, for instance {own[0]}=...")
+        if name not in own:
+            of = DETAILS[name][0] if name in DETAILS else ""
+            hint = (
+                f"it is a detail of a{'n' if of == 'engine' else ''} {of}" if of else f"use {', '.join(own)}"
+            )
+            raise InputError(f"{'an' if whose == 'engine' else 'a'} {whose} has no detail '{name}'; {hint}")
+        if len(text) > MAX_LENGTH or not text.isprintable():
+            raise InputError(f"{name}: use at most {MAX_LENGTH} printable characters")
+        if text and DETAILS[name][2]:
+            typed(text, DETAILS[name][2], name)
+        values[name] = text
+    return values
+
+
+def lines(details: dict[str, str]) -> list[tuple[str, str]]:
+    """(what it is, value) of what is known, in the table's order."""
+    return [(what, details[name]) for name, (_, what, _) in DETAILS.items() if details.get(name)]
