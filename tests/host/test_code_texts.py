@@ -16,6 +16,11 @@ def test_every_self_test_item_says_what_to_do():
     assert set(code_texts.SELF_TEST_ADVICE) == set(codes.SELF_TEST_ITEMS)
 
 
+def test_every_setting_says_what_it_means():
+    assert set(code_texts.SETTING_MEANINGS) == set(settings.BY_NAME)
+    assert all(text.endswith(".") for text in code_texts.SETTING_MEANINGS.values())
+
+
 def test_cautions_are_about_settings():
     assert set(code_texts.SETTING_CAUTIONS) <= set(settings.BY_NAME)
 

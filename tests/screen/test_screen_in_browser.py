@@ -25,7 +25,7 @@ def test_a_first_sweep_by_keyboard_and_hands(tmp_path: Path) -> None:
         tab.keyboard.press("a")
         expect(state).to_have_text("ARMED")
         expect(tab.locator("#arm")).to_be_disabled()
-        tab.get_by_role("button", name="Open the throttle").click()
+        tab.get_by_role("button", name="Throttle open").click()
         expect(state).to_have_text("SWEEP", timeout=20_000)
         other = tab.context.new_page()
         other.goto(f"{served.root}/")
@@ -33,7 +33,7 @@ def test_a_first_sweep_by_keyboard_and_hands(tmp_path: Path) -> None:
         expect(state).to_have_text("LOAD OFF", timeout=20_000)
         points = tab.locator("#track polyline").last.get_attribute("points")
         assert len(points.split()) > 60, "true speed was drawn at some ten points a second"
-        tab.get_by_role("button", name="Shut the throttle").click()
+        tab.get_by_role("button", name="Throttle shut").click()
         expect(after).to_contain_text("Run 1:", timeout=30_000)
         expect(other.locator("#after-line")).to_have_text(after.inner_text(), timeout=10_000)
         tab.keyboard.press("x")

@@ -163,6 +163,49 @@ SELF_TEST_ADVICE = {
     "zero": "The load was not steady: nothing may touch arm or hoses, nothing may run; then test again.",
 }
 
+# what each setting means at the bench
+SETTING_MEANINGS = {
+    "engine_teeth": "Teeth of the sprocket on the engine's shaft.",
+    "brake_teeth": "Teeth of the sprocket on the brake's shaft, where the speed pickup sits.",
+    "magnets": "Magnets that pass the speed pickup in one turn of the brake's shaft.",
+    "arm_length": "From the shaft's centre to the axis of the load cell.",
+    "span": "Counts of the load cell for a force of one kilonewton, from hung weights; negative if the "
+    "cell is turned round.",
+    "amplifier": "Kind of load-cell amplifier: 0 on two wires, 1 on the I2C bus at 320 samples a second, "
+    "2 at 80.",
+    "amplifier_gain": "Gain of the amplifier: 0 for 128, 1 for 32, 2 for 64.",
+    "load_limit": "Force on the load cell above which the board stops: not above the cell's rating.",
+    "sweep_time": "How long the ramp takes from top speed to end speed.",
+    "start_speed": "Speed at which the ramp begins; 0: the speed that the engine reaches by itself.",
+    "end_speed": "Crank speed at which the ramp ends.",
+    "steady_time": "How long top speed is held before the ramp.",
+    "upward": "1: sweep from low to high speed.",
+    "learning": "1: the board learns from each sweep how its valve and water answer.",
+    "servo_shut": "Pulse at which the water valve is shut.",
+    "servo_open": "Pulse at which the water valve is fully open.",
+    "servo_rate": "Pulses a second to the servo.",
+    "servo_slew": "How quickly the valve's pulse may change.",
+    "servo_deadband": "Smallest change of the pulse that the servo follows.",
+    "servo_backlash": "Play of the linkage, as a change of the pulse.",
+    "fail_valve": "Where the valve goes on a fault: 0 shut, 1 open, 2 it stays.",
+    "overspeed": "Crank speed at which the board stops the engine: not above the lowest rating on the shaft.",
+    "kill_fitted": "1: the board's kill output is wired to the ignition.",
+    "hall_timeout": "How long the speed pickup may be silent under load.",
+    "spin_up_speed": "Crank speed above which a recording begins though nobody pressed the button.",
+    "before_trigger": "How much from before the trigger is kept in a run.",
+    "after_sweep": "How long the run goes on after the ramp.",
+    "barometer": "1: a barometer is fitted on the I2C bus.",
+    "pin_load_data": "Pin of the amplifier's data.",
+    "pin_load_clock": "Pin of the amplifier's clock.",
+    "pin_hall": "Pin of the speed pickup.",
+    "pin_servo": "Pin of the valve's servo.",
+    "pin_button": "Pin of the button.",
+    "pin_led": "Pin of the LED.",
+    "pin_kill": "Pin of the kill output.",
+    "pin_sda": "Pin of the I2C bus, data.",
+    "pin_scl": "Pin of the I2C bus, clock.",
+}
+
 # said when such a setting is given another value than its default
 SETTING_CAUTIONS = {
     "servo_rate": "Above 50 pulses a second only if the maker of this servo allows it: others overheat.",

@@ -21,6 +21,8 @@ class Bench:
     folder: Path
     units: str = "us"
     hands: Callable[[str], str] | None = None  # what can be done at a simulated bench
+    self_test: list[dict[str, Any]] | None = None  # the last one
+    check_zero: float | None = None  # counts with nothing hung, between the two readings of a check weight
 
 
 Answer = dict[str, Any] | list[Any] | Response

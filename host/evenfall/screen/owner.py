@@ -123,6 +123,11 @@ class Owner:
             self.ask("settings", self._read_settings)
         return dict(self._settings)
 
+    def known_teeth(self) -> tuple[int, int] | None:
+        """(engine, brake) on the board as last read; None while they are not known."""
+        s = self._settings
+        return (s["engine_teeth"], s["brake_teeth"]) if "engine_teeth" in s else None
+
     def say(self, text: str, bad: bool = False) -> None:
         """A sentence for every page."""
         with self._lock:

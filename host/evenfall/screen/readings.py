@@ -44,7 +44,7 @@ def of_view(view: View, settings: dict[str, int], standard: str, typed_air: Air 
         "torque_Nm": s["torque"],
         "power_W": power_W(view),
         "valve_open": valve_share(s["valve"], settings),
-        "load_above_zero": s["load_count"] - s["zero_count"],
+        "load_count": s["load_count"],
         "runs_waiting": s["runs_unacked"],
         "flash_free_KiB": s["flash_free"],
         "flags": s["flags"],

@@ -20,7 +20,7 @@ from starlette.responses import JSONResponse, Response, StreamingResponse
 from starlette.routing import Route
 
 from evenfall.errors import EvenfallError, LinkError
-from evenfall.screen import at_the_bench, library
+from evenfall.screen import at_the_bench, bench_setup, library
 from evenfall.screen.bench import Action, Bench, Question
 from evenfall.screen.guard import LOOPBACK, MAX_BODY, Guard, Keys
 from evenfall.screen.owner import Owner
@@ -28,10 +28,11 @@ from evenfall.screen.owner import Owner
 PAGE = Path(__file__).parent / "static"
 PERIOD_S = 0.1  # of the events
 STATUS = {2: 422, 3: 503, 4: 409, 5: 500, 6: 404, 7: 500}  # of our exit codes
-ACTIONS: dict[str, Action] = {**at_the_bench.ACTIONS, **library.ACTIONS}  # each a POST
+ACTIONS: dict[str, Action] = {**at_the_bench.ACTIONS, **library.ACTIONS, **bench_setup.ACTIONS}  # each a POST
 QUESTIONS: dict[str, Question] = {
     **at_the_bench.QUESTIONS,
     **library.QUESTIONS,
+    **bench_setup.QUESTIONS,
 }  # each a GET; changes nothing
 log = logging.getLogger("evenfall.screen")
 

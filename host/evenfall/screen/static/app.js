@@ -59,13 +59,13 @@ function keys(event) {
   wakeTones();
   soundButton();
   if (event.ctrlKey || event.altKey || event.metaKey || event.repeat) return;
-  const writing = event.target.closest("input, textarea, select, dialog[open]");
-  if (event.key === "Escape" && !writing && document.body.dataset.part === "live") { by("stop").click(); return; }
+  const writing = event.target.closest("input:not([type=checkbox]), textarea, select, dialog[open]");
+  if (event.key === "Escape" && !writing && !document.querySelector("dialog[open]")) { (document.body.dataset.part === "live" ? by("stop") : by("stop-head")).click(); return; }
   if (writing) return;
   const key = event.key === "?" ? "?" : event.key.toUpperCase();
   if (key === "U") { by("units").click(); return; }
   const button = [...document.querySelectorAll("button[data-key]")].find((b) =>
-    b.dataset.key === key && !b.disabled && !b.closest("[hidden]"));
+    b.dataset.key === key && !b.disabled && b.offsetParent !== null);
   if (button) { event.preventDefault(); button.click(); }
 }
 

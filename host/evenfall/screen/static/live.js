@@ -30,11 +30,15 @@ export function startLive(start) {
   track = new Chart(by("track"));
   by("zero").onclick = () => doIt("zero", {}, (got) => say("done_zero", { zero: number(got.zero) }));
   by("arm").onclick = () => doIt("arm");
-  by("stop").onclick = () => doIt("stop");
+  by("stop").onclick = by("stop-head").onclick = () => doIt("stop");
   by("clear").onclick = () => doIt("clear");
   by("fetch").onclick = () => doIt("fetch", {}, (got) =>
     got.runs.length ? say("done_fetch", { runs: got.runs.join(", ") }) : say("done_fetch_none"));
   for (const b of document.querySelectorAll("[data-hands]")) b.onclick = () => doIt("hands", { words: b.dataset.hands });
+  by("hands-hang").onclick = async () => {
+    const mass = await ask(say("ask_hang"), "5 kg");
+    if (mass !== null) await doIt("hands", { words: `hang ${mass}` }, (got) => got.said);
+  };
   by("keep").onclick = keep;
   by("exclude").onclick = exclude;
   by("note").onclick = () => remark("note", "ask_note", "text", "done_note");
@@ -42,12 +46,19 @@ export function startLive(start) {
   loadRun(null);
 }
 
+const listeners = new Set();
+
+// `take` is called with every reading while its element is on the page
+export function whenSeen(take) { listeners.clear(); listeners.add(take); }
+export function nowSeen() { return gone ? null : seen; }
+
 // --- the reading ---
 
 export function showSeen(now) {
   gone = false;
   seen = now;
   tones(now);
+  for (const take of listeners) take(now);
   takePoints(now.sweep);
   for (const s of now.said) {
     if (s.number > saidUpTo) { saidUpTo = s.number; tellPerson(s.text, s.bad); }
@@ -135,7 +146,7 @@ function fault(r) {
 
 function lineWords() {
   if (!seen.connected || gone) return say("line_none");
-  const words = say("line_board", { uid: (seen.board.uid ?? "").slice(-6), port: (seen.board.port ?? "").split("/").pop() });
+  const words = say("line_board", { state: stateWords(situation()), uid: (seen.board.uid ?? "").slice(-6), port: (seen.board.port ?? "").split("/").pop() });
   return seen.reconnects ? `${words}, ${say("line_reconnects", { count: seen.reconnects })}` : words;
 }
 
@@ -172,6 +183,7 @@ function buttons(now, r) {
   enable("clear", there && r.fault !== "none");
   enable("fetch", there && (now === "rest" || now === "safe"));
   enable("stop", there);
+  enable("stop-head", there);
   for (const b of document.querySelectorAll("[data-hands]")) {
     const wanted = { ready: "throttle open", release: "throttle close", safe: "throttle close", record: "throttle close" }[now];
     const lost = !gone && !seen.connected && b.dataset.hands === "cable in";

@@ -1,1 +1,217 @@
-export async function open() {}
+// Set up: the first start part by part, calibration with weights, air, engine, drive, settings.
+import { number, say, signed, temperature, pressure, when } from "./lang.js";
+import { see } from "./net.js";
+import { doIt, tellPerson } from "./talk.js";
+import { button, choice, field, h, input, list, table } from "./parts.js";
+import { nowSeen, whenSeen } from "./live.js";
+
+const VIEWS = { first, weights, check, air, engine, drive, settings };
+const state = { view: "first", group: "drive", mass: "0 kg", arm: "250 mm", arm_u: "0.3 mm", weights_u: "0.1 %", note: "", checkMass: "5 kg", checkZero: null,
+  seenButton: false, seenShaft: false, seenLoad: false, loadAt: null };
+let home = null;
+
+export async function open(section) {
+  home = section;
+  await draw();
+}
+
+async function draw(focus = null) {
+  const tabs = h("nav", { class: "subtabs", "aria-label": say("part_setup") }, ...Object.keys(VIEWS).map((name) =>
+    button(`setup_${name}`, () => { state.view = name; draw(); }, name === state.view ? { "aria-current": "page" } : {})));
+  const body = h("div", { class: "view" });
+  try {
+    await VIEWS[state.view](body);
+  } catch (error) {
+    body.append(h("p", { class: "empty", role: "alert", text: say("failed", { error: error.message }) }));
+  }
+  home.replaceChildren(tabs, body);
+  if (focus) home.querySelector(focus)?.focus();
+}
+
+const go = (view) => () => { state.view = view; draw(); };
+
+function form(fields, word, submit) {
+  return h("form", { class: "finder", onsubmit: async (e) => { e.preventDefault(); await submit(); } }, ...fields,
+    h("button", { type: "submit", class: "wanted", text: say(word) }));
+}
+
+function kept(key, props = {}) {
+  const one = input({ value: state[key], ...props, oninput: () => { state[key] = one.value; } });
+  return one;
+}
+
+// --- first start ---
+
+async function first(body) {
+  const s = await see("setup"), seen = nowSeen(), r = seen?.reading;
+  const there = Boolean(seen?.connected);
+  const teeth = s.drive && s.board_teeth ? s.drive.engine_teeth === s.board_teeth[0] && s.drive.brake_teeth === s.board_teeth[1] : null;
+  const steps = [
+    ["board", there, there ? say("step_board_done", { uid: seen.board.uid, firmware: seen.board.firmware }) : seen?.sentence ?? "", null],
+    ["clock", there && r.flags.includes("clock_set"), "", there ? button("set_clock", act("clock")) : null],
+    ["test", s.self_test !== null && !s.self_test.some((t) => t.result === "fail"), "", there ? button("self_test", selfTest) : null],
+    ["prompts", state.seenButton && state.seenShaft && state.seenLoad, "", null],
+    ["drive", s.drive !== null && teeth !== false, teeth === false ? say("step_drive_differs", { board: s.board_teeth.join(" : "), drive: `${s.drive.engine_teeth} : ${s.drive.brake_teeth}` }) : "", button("setup_drive", go("drive"))],
+    ["calibration", s.calibration !== null, s.calibration ? when(s.calibration.made_unix_s) : "", button("setup_weights", go("weights"))],
+    ["air", s.air !== null || (there && r.flags.includes("air_ok")), "", button("setup_air", go("air"))],
+    ["engine", s.build !== null, s.build ? `${s.build.engine}, ${s.build.build}` : "", button("setup_engine", go("engine"))],
+    ["inertia", s.drive !== null && s.drive.inertia_kg_m2 > 0, "", button("setup_drive", go("drive"))],
+  ];
+  const next = steps.findIndex(([, done]) => !done);
+  body.append(h("p", { class: "verdict-line", text: next < 0 ? say("first_done") : say("first_next", { step: say(`step_${steps[next][0]}`) }) }));
+  body.append(h("ol", { class: "steps" }, ...steps.map(([name, done, more, action], i) =>
+    h("li", { class: done ? "done" : i === next ? "next" : "" },
+      h("span", { class: "mark", text: say(done ? "step_is_done" : "step_to_do") }),
+      h("div", {}, h("strong", { text: say(`step_${name}`) }), " ", h("span", { text: more || say(`help_${name}`) }),
+        name === "prompts" ? prompts() : "", name === "test" && s.self_test ? testTable(s.self_test) : ""),
+      action ?? ""))));
+}
+
+const act = (name) => async () => { await doIt(name, {}, say("done")); draw(); };
+
+async function selfTest() {
+  tellPerson(say("self_test_runs"));
+  if (await doIt("self-test", {}, say("done")) && state.view === "first") draw();
+}
+
+function testTable(rows) {
+  return table(say("self_test_result"), ["col_part", "col_result", "col_reading", "col_do"].map((k) => say(k)),
+    rows.map((t) => [t.part, t.result_text, number(t.reading), t.advice]));
+}
+
+// live prompts: each turns to "seen" by itself
+function prompts() {
+  const lines = ["Button", "Shaft", "Load"].map((name) => [name, h("li", { "aria-live": "polite" })]);
+  const show = () => {
+    for (const [name, li] of lines) {
+      const text = `${say(`prompt_${name}`)} ${say(state[`seen${name}`] ? "prompt_seen" : "prompt_wait")}`;
+      if (li.textContent !== text) li.textContent = text;
+      li.classList.toggle("done", state[`seen${name}`]);
+    }
+  };
+  whenSeen((seen) => {
+    const r = seen.reading;
+    if (!r || !seen.connected) return;
+    state.seenButton ||= r.flags.includes("button");
+    state.seenShaft ||= r.speed_rpm > 0 || r.flags.includes("speed_ok");
+    state.loadAt ??= r.load_count;
+    state.seenLoad ||= Math.abs(r.load_count - state.loadAt) > 20000;
+    show();
+  });
+  show();
+  return h("ul", { class: "lines" }, ...lines.map(([, li]) => li));
+}
+
+// --- weights ---
+
+async function weights(body) {
+  const w = await see("weights");
+  body.append(h("p", { text: say("weights_how") }));
+  body.append(form([field("weight_mass", kept("mass", { id: "mass" }))], "weight_read", async () => {
+    tellPerson(say("weight_reading"));
+    const got = await doIt("weigh", { mass: state.mass }, (g) => (g.remarks.length ? g.remarks.join(" ") : say("weight_read_done", { count: number(g.count) })));
+    if (got) draw("#mass");
+  }));
+  const f = w.fit;
+  body.append(table(say("weights_title"), ["col_mass", "col_count", "col_way", "col_off", "col_remark"].map((k) => say(k)), w.weights.map((r, i) => [
+    `${number(r.mass_kg, 3)} kg`, number(r.count), f ? say(f.up[i] ? "way_up" : "way_down") : "", f ? `${signed(f.residual_N[i], 3)} N` : "", r.remarks.join(" ")])));
+  body.append(h("div", { class: "row" },
+    button("weight_undo", act("weigh-undo"), { disabled: !w.weights.length }), button("weight_anew", act("weigh-anew"), { disabled: !w.weights.length })));
+  if (w.why) body.append(h("p", { class: "empty", text: w.why }));
+  if (!f) return;
+  body.append(h("p", { class: "verdict-line", text: say("fit_line", { span: number(f.span_count_per_N, 2), half: number(100 * f.span_half, 2),
+    linearity: number(100 * f.linearity, 3), hysteresis: number(100 * f.hysteresis, 3) }) }));
+  body.append(list([f.implausible, ...f.notes].filter(Boolean)) ?? "");
+  body.append(form([field("arm_length", kept("arm")), field("arm_length_u", kept("arm_u")), field("weights_u", kept("weights_u")), field("col_note", kept("note"))], "calibrate_keep", async () => {
+    const got = await doIt("calibrate", { arm: state.arm, arm_u: state.arm_u, weights_u: state.weights_u, note: state.note },
+      (g) => say("calibrate_done", { number: g.number }));
+    if (!got) return;
+    await doIt("settings", { values: { span: got.span, arm_length: got.arm_length } }, say("calibrate_board"));
+    draw();
+  }));
+}
+
+// --- check weight ---
+
+async function check(body) {
+  body.append(h("p", { text: say("check_how") }));
+  body.append(h("ol", { class: "steps" },
+    h("li", { class: state.checkZero === null ? "next" : "done" }, h("span", { class: "mark", text: say(state.checkZero === null ? "step_to_do" : "step_is_done") }),
+      h("div", { text: say("check_off") }),
+      button("check_read_off", async () => { const g = await doIt("check-off", {}, say("done")); if (g) { state.checkZero = g.count; draw("#check-mass"); } })),
+    h("li", { class: state.checkZero === null ? "" : "next" }, h("span", { class: "mark", text: say("step_to_do") }),
+      field("weight_mass", kept("checkMass", { id: "check-mass" })),
+      button("check_read_on", async () => {
+        const g = await doIt("check-on", { mass: state.checkMass }, (got) => [say("check_done", { error: signed(100 * got.error, 2) }), ...got.notes].join(" "));
+        if (g) { state.checkZero = null; draw(); }
+      }, { disabled: state.checkZero === null }))));
+}
+
+// --- air, engine, drive ---
+
+async function air(body) {
+  const s = await see("setup"), fromBoard = nowSeen()?.reading?.flags.includes("air_ok");
+  const now = s.air ? say("air_typed", { pressure: pressure(s.air.pressure_Pa), temperature: temperature(s.air.temperature_K), humidity: number(100 * s.air.relative_humidity), when: when(s.air_since) })
+    : say(fromBoard ? "air_board" : "air_nobody");
+  body.append(h("p", { class: "verdict-line", text: now }), h("p", { text: say("air_how") }));
+  const p = input({ placeholder: "29.92 inHg" }), t = input({ placeholder: "68 F" }), u = input({ placeholder: "45 %" });
+  body.append(form([field("air_pressure", p), field("air_temperature", t), field("air_humidity", u)], "air_file", async () => {
+    if (await doIt("air", { pressure: p.value, temperature: t.value, humidity: u.value }, (g) => g.said)) draw();
+  }));
+  if (s.air) body.append(button("air_use_board", async () => { await doIt("air", { board: true }, say("done")); draw(); }));
+  const standard = choice(s.standards.map((x) => [x.name, x.title]), s.standard, async (v) => { await doIt("air", { board: !s.air, ...(s.air ? typedAir(s.air) : {}), standard: v }, say("done")); draw(); });
+  body.append(h("div", { class: "finder" }, field("air_standard", standard)));
+}
+
+function typedAir(a) {
+  return { pressure: `${a.pressure_Pa} Pa`, temperature: `${a.temperature_K} K`, humidity: `${100 * a.relative_humidity} %` };
+}
+
+async function engine(body) {
+  const s = await see("setup");
+  body.append(h("p", { class: "verdict-line", text: s.build ? say("engine_now", s.build) : say("engine_none") }), h("p", { text: say("engine_how") }));
+  const e = input({ value: s.build?.engine ?? "", list: "engines", required: true }), b = input({ value: s.build?.build ?? "" }), c = input(), by = input();
+  body.append(h("datalist", { id: "engines" }, ...s.engines.map((x) => h("option", { value: x.name }))));
+  body.append(form([field("col_engine", e), field("col_build", b), field("engine_changed", c), field("engine_by", by)], "engine_file", async () => {
+    const got = await doIt("engine", { engine: e.value, build: b.value, changed: c.value, by: by.value }, (g) => say("engine_now", g.filed));
+    if (got) draw();
+  }));
+}
+
+async function drive(body) {
+  const s = await see("setup"), d = s.drive, teeth = s.board_teeth ?? [10, 10];
+  body.append(h("p", { text: say("drive_how") }));
+  const label = input({ value: "bench", required: true });
+  const num = (value, props = {}) => input({ type: "number", value, inputmode: "decimal", ...props });
+  const et = num(teeth[0], { min: 1, max: 200 }), bt = num(teeth[1], { min: 1, max: 200 }), mag = num(d?.magnets ?? 1, { min: 1, max: 16 });
+  const j = num(d?.inertia_kg_m2 ? 1000 * d.inertia_kg_m2 : "", { step: "any", min: 0 }), ju = num(d?.inertia_u_kg_m2 ? 1000 * d.inertia_u_kg_m2 : "", { step: "any", min: 0 });
+  body.append(form([field("drive_label", label), field("drive_engine", et), field("drive_brake", bt), field("drive_magnets", mag), field("drive_inertia", j), field("drive_inertia_u", ju)], "drive_file", async () => {
+    const values = { label: label.value, engine_teeth: Number(et.value), brake_teeth: Number(bt.value), magnets: Number(mag.value) };
+    if (j.value !== "") { values.inertia_kg_m2 = Number(j.value) / 1000; values.inertia_u_kg_m2 = Number(ju.value || 0) / 1000; }
+    const done = await doIt("drive", values, say("done"));
+    const differ = done && s.board_teeth && (values.engine_teeth !== s.board_teeth[0] || values.brake_teeth !== s.board_teeth[1]);
+    if (differ) await doIt("settings", { values: { engine_teeth: values.engine_teeth, brake_teeth: values.brake_teeth } }, say("drive_board"));
+    if (done) draw();
+  }));
+  if (d) body.append(h("p", { text: say("drive_now", { engine: d.engine_teeth, brake: d.brake_teeth, magnets: d.magnets, inertia: d.inertia_kg_m2 ? `${number(1000 * d.inertia_kg_m2, 3)} ± ${number(1960 * d.inertia_u_kg_m2, 3)} g·m²` : say("not_known") }) }));
+}
+
+// --- settings ---
+
+async function settings(body) {
+  const { settings: all } = await see("board-settings");
+  const groups = [...new Set(all.map((x) => x.group))];
+  if (!groups.includes(state.group)) state.group = groups[0];
+  body.append(h("div", { class: "finder" }, field("settings_group", choice(groups.map((g) => [g, g]), state.group, (v) => { state.group = v; draw(".finder select"); }))));
+  body.append(h("p", { text: say("settings_how") }));
+  const columns = ["col_setting", "col_value", "col_unit", "col_bounds", "col_default", "col_meaning"].map((k) => say(k));
+  body.append(table(say("settings_title", { group: state.group }), columns, all.filter((x) => x.group === state.group).map((x) => {
+    const value = input({ type: "number", value: x.value, min: x.low, max: x.high, "aria-label": x.name });
+    const set = button("settings_set", async () => {
+      if (await doIt("settings", { values: { [x.name]: Number(value.value) } }, say(x.at_start ? "settings_restart" : "settings_done", { name: x.name }))) draw();
+    });
+    return [x.name, h("span", { class: "row" }, value, set), x.unit, x.low === null ? "" : say("bounds", { low: number(x.low), high: number(x.high) }), number(x.default),
+      [x.meaning, x.at_start ? say("at_start") : "", x.caution].filter(Boolean).join(" ")];
+  })));
+  body.append(h("div", { class: "row" }, button("restart_board", act("restart"))));
+}

@@ -1,0 +1,317 @@
+"""What the set-up part of the page asks and does: first start, calibration, air, engine, drive, settings."""
+
+from __future__ import annotations
+
+import math
+import time
+from dataclasses import asdict, replace
+from typing import Any
+
+from evenfall_wire.settings import AT_START, SETTINGS
+
+from evenfall.archive.archive import Archive
+from evenfall.archive.filing import check_name
+from evenfall.board import code_texts, run_file
+from evenfall.errors import EvenfallError, InputError, NotFoundError
+from evenfall.model import DEFAULT_STANDARD, Air, Calibration, Setup
+from evenfall.reduction.air import STANDARDS, describe, standard_named
+from evenfall.reduction.calibration import (
+    BUOYANCY,
+    check_drift,
+    effective_arm,
+    implausible,
+    make_calibration,
+)
+from evenfall.reduction.reduce import check_inputs
+from evenfall.screen.bench import Action, Answer, Bench, Question, number_of, text_of
+from evenfall.screen.weights import Weights, read_load
+from evenfall.units import typed
+from evenfall.workflow.fetch import file_air
+
+
+def see_setup(bench: Bench, _: dict[str, str]) -> Answer:
+    """What new runs are filed under, and what is still missing."""
+    with Archive(bench.folder) as archive:
+
+        def active(what: str) -> tuple[int, int] | None:
+            found = archive.active(what)
+            return (int(found[0]), found[1]) if found else None
+
+        calibration, drive, air, build = (active(w) for w in ("calibration", "setup", "air", "build"))
+        standard = archive.active("standard")
+        out: dict[str, Any] = {
+            "calibration": asdict(archive.record(Calibration, calibration[0])) if calibration else None,
+            "drive": asdict(archive.record(Setup, drive[0])) if drive else None,
+            "air": asdict(archive.record(Air, air[0])) if air else None,
+            "air_since": air[1] if air else None,
+            "build": _build(archive, build[0]) if build else None,
+            "engines": archive.engines(),
+        }
+    out["standard"] = standard[0] if standard else DEFAULT_STANDARD
+    out["standards"] = [{"name": s.key, "title": s.title} for s in STANDARDS.values()]
+    out["board_teeth"] = bench.owner.known_teeth()
+    out["self_test"] = bench.self_test
+    return out
+
+
+def _build(archive: Archive, number: int) -> dict[str, Any] | None:
+    rows = archive.rows(
+        "SELECT e.name AS engine, b.name AS build FROM builds b JOIN engines e ON e.id = b.engine_id "
+        "WHERE b.id = ?",
+        number,
+    )
+    return rows[0] if rows else None
+
+
+def see_settings(bench: Bench, _: dict[str, str]) -> Answer:
+    """All settings of the board with unit, bounds and meaning; those of a newer board by name only."""
+    values = bench.owner.settings(fresh=True)
+    table = {s[1]: s for s in SETTINGS}
+    rows = []
+    for name, value in values.items():
+        known = table.get(name)
+        unit, default, low, high, group = known[2:7] if known else ("", None, None, None, "other")
+        rows.append(
+            {
+                "name": name,
+                "value": value,
+                "unit": unit,
+                "default": default,
+                "low": low,
+                "high": high,
+                "group": group,
+                "at_start": group == "pins" or name in AT_START,
+                "meaning": code_texts.SETTING_MEANINGS.get(name, ""),
+                "caution": code_texts.SETTING_CAUTIONS.get(name, ""),
+            }
+        )
+    return {"settings": rows}
+
+
+def do_settings(bench: Bench, body: dict[str, Any]) -> Answer:
+    """Write settings to the board; bounds are checked before, people's agreement by the board."""
+    values = body.get("values")
+    if not isinstance(values, dict) or not values:
+        raise InputError("'values' must be names of settings with their numbers")
+    checked = {name: number_of(values, name) for name in values}
+    bench.owner.ask("settings", lambda line: line.set_settings(checked))
+    now = bench.owner.settings(fresh=True)
+    return {"values": {name: now[name] for name in checked}}
+
+
+def do_restart(bench: Bench, _: dict[str, Any]) -> Answer:
+    bench.owner.ask("restart", lambda line: line.command("restart"))
+    return {}
+
+
+def do_clock(bench: Bench, _: dict[str, Any]) -> Answer:
+    bench.owner.ask("clock", lambda line: line.set_clock())
+    return {}
+
+
+def do_self_test(bench: Bench, _: dict[str, Any]) -> Answer:
+    """Test each part; the result stays until the next test."""
+    rows = bench.owner.ask("self-test", lambda line: line.self_test(), longest_s=120.0)
+    bench.self_test = [
+        {
+            "part": code_texts.say(code_texts.SELF_TEST_ITEMS, item),
+            "result": result,
+            "result_text": code_texts.say(code_texts.SELF_TEST_RESULTS, result),
+            "reading": value,
+            "advice": code_texts.say(code_texts.SELF_TEST_ADVICE, item)
+            if result in ("fail", "ask_person")
+            else "",
+        }
+        for item, result, value in rows
+    ]
+    return {"self_test": bench.self_test}
+
+
+# --- weights ---
+
+
+def see_weights(bench: Bench, _: dict[str, str]) -> Answer:
+    """The weights hung so far, and the line through them as soon as there is one."""
+    weights = Weights(bench.folder)
+    rows = weights.rows()
+    out: dict[str, Any] = {"weights": rows, "fit": None, "why": ""}
+    if len(rows) >= 2:
+        try:
+            fit = weights.fit()
+        except EvenfallError as error:
+            out["why"] = str(error)
+        else:
+            out["fit"] = {
+                "span_count_per_N": fit.span_count_per_N,
+                "span_half": 1.96 * fit.span_u_rel,
+                "linearity": fit.linearity,
+                "hysteresis": fit.hysteresis,
+                "force_N": fit.force_N,
+                "residual_N": fit.residual_N,
+                "up": fit.up,
+                "notes": fit.notes,
+                "implausible": implausible(fit),
+            }
+    return out
+
+
+def do_weigh(bench: Bench, body: dict[str, Any]) -> Answer:
+    """Read the weight that hangs now."""
+    mass = typed(text_of(body, "mass", 40).replace(",", "."), "mass", "weight")
+    if not 0 <= mass < 10_000:
+        raise InputError("the weight must lie from 0 to 10,000 kg")
+    load = bench.owner.ask("reading the load", read_load)
+    return {"count": load.count, "remarks": Weights(bench.folder).add(mass, load)}
+
+
+def do_weigh_undo(bench: Bench, _: dict[str, Any]) -> Answer:
+    Weights(bench.folder).undo()
+    return {}
+
+
+def do_weigh_anew(bench: Bench, _: dict[str, Any]) -> Answer:
+    Weights(bench.folder).clear()
+    return {}
+
+
+def do_calibrate(bench: Bench, body: dict[str, Any]) -> Answer:
+    """Keep the calibration of the hung weights and file new runs under it."""
+    arm, arm_u = (typed(text_of(body, n, 40).replace(",", "."), "length", n) for n in ("arm", "arm_u"))
+    weights_u = typed(text_of(body, "weights_u", 40).replace(",", "."), "ratio", "weights_u")
+    note = text_of(body, "note", 300) if body.get("note") else ""
+    weights = Weights(bench.folder)
+    fit = weights.fit(weights_u)
+    wrong = implausible(fit)
+    if wrong and body.get("accept") is not True:
+        raise InputError(
+            f"this calibration is not plausible: {wrong}. Nothing was kept. Look for a wrong weight or unit, "
+            "a reading in the wrong place, or an arm that touches"
+        )
+    cell_arm, cell_u = effective_arm(arm, 0.0, arm_u, 1.0)
+    made = make_calibration(fit, cell_arm, cell_u, int(time.time()), note)
+    with Archive(bench.folder) as archive, archive.change():
+        number = archive.add_record(made, note)
+        archive.activate("calibration", number)
+    weights.clear()
+    bench.owner.filing_changed()
+    return {
+        "number": number,
+        "span": round(made.span_count_per_N * 1000),
+        "arm_length": round(made.arm_m * 1e6),
+        "notes": fit.notes,
+    }
+
+
+def do_check_off(bench: Bench, _: dict[str, Any]) -> Answer:
+    """The check weight's zero: nothing hangs."""
+    bench.check_zero = bench.owner.ask("reading the load", read_load).count
+    return {"count": bench.check_zero}
+
+
+def do_check_on(bench: Bench, body: dict[str, Any]) -> Answer:
+    """The check weight hangs: log it against the active calibration."""
+    mass = typed(text_of(body, "mass", 40).replace(",", "."), "mass", "check weight")
+    zero = bench.check_zero
+    if zero is None:
+        raise InputError("read the cell without the weight first")
+    with Archive(bench.folder) as archive:
+        now = archive.active("calibration")
+        if now is None:
+            raise NotFoundError("no calibration is active: hang weights first")
+        calibration = archive.record(Calibration, int(now[0]))
+        count = bench.owner.ask("reading the load", read_load).count - zero
+        fresh = (float(int(time.time())), mass, count)
+        check_drift(calibration, [fresh], buoyancy=BUOYANCY)  # a slip must not spoil the log
+        archive.add_check_weight(*fresh)
+        drift = check_drift(calibration, archive.check_weights(), buoyancy=BUOYANCY)
+    bench.check_zero = None
+    return {"error": float(drift.error_rel[-1]), "notes": drift.notes}
+
+
+# --- what runs are filed under ---
+
+
+def do_air(bench: Bench, body: dict[str, Any]) -> Answer:
+    """Air at the intake as typed, or the board's own barometer again."""
+    with Archive(bench.folder) as archive:
+        if body.get("board"):
+            archive.deactivate("air")
+            said = ""
+        else:
+            texts = {
+                n: text_of(body, n, 40).replace(",", ".") for n in ("pressure", "temperature", "humidity")
+            }
+            air = Air(
+                typed(texts["pressure"], "pressure", "pressure"),
+                typed(texts["temperature"], "temperature", "temperature"),
+                typed(texts["humidity"], "ratio", "humidity"),
+            )
+            file_air(archive, air)
+            said = describe(air)
+        if body.get("standard"):
+            archive.activate("standard", standard_named(text_of(body, "standard", 40)).key)
+    bench.owner.filing_changed()
+    return {"said": said}
+
+
+def do_engine(bench: Bench, body: dict[str, Any]) -> Answer:
+    """Add what is new of engine and build, and file new runs under them."""
+    engine, build = text_of(body, "engine", 200).strip(), text_of(body, "build", 200).strip()
+    check_name(engine, "engine")
+    with Archive(bench.folder) as archive, archive.change():
+        if engine.lower() not in [e["name"].lower() for e in archive.engines()]:
+            archive.add_engine(engine)
+        known = [b["build"].lower() for b in archive.builds(engine)]
+        if build and build.lower() not in known:
+            changed = text_of(body, "changed", 500) if body.get("changed") else ""
+            by = text_of(body, "by", 200) if body.get("by") else ""
+            number = archive.add_build(engine, build, changed, by)
+        else:
+            number = archive.build_id(engine, build or None)
+        archive.activate("build", number)
+        return {"filed": _build(archive, number)}
+
+
+def do_drive(bench: Bench, body: dict[str, Any]) -> Answer:
+    """Add a set-up on top of the last one of its name, and file new runs under it."""
+    label = text_of(body, "label", 200).strip()
+    check_name(label, "set-up")
+    given: dict[str, Any] = {n: number_of(body, n) for n in ("engine_teeth", "brake_teeth", "magnets")}
+    for name in ("inertia_kg_m2", "inertia_u_kg_m2", "drive_efficiency"):
+        value = body.get(name)
+        if value is not None:
+            if isinstance(value, bool) or not isinstance(value, (int, float)) or not math.isfinite(value):
+                raise InputError(f"'{name}' must be a number")
+            given[name] = float(value)
+    with Archive(bench.folder) as archive, archive.change():
+        try:
+            base = archive.record(Setup, archive.record_named(Setup, label))
+        except NotFoundError:
+            base = Setup()
+        made = replace(base, **given)
+        check_inputs(run_file.decode_run(b""), Calibration(0.0, 1.0, made_unix_s=1 << 40), made)
+        archive.activate("setup", archive.add_record(made, label))
+    bench.owner.filing_changed()
+    return {"drive": asdict(made)}
+
+
+ACTIONS: dict[str, Action] = {
+    "settings": do_settings,
+    "restart": do_restart,
+    "clock": do_clock,
+    "self-test": do_self_test,
+    "weigh": do_weigh,
+    "weigh-undo": do_weigh_undo,
+    "weigh-anew": do_weigh_anew,
+    "calibrate": do_calibrate,
+    "check-off": do_check_off,
+    "check-on": do_check_on,
+    "air": do_air,
+    "engine": do_engine,
+    "drive": do_drive,
+}
+QUESTIONS: dict[str, Question] = {
+    "setup": see_setup,
+    "board-settings": see_settings,
+    "weights": see_weights,
+}
