@@ -125,6 +125,9 @@ def _table(keys: tuple[Key, ...]) -> list[str]:
 ALIASES = {"pull": "sweep", "run": "live"}  # the names until version 0.1
 
 
+NEEDS_POSIX = ("fcntl", "termios", "tty", "pty")  # modules of Python that Windows lacks
+
+
 class Commands(click.Group):
     """Turns the bench's own errors into one sentence and exit code 2; knows old names of commands."""
 
@@ -138,6 +141,12 @@ class Commands(click.Group):
             return super().invoke(ctx)
         except (ScenarioError, BenchError) as error:
             click.echo(f"evenfall-bench: {error}", err=True)
+            ctx.exit(2)
+        except ImportError as error:
+            if error.name not in NEEDS_POSIX:
+                raise
+            sentence = "the bench runs on Linux or macOS: its port is a pseudo-terminal, which is not here"
+            click.echo(f"evenfall-bench: {sentence}", err=True)
             ctx.exit(2)
 
 

@@ -47,7 +47,6 @@ def chart(
     """
     from evenfall.archive.archive import Archive
     from evenfall.output.plain import chart_as_json
-    from evenfall.output.plots import control_figure, save
     from evenfall.output.text import UNIT_CHOICES, chart_lines
     from evenfall.statistics.control_chart import control_chart
     from evenfall.workflow.run_groups import checked_target, reference_sessions
@@ -72,6 +71,8 @@ def chart(
         for line in [*chart_lines(result, chosen), *([left_out] if left_out else [])]:
             echo(line)
     if target:
+        from evenfall.output.plots import control_figure, save
+
         figure = control_figure(
             chosen.power(result.mean_W),
             float(chosen.power(result.centre_W)),

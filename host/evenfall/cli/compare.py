@@ -63,7 +63,6 @@ def compare(
 
     from evenfall.archive.archive import Archive
     from evenfall.output.plain import comparison_as_json
-    from evenfall.output.plots import comparison_figure, save
     from evenfall.output.text import UNIT_CHOICES, comparison_report
     from evenfall.statistics.compare import compare as compared
     from evenfall.units import typed
@@ -95,5 +94,7 @@ def compare(
     else:
         Console().print(comparison_report(result, chosen))
     if target:
+        from evenfall.output.plots import comparison_figure, save
+
         save(comparison_figure(result, chosen), target)
         echo(f"Plot: {target}", err=as_json)

@@ -47,7 +47,6 @@ def repeat(
 
     from evenfall.archive.archive import Archive
     from evenfall.output.plain import group_as_json
-    from evenfall.output.plots import group_curve, plot_curves
     from evenfall.output.text import UNIT_CHOICES, group_report
     from evenfall.workflow.run_groups import checked_target, group_of
 
@@ -60,5 +59,7 @@ def repeat(
     else:
         Console().print(group_report(g, chosen))
     if target:
+        from evenfall.output.plots import group_curve, plot_curves
+
         plot_curves([group_curve(g)], target, units=chosen)
         echo(f"Plot: {target}", err=as_json)

@@ -12,7 +12,7 @@ from pathlib import Path
 
 from evenfall.archive.archive import Archive
 from evenfall.errors import EvenfallError
-from evenfall.workflow.demo import CALIBRATION, ENGINE, SCENARIO, SETUP, bench_running, check_folder
+from evenfall.workflow.demo import SCENARIO, bench_running, check_folder, furnish
 
 BUILD = "as found"
 START_S = 30.0  # the bench needs a second or two; a busy computer more
@@ -36,7 +36,7 @@ def practising(
     """Run the bench in real time until the block ends; its invented engine is filed in `folder`."""
     with Archive(folder) as archive:
         check_folder(archive)
-        _furnish(archive)
+        furnish(archive)
     with tempfile.TemporaryDirectory(prefix="evenfall-practice-") as place:
         port, control = Path(place) / "board", Path(place) / "hands"
         options = ("--realtime", "--control", str(control))
@@ -48,18 +48,6 @@ def practising(
                     raise EvenfallError("the bench in software does not start: is the computer very busy?")
                 time.sleep(0.05)
             yield Practice(port, lambda words: tell(control, words))
-
-
-def _furnish(archive: Archive) -> None:
-    """The invented engine with its calibration and set-up, once."""
-    with archive.change():
-        if ENGINE not in archive.words("engine"):
-            archive.add_engine(ENGINE, remark="invented")
-        archive.activate("build", archive.build_id(ENGINE))
-        if archive.active("calibration") is None:
-            archive.activate("calibration", archive.add_record(CALIBRATION, CALIBRATION.note))
-        if archive.active("setup") is None:
-            archive.activate("setup", archive.add_record(SETUP, "crew's bench"))
 
 
 def tell(control: Path, words: str) -> str:

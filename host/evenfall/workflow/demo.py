@@ -8,6 +8,7 @@ volunteer trail crew.
 from __future__ import annotations
 
 import contextlib
+import importlib.util
 import shutil
 import subprocess
 import sys
@@ -19,7 +20,7 @@ from pathlib import Path
 
 from evenfall.archive.archive import Archive, Query
 from evenfall.board.link import Link
-from evenfall.errors import EvenfallError, InputError
+from evenfall.errors import DamageError, EvenfallError, InputError
 from evenfall.model import Calibration, Setup
 
 SCENARIO = "trail-crew"
@@ -30,16 +31,46 @@ CALIBRATION = Calibration(
     zero_count=0.0, span_count_per_N=142701.0, span_u_rel=0.001, arm_m=0.25, arm_u_m=0.0002, note=HUNG_WEIGHTS
 )
 SETUP = Setup(engine_teeth=10, brake_teeth=10, inertia_kg_m2=0.0024, inertia_u_kg_m2=0.00005)
+BUILD_BEFORE, BUILD_AFTER = "as found", "raised port"
 PATIENCE_S = 120.0
 
 
 def bench_program() -> str:
-    """Path of `evenfall-bench`; EvenfallError says how to get it."""
+    """Path of `evenfall-bench`; EvenfallError says how to get it, or what runs here instead."""
+    if importlib.util.find_spec("termios") is None:
+        raise EvenfallError(
+            "the simulated bench needs Linux or macOS (its port is a pseudo-terminal); "
+            "evenfall demo --recorded shows runs recorded on it, on any system"
+        )
     beside = Path(sys.executable).with_name("evenfall-bench")
     found = str(beside) if beside.exists() else shutil.which("evenfall-bench")
     if not found:
-        raise EvenfallError("the bench in software is not installed: make setup installs it")
+        raise EvenfallError(
+            "the bench in software is not installed: install evenfall[bench], or see recorded runs with "
+            "evenfall demo --recorded"
+        )
     return found
+
+
+def furnish(archive: Archive) -> None:
+    """File the invented engine with its calibration and set-up, once, and make them active."""
+    with archive.change():
+        if ENGINE not in archive.words("engine"):
+            archive.add_engine(ENGINE, remark="invented")
+        archive.activate("build", archive.build_id(ENGINE))
+        if archive.active("calibration") is None:
+            archive.activate("calibration", archive.add_record(CALIBRATION, CALIBRATION.note))
+        if archive.active("setup") is None:
+            archive.activate("setup", archive.add_record(SETUP, "crew's bench"))
+
+
+def take_in_recorded(archive: Archive) -> list[int]:
+    """The runs that come with this program, three of each build, taken in; their numbers."""
+    files = sorted((Path(__file__).parent / "recorded").glob("run-*.json"))
+    if not files:
+        raise DamageError("this copy of evenfall carries no recorded runs: install it again")
+    furnish(archive)
+    return [archive.import_file(file.read_bytes())[0] for file in files]
 
 
 def check_folder(archive: Archive) -> None:
