@@ -70,6 +70,7 @@ class Run:
     complete: bool
     damage: list[str] = field(default_factory=list)  # sentences: gaps, truncated tail, unknown frames
     start_tick: int = 0  # the board's tick that all times count from
+    boot_count: int = 0  # which start of the board it was made in
 
 
 @dataclass(frozen=True)

@@ -328,6 +328,7 @@ def decode_run(data: bytes) -> Run:
         complete=bool(end and end["complete"]),
         damage=damage,
         start_tick=start_tick,
+        boot_count=header["boot_count"],
     )
 
 

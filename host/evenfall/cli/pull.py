@@ -83,7 +83,7 @@ def pull(
     from disk, and only then acknowledged to the board.
     """
     from evenfall.archive.archive import Archive
-    from evenfall.workflow.fetch import active_filing
+    from evenfall.workflow.fetch import active_filing, teeth_warning
 
     air = typed_air(pressure, temperature, humidity)
     with Archive(archive_dir) as archive:
@@ -97,6 +97,8 @@ def pull(
             progress(f"board {info.uid} on {line.url}, firmware {info.firmware}, protocol {info.protocol}")
             entries = _choose(line.runs_at_rest(), every_run(lists), everything)
             _set_clock_once(line)
+            if wrong := teeth_warning(line, archive, filing):
+                progress(f"WARNING: {wrong}")
             _fetch(line, archive, entries, filing, delete_after, results, failed)
             counters = line.counters
         progress(f"line: {counters.sentence()}")

@@ -12,16 +12,19 @@ from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 
+from evenfall_wire.messages import TICK_HZ, TICK_WRAP
+
 from evenfall import config
 from evenfall.archive.archive import Archive
 from evenfall.board import run_file
 from evenfall.board.link import Link
 from evenfall.board.transfer import Progress, RunEntry
 from evenfall.errors import BoardError, DamageError, LinkError
-from evenfall.model import DEFAULT_STANDARD, Air
+from evenfall.model import DEFAULT_STANDARD, Air, Run, Setup
 from evenfall.reduction.air import check_air, standard_named
 
 AIR_STALE_S = 3 * 3600  # common practice, no source: the weather moves the factor by 0.1-0.3 % an hour
+TICK_WRAP_S = TICK_WRAP / TICK_HZ
 CLOCK_SLACK_S = 120  # a reading dated so far ahead is no more than a clock that was set
 
 
@@ -68,6 +71,38 @@ def active_filing(archive: Archive, warn: Callable[[str], None] = lambda _: None
     )
 
 
+@dataclass(frozen=True)
+class HostClock:
+    """This computer's clock and the board's ticks at one moment: they date runs of a board without one."""
+
+    unix_s: float
+    tick_s: float  # of the board, modulo TICK_WRAP_S
+    uptime_s: float
+    boot_count: int
+
+    @classmethod
+    def read(cls, line: Link) -> HostClock:
+        """Ask the board, between two looks at this computer's clock."""
+        assert line.info
+        before = time.time()
+        status = line.status()
+        return cls(
+            (before + time.time()) / 2, float(status["tick"]), float(status["uptime_s"]), line.info.boot_count
+        )
+
+    def start_of(self, run: Run) -> int:
+        """When the run began, Unix seconds.
+
+        The newest moment at which the board's ticks stood where the run began: exact for a run of the
+        last 4.5 minutes, else late by a multiple of that, and never before the board's start.  A run of an
+        earlier start of the board is put at the end of that one at the latest.
+        """
+        if run.boot_count != self.boot_count:
+            return int(self.unix_s - self.uptime_s) - 1
+        age_s = (self.tick_s - run.start_tick / TICK_HZ) % TICK_WRAP_S
+        return round(self.unix_s - min(age_s, max(self.uptime_s, 1.0)))
+
+
 def take_runs(
     line: Link,
     archive: Archive,
@@ -87,6 +122,8 @@ def take_runs(
     uid = line.info.uid
     partials = {e.run_id: archive.partial_path(uid, e.run_id, e.size, e.crc32) for e in entries}
     todo = list(entries)
+    undated = [e for e in entries if not e.started_unix_s]
+    clock = HostClock.read(line) if undated else None
     while todo:
         known = [archive.known_run(uid, e.run_id, e.size, e.crc32) for e in todo]
         if known[0] is not None:
@@ -95,7 +132,9 @@ def take_runs(
             here = next((n for n, number in enumerate(known) if number is not None), len(todo))
             wanted = [(e, partials[e.run_id]) for e in todo[:here]]
             fetched = line.read_runs_through(wanted, progress)
-            came = ((e, _keep(archive, uid, e, d, filing, partials[e.run_id]), True) for e, d in fetched)
+            came = (
+                (e, _keep(archive, uid, e, d, filing, partials[e.run_id], clock), True) for e, d in fetched
+            )
         for entry, number, new in came:
             copy = archive.read_back(number)
             # before the board is told: after that nobody would come for it
@@ -107,7 +146,15 @@ def take_runs(
             yield entry, number, new
 
 
-def _keep(archive: Archive, uid: str, entry: RunEntry, data: bytes, filing: Filing, partial: Path) -> int:
+def _keep(
+    archive: Archive,
+    uid: str,
+    entry: RunEntry,
+    data: bytes,
+    filing: Filing,
+    partial: Path,
+    clock: HostClock | None,
+) -> int:
     """Store a run that came from board `uid`; DamageError when its header names another run or board."""
     run = run_file.decode_run(data)
     if run.board_uid and (run.board_uid, run.run_id) != (uid, entry.run_id):
@@ -120,7 +167,10 @@ def _keep(archive: Archive, uid: str, entry: RunEntry, data: bytes, filing: Fili
         run = replace(run, board_uid=uid, run_id=entry.run_id, started_unix_s=started)
     try:
         return archive.store_run(
-            data, run=replace(run, damage=[*entry.damage, *run.damage]), **asdict(filing)
+            data,
+            run=replace(run, damage=[*entry.damage, *run.damage]),
+            started_unix_s=clock.start_of(run) if clock and not run.started_unix_s else None,
+            **asdict(filing),
         )
     except DamageError as error:
         raise DamageError(
@@ -139,6 +189,32 @@ def _tell(line: Link, entry: RunEntry, number: int, copy: bytes) -> None:
             f"run {entry.run_id} is safe in the archive as run {number}, but the board was not told "
             f"({error}); the next pull tells it"
         ) from None
+
+
+def teeth_warning(line: Link, archive: Archive, filing: Filing) -> str:
+    """Why the set-up that new runs are filed under cannot be this board's; empty when it can.
+
+    The board guards speeds by its own teeth and counts by its own magnets, the reduction by the set-up's.
+    """
+    if filing.setup_id is None:
+        return ""
+    setup = archive.record(Setup, filing.setup_id)
+    board = line.settings()
+    said = []
+    if board["engine_teeth"] * setup.brake_teeth != board["brake_teeth"] * setup.engine_teeth:
+        said.append(
+            f"teeth {board['engine_teeth']}:{board['brake_teeth']}, the set-up "
+            f"{setup.engine_teeth}:{setup.brake_teeth}"
+        )
+    if board["magnets"] != setup.magnets:
+        said.append(f"{board['magnets']} magnets, the set-up {setup.magnets}")
+    if not said:
+        return ""
+    return (
+        f"the board is set to {' and '.join(said)}: one of them is wrong, and so would be speed and power. "
+        "Count them, then set both: evenfall board set engine_teeth=N brake_teeth=N magnets=N, "
+        "evenfall setup add NAME"
+    )
 
 
 def file_air(archive: Archive, air: Air) -> int:

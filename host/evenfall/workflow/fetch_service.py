@@ -10,7 +10,7 @@ from evenfall.board.link import Link
 from evenfall.board.transfer import Progress
 from evenfall.errors import EvenfallError
 from evenfall.model import DEFAULT_STANDARD, Air
-from evenfall.workflow.fetch import active_filing, take_runs
+from evenfall.workflow.fetch import active_filing, take_runs, teeth_warning
 from evenfall.workflow.reduce_service import reduce_stored
 
 
@@ -20,11 +20,12 @@ class Fetched:
 
     numbers: tuple[int, ...]
     unreduced: tuple[str, ...]
+    warning: str = ""  # why the figures may be wrong; empty when nothing is known against them
 
     @property
     def sentence(self) -> str:
         came = f"run {', '.join(map(str, self.numbers))}" if self.numbers else "nothing new"
-        return "; ".join([came, *self.unreduced])
+        return "; ".join([came, *self.unreduced, *([f"WARNING: {self.warning}"] if self.warning else [])])
 
 
 def fetch_waiting(line: Link, folder: Path, progress: Progress = lambda *_: None) -> Fetched:
@@ -36,6 +37,7 @@ def fetch_waiting(line: Link, folder: Path, progress: Progress = lambda *_: None
     unreduced: list[str] = []
     with Archive(folder) as archive:
         filing = active_filing(archive)
+        warning = teeth_warning(line, archive, filing)
         entries = [e for e in line.runs() if "acknowledged" not in e.flags]
         for _, number, _ in take_runs(line, archive, entries, filing, progress):
             came.append(number)
@@ -43,7 +45,7 @@ def fetch_waiting(line: Link, folder: Path, progress: Progress = lambda *_: None
                 reduce_stored(archive, number)
             except EvenfallError as error:
                 unreduced.append(f"run {number} is kept but cannot be reduced: {error}")
-    return Fetched(tuple(came), tuple(unreduced))
+    return Fetched(tuple(came), tuple(unreduced), warning)
 
 
 def active_standard(archive_dir: Path) -> tuple[str, Air | None]:

@@ -34,7 +34,7 @@ from evenfall.reduction.calibration import BUOYANCY, check_drift
 from evenfall.statistics import counting
 from evenfall.statistics.compare import Group, ReducedRun, compare, group
 from evenfall.units import typed
-from evenfall.workflow.fetch import active_filing, file_air, take_runs
+from evenfall.workflow.fetch import active_filing, file_air, take_runs, teeth_warning
 
 STEPS = (
     "self_test",
@@ -370,6 +370,8 @@ class Guide:
             state = code_texts.say(code_texts.STATES, status["state"])
             raise BoardError(f"the board is not at rest ({state}); wait until the run is stored")
         filing = active_filing(self.archive, self.talk.say)
+        if wrong := teeth_warning(line, self.archive, filing):
+            self.talk.say(f"! {wrong}")
         entries = [e for e in line.runs() if "acknowledged" not in e.flags]
         for _ in take_runs(line, self.archive, entries, filing):
             pass

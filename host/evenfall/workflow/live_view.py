@@ -227,7 +227,9 @@ def render(
     if s is not None:
         parts += [_gauges(view, s, units), _traces(view, units), Text(), _facts(view, s, standard, typed_air)]
     parts += [Text(), _runs(runs, units), Text()]
-    parts.append(Text("Ctrl-C leaves the view; the bench goes on by itself.", style="dim"))
+    parts.append(
+        Text("Torque and power as read, nothing corrected. Ctrl-C leaves; the bench goes on.", style="dim")
+    )
     return Group(*parts)
 
 
@@ -258,9 +260,9 @@ def _gauges(view: View, s: dict[str, Any], units: Units) -> RenderableType:
     values = [
         ("crank speed", f"{s['speed']:,.0f}", "rpm"),
         ("set speed", f"{s['set_speed']:,.0f}" if s["set_speed"] else "–", "rpm"),
-        ("brake torque, as read", f"{float(units.torque(s['torque'])):.2f}", units.torque_name),
+        ("brake torque", f"{float(units.torque(s['torque'])):.2f}", units.torque_name),
         (
-            "brake power, as read",
+            "brake power",
             "–" if watts is None else f"{float(units.power(watts)):.2f}",
             units.power_name,
         ),
@@ -301,13 +303,13 @@ def _bars(values: Sequence[float]) -> Text:
 
 
 def air_line(status: dict[str, Any], standard: str, typed_air: Air | None) -> str:
-    """Air and its correction factor, from the board's sensor or as typed."""
-    if "air_ok" in status["flags"]:
+    """Air and factor that a run made now would be corrected with: as typed, else by the board's sensor."""
+    if typed_air is not None:
+        air = typed_air
+    elif "air_ok" in status["flags"]:
         air = Air(
             status["pressure"], status["temperature"] + 273.15, status["humidity"] / 100, source="board"
         )
-    elif typed_air is not None:
-        air = typed_air
     else:
         return "no air reading: type one with evenfall air set"
     try:
