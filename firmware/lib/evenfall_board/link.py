@@ -10,6 +10,7 @@ import select
 import struct
 import sys
 import time
+from array import array
 from binascii import crc32
 
 from evenfall_wire import codes
@@ -33,6 +34,7 @@ LIST_RUNS = 17  # entries of 20 bytes in a run_list
 PAIRS = 60  # settings pairs in a message
 ANSWER_BYTES = 96  # the longest reply that is kept to be said again: self_test_result
 FIRST_UNIX_S = 1735689600  # 2025-01-01: no board was built before
+TYPE, SEQUENCE, PAYLOAD_CRC, CHALLENGE = range(4)  # places of Link._last
 LAST_UNIX_S = 2145916800  # 2038-01-01: a clock beyond is a mistake
 
 REFUSED = {name: i for i, name in enumerate(codes.REFUSALS)}
@@ -80,10 +82,11 @@ class Link:
         self._ms = 0
         self._request = 0  # type and sequence of what is being answered
         self._sequence = 0
-        self._last = (0, 0, 0)  # type, sequence, CRC of the payload of the newest request of ONCE
+        # of the newest request of ONCE; the challenge is made when first needed, another one at each start.
+        # As objects of their own they would be made anew and split the heap's hole.
+        self._last = array("I", (0, 0, 0, 0))
         self._answer = bytearray(ANSWER_BYTES)
         self._answer_size = 0  # 0: it is still being done
-        self._challenge = 0  # made when first needed, another one at each start
         self.unknown = 0
 
     @property
@@ -201,7 +204,11 @@ class Link:
         size = pack_into(name, self._framer.payload, 0, head, each)
         self._finish(BY_NAME[name][0], size)
         last = self._last
-        if last[0] == self._request and last[1] == self._sequence and len(self._send) <= ANSWER_BYTES:
+        if (
+            last[TYPE] == self._request
+            and last[SEQUENCE] == self._sequence
+            and len(self._send) <= ANSWER_BYTES
+        ):
             self._answer_size = len(self._send)
             self._answer[: self._answer_size] = self._send
 
@@ -227,11 +234,15 @@ class Link:
             # the host has stopped reading: what it wants now counts more than the rest of the frame
             self._cut_short = True
             self._send = None
-        if kind in ONCE and self._last == (kind, sequence, crc32(payload)):
+        if kind in ONCE and self._is_last(kind, sequence, payload):
             if self._answer_size:  # the reply was lost: say it again, do not do it again
                 self.send(memoryview(self._answer)[: self._answer_size])
             return
         self._answer_request(kind, sequence, payload)
+
+    def _is_last(self, kind, sequence, payload):
+        last = self._last
+        return last[TYPE] == kind and last[SEQUENCE] == sequence and last[PAYLOAD_CRC] == crc32(payload)
 
     def _answer_request(self, kind, sequence, payload):
         """Answer a request, or begin to."""
@@ -270,7 +281,8 @@ class Link:
             if self._job and not self._gives_way(kind, sequence, payload):
                 return
             if kind in ONCE:
-                self._last = (kind, sequence, crc32(payload))
+                last = self._last
+                last[TYPE], last[SEQUENCE], last[PAYLOAD_CRC] = kind, sequence, crc32(payload)
                 self._answer_size = 0
         answer = getattr(self, "_" + name)(kind, head, each)
         if answer is not None:
@@ -368,10 +380,10 @@ class Link:
         finally:
             if f:
                 f.close()
-        if not self._challenge:
+        if not self._last[CHALLENGE]:
             start = struct.pack("<II", self._board.starts.count, time.ticks_us())
-            self._challenge = crc32(start, crc32(self._board.uid))
-        self.reply("read_done", (entry.run_id, offset, at - offset, crc, self._challenge))
+            self._last[CHALLENGE] = crc32(start, crc32(self._board.uid))
+        self.reply("read_done", (entry.run_id, offset, at - offset, crc, self._last[CHALLENGE]))
 
     def _ack_run(self, kind, head, each):
         entry = self._find(kind, head[1])
@@ -385,7 +397,7 @@ class Link:
         if size == entry.size:
             import hashlib
 
-            digest = hashlib.sha256(struct.pack("<I", self._challenge))
+            digest = hashlib.sha256(struct.pack("<I", self._last[CHALLENGE]))
             for _ in board.store.checksum(entry, digest):
                 yield
             digest = digest.digest()

@@ -180,16 +180,16 @@ class Recorder:
                 self.trace = Ring("control_trace", traces)  # the largest pages first
                 self.loads = WordRing("load_samples", loads)
                 self.edges = WordRing("edge_times", edges)
+                self.events = Ring("events", 100)
+                self.air = Ring("air", 24)
+                self.zeros = Ring("zeros", 8)
                 break
             except MemoryError:  # gaps smaller than a page: a shorter record
                 if self.seconds <= 1:
                     raise
-                self.trace = self.loads = self.edges = None
+                self.trace = self.loads = self.edges = self.events = self.air = None
                 gc.collect()
                 free -= RESERVE // 20
-        self.events = Ring("events", 100)
-        self.air = Ring("air", 24)
-        self.zeros = Ring("zeros", 8)
         self._every = max(1, (nominal_hz + TRACE_HZ - 1) // TRACE_HZ)
         self._skip = 0
         self.start_tick = 0

@@ -19,8 +19,10 @@ MAX_LEARNED = 60  # slots; what one 'learned' message can carry
 VALUE_LIMIT = 0x7FFFFFFF
 NUMBER, NAME, UNIT, DEFAULT, LOWEST, HIGHEST, GROUP = range(7)  # columns of SETTINGS
 TRACE_HZ = 27  # of the control trace: every third step at 80 samples/s
-# of RAM for one sweep's records: what an RP2040 has beside the program, an RP2350 holds more
-MAX_RECORD_BYTES = 200000 if "RP2350" in getattr(sys.implementation, "_machine", "") else 64000
+# of RAM for one sweep's records: what an RP2040 has beside the program, an RP2350 holds more; the interpreter
+# of a computer stands for a chip between the two
+_CHIP = getattr(sys.implementation, "_machine", "")
+MAX_RECORD_BYTES = 200000 if "RP2350" in _CHIP else 43000 if "RP2040" in _CHIP else 64000
 
 
 # these keep people safe; with the button held a person at the board agrees to the change

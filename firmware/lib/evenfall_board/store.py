@@ -22,6 +22,7 @@ erases: under 0.25 erases a run, so 400,000 runs, or 50 runs a day for 20 years.
 """
 
 import os
+from array import array
 from binascii import crc32
 
 from evenfall_wire.codes import RUN_BITS, VERDICTS
@@ -33,13 +34,13 @@ from .drivers.ticks import diff as ticks_between
 FORMAT = 1
 SYNC_FRAMES = 24  # frames between synchronisations: what a power cut can cost
 CHUNK = 512  # bytes read at a time
-MAX_RUNS = 40  # of which the list is kept in RAM, about 200 bytes each; 1.4 MB of flash hold no more
+MAX_RUNS = 40  # of which the list is kept in RAM, some 200 bytes each; 1.4 MB of flash hold no more
 COMPLETE = 1 << RUN_BITS.index("complete")
 ACKNOWLEDGED = 1 << RUN_BITS.index("acknowledged")
 TRUNCATED = 1 << RUN_BITS.index("truncated")
 ABORTED = 1 << RUN_BITS.index("aborted")
 UNREADABLE = 1 << RUN_BITS.index("unreadable")
-ENDINGS = (".run", ".trunc", ".torn", ".run.ok", ".trunc.ok", ".torn.ok")
+ENDINGS = (".run", ".trunc", ".torn", ".run.ok", ".trunc.ok", ".torn.ok", ".tmp")
 
 
 def type_of(name):
@@ -49,7 +50,7 @@ def type_of(name):
 def parse_name(name):
     """(run number, ending) of a file name, or None when it is not ours."""
     ending = name[8:]
-    if ending not in ENDINGS and ending != ".tmp":
+    if ending not in ENDINGS:
         return None
     for c in name[:8]:
         if c not in "0123456789abcdef":
@@ -58,18 +59,48 @@ def parse_name(name):
 
 
 class Entry:
-    """What the run list says of one run; `size` is the file's."""
+    """What the run list says of one run; `size` is the file's.
 
-    def __init__(self, run_id, ending):
+    Made once at the start and used again for another run: an object made after the start and kept would lie
+    in the middle of the heap's hole.  So numbers that can exceed a small integer lie in an array.
+    """
+
+    def __init__(self):
+        self._wide = array("I", (0, 0))  # CRC-32 and started_unix_s
+        self._crc_known = False
+        self.begin(0, ".tmp")
+
+    def begin(self, run_id, ending):
+        """Stand for another run, of which no more is known."""
         self.run_id = run_id
-        self.ending = ending
-        self.size = 0
-        self.crc = None  # worked out when first asked for
-        self.frames = 0
-        self.verdict = 0
-        self.started = 0
+        self.rename(ending)
+        self.size = self.frames = self.verdict = self.started = 0
+        self.crc = None
         self.complete = False
         self.readable = True
+        return self
+
+    def rename(self, ending):
+        """Take the constant of that text, not the text that was cut from a file's name."""
+        self.ending = ENDINGS[ENDINGS.index(ending)]
+
+    @property
+    def crc(self):
+        """CRC-32 of the file, or None: it is worked out when first asked for."""
+        return self._wide[0] if self._crc_known else None
+
+    @crc.setter
+    def crc(self, value):
+        self._crc_known = value is not None
+        self._wide[0] = value or 0
+
+    @property
+    def started(self):
+        return self._wide[1]
+
+    @started.setter
+    def started(self, unix_s):
+        self._wide[1] = unix_s
 
     def truncated(self):
         return self.ending[:6] == ".trunc" or self.ending[:5] == ".torn"
@@ -96,6 +127,9 @@ class Store:
         self._framer = Framer()
         self._buffer = bytearray(CHUNK)
         self.entries = []
+        self._spare = [
+            Entry() for _ in range(MAX_RUNS + 1)
+        ]  # for a run being written, one more than are listed
         self.ok = False
         self.free = 0
         self.feed_watchdog = None  # called between long steps
@@ -126,9 +160,10 @@ class Store:
                 parsed = parse_name(name)
                 if parsed and parsed[1] == ".tmp":
                     self._recover(parsed[0], found)
+            self._spare += self.entries
             self.entries = []
             for run_id in sorted(found):
-                self.entries.append(self._inspect(Entry(run_id, found[run_id])))
+                self.entries.append(self._inspect(self._spare_entry().begin(run_id, found[run_id])))
                 self._between_steps()
             self.ok = True
             self.measure()
@@ -138,7 +173,7 @@ class Store:
     def _recover(self, run_id, found):
         """A file that was being written: keep its whole frames as a truncated run."""
         path = self._path(run_id, ".tmp")
-        entry = Entry(run_id, ".tmp")
+        entry = Entry().begin(run_id, ".tmp")
         self._scan(entry)
         if run_id in found or entry.size == 0:
             os.remove(path)  # nothing in it, or already there whole
@@ -278,6 +313,10 @@ class Store:
                 n += 1
         return n
 
+    def _spare_entry(self):
+        """An entry that stands for no run; flash filled by other firmware may hold more than are ready."""
+        return self._spare.pop() if self._spare else Entry()
+
     def last_run(self):
         """The highest run number ever given out."""
         last = self._starts.last_run
@@ -313,7 +352,7 @@ class Store:
         if not entry.ending.endswith(".ok"):
             new = entry.ending + ".ok"
             os.rename(self._path(entry.run_id, entry.ending), self._path(entry.run_id, new))
-            entry.ending = new
+            entry.rename(new)
 
     def remove(self, entry, damaged=0):
         """Remove an acknowledged run, or with `damaged` one that cannot be read; its number is not given out
@@ -323,6 +362,7 @@ class Store:
         self._starts.keep_run_number(entry.run_id)
         os.remove(self._path(entry.run_id, entry.ending))
         self.entries.remove(entry)
+        self._spare.append(entry)
 
     # --- writing ---
 
@@ -334,7 +374,7 @@ class Store:
         """
         recorder = run["recorder"]
         run_id = self.last_run() + 1
-        entry = Entry(run_id, ".tmp")
+        entry = self._spare_entry().begin(run_id, ".tmp")
         entry.crc = 0
         entry.started = run["started_unix_s"]
         framer = self._framer
@@ -396,9 +436,11 @@ class Store:
             put("run_end", pack_into("run_end", framer.payload, 0, end))
         finally:
             f.close()
+            self._spare.append(entry)  # for the next one, when the file could not be written
         yield
         os.rename(self._path(run_id, ".tmp"), self._path(run_id, ".run"))
-        entry.ending = ".run"
+        self._spare.remove(entry)
+        entry.rename(".run")
         self.entries.append(entry)
 
     def _put_ring(self, ring, start, count, put):
