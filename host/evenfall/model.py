@@ -88,6 +88,9 @@ class Calibration:
     linearity_u_N: float = 0.0  # standard uncertainty at any load, from the hung weights
     hysteresis_u_N: float = 0.0
     max_load_N: float = 0.0  # the largest load hung; 0: not known
+    span_tc_per_K: float | None = None  # the maker's limit for the span, relative per kelvin; None: a prior
+    temperature_K: float | None = None  # of the cell when the weights were hung; None: not known
+    hose_u_N: float | None = None  # standard uncertainty of what hoses and jet push; None: never measured
 
 
 @dataclass(frozen=True)
@@ -105,6 +108,11 @@ class Setup:
     load_delay_u_s: float = 0.002
     arm_changed_unix_s: int = 0  # when the arm or cell was last moved; an older calibration is refused
     height_m: float | None = None  # of the place above sea level; a typed pressure is held against it
+    # drag that the cell does not feel, on the brake's shaft at w rad/s: constant + linear w + square w^2
+    shaft_loss_Nm: float = 0.0
+    shaft_loss_Nm_s: float = 0.0
+    shaft_loss_Nm_s2: float = 0.0
+    shaft_loss_u_Nm: float | None = None  # standard; None: never measured, then the three are 0
 
 
 DEFAULT_STANDARD = "iso1585"  # the air correction where nobody chose one
@@ -122,6 +130,7 @@ class Air:
     temperature_u_K: float = 0.5
     humidity_u: float = 0.03
     source: str = "typed"
+    where: str = ""  # the place of the sensor, as typed; empty: not said
 
 
 @dataclass(frozen=True)

@@ -33,7 +33,14 @@ def commands(command, path=()):
 
 
 # a question comes first
-ASKS = (["calibrate", "span"], ["calibrate", "check"], ["day"], ["session"], ["board", "delete"])
+ASKS = (
+    ["calibrate", "span"],
+    ["calibrate", "check"],
+    ["calibrate", "hose"],
+    ["day"],
+    ["session"],
+    ["board", "delete"],
+)
 ALL = list(commands(cli.load_commands()))
 LISTS = ["0", "999", "a", "5-1", "1-", "-", "1,,2", "1,1", "1-9999", "1;2", "1 to 3", ""]
 QUANTITIES = ["5", "5 parsecs", "x", "nan mm", "1e999 mm", "mm", "5 mm 3", "", "--5 mm"]

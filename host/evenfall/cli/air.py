@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -29,8 +30,11 @@ air = noun("air", "Air readings new runs are corrected with.")
 
 @air.command("set")
 @air_options
+@click.option("--where", default="", help="Where it was read, e.g. 'at the intake, in the shade'.")
 @archive_option
-def set_air(pressure: str | None, temperature: str | None, humidity: str | None, archive_dir: Path) -> None:
+def set_air(
+    pressure: str | None, temperature: str | None, humidity: str | None, where: str, archive_dir: Path
+) -> None:
     """Enter the air at the engine's intake.
 
     New runs are corrected with it.
@@ -42,6 +46,7 @@ def set_air(pressure: str | None, temperature: str | None, humidity: str | None,
     reading = typed_air(pressure, temperature, humidity)
     if reading is None:
         raise InputError("type the air: --pressure '29.92 inHg' --temperature '68 F' --humidity '45 %'")
+    reading = replace(reading, where=where.strip())
     with Archive(archive_dir) as archive:
         number = file_air(archive, reading)
     echo(f"air {number}: {describe(reading)}")

@@ -98,6 +98,8 @@ def _readings(given: tuple[str, ...], file: Path | None, port: str | None) -> tu
 @click.option("--height", help="For local gravity, e.g. '300 m'.")
 @click.option("--zero-u", type=click.FloatRange(0, 10), default=0.02, show_default=True,
               help="How far the zero may wander in a run, N.")  # fmt: skip
+@click.option("--temperature", help="Of the cell while the weights hang, e.g. '68 F'.")
+@click.option("--span-tc", help="The maker's limit for the span over 10 K, e.g. '0.02 %'.")
 @click.option("--note", default="", help="A few words.")
 @click.option("--plot", type=click.Path(path_type=Path), help="Residuals, PNG or SVG.")
 @click.option("--dry-run", is_flag=True, help="Show, keep nothing.")
@@ -118,6 +120,8 @@ def span(
     latitude: float | None,
     height: str | None,
     zero_u: float,
+    temperature: str | None,
+    span_tc: str | None,
     note: str,
     plot: Path | None,
     dry_run: bool,
@@ -183,7 +187,11 @@ def span(
             f"this calibration is not plausible: {wrong}. Nothing was kept. Look for a wrong weight or unit, "
             "a reading in the wrong place, or an arm that touches; --accept keeps it all the same"
         )
-    made = make_calibration(fit, cell_arm, cell_u, int(time.time()), note, zero_u)
+    made = make_calibration(
+        fit, cell_arm, cell_u, int(time.time()), note, zero_u,
+        typed(temperature, "temperature", "--temperature") if temperature else None,
+        typed(span_tc, "ratio", "--span-tc") / 10 if span_tc else None,
+    )  # fmt: skip
     number = None
     if not dry_run:
         with Archive(archive_dir) as archive, archive.change():
@@ -229,6 +237,85 @@ def span(
         echo(f"calibration {number} is active: new runs are filed under it")
         per_kN, um = round(made.span_count_per_N * 1000), round(made.arm_m * 1e6)
         echo(f"For the board's own load limit: evenfall board set span={per_kN} arm_length={um}")
+
+
+@calibrate.command()
+@click.option(
+    "--reading", multiple=True, metavar="MASS=OFF:ON", help="E.g. '5 kg=2109341:2109520'; repeatable."
+)
+@port_option
+@archive_option
+@json_option
+def hose(reading: tuple[str, ...], port: str | None, archive_dir: Path, as_json: bool) -> None:
+    """Find what hoses and jet push.
+
+    Weights are hung with the water off and on; the brake stands still, hoses as in a run. The active
+    calibration is kept anew with the result.
+    """
+    from dataclasses import replace
+
+    import numpy as np
+
+    from evenfall.archive.archive import Archive
+    from evenfall.errors import NotFoundError
+    from evenfall.model import Calibration
+    from evenfall.reduction.calibration import hose_push
+
+    with Archive(archive_dir) as archive:
+        now = archive.active("calibration")
+        if now is None:
+            raise NotFoundError("no calibration is active; make one with evenfall calibrate span")
+        calibration = archive.record(Calibration, int(now[0]))
+        rows = _off_and_on(reading, port)
+        found = hose_push(calibration, *(np.array(column) for column in zip(*rows, strict=True)))
+        with archive.change():
+            number = archive.add_record(replace(calibration, hose_u_N=found.u_N), calibration.note)
+            archive.activate("calibration", number)
+    if as_json:
+        print_json({"number": number, **vars(found)})
+        return
+    print_table(
+        ["weight, kg", "water pushes, N"],
+        [[f"{m:g}", f"{p:+.3f}"] for m, p in zip(found.mass_kg, found.push_N, strict=True)],
+        {"weight, kg", "water pushes, N"},
+    )
+    echo(f"Every run gets ± {1.96 * found.u_N:.3f} N (95 %) from it, on the cell")
+    for line in found.notes:
+        echo(f"Note: {line}")
+    echo(f"calibration {number} is active: new runs are filed under it")
+
+
+def _off_and_on(given: tuple[str, ...], port: str | None) -> list[tuple[float, float, float]]:
+    """(mass kg, count with the water off, with it on): typed, or read on the board step by step."""
+    from evenfall.units import typed
+
+    rows = []
+    for text in given:
+        mass, _, counts = text.partition("=")
+        off, _, on = counts.partition(":")
+        try:
+            rows.append((typed(mass, "mass", "weight"), float(off), float(on)))
+        except ValueError:
+            raise InputError(
+                f"'{text}' is not MASS=OFF:ON with two counts, e.g. '5 kg=2109341:2109520'"
+            ) from None
+    if not given:
+        progress("Engine off, brake still, hoses as in a run, and nobody near its outlet.")
+        while True:
+            text = click.prompt("hang a weight ('0 kg' first; empty ends it)", default="", show_default=False,
+                                err=True).strip()  # fmt: skip
+            if not text:
+                break
+            mass_kg = typed(text, "mass", "weight")
+            click.prompt("  water off, then Enter", default="", show_default=False, err=True)
+            off_count = _mean_count(port)
+            click.prompt("  water on as in a run, then Enter", default="", show_default=False, err=True)
+            rows.append((mass_kg, off_count, _mean_count(port)))
+    if not rows:
+        raise InputError(
+            "no weight was read; hang nothing, half and full load, each with the water off and on"
+        )
+    return rows
 
 
 @calibrate.command()

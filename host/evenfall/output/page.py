@@ -399,7 +399,7 @@ def _conditions(runs: Sequence[ReducedRun]) -> tuple[tuple[str, str], ...]:
                 f"({_range([from_si(a.temperature_K, 'F', 'temperature') for a in airs], 0)} °F)",
             ),
             ("relative humidity", f"{_range([100 * a.relative_humidity for a in airs], 0)} %"),
-            ("air read from", ", ".join(sorted({a.source for a in airs}))),
+            ("air read", ", ".join(sorted({f"{a.source}, {a.where or 'place not said'}" for a in airs}))),
         ]
     reductions = [p.reduction for p in runs]
     rows.append(("corrected to", ", ".join(sorted({r.standard for r in reductions}))))

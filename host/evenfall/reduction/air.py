@@ -412,5 +412,5 @@ def describe(air: Air) -> str:
     return (
         f"{from_si(air.pressure_Pa, 'inHg', 'pressure'):.2f} inHg ({air.pressure_Pa / 100:.1f} hPa), "
         f"{from_si(air.temperature_K, 'F', 'temperature'):.1f} F ({air.temperature_K - 273.15:.1f} C), "
-        f"{air.relative_humidity * 100:.0f} % ({air.source})"
+        f"{air.relative_humidity * 100:.0f} % ({air.source}{', ' + air.where if air.where else ''})"
     )

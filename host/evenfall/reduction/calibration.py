@@ -19,6 +19,7 @@ BUOYANCY = 1.2 / 7850.0  # density of air over that of iron (OIML D 28 takes 1.2
 TOLERANCE = 0.005  # of a check weight, before a warning; common practice, no source
 LINEARITY_LIMIT = 0.002  # of the largest load; common practice, no source
 HYSTERESIS_LIMIT = 0.003
+HOSE_LIMIT = 0.002
 OF_FULL_LOAD = ("linearity", "hysteresis")  # newtons at any load, not shares of the reading
 
 
@@ -164,6 +165,49 @@ def fit_span(
     return SpanFit(zero, zero_u, span, total, causes, force, residual, up, linearity, hysteresis, dof, notes)
 
 
+@dataclass(frozen=True)
+class HosePush:
+    """What hoses, their pressure and the jet do to the cell: readings at one load, water on less off."""
+
+    mass_kg: FloatArray  # (n,)
+    push_N: FloatArray  # (n,) on the cell
+    u_N: float  # standard uncertainty that every run gets from it
+    notes: list[str]
+
+
+def hose_push(
+    calibration: Calibration, mass_kg: FloatArray, off_count: FloatArray, on_count: FloatArray
+) -> HosePush:
+    """Weights hung with the water off and with it on, the brake standing still.
+
+    The zero of a run is taken with the water off, so whatever its pressure and flow push on the cell counts
+    as torque.  In a run pressure and flow are others than here: the push is not taken off but stays as a
+    rectangular distribution up to the largest one seen (JCGM 100 clause 4.3.7), plus the scatter of the
+    pushes.  Raises InputError for readings that cannot be used.
+    """
+    mass, off, on = (np.asarray(v, float) for v in (mass_kg, off_count, on_count))
+    if mass.size == 0 or not mass.size == off.size == on.size:
+        raise InputError("each weight needs one reading with the water off and one with it on")
+    if not (np.isfinite(mass) & np.isfinite(off) & np.isfinite(on)).all() or (mass < 0).any():
+        raise InputError("a weight is negative or a reading is not a number; read it again and type it")
+    if clamped_codes(off).any() or clamped_codes(on).any():
+        raise InputError("a reading stands at the amplifier's end of range; use a smaller weight")
+    push = (on - off) / calibration.span_count_per_N
+    most = float(np.abs(push).max())
+    scatter = float(push.std(ddof=1)) if push.size > 1 else 0.0
+    notes = []
+    if push.size < 3 or np.unique(mass).size < 2:
+        notes.append("Hang nothing, half and full load: a push that comes only under load is not found else.")
+    full = calibration.max_load_N
+    if full > 0 and most > HOSE_LIMIT * full:
+        notes.append(
+            f"The water pushes the cell by up to {most:.2f} N, {most / full * 100:.2f} % of the largest load "
+            f"hung (usual limit {HOSE_LIMIT * 100:g} %): lead the hoses in square to the arm, slack, and "
+            "let the outlet fall free of the housing."
+        )
+    return HosePush(mass, push, math.hypot(most / math.sqrt(3), scatter), notes)
+
+
 def implausible(fit: SpanFit) -> str:
     """Why this can hardly be a calibration; empty when it may be.  Limits: common practice, no source."""
     found = []
@@ -193,7 +237,14 @@ def effective_arm(arm_m: float, angle_deg: float, arm_u_m: float, angle_u_deg: f
 
 
 def make_calibration(
-    fit: SpanFit, arm_m: float, arm_u_m: float, made_unix_s: int, note: str = "", zero_u_N: float = 0.02
+    fit: SpanFit,
+    arm_m: float,
+    arm_u_m: float,
+    made_unix_s: int,
+    note: str = "",
+    zero_u_N: float = 0.02,
+    temperature_K: float | None = None,
+    span_tc_per_K: float | None = None,
 ) -> Calibration:
     """The record that `reduce_run` takes."""
     check_arm(arm_m)
@@ -209,6 +260,8 @@ def make_calibration(
         linearity_u_N=fit.causes["linearity"] * float(fit.force_N.max()),
         hysteresis_u_N=fit.causes["hysteresis"] * float(fit.force_N.max()),
         max_load_N=float(fit.force_N.max()),
+        temperature_K=temperature_K,
+        span_tc_per_K=span_tc_per_K,
     )
 
 

@@ -2,7 +2,7 @@
 
     force    = (count - zero) / span                     at the cell
     brake    = force * arm                               N.m on the brake's shaft
-    engine   = brake * ratio / efficiency + J dw/dt      N.m at the crank
+    engine   = (brake + shaft loss) * ratio / efficiency + J dw/dt      N.m at the crank
 
 `ratio` is brake speed per crank speed (engine teeth / brake teeth).  J is all
 that turns, referred to the crank; under a falling speed dw/dt is negative: the
@@ -26,6 +26,7 @@ from scipy import special
 
 from evenfall.errors import DamageError, InputError
 from evenfall.model import (
+    AIR_UNKNOWN,
     DEFAULT_STANDARD,
     Air,
     Bins,
@@ -41,7 +42,7 @@ from evenfall.reduction import align, peak, uncertainty
 from evenfall.reduction.air import Correction, correction, site_warnings
 from evenfall.units import RPM
 
-VERSION = 4
+VERSION = 5
 MIN_SAMPLES = 5  # samples that make a bin
 HOLD_S = 0.9  # of the lead-in and hold before the sweep that is used
 MAX_BINS = 4000  # 100,000 rpm in the narrowest bins: a file that says more is not a run
@@ -54,6 +55,9 @@ MIN_FILL_MENTIONED = (
 )
 MAX_SPREAD_RATIO = 4.0  # times the least spread of a run's zeros: more was not taken at rest
 DRIVE_HALF_WIDTH = 0.015  # of an efficiency: a chain loses 1 to 4 % (common practice, no source)
+SPAN_TC = 5e-5  # per kelvin: 0.05 % over 10 K, sheets of cheap bar cells (common practice, no source)
+CELL_OFF_AIR_K = 5.0  # how far the cell itself may be from the air's temperature; common practice, no source
+UNKNOWN_APART_K = 15.0  # between calibration and run, where either temperature is not known
 BEYOND_LOAD = 1.02  # times the heaviest weight hung: more is said
 SCATTER = ("noise", "bin scatter")  # causes that more samples make smaller
 FROM_SETTINGS = "from the board's settings"  # the note of a calibration that no weights were hung for
@@ -235,9 +239,9 @@ def observe(
     with_run_out = found_by != "data" and setup.inertia_kg_m2 > 0
     a = align.align(run, setup, force, start, end, bandwidth_Hz, edges, hold, with_run_out)
     lever = calibration.arm_m * setup.engine_teeth / setup.brake_teeth / setup.drive_efficiency
-    brake = a.force_N * lever
+    brake = a.force_N * lever + _shaft_loss(setup, a.speed_rad_s)
     engine = brake + setup.inertia_kg_m2 * a.rate_rad_s2
-    fine = np.stack((a.fine.force_N * lever, a.fine.rate_rad_s2))
+    fine = np.stack((a.fine.force_N * lever + _shaft_loss(setup, a.fine.speed_rad_s), a.fine.rate_rad_s2))
     terms = np.vstack((fine[0] + setup.inertia_kg_m2 * fine[1], fine))
     if with_run_out:
         used = a.fine.time_s <= align.throttle_open_until(a.fine.time_s, a.fine.speed_rad_s, terms[0], end)
@@ -284,6 +288,16 @@ def observe(
         a, edges, brake, engine, a.fine.speed_rad_s / RPM, terms, start, end, found_by, shift, zero_u, noise,
         notes,
     )  # fmt: skip
+
+
+def _shaft_loss(setup: Setup, speed_rad_s: FloatArray) -> FloatArray | float:
+    """Drag that the cell does not feel, referred to the crank, N.m, at crank speeds."""
+    constant, linear, square = setup.shaft_loss_Nm, setup.shaft_loss_Nm_s, setup.shaft_loss_Nm_s2
+    if constant == linear == square == 0:
+        return 0.0
+    ratio = setup.engine_teeth / setup.brake_teeth
+    w = speed_rad_s * ratio
+    return np.asarray((constant + linear * w + square * w**2) * ratio / setup.drive_efficiency)
 
 
 def _zero(
@@ -652,7 +666,7 @@ def reduce_run(
         raise DamageError(f"run {run.run_id}: no speed is known anywhere in the sweep; check the pickup")
     lines, scatter = bin_means(seen, bin_rpm)
     engine = lines.value[0]
-    causes = bin_causes(calibration, setup, day, seen, lines, scatter)
+    causes = bin_causes(calibration, setup, day, air, seen, lines, scatter)
     f = day.factor
     u_all, u_independent = uncertainty.combine(causes)
     omega = lines.centre * RPM
@@ -690,7 +704,8 @@ def reduce_run(
         sentence[0].upper() + sentence[1:] + "; the factor is shown all the same." for sentence in day.outside
     ]
     notes += site_warnings(run, air, setup.height_m)
-    notes += [drive_note(setup), *load_note(seen, calibration)]
+    notes += air_note(air, day, standard)
+    notes += [drive_note(setup), *unmeasured_note(calibration, setup), *load_note(seen, calibration)]
     return Reduction(
         run_id=run.run_id,
         standard=day.standard.title,
@@ -716,6 +731,7 @@ def bin_causes(
     calibration: Calibration,
     setup: Setup,
     day: Correction,
+    air: Air,
     seen: Observed,
     lines: BinMeans,
     scatter: FloatArray,
@@ -737,10 +753,13 @@ def bin_causes(
         slope = np.where(known, slope, np.interp(lines.centre, lines.centre[known], slope[known]))
     return {
         "span": np.abs(brake) * (calibration.span_u_rel or math.nan),
+        "span temperature": np.abs(brake) * span_temperature_u(calibration, air),
         "arm": np.abs(brake) * (calibration.arm_u_m / calibration.arm_m),
         "linearity": calibration.linearity_u_N * lever * _beyond(brake / lever, calibration.max_load_N),
         "hysteresis": np.full_like(engine, calibration.hysteresis_u_N * lever),
+        "hose": np.full_like(engine, (calibration.hose_u_N or 0.0) * lever),
         "drive loss": np.abs(brake) * (drive_u(setup) / setup.drive_efficiency),
+        "shaft loss": np.full_like(engine, (setup.shaft_loss_u_Nm or 0.0) * lever / calibration.arm_m),
         "zero": np.full_like(engine, seen.zero_u_N * lever),
         "noise": noise_u,
         "bin scatter": np.sqrt(np.maximum(scatter_u**2 - noise_u**2, 0)),
@@ -759,6 +778,41 @@ def drive_u(setup: Setup) -> float:
     if setup.drive_efficiency_u is not None:
         return setup.drive_efficiency_u
     return 0.0 if setup.drive_efficiency == 1 else DRIVE_HALF_WIDTH / math.sqrt(3)
+
+
+def span_temperature_u(calibration: Calibration, air: Air) -> float:
+    """Standard uncertainty of the span, relative, because the cell is not as warm as when weights were hung.
+
+    The maker's limit per kelvin (rectangular, JCGM 100 clause 4.3.7), or `SPAN_TC`, times how far the air
+    of the run is from that of the calibration and the cell from the air, `CELL_OFF_AIR_K`.
+    """
+    limit = SPAN_TC if calibration.span_tc_per_K is None else calibration.span_tc_per_K
+    known = calibration.temperature_K
+    apart = UNKNOWN_APART_K if known is None or air.source == AIR_UNKNOWN else air.temperature_K - known
+    return limit / math.sqrt(3) * math.hypot(apart, CELL_OFF_AIR_K)
+
+
+def unmeasured_note(calibration: Calibration, setup: Setup) -> list[str]:
+    """What the interval does not hold, because nobody measured it."""
+    never = []
+    if calibration.hose_u_N is None:
+        never.append("what hoses and jet push with the water on (evenfall calibrate hose)")
+    if setup.shaft_loss_u_Nm is None:
+        never.append("drag outside the brake's housing (evenfall drag)")
+    return [f"Never measured, so not in the interval: {'; '.join(never)}."] if never else []
+
+
+def air_note(air: Air, day: Correction, standard: str) -> list[str]:
+    """Where the air was read, and what a warm sensor would do; nothing where nothing is corrected."""
+    warm = correction(replace(air, temperature_K=air.temperature_K + 3.0), standard)
+    more = (warm.factor / day.factor - 1) * 100
+    if air.source == AIR_UNKNOWN or abs(more) < 0.05:
+        return []
+    where = air.where or ("by the board's sensor" if air.source == "board" else "place not said")
+    return [
+        f"Air read: {where}. What counts is the air the engine draws: a sensor 3 K too warm adds "
+        f"{more:.1f} % to power."
+    ]
 
 
 def drive_note(setup: Setup) -> str:
@@ -827,15 +881,17 @@ def monte_carlo(
     plain = reduce_run(run, calibration, setup, air, standard, bin_rpm)
     seen = observe(run, calibration, setup)
     lines, scatter = bin_means(seen, bin_rpm)
-    causes = bin_causes(calibration, setup, correction(air, standard), seen, lines, scatter)
+    causes = bin_causes(calibration, setup, correction(air, standard), air, seen, lines, scatter)
     rng = np.random.default_rng(seed)
     delay = seen.aligned.delay_s
 
-    def one(span: float, arm: float, drive: float, zero: float, late: float, inertia: float, p: float,
-            t: float, h: float, own: float) -> FloatArray:  # fmt: skip
+    span_u = math.hypot(calibration.span_u_rel, span_temperature_u(calibration, air))
+
+    def one(span: float, arm: float, drive: float, zero: float, late: float, inertia: float, loss: float,
+            p: float, t: float, h: float, own: float) -> FloatArray:  # fmt: skip
         c = replace(
             calibration,
-            span_count_per_N=calibration.span_count_per_N * (1 + calibration.span_u_rel * span),
+            span_count_per_N=calibration.span_count_per_N * (1 + span_u * span),
             arm_m=calibration.arm_m + calibration.arm_u_m * arm,
         )
         s = replace(
@@ -843,6 +899,7 @@ def monte_carlo(
             load_delay_s=delay + setup.load_delay_u_s * late,
             inertia_kg_m2=setup.inertia_kg_m2 + setup.inertia_u_kg_m2 * inertia,
             drive_efficiency=min(1.0, setup.drive_efficiency + drive_u(setup) * drive),
+            shaft_loss_Nm=setup.shaft_loss_Nm + (setup.shaft_loss_u_Nm or 0.0) * loss,
         )
         day = replace(
             air,
@@ -850,7 +907,9 @@ def monte_carlo(
             temperature_K=air.temperature_K + air.temperature_u_K * t,
             relative_humidity=min(1.0, max(0.0, air.relative_humidity + air.humidity_u * h)),
         )
-        steady_N = math.hypot(seen.zero_u_N, calibration.linearity_u_N, calibration.hysteresis_u_N)
+        steady_N = math.hypot(
+            seen.zero_u_N, calibration.linearity_u_N, calibration.hysteresis_u_N, calibration.hose_u_N or 0.0
+        )
         off = np.int64(np.rint(steady_N * c.span_count_per_N * zero))
         shifted = replace(run, load_count=run.load_count + off)
         drawn, _ = bin_means(observe(shifted, c, s), bin_rpm)
@@ -861,7 +920,7 @@ def monte_carlo(
         )
         return (at + noise) * correction(day, standard).factor
 
-    columns = [rng.normal(size=draws) for _ in range(9)] + [rng.integers(0, 2**31, draws).astype(float)]
+    columns = [rng.normal(size=draws) for _ in range(10)] + [rng.integers(0, 2**31, draws).astype(float)]
     results = np.array(uncertainty.propagate_distributions(one, columns))
     results[:, ~np.isfinite(lines.value[0])] = np.nan
     mean, u, low, high = results

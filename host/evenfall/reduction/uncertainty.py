@@ -15,10 +15,13 @@ from evenfall.model import FloatArray
 # same for both runs by construction.
 INDEPENDENT_SHARE = {
     "span": 0.0,
+    "span temperature": 0.3,
     "arm": 0.0,
     "linearity": 0.0,
     "hysteresis": 0.0,
+    "hose": 0.3,
     "drive loss": 0.0,
+    "shaft loss": 0.0,
     "zero": 1.0,
     "noise": 1.0,
     "bin scatter": 1.0,

@@ -1,0 +1,59 @@
+"""evenfall drag: drag that the load cell does not feel, from a coast-down without water."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+
+from evenfall.cli._root import archive_option, echo, json_option, print_json, print_table, root
+from evenfall.errors import NotFoundError
+
+
+@root.command()
+@click.argument("run", metavar="RUN")
+@click.option("--inertia", type=float, required=True, help="Of what coasts, on the brake's shaft, kg·m².")
+@click.option("--inertia-u", type=float, required=True, help="Its standard uncertainty, kg·m².")
+@click.option("--store", metavar="SETUP", help="Keep the loss in this set-up and use it for new runs.")
+@archive_option
+@json_option
+def drag(
+    run: str, inertia: float, inertia_u: float, store: str | None, archive_dir: Path, as_json: bool
+) -> None:
+    """Find drag outside the brake's housing from a coast-down.
+
+    RUN is a recorded coast-down: drive off (chain off, guards on), brake drained, zero taken at rest, shaft
+    spun up by a drill within its speed rating, let go, recorded until it nearly stands.
+    """
+    from evenfall.archive.archive import Archive
+    from evenfall.model import Setup
+    from evenfall.reduction.coast_down import coast_down, with_loss
+    from evenfall.workflow.run_groups import the_run
+
+    raw, calibration, setup, _, _ = the_run(run, archive_dir)
+    found = coast_down(raw, calibration, setup, inertia, inertia_u)
+    if store:
+        with Archive(archive_dir) as archive, archive.change():
+            try:
+                base = archive.record(Setup, archive.record_named(Setup, store))
+            except NotFoundError:
+                raise NotFoundError(f"there is no set-up '{store}'; look at evenfall setup list") from None
+            archive.activate("setup", archive.add_record(with_loss(base, found), store))
+    if as_json:
+        print_json(vars(found))
+        return
+    print_table(
+        ["brake rpm", "all drag, N·m", "felt by the cell", "not felt", "±"],
+        [
+            [f"{row[0]:.0f}", *(f"{v:.4f}" for v in row[1:4]), f"{1.96 * row[4]:.4f}"]
+            for row in zip(
+                found.speed_rpm, found.total_Nm, found.felt_Nm, found.loss_Nm, found.loss_u_Nm, strict=True
+            )
+        ][::-1],
+        {"brake rpm", "all drag, N·m", "felt by the cell", "not felt", "±"},
+    )
+    echo(f"From {found.turns} turns in {found.to_s - found.from_s:.1f} s; ± is the 95 % interval")
+    for note in found.notes:
+        echo(f"Note: {note}")
+    if store:
+        echo(f"stored in set-up '{store}', active: new runs are filed under it")
