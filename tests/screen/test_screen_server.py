@@ -284,7 +284,7 @@ def test_the_list_of_runs_comes_by_pages(served: Served, asker: Asker, tmp_path:
         by_power = [r["run"] for r in archive.find(Query(engine="post auger", sort="power", excluded=None))]
     assert [r["run"] for r in see(asker, "/see/runs")["runs"]] == wanted
     assert see(asker, "/see/runs")["more"] is False
-    found = see(asker, "/see/runs?engine=auger%2012&sort=power&excluded=also")
+    found = see(asker, "/see/runs?engine=post%20auger&sort=power&excluded=also")
     assert [r["run"] for r in found["runs"]] == by_power
     assert see(asker, "/see/runs?page=7")["runs"] == []
     assert see(asker, "/see/runs?words=zzz")["runs"] == []
@@ -320,6 +320,6 @@ def test_sessions_chart_calibrations(asker: Asker) -> None:
     (session,) = see(asker, "/see/sessions")["sessions"]
     found = see(asker, f"/see/session?session={session['session']}")
     assert {s["build"]: s["runs"] for s in found["scatter"]} == {"stock": 3, "cut pipe": 3}
-    status, _, body = asker("GET", "/see/chart?engine=auger%2012&build=stock")
+    status, _, body = asker("GET", "/see/chart?engine=post%20auger&build=stock")
     assert status == 422 and "6 sessions" in json.loads(body)["error"]
     assert see(asker, "/see/calibrations")["calibrations"] == []
