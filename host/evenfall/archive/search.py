@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import sqlite3
+from array import array
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from typing import Any
@@ -49,15 +50,15 @@ class Search(Database):
         Where the file is damaged, lines that cannot be read are left out and their number is logged.
         """
         sql, values = find_sql(query)
-        given = set()
+        given = array("Q")  # eight bytes for each line, should the file turn out damaged
         try:
             for (number,) in self.db.execute(sql, values):
                 yield from self.rows("SELECT * FROM run_list WHERE run = ?", number)
-                given.add(number)
+                given.append(number)
         except sqlite3.Error as error:
             if code_of(error) != sqlite3.SQLITE_CORRUPT:
                 raise explained(error, self.path) from None
-            yield from self._rescued(replace(query, limit=-1, offset=0), given)
+            yield from self._rescued(replace(query, limit=-1, offset=0), set(given))
 
     def _rescued(self, query: Query, given: set[int]) -> Iterator[dict[str, Any]]:
         """What a damaged file still gives, newest first: each run asked for by its number alone."""

@@ -5,7 +5,8 @@ from __future__ import annotations
 import json
 import os
 import sys
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
+from itertools import islice
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, TypeVar
 
@@ -111,20 +112,52 @@ def progress(text: str) -> None:
     echo(text, err=True)
 
 
-def print_table(columns: list[str], rows: list[list[Any]], right: set[str] | None = None) -> None:
-    """A plain table on stdout; columns named in `right` are right-aligned."""
+def print_json_list(items: Iterable[Any]) -> None:
+    """The same text as `print_json` of a list, written item by item in the memory of one."""
+    opened = False
+    for item in items:
+        text = json.dumps(_plain(item), indent=2, allow_nan=False).replace("\n", "\n  ")
+        sys.stdout.write((",\n  " if opened else "[\n  ") + text)
+        opened = True
+    sys.stdout.write("\n]\n" if opened else "[]\n")
+
+
+FIRST_ROWS = 200  # of a table are looked at for its widths; what comes after them is written as it comes
+
+
+def print_table(columns: list[str], rows: Iterable[list[Any]], right: set[str] | None = None) -> None:
+    """A plain table on stdout; columns named in `right` are right-aligned.
+
+    However long it is, it takes the memory of its first rows.
+    """
     from rich.console import Console
     from rich.table import Table
 
+    coming = iter(rows)
+    first = [[_cell(cell) for cell in row] for row in islice(coming, FIRST_ROWS)]
     table = Table(box=None, pad_edge=False, header_style="bold")
     for column in columns:
         table.add_column(column, justify="right" if right and column in right else "left", no_wrap=True)
+    from rich.cells import cell_len
     from rich.text import Text
 
-    for row in rows:
-        table.add_row(*[Text("" if cell is None else printable(str(cell))) for cell in row])
+    for row in first:
+        table.add_row(*[Text(cell) for cell in row])
     console = Console(width=None if sys.stdout.isatty() else 200)
     console.print(table)
+    if len(first) < FIRST_ROWS:
+        return
+    widths = [max(map(cell_len, column)) for column in zip(columns, *first, strict=True)]
+    for row in coming:
+        padded = []
+        for name, width, cell in zip(columns, widths, map(_cell, row), strict=True):
+            gap = " " * max(0, width - cell_len(cell))
+            padded.append(gap + cell if right and name in right else cell + gap)
+        click.echo("  ".join(padded))
+
+
+def _cell(value: Any) -> str:
+    return "" if value is None else printable(str(value))
 
 
 def open_link(port: str | None) -> Link:

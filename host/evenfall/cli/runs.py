@@ -25,6 +25,7 @@ from evenfall.cli._root import (
     json_option,
     noun,
     print_json,
+    print_json_list,
     print_table,
     progress,
     units_option,
@@ -177,34 +178,34 @@ def _print_found(archive_dir: Path, query: Query, units: str, as_json: bool) -> 
     from evenfall.output.text import UNIT_CHOICES
     from evenfall.printable import printable
 
-    with Archive(archive_dir) as archive:
-        check_names(archive, query)
-        found = archive.find(query)
-    if as_json:
-        print_json(found)
-        return
     u = UNIT_CHOICES[units]
+    shown = 0
 
     def peak(value: float | None, speed: float | None, scale: float) -> tuple[str, str]:
         if value is None or speed is None or math.isnan(value):
             return "–", ""
         return f"{value / scale:.2f}", f"{speed:,.0f}"
 
-    rows = []
-    for r in found:
+    def line(r: dict[str, Any]) -> list[Any]:
+        nonlocal shown
+        shown += 1
         power, power_at = peak(r["peak_power_W"], r["peak_power_rpm"], u.power_scale)
         torque, torque_at = peak(r["peak_torque_Nm"], r["peak_torque_rpm"], u.torque_scale)
         about = ", ".join(w for w in (r["tags"], r["flags"]) if w)
         if r["excluded"]:
             about = printable(f"excluded: {r['excluded']}")
-        rows.append(
-            [r["run"], when(r["started_unix_s"]), r["engine"], r["build"], power, power_at,
-             torque, torque_at, code_texts.say(code_texts.VERDICTS, r["verdict"]), about]
-        )  # fmt: skip
+        return [r["run"], when(r["started_unix_s"]), r["engine"], r["build"], power, power_at,
+                torque, torque_at, code_texts.say(code_texts.VERDICTS, r["verdict"]), about]  # fmt: skip
+
     numbers = [u.power_name, "at rpm", u.torque_name, "at rpm "]
     columns = ["run", "started", "engine", "build", *numbers, "verdict", ""]
-    print_table(columns, rows, {"run", *numbers})
-    if len(found) == query.limit:
+    with Archive(archive_dir) as archive:
+        check_names(archive, query)
+        if as_json:
+            print_json_list(archive.each(query))
+            return
+        print_table(columns, map(line, archive.each(query)), {"run", *numbers})
+    if shown == query.limit:
         progress(f"the first {query.limit}; --limit shows more")
 
 
