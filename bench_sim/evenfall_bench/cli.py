@@ -238,7 +238,7 @@ def live(
 
     From a second terminal `evenfall-bench act help` lists what can be done at it.
     """
-    from .control import socket_path
+    from .control import free_socket
     from .live import run_live
 
     scenario = scenarios.load(name)
@@ -252,22 +252,22 @@ def live(
         firmware,
         for_s,
         _chip(chip),
-        control or socket_path(),
+        control or free_socket(),
         bare,
     )
 
 
 @main.command(context_settings={"ignore_unknown_options": True})
-@click.option("--control", type=click.Path(path_type=Path), help="Socket of the bench, if not the usual one.")
+@click.option("--control", type=click.Path(path_type=Path), help="Socket of the bench, when several run.")
 @click.argument("words", nargs=-1)
 def act(control: Path | None, words: tuple[str, ...]) -> None:
     """Do something at the bench that `live` runs in another terminal; `act help` lists what.
 
     For example: act hang 5 kg; act throttle open; act button; act cable out; act fault supply_lost.
     """
-    from .control import ask, socket_path
+    from .control import ask, only_socket
 
-    answer = ask(control or socket_path(), " ".join(words) or "help")
+    answer = ask(control or only_socket(), " ".join(words) or "help")
     if answer.startswith("error: "):
         raise BenchError(answer.removeprefix("error: "))
     click.echo(answer)

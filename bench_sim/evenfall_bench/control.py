@@ -10,11 +10,11 @@ import contextlib
 import os
 import re
 import socket
-import tempfile
 from collections.abc import Callable, Iterator
+from itertools import count
 from pathlib import Path
 
-from .image import BenchError
+from .image import BenchError, own_folder
 from .scenario import FAULTS
 from .session import Session
 
@@ -43,9 +43,22 @@ quit                 switch the bench off
 help                 this list"""
 
 
-def socket_path() -> Path:
-    """Where this user's bench listens unless told otherwise."""
-    return Path(tempfile.gettempdir()) / f"evenfall-bench-{os.getuid()}.control"
+def free_socket() -> Path:
+    """Where a bench of this user listens unless told otherwise: a name that no other one listens at."""
+    folder = own_folder("benches")
+    return next(path for path in (folder / f"bench-{n}" for n in count(1)) if not _alive(path))
+
+
+def only_socket() -> Path:
+    """The bench of this user that runs; BenchError when there is none, or more than one."""
+    folder = own_folder("benches")
+    running = [path for path in sorted(folder.iterdir()) if _alive(path)]
+    if not running:
+        raise BenchError("no bench runs; start evenfall-bench live in another terminal")
+    if len(running) > 1:
+        named = ", ".join(f"--control {path}" for path in running)
+        raise BenchError(f"{len(running)} benches run; say which: {named}")
+    return running[0]
 
 
 def ask(path: Path, line: str) -> str:

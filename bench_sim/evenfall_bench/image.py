@@ -133,12 +133,14 @@ def make_image(
 
 
 def image_cache() -> Path:
-    """The folder of made images, under the user's own cache folder; BenchError when it is another's.
+    """The folder of made images: an image holds code that the bench runs as the user."""
+    return own_folder("images")
 
-    An image holds code that the bench runs as the user, so nobody else may have put it there.
-    """
+
+def own_folder(name: str) -> Path:
+    """A folder under the user's own cache folder, made if need be; BenchError when others may write to it."""
     base = os.environ.get("XDG_CACHE_HOME") or str(Path.home() / ".cache")
-    cache = Path(base) / "evenfall-bench" / "images"
+    cache = Path(base) / "evenfall-bench" / name
     cache.mkdir(mode=0o700, parents=True, exist_ok=True)
     there = cache.lstat()
     if not stat.S_ISDIR(there.st_mode) or there.st_uid != os.getuid() or there.st_mode & 0o022:

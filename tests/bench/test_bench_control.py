@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import os
 import subprocess
 import sys
 import time
@@ -158,6 +159,38 @@ def test_weights_and_faults_reach_the_physics(hands: Hands) -> None:
     session.run_for(1.0)
     assert session.bench.now["throttle"] == pytest.approx(0.4)
     hands.do("throttle close")
+
+
+def test_two_benches_of_one_user_have_two_names_and_act_asks_which(tmp_path: Path) -> None:
+    environment = {**os.environ, "XDG_CACHE_HOME": str(tmp_path)}
+    bench = str(TOOLS / "evenfall-bench")
+
+    def act(*words: str) -> subprocess.CompletedProcess[str]:
+        return subprocess.run([bench, "act", *words], capture_output=True, text=True, env=environment)
+
+    assert "no bench runs" in act("state").stderr
+    folder = tmp_path / "evenfall-bench" / "benches"
+    running = []
+    try:
+        for n in (1, 2):
+            command = [bench, "live", "--runs", "0"]
+            quiet = subprocess.DEVNULL
+            running.append(
+                subprocess.Popen(command, stdin=quiet, stdout=quiet, stderr=quiet, env=environment)
+            )
+            end = time.monotonic() + 60
+            while not (folder / f"bench-{n}").exists():
+                assert time.monotonic() < end and running[-1].poll() is None
+                time.sleep(0.1)
+        which = act("state")
+        assert which.returncode == 2 and f"--control {folder / 'bench-1'}, --control" in which.stderr
+        assert act("--control", str(folder / "bench-2"), "quit").returncode == 0
+        assert running[1].wait(20) == 0
+        assert "rpm" in act("state").stdout
+    finally:
+        for process in running:
+            process.kill()
+            process.wait()
 
 
 def test_a_bare_board_waits_at_its_prompt_and_time_goes_on() -> None:
