@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import json
+import shlex
 from pathlib import Path
 
 import numpy as np
 import pytest
 from evenfall import cli
 from evenfall.board import run_file
+from evenfall.board.settings import value_of
 from evenfall_wire import codes, messages, settings
 from made_runs import ENGINES, Flaws, make_run
 
@@ -119,7 +121,10 @@ def test_calibrate_with_typed_weights(tmp_path, evenfall):
     args = [a for m, c in rows for a in ("--reading", f"{m} kg={c:.0f}")]
     out = evenfall("calibrate", "span", "--arm", "250 mm", *args, "--plot", "r.svg").stdout
     assert "Span 4200" in out or "Span 41999" in out
-    assert "board set span=" in out and "arm_length=250000" in out
+    line = next(line for line in out.splitlines() if line.startswith("evenfall board set "))
+    words = dict(word.split("=") for word in shlex.split(line)[3:])  # as a shell takes it apart
+    assert value_of("arm_length", words["arm_length"]) == 250_000
+    assert value_of("span", words["span"]) == pytest.approx(42_006_420, abs=10)  # 42,000 less the buoyancy
     assert (tmp_path / "r.svg").exists()
     listed = json.loads(evenfall("calibrate", "list", "--json").stdout)
     # iron of 7,850 kg/m3 in air of 1.2 kg/m3 weighs 0.0153 % less

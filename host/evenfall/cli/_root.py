@@ -265,3 +265,24 @@ RUN_LIST = _RunList()
 def every_run(lists: tuple[list[int], ...]) -> list[int]:
     """Several lists as one, each run once, in the order they were named."""
     return list(dict.fromkeys(n for numbers in lists for n in numbers))
+
+
+class Terminal:
+    """The person at the terminal; on stderr where stdout is for the result."""
+
+    def __init__(self, err: bool = False) -> None:
+        self.err = err
+
+    def say(self, text: str) -> None:
+        echo(text, err=self.err)
+
+    def ask(self, question: str, default: str = "") -> str:
+        return str(click.prompt(question, default=default, show_default=bool(default), err=self.err))
+
+    def choose(self, question: str, options: dict[str, str], default: str) -> str:
+        echo(question, err=self.err)
+        for key, meaning in options.items():
+            echo(f"  {key:7} {meaning}", err=self.err)
+        return str(
+            click.prompt("Your choice", type=click.Choice(list(options)), default=default, err=self.err)
+        )

@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
-import csv
+import contextlib
 import time
 from pathlib import Path
+from typing import TYPE_CHECKING, NamedTuple
 
 import click
 
 from evenfall.cli._root import (
+    Terminal,
     archive_option,
     echo,
     json_option,
@@ -23,11 +25,17 @@ from evenfall.cli._root import (
 )
 from evenfall.errors import BoardError, InputError
 
+if TYPE_CHECKING:
+    from evenfall.model import Calibration
+    from evenfall.reduction.calibration import SpanFit
+
+IN_PROGRESS = "weights-in-progress.csv"  # readings of a round that is not stored yet
+
 calibrate = noun("calibrate", "The load cell against hung weights: span, check weight.")
 
 
-def _mean_count(port: str | None, seconds: float = 4.0) -> float:
-    """Mean of the board's load readings over a few seconds."""
+def _counts(port: str | None, seconds: float = 4.0) -> list[float]:
+    """The board's load readings over a few seconds, in order."""
     seen: list[float] = []
     with open_link(port) as line:
         until = time.monotonic() + seconds
@@ -39,52 +47,35 @@ def _mean_count(port: str | None, seconds: float = 4.0) -> float:
                 )
             seen.append(float(status["load_count"]))
             time.sleep(0.05)
-    seen.sort()
-    kept = seen[len(seen) // 8 : len(seen) - len(seen) // 8]
-    return sum(kept) / len(kept)
+    return seen
 
 
-def _readings(given: tuple[str, ...], file: Path | None, port: str | None) -> tuple[list[float], list[float]]:
+def _readings(
+    given: tuple[str, ...], file: Path | None, port: str | None, kept: Path
+) -> tuple[list[float], list[float]]:
     """(masses in kg, counts): typed, from a file, or hung now on the board."""
-    from evenfall.units import typed
+    from evenfall.units import plain_number, typed
+    from evenfall.workflow.weights import hang, read_csv
 
-    pairs: list[tuple[str, str]] = []
+    pairs: list[tuple[float, float]] = []
     for text in given:
         mass, _, count = text.partition("=")
-        pairs.append((mass, count))
+        number = plain_number(count, f"weight '{mass}'")
+        if number is None:
+            raise InputError(f"weight '{mass}': reading '{count}' is not a number of counts")
+        pairs.append((typed(mass, "mass", "weight"), number))
     if file is not None:
-        try:
-            with file.open(newline="", encoding="utf-8-sig") as stream:
-                pairs += [
-                    (r[0], r[1]) for r in csv.reader(stream) if len(r) >= 2 and not r[0].startswith("#")
-                ]
-        except (OSError, UnicodeDecodeError) as error:
-            raise InputError(f"{file} cannot be read: {error}") from None
-    masses, counts = [], []
-    for mass, count in pairs:
-        masses.append(typed(mass, "mass", "weight"))
-        try:
-            counts.append(float(count))
-        except ValueError:
-            raise InputError(f"weight '{mass}': reading '{count}' is not a number of counts") from None
-    if not pairs:
-        progress(
-            "Engine off, hoses connected as in a run. Hang a weight, wait until it is still, type its mass."
-        )
-        progress("Start with '0 kg', go up, then down again. An empty line ends it.")
-        while True:
-            text = click.prompt("hung", default="", show_default=False, err=True).strip()
-            if not text:
-                break
-            masses.append(typed(text, "mass", "weight"))
-            counts.append(_mean_count(port))
-            progress(f"  reads {counts[-1]:.0f}")
-    return masses, counts
+        pairs += read_csv(file)
+    if not given and file is None:
+        pairs = [(h.mass_kg, h.count) for h in hang(Terminal(err=True), lambda: _counts(port), kept)]
+    return [mass for mass, _ in pairs], [count for _, count in pairs]
 
 
 @calibrate.command()
 @click.option("--reading", multiple=True, metavar="MASS=COUNT", help="E.g. '5 kg=2109341'; repeatable.")
-@click.option("--file", type=click.Path(path_type=Path, dir_okay=False), help="CSV: mass with unit, count.")
+@click.option(
+    "--file", type=click.Path(path_type=Path, dir_okay=False), help="CSV: mass, count; heading or not."
+)
 @click.option("--arm", required=True, help="Arm: shaft centre to the cell's axis, e.g. '250 mm'.")
 @click.option("--arm-u", default="0.3 mm", show_default=True, help="Its standard uncertainty.")
 @click.option(
@@ -134,73 +125,96 @@ def span(
 
     Readings are typed, come from a file, or are taken step by step on the board.
     """
-    import math
-
     import numpy as np
 
-    from evenfall.archive.archive import Archive
-    from evenfall.reduction.calibration import (
-        BUOYANCY,
-        effective_arm,
-        fit_span,
-        implausible,
-        make_calibration,
-    )
+    from evenfall.reduction.calibration import BUOYANCY, fit_span, implausible, make_calibration
     from evenfall.reduction.gravity import gravity_or_standard
-    from evenfall.reduction.reduce import check_arm
     from evenfall.units import typed
 
-    def length(text: str, what: str) -> float:
-        return typed(text, "length", what)
-
-    def degrees(text: str, what: str) -> float:
-        return math.degrees(typed(text, "angle", what))
-
-    cell_arm, cell_u = effective_arm(
-        length(arm, "--arm"),
-        degrees(angle, "--angle"),
-        length(arm_u, "--arm-u"),
-        degrees(angle_u, "--angle-u"),
-    )
+    geometry = _geometry(arm, arm_u, angle, angle_u, hanger, hanger_u)
     g, g_u = gravity_or_standard(latitude, typed(height, "length", "--height") if height else None)
-    lever = lever_u = 0.0
-    if hanger is not None:
-        at = length(hanger, "--hanger")
-        check_arm(at)
-        # torque of the weight is known by the hanger's distance: the cell's own arm then cancels
-        lever, lever_u = at / cell_arm, length(hanger_u, "--hanger-u") / at
-        cell_u = 0.0
-    masses, counts = _readings(reading, file, port)
+    weights_rel = typed(weights_u, "ratio", "--weights-u")
+    kept = archive_dir / IN_PROGRESS
+    masses, counts = _readings(reading, file, port, kept)
     fit = fit_span(
         np.array(masses),
         np.array(counts),
         gravity=g,
         gravity_u=g_u,
-        mass_u_rel=typed(weights_u, "ratio", "--weights-u"),
-        lever=lever or 1.0,
-        lever_u_rel=lever_u,
+        mass_u_rel=weights_rel,
+        lever=geometry.lever,
+        lever_u_rel=geometry.lever_u_rel,
         buoyancy=BUOYANCY,
     )
     wrong = implausible(fit)
     if wrong and not (dry_run or accept):
+        again = " The readings are kept: the same command goes on with them, 'undo' takes one back."
         raise InputError(
-            f"this calibration is not plausible: {wrong}. Nothing was kept. Look for a wrong weight or unit, "
-            "a reading in the wrong place, or an arm that touches; --accept keeps it all the same"
+            f"this calibration is not plausible: {wrong}. Nothing was stored. Look for a wrong weight or "
+            "unit, a reading in the wrong place, or an arm that touches; --accept stores it all the same."
+            + (again if kept.exists() else "")
         )
     made = make_calibration(
-        fit, cell_arm, cell_u, int(time.time()), note, zero_u,
+        fit, geometry.arm_m, geometry.arm_u_m, int(time.time()), note, zero_u,
         typed(temperature, "temperature", "--temperature") if temperature else None,
         typed(span_tc, "ratio", "--span-tc") / 10 if span_tc else None,
     )  # fmt: skip
-    number = None
-    if not dry_run:
-        with Archive(archive_dir) as archive, archive.change():
-            number = archive.add_record(made, note)
-            archive.activate("calibration", number)
+    number = None if dry_run else _store(archive_dir, made, note)
     if plot:
         from evenfall.output.plots import calibration_figure, save
 
         save(calibration_figure(fit.force_N, fit.residual_N, fit.up.tolist()), plot)
+    _print_span(masses, fit, made, number, as_json)
+
+
+class _Geometry(NamedTuple):
+    """The arm that counts, and how far out the weights hang against it."""
+
+    arm_m: float
+    arm_u_m: float
+    lever: float
+    lever_u_rel: float
+
+
+def _geometry(arm: str, arm_u: str, angle: str, angle_u: str, hanger: str | None, hanger_u: str) -> _Geometry:
+    import math
+
+    from evenfall.reduction.calibration import effective_arm
+    from evenfall.reduction.reduce import check_arm
+    from evenfall.units import typed
+
+    def degrees(text: str, what: str) -> float:
+        return math.degrees(typed(text, "angle", what))
+
+    cell_arm, cell_u = effective_arm(
+        typed(arm, "length", "--arm"),
+        degrees(angle, "--angle"),
+        typed(arm_u, "length", "--arm-u"),
+        degrees(angle_u, "--angle-u"),
+    )
+    if hanger is None:
+        return _Geometry(cell_arm, cell_u, 1.0, 0.0)
+    at = typed(hanger, "length", "--hanger")
+    check_arm(at)
+    # torque of the weight is known by the hanger's distance: the cell's own arm then cancels
+    return _Geometry(cell_arm, 0.0, at / cell_arm, typed(hanger_u, "length", "--hanger-u") / at)
+
+
+def _store(archive_dir: Path, made: Calibration, note: str) -> int:
+    """Keep and activate a calibration; the readings it was made from lie beside the archive."""
+    from evenfall.archive.archive import Archive
+
+    with Archive(archive_dir) as archive, archive.change():
+        number = archive.add_record(made, note)
+        archive.activate("calibration", number)
+    with contextlib.suppress(FileNotFoundError):
+        (archive_dir / IN_PROGRESS).replace(archive_dir / f"weights-{number}.csv")
+    return number
+
+
+def _print_span(
+    masses: list[float], fit: SpanFit, made: Calibration, number: int | None, as_json: bool
+) -> None:
     if as_json:
         print_json(
             {
@@ -235,8 +249,11 @@ def span(
         echo(f"Note: {line}")
     if number is not None:
         echo(f"calibration {number} is active: new runs are filed under it")
-        per_kN, um = round(made.span_count_per_N * 1000), round(made.arm_m * 1e6)
-        echo(f"For the board's own load limit: evenfall board set span={per_kN} arm_length={um}")
+        echo("For the board's own load limit, type:")
+        echo(
+            f"evenfall board set span='{made.span_count_per_N:.3f} counts/N' "
+            f"arm_length='{made.arm_m * 1e3:.3f} mm'"
+        )
 
 
 @calibrate.command()
@@ -288,6 +305,7 @@ def hose(reading: tuple[str, ...], port: str | None, archive_dir: Path, as_json:
 def _off_and_on(given: tuple[str, ...], port: str | None) -> list[tuple[float, float, float]]:
     """(mass kg, count with the water off, with it on): typed, or read on the board step by step."""
     from evenfall.units import typed
+    from evenfall.workflow.weights import mean_of
 
     rows = []
     for text in given:
@@ -308,9 +326,9 @@ def _off_and_on(given: tuple[str, ...], port: str | None) -> list[tuple[float, f
                 break
             mass_kg = typed(text, "mass", "weight")
             click.prompt("  water off, then Enter", default="", show_default=False, err=True)
-            off_count = _mean_count(port)
+            off_count = mean_of(_counts(port))
             click.prompt("  water on as in a run, then Enter", default="", show_default=False, err=True)
-            rows.append((mass_kg, off_count, _mean_count(port)))
+            rows.append((mass_kg, off_count, mean_of(_counts(port))))
     if not rows:
         raise InputError(
             "no weight was read; hang nothing, half and full load, each with the water off and on"
@@ -395,6 +413,7 @@ def use_calibration(number: int, archive_dir: Path) -> None:
 @click.option("--latitude", type=float, help="For local gravity, degrees.")
 @click.option("--height", help="For local gravity, e.g. '300 m'.")
 @click.option("--plot", type=click.Path(path_type=Path), help="Drift over time, PNG or SVG.")
+@click.option("--undo", is_flag=True, help="Take the newest reading back first.")
 @port_option
 @archive_option
 @json_option
@@ -405,6 +424,7 @@ def check(
     latitude: float | None,
     height: str | None,
     plot: Path | None,
+    undo: bool,
     port: str | None,
     archive_dir: Path,
     as_json: bool,
@@ -419,21 +439,25 @@ def check(
     from evenfall.reduction.calibration import BUOYANCY, check_drift
     from evenfall.reduction.gravity import gravity_or_standard
     from evenfall.units import typed
+    from evenfall.workflow.weights import mean_of
 
     with Archive(archive_dir) as archive:
         now = archive.active("calibration")
         if now is None:
             raise NotFoundError("no calibration is active; make one with evenfall calibrate span")
         calibration = archive.record(Calibration, int(now[0]))
+        if undo:
+            _, kg, _ = archive.undo_check_weight()
+            progress(f"taken back: the newest reading, {kg:g} kg")
         lever = typed(hanger, "length", "--hanger") / calibration.arm_m if hanger else 1.0
         g, _ = gravity_or_standard(latitude, typed(height, "length", "--height") if height else None)
         if mass:
             kg = typed(mass, "mass", "check weight")
             if count is None:
                 click.prompt("weight off, then Enter", default="", show_default=False, err=True)
-                zero = _mean_count(port)
+                zero = mean_of(_counts(port))
                 click.prompt("weight on, then Enter", default="", show_default=False, err=True)
-                count = _mean_count(port) - zero
+                count = mean_of(_counts(port)) - zero
             fresh = (float(int(time.time())), kg, count)
             # judged before it is kept: a slip of the keyboard must not spoil the log
             check_drift(calibration, [fresh], gravity=g, lever=lever, buoyancy=BUOYANCY)

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 import click
 
 from evenfall.cli._root import (
+    Terminal,
     archive_option,
     bench_option,
     echo,
@@ -23,24 +24,6 @@ from evenfall.cli._root import (
 
 if TYPE_CHECKING:
     from evenfall.archive.archive import Archive
-
-
-class _Terminal:
-    """The person at the terminal."""
-
-    def say(self, text: str) -> None:
-        from evenfall.printable import printable
-
-        echo(printable(text))
-
-    def ask(self, question: str, default: str = "") -> str:
-        return str(click.prompt(question, default=default, show_default=bool(default)))
-
-    def choose(self, question: str, options: dict[str, str], default: str) -> str:
-        echo(question)
-        for key, meaning in options.items():
-            echo(f"  {key:6} {meaning}")
-        return str(click.prompt("Your choice", type=click.Choice(list(options)), default=default))
 
 
 @click.group(invoke_without_command=True)
@@ -105,7 +88,7 @@ def guide(port: str | None, anew: bool, bench: str, units: str, archive_dir: Pat
         leading = Guide(
             archive,
             plan,
-            _Terminal(),
+            Terminal(),
             lambda: open_link(port),
             lambda number: reduced(archive, number),
             report,

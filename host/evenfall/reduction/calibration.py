@@ -54,6 +54,75 @@ def zero_of(counts: FloatArray) -> tuple[float, float]:
     return float(c.mean()), float(c.std(ddof=1) / math.sqrt(c.size))
 
 
+def _checked_weights(
+    mass_kg: FloatArray, count: FloatArray, gravity: float, lever: float
+) -> tuple[FloatArray, FloatArray]:
+    """(masses, readings) as arrays; InputError for what cannot be fitted."""
+    mass = np.asarray(mass_kg, float)
+    y = np.asarray(count, float)
+    if mass.shape != y.shape or mass.ndim != 1:
+        raise InputError(
+            f"{mass.size} weights and {y.size} readings were given; each weight needs one reading"
+        )
+    for values, what in ((mass, "weight"), (y, "reading")):
+        bad = np.flatnonzero(~np.isfinite(values))
+        if bad.size:
+            raise InputError(f"{what} {bad[0] + 1} is not a number; read it again and type it")
+    if (mass < 0).any():
+        raise InputError(f"weight {int(np.argmax(mass < 0)) + 1} is negative; type the mass that was hung")
+    if np.unique(mass).size < 2:
+        raise InputError(
+            "a span needs at least two different loads, for instance nothing and one known weight"
+        )
+    if clamped_codes(y).any():
+        raise InputError(
+            "a reading stands at the amplifier's end of range; use a smaller weight or a larger cell"
+        )
+    if not 9.7 < gravity < 9.9:
+        raise InputError(f"a gravity of {gravity:g} m/s2 occurs nowhere; give the latitude instead")
+    if not lever > 0:
+        raise InputError(
+            f"a lever of {lever:g} is not possible; give both distances from the shaft, in metres"
+        )
+    return mass, y
+
+
+def _off_the_line(mass: FloatArray, up: np.ndarray, residual: FloatArray, full: float) -> tuple[float, float]:
+    """(linearity, hysteresis) as shares of the largest load."""
+    weights = np.unique(mass)
+    means = np.array([residual[mass == m].mean() for m in weights])
+    linearity = float(np.abs(means).max() / full) if weights.size > 2 else 0.0
+    both = [
+        residual[(mass == m) & up].mean() - residual[(mass == m) & ~up].mean()
+        for m in _read_both_ways(mass, up)
+    ]
+    return linearity, float(np.abs(both).max() / full) if both else 0.0
+
+
+def _read_both_ways(mass: FloatArray, up: np.ndarray) -> list[float]:
+    """Weights that were read while loading and while unloading."""
+    return [m for m in np.unique(mass) if (up & (mass == m)).any() and (~up & (mass == m)).any()]
+
+
+def _remarks(mass: FloatArray, up: np.ndarray, linearity: float, hysteresis: float) -> list[str]:
+    notes = []
+    if np.unique(mass).size < 3:
+        notes.append("Linearity is not known from fewer than three different loads.")
+    if not _read_both_ways(mass, up):
+        notes.append("Hysteresis is not known: read the same weights again while taking them off.")
+    if linearity > LINEARITY_LIMIT:
+        notes.append(
+            f"The readings leave a straight line by {linearity * 100:.2f} % of the largest load "
+            f"(usual limit {LINEARITY_LIMIT * 100:g} %): look for rubbing, a bent arm or a hose that pulls."
+        )
+    if hysteresis > HYSTERESIS_LIMIT:
+        notes.append(
+            f"Up and down differ by {hysteresis * 100:.2f} % of the largest load "
+            f"(usual limit {HYSTERESIS_LIMIT * 100:g} %): look at bearings, seals and hoses."
+        )
+    return notes
+
+
 def fit_span(
     mass_kg: FloatArray,
     count: FloatArray,
@@ -83,32 +152,7 @@ def fit_span(
     weigh five times as much.  `make_calibration` keeps them in newtons.  Raises InputError for what cannot be
     fitted.
     """
-    mass = np.asarray(mass_kg, float)
-    y = np.asarray(count, float)
-    if mass.shape != y.shape or mass.ndim != 1:
-        raise InputError(
-            f"{mass.size} weights and {y.size} readings were given; each weight needs one reading"
-        )
-    for values, what in ((mass, "weight"), (y, "reading")):
-        bad = np.flatnonzero(~np.isfinite(values))
-        if bad.size:
-            raise InputError(f"{what} {bad[0] + 1} is not a number; read it again and type it")
-    if (mass < 0).any():
-        raise InputError(f"weight {int(np.argmax(mass < 0)) + 1} is negative; type the mass that was hung")
-    if np.unique(mass).size < 2:
-        raise InputError(
-            "a span needs at least two different loads, for instance nothing and one known weight"
-        )
-    if clamped_codes(y).any():
-        raise InputError(
-            "a reading stands at the amplifier's end of range; use a smaller weight or a larger cell"
-        )
-    if not 9.7 < gravity < 9.9:
-        raise InputError(f"a gravity of {gravity:g} m/s2 occurs nowhere; give the latitude instead")
-    if not lever > 0:
-        raise InputError(
-            f"a lever of {lever:g} is not possible; give both distances from the shaft, in metres"
-        )
+    mass, y = _checked_weights(mass_kg, count, gravity, lever)
     force = mass * (1 - buoyancy) * gravity * lever
     n = mass.size
     if up is None:
@@ -129,16 +173,7 @@ def fit_span(
     else:
         fit_u, zero_u = 0.0, 0.0
         notes.append("Two readings give a line but no check of it: hang at least three loads, up and down.")
-    full = float(force.max())
-    weights = np.unique(mass)
-    means = np.array([residual[mass == m].mean() for m in weights])
-    linearity = float(np.abs(means).max() / full) if weights.size > 2 else 0.0
-    both = [
-        (residual[(mass == m) & up].mean() - residual[(mass == m) & ~up].mean())
-        for m in weights
-        if (up & (mass == m)).any() and (~up & (mass == m)).any()
-    ]
-    hysteresis = float(np.abs(both).max() / full) if both else 0.0
+    linearity, hysteresis = _off_the_line(mass, up, residual, float(force.max()))
     causes = {
         "fit": fit_u,
         "weights": mass_u_rel,
@@ -147,20 +182,7 @@ def fit_span(
         "linearity": linearity / math.sqrt(3),
         "hysteresis": hysteresis / 2 / math.sqrt(3),
     }
-    if weights.size < 3:
-        notes.append("Linearity is not known from fewer than three different loads.")
-    if not both:
-        notes.append("Hysteresis is not known: read the same weights again while taking them off.")
-    if linearity > LINEARITY_LIMIT:
-        notes.append(
-            f"The readings leave a straight line by {linearity * 100:.2f} % of the largest load "
-            f"(usual limit {LINEARITY_LIMIT * 100:g} %): look for rubbing, a bent arm or a hose that pulls."
-        )
-    if hysteresis > HYSTERESIS_LIMIT:
-        notes.append(
-            f"Up and down differ by {hysteresis * 100:.2f} % of the largest load "
-            f"(usual limit {HYSTERESIS_LIMIT * 100:g} %): look at bearings, seals and hoses."
-        )
+    notes += _remarks(mass, up, linearity, hysteresis)
     total = math.sqrt(sum(u * u for name, u in causes.items() if name not in OF_FULL_LOAD))
     return SpanFit(zero, zero_u, span, total, causes, force, residual, up, linearity, hysteresis, dof, notes)
 

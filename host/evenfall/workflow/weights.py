@@ -1,0 +1,196 @@
+"""Hung weights: each reading looked at as it comes, kept at once, and taken back with a word.
+
+The readings lie in a CSV file from the first on, so that a closed lid costs the weight that hangs.
+"""
+
+from __future__ import annotations
+
+import csv
+import os
+import re
+import time
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Protocol
+
+import numpy as np
+
+from evenfall.errors import EvenfallError, InputError
+from evenfall.printable import when
+from evenfall.reduction.align import clamped_codes
+from evenfall.units import UNITS, plain_number, typed
+
+OUT_OF_LINE = 0.01  # of the largest load: a wrong weight is off by more, a real cell by less; no source
+UNSETTLED = 0.001  # of the largest load, between the halves of a reading; common practice, no source
+UNSETTLED_COUNTS = 200.0  # before any load is known
+HEAD = ["mass_kg", "count", "unix_s"]
+MAX_ROWS = 1000
+
+
+class Talk(Protocol):
+    """The person."""
+
+    def say(self, text: str) -> None: ...
+    def ask(self, question: str, default: str = "") -> str: ...
+    def choose(self, question: str, options: dict[str, str], default: str) -> str: ...
+
+
+@dataclass(frozen=True)
+class Hung:
+    """One weight and its reading."""
+
+    mass_kg: float
+    count: float
+
+
+def mean_of(counts: Sequence[float]) -> float:
+    """Mean without the outer eighths: one bad word must not move it."""
+    ordered = sorted(counts)
+    cut = len(ordered) // 8
+    return float(np.mean(ordered[cut : len(ordered) - cut]))
+
+
+def trouble(counts: Sequence[float], mass_kg: float, before: Sequence[Hung]) -> str:
+    """Why this reading can hardly be that weight at rest; empty when it can.
+
+    counts: the readings of one weight in the order they came.  before: weights that were read already.
+    """
+    c = np.asarray(counts, float)
+    if clamped_codes(c).any():
+        return (
+            "the amplifier stands at its end of range: the cell is overloaded, or a wire is off. "
+            "Take weight off"
+        )
+    load = max((abs(b.count - before[0].count) for b in before), default=0.0)
+    move = abs(float(np.mean(c[: c.size // 2])) - float(np.mean(c[c.size // 2 :]))) if c.size > 3 else 0.0
+    if move > max(UNSETTLED * load, UNSETTLED_COUNTS):
+        return f"it is not still: the reading moved by {move:.0f} counts while it was taken"
+    masses, means = np.array([b.mass_kg for b in before]), np.array([b.count for b in before])
+    if np.unique(masses).size < 2:
+        if masses.size and mass_kg != masses[0] and abs(mean_of(counts) - means[0]) < UNSETTLED_COUNTS:
+            return f"the reading is that of {masses[0]:g} kg: does the weight hang on the cell's arm?"
+        return ""
+    slope, zero = np.polyfit(masses, means, 1)
+    full = abs(slope) * max(float(masses.max()), mass_kg)
+    off = mean_of(counts) - (zero + slope * mass_kg)
+    if full and abs(off) > OUT_OF_LINE * full:
+        return (
+            f"it reads {100 * off / full * np.sign(slope):+.1f} % of the largest load off the line of the "
+            f"others, as {(mean_of(counts) - zero) / slope:.3f} kg would: look at the weight and at what "
+            "touches the arm"
+        )
+    return ""
+
+
+def hang(
+    talk: Talk, read: Callable[[], Sequence[float]], path: Path, now: Callable[[], float] = time.time
+) -> list[Hung]:
+    """Ask for weights and read them until an empty line; what was read lies in the file at `path`.
+
+    read: counts of the weight that hangs, in order; it raises EvenfallError when the cell does not answer.
+    """
+    hung = _taken_up(talk, path)
+    talk.say("Engine off, hoses connected as in a run. Hang a weight, wait until it is still, type its mass.")
+    talk.say("Start with '0 kg', go up, then down again. 'undo' takes the last back, an empty line ends.")
+    while True:
+        text = talk.ask(f"{len(hung)} read. Hung").strip()
+        if not text:
+            return hung
+        if text.lower() == "undo":
+            if hung:
+                gone = hung.pop()
+                _write(path, hung, now())
+                talk.say(f"  taken back: {gone.mass_kg:g} kg")
+            else:
+                talk.say("  there is nothing to take back")
+            continue
+        try:
+            mass_kg = typed(text, "mass", "weight")
+            if mass_kg < 0:
+                raise InputError("a mass is not negative; type what hangs")
+            counts = read()
+        except EvenfallError as error:
+            talk.say(f"! {error}")
+            continue
+        count = mean_of(counts)
+        talk.say(f"  {mass_kg:g} kg reads {count:.0f}")
+        if why := trouble(counts, mass_kg, hung):
+            talk.say(f"! {why}.")
+            options = {"again": "leave it out and hang again", "keep": "keep it all the same"}
+            if talk.choose("Keep this reading?", options, "again") == "again":
+                continue
+        hung.append(Hung(mass_kg, count))
+        _write(path, hung, now())
+
+
+def _taken_up(talk: Talk, path: Path) -> list[Hung]:
+    """Readings of a round that was not ended, if the person wants them."""
+    if not path.exists():
+        return []
+    hung = [Hung(m, c) for m, c in read_csv(path)]
+    if not hung:
+        return []
+    said = ", ".join(f"{h.mass_kg:g}" for h in hung)
+    options = {"yes": "go on with them", "no": "begin anew"}
+    question = f"{len(hung)} readings of {when(int(path.stat().st_mtime))} are here ({said} kg)."
+    if talk.choose(question, options, "yes") == "yes":
+        return hung
+    path.replace(path.with_suffix(".old.csv"))
+    return []
+
+
+def _write(path: Path, hung: Sequence[Hung], unix_s: float) -> None:
+    """The readings so far, on disk before the next is asked for."""
+    path.parent.mkdir(parents=True, exist_ok=True)
+    spare = path.with_suffix(".new")
+    with spare.open("w", newline="", encoding="utf-8") as stream:
+        writer = csv.writer(stream)
+        writer.writerow(HEAD)
+        writer.writerows([f"{h.mass_kg:.10g}", f"{h.count:.10g}", f"{unix_s:.0f}"] for h in hung)
+        stream.flush()
+        os.fsync(stream.fileno())
+    spare.replace(path)
+
+
+def read_csv(path: Path) -> list[tuple[float, float]]:
+    """(mass in kg, count) of each row; with or without a heading, comma or semicolon, unit on top or not.
+
+    Raises InputError that names the line.
+    """
+    try:
+        lines = path.read_text(encoding="utf-8-sig").splitlines()
+    except (OSError, UnicodeDecodeError) as error:
+        raise InputError(f"{path} cannot be read: {error}") from None
+    if len(lines) > MAX_ROWS:
+        raise InputError(f"{path} has {len(lines)} lines; that is no list of weights")
+    between = next((sign for sign in (";", "\t") if any(sign in line for line in lines)), ",")
+    unit = ""
+    rows: list[tuple[float, float]] = []
+    for n, cells in enumerate(csv.reader(lines, delimiter=between), 1):
+        cells = [cell.strip() for cell in cells]
+        if not any(cells) or cells[0].startswith("#"):
+            continue
+        if len(cells) < 2:
+            raise InputError(f"{path}, line {n}: write a mass and a count, such as 5 kg{between}2109341")
+        if not rows and not unit and not re.match(r"[-+]?[.,]?\d", cells[0]):
+            unit = _unit_of(cells[0]) or "?"
+            continue
+        rows.append(_row(cells, unit, f"{path}, line {n}"))
+    return rows
+
+
+def _unit_of(heading: str) -> str:
+    """The unit of mass that a heading names, such as mass_kg or 'weight [lb]'."""
+    words = re.split(r"[^A-Za-z]+", heading)
+    return next((unit for word in words for unit in UNITS["mass"] if word.lower() == unit.lower()), "")
+
+
+def _row(cells: list[str], unit: str, where: str) -> tuple[float, float]:
+    mass = cells[0]
+    if plain_number(mass, where) is not None and unit not in ("", "?"):
+        mass = f"{mass} {unit}"
+    count = plain_number(cells[1], where)
+    if count is None:
+        raise InputError(f"{where}: reading '{cells[1]}' is not a number of counts")
+    return typed(mass, "mass", f"{where}, weight"), count

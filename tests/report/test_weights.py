@@ -1,0 +1,137 @@
+"""Weights that forgive: each reading checked as it comes, kept at once, taken back with a word."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from pathlib import Path
+
+import pytest
+from evenfall.errors import BoardError, InputError
+from evenfall.workflow.weights import Hung, hang, read_csv, trouble
+
+SPAN = 42_000 * 9.80665  # counts per kilogram
+ZERO = 50_000.0
+ENDS = 0x7FFFFF  # data sheet of the 24-bit amplifier: the code beyond its range
+
+
+def still(mass_kg: float) -> list[float]:
+    return [ZERO + SPAN * mass_kg + (-1) ** i * 20.0 for i in range(40)]
+
+
+class Person:
+    """Types the lines; what hangs is what was typed unless `cell` says otherwise."""
+
+    def __init__(self, lines: list[str], choices: list[str] | None = None) -> None:
+        self.lines = lines
+        self.choices = choices or []
+        self.heard: list[str] = []
+        self.hangs = ""
+
+    def say(self, text: str) -> None:
+        self.heard.append(text)
+
+    def ask(self, question: str, default: str = "") -> str:
+        if not self.lines:
+            raise KeyboardInterrupt  # the lid closes
+        self.hangs = self.lines.pop(0)
+        return self.hangs
+
+    def choose(self, question: str, options: dict[str, str], default: str) -> str:
+        self.heard.append(question)
+        return self.choices.pop(0) if self.choices else default
+
+
+def cell(person: Person, wrong: dict[str, list[float]] | None = None) -> Callable[[], list[float]]:
+    def read() -> list[float]:
+        if wrong and person.hangs in wrong:
+            return wrong[person.hangs]
+        return still(float(person.hangs.split()[0].replace(",", ".")))
+
+    return read
+
+
+def test_up_and_down_with_decimal_commas(tmp_path: Path) -> None:
+    person = Person(["0 kg", "2,5 kg", "5 kg", "2,5 kg", "0 kg", ""])
+    hung = hang(person, cell(person), tmp_path / "w.csv")
+    assert [h.mass_kg for h in hung] == [0.0, 2.5, 5.0, 2.5, 0.0]
+    assert [m for m, _ in read_csv(tmp_path / "w.csv")] == [0.0, 2.5, 5.0, 2.5, 0.0]
+    assert not [line for line in person.heard if line.startswith("!")]
+
+
+def test_a_weight_that_was_named_wrongly_is_asked_about_at_once(tmp_path: Path) -> None:
+    person = Person(["0 kg", "2 kg", "5 kg", "5 kg", ""])
+    hung = hang(person, cell(person, {"5 kg": still(4.0)}), tmp_path / "w.csv")
+    assert [h.mass_kg for h in hung] == [0.0, 2.0], "twice left out"
+    assert any("-20.0 % of the largest load" in line and "as 4.000 kg would" in line for line in person.heard)
+
+
+def test_a_swinging_weight_and_an_overloaded_cell_are_said() -> None:
+    assert trouble(still(2.0), 2.0, [Hung(0.0, ZERO)]) == ""
+    swinging = [ZERO + SPAN * 2.0 + 100.0 * i for i in range(40)]
+    assert "not still" in trouble(swinging, 2.0, [Hung(0.0, ZERO)])
+    assert "end of range" in trouble([float(ENDS)] * 40, 2.0, [])
+    assert "does the weight hang" in trouble(still(0.0), 2.0, [Hung(0.0, ZERO)])
+
+
+def test_a_person_may_keep_a_reading_all_the_same(tmp_path: Path) -> None:
+    person = Person(["0 kg", "2 kg", "5 kg", ""], ["keep"])
+    hung = hang(person, cell(person, {"5 kg": still(4.9)}), tmp_path / "w.csv")
+    assert [h.mass_kg for h in hung] == [0.0, 2.0, 5.0]
+
+
+def test_undo_and_a_closed_lid(tmp_path: Path) -> None:
+    path = tmp_path / "kept" / "w.csv"
+    person = Person(["undo", "0 kg", "2 kg", "2 kg", "undo"])
+    with pytest.raises(KeyboardInterrupt):
+        hang(person, cell(person), path)
+    assert any("nothing to take back" in line for line in person.heard)
+    again = Person(["5 kg", ""], ["yes"])
+    hung = hang(again, cell(again), path)
+    assert [h.mass_kg for h in hung] == [0.0, 2.0, 5.0]
+    anew = Person(["0 kg", ""], ["no"])
+    assert [h.mass_kg for h in hang(anew, cell(anew), path)] == [0.0]
+    assert [m for m, _ in read_csv(path.with_suffix(".old.csv"))] == [0.0, 2.0, 5.0], "nothing is lost"
+
+
+def test_what_cannot_be_read_costs_one_answer(tmp_path: Path) -> None:
+    def dead() -> list[float]:
+        raise BoardError("the load cell does not answer")
+
+    person = Person(["five", "5", "-5 kg", ""])
+    assert hang(person, cell(person), tmp_path / "w.csv") == []
+    assert len([line for line in person.heard if line.startswith("!")]) == 3
+    person = Person(["5 kg", ""])
+    assert hang(person, dead, tmp_path / "w.csv") == []
+    assert "! the load cell does not answer" in person.heard
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        "0 kg,100\n5 kg,2059496\n",
+        "mass_kg,count\n0,100\n5,2059496\n",
+        "\ufeffweight [g];reading\n0;100\n5000;2059496\n",
+        "mass;count\n0 kg;100\n5,0 kg;2059496,0\n",
+        "# bench of the crew\n\n0 kg\t100\n5 kg\t2059496\n",
+        "Mass (lb),Count,Remark\n0,100,up\n11.0231131,2059496,up\n",
+    ],
+)
+def test_csv_as_people_write_it(tmp_path: Path, text: str) -> None:
+    path = tmp_path / "w.csv"
+    path.write_text(text, encoding="utf-8")
+    (zero, a), (five, b) = read_csv(path)
+    assert (zero, a, b) == (0.0, 100.0, 2059496.0)
+    assert five == pytest.approx(5.0, rel=1e-6)
+
+
+@pytest.mark.parametrize(
+    ("text", "words"),
+    [("5,2059496\n", "line 1, weight: '5' has no unit"), ("0 kg,1\n5 kg,many\n", "line 2: reading 'many'"),
+     ("5 kg\n", "line 1: write a mass and a count"),
+     ("mass,count\n5,1\n", "line 2, weight: '5' has no unit")],
+)  # fmt: skip
+def test_csv_that_will_not_do_names_its_line(tmp_path: Path, text: str, words: str) -> None:
+    path = tmp_path / "w.csv"
+    path.write_text(text, encoding="utf-8")
+    with pytest.raises(InputError, match=words):
+        read_csv(path)
