@@ -380,7 +380,7 @@ def test_export_and_import_carry_everything(kept, tmp_path):
         run,
         setup_id=kept.add_record(Setup(engine_teeth=11, inertia_kg_m2=0.002), "auger"),
         calibration_id=kept.add_record(Calibration(50_000, 42_000.0, 0.001), "weights"),
-        standard="shop",
+        standard="j607",
     )
     kept.add_note(run, "rich <b>at</b> the top", "Robin")
     kept.add_tag(run, "warm")

@@ -107,7 +107,7 @@ def test_without_matplotlib_the_numbers_come_and_a_sentence_says_why_no_curves(r
 
 
 def test_pull_json_has_every_bin_in_si(run, board):
-    out, _ = run("pull", "--json", "--no-plot", "--run", 3, *AIR, "--standard", "shop", port=board.url)
+    out, _ = run("pull", "--json", "--no-plot", "--run", 3, *AIR, "--standard", "j607", port=board.url)
     data = json.loads(out)
     assert set(data) == {"board", "runs", "link"}
     (told,) = data["runs"]

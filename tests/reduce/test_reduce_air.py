@@ -162,14 +162,6 @@ def test_reference_day_of_the_regulation():
     assert humid.factor(humid.STANDARDS["r134"], 100000, 298.2, h) == pytest.approx(1, abs=5e-4)
 
 
-@outside("29.92 inHg and 68 F as used by many shops, common practice, no source")
-def test_shop_day_in_its_own_units():
-    """Shop preset by the rule (29.92/p)(T/528 R)^0.5 in its own units"""
-    by_rule = 29.92 / 29.00 * math.sqrt((85 + 459.67) / (68 + 459.67))
-    got = humid.factor(humid.STANDARDS["shop"], 29.00 * 3386.389, (85 + 459.67) / 1.8, 0.0)
-    assert got == pytest.approx(by_rule, rel=1e-5)
-
-
 @pytest.mark.parametrize("key", [k for k in humid.STANDARDS if k != "none"])
 def test_factor_is_one_at_its_own_reference(key):
     s = humid.STANDARDS[key]
@@ -240,7 +232,7 @@ def test_impossible_air_is_refused_in_a_sentence(change, words):
 
 
 def test_unknown_standard_lists_the_known():
-    with pytest.raises(InputError, match=r"iso1585.*shop"):
+    with pytest.raises(InputError, match=r"iso1585.*din70020"):
         humid.correction(Air(100000, 295, 0.4), "iso 9999")
 
 
@@ -315,11 +307,16 @@ def test_board_air_is_the_mean_of_its_readings(made_run):
 
 
 def test_each_standard_warns_outside_its_own_range():
-    hot = Air(99500, 316.0, 0.2)  # 42.9 C: beyond ISO 1585, within the regulation
-    assert humid.correction(hot, "r134").in_range
-    assert "40 C" in humid.correction(hot, "iso1585").outside[0]
+    hot = Air(101500, 319.0, 0.0)  # 45.9 C: beyond the regulation's 318 K
+    assert "45 C" in humid.correction(hot, "r134").outside[0]
+    assert humid.correction(hot, "iso1585").in_range
     thin = Air(88000, 300.0, 0.3)  # a factor of about 1.15 and more
-    for key in ("j607", "din70020", "shop"):
+    for key in ("iso1585", "r134", "j1349", "j607", "din70020"):
         assert "outside 0.93 to 1.07" in humid.correction(thin, key).outside[0]
-    damp = Air(79500, 300.0, 0.9)
-    assert any("dry pressure" in words for words in humid.correction(damp, "iso1585").outside)
+
+
+def test_a_basis_without_a_source_is_dropped_and_says_what_to_do():
+    with pytest.raises(InputError, match=r"dropped.*runs file RUN --standard NAME"):
+        humid.correction(Air(99000, 298, 0.0), "shop")
+    for standard in humid.STANDARDS.values():
+        assert standard.source and "ranges from memory" not in standard.source

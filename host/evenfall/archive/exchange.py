@@ -10,13 +10,13 @@ from dataclasses import asdict
 from pathlib import Path
 from typing import Any
 
-from evenfall.archive.database import now
+from evenfall.archive.database import log, now
 from evenfall.archive.filing import check_name, checked_record
 from evenfall.archive.runs import Runs
 from evenfall.details import DETAILS
 from evenfall.errors import DamageError, InputError, NotFoundError
 from evenfall.model import Air, Calibration, Setup
-from evenfall.reduction.air import standard_named
+from evenfall.reduction.air import DROPPED, standard_named
 
 MAX_EXPORT_BYTES = 32 << 20
 
@@ -192,6 +192,11 @@ def _checked_export(data: bytes) -> dict[str, Any]:
             }
         )
     standard = _text(body.get("standard"), "air standard", 100) or "none"
+    if standard in DROPPED:
+        log.warning(
+            "the run was filed under '%s', which was dropped; it is filed without correction", standard
+        )
+        standard = "none"
     try:
         standard = standard_named(standard).key
     except InputError as error:

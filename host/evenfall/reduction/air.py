@@ -50,7 +50,6 @@ class Standard:
     friction: float = 0.0
     factor_range: tuple[float, float] = (0.0, math.inf)
     t_range: tuple[float, float] = (0.0, math.inf)
-    p_range: tuple[float, float] = (0.0, math.inf)  # of the same pressure as p_ref
     source: str = ""
 
 
@@ -65,9 +64,7 @@ STANDARDS = {
         _iso1585_form(
             "iso1585",
             "ISO 1585",
-            t_range=(283.0, 313.0),
-            p_range=(80000.0, 110000.0),
-            source="secondary text; ranges from memory",
+            source="secondary text; range of the factor: common practice, no source",
         ),
         _iso1585_form(
             "r134",
@@ -84,9 +81,8 @@ STANDARDS = {
             1.0,
             0.5,
             friction=0.18,
-            t_range=(288.0, 308.0),
-            p_range=(90000.0, 105000.0),
-            source="secondary text; ranges from memory",
+            factor_range=OLD_RANGE,
+            source="secondary text; range of the factor: common practice, no source",
         ),
         Standard(
             "j607",
@@ -110,24 +106,21 @@ STANDARDS = {
             factor_range=OLD_RANGE,
             source="secondary text; range: common practice, no source",
         ),
-        Standard(
-            "shop",
-            "29.92 inHg, 68 F, dry",
-            True,
-            to_si(29.92, "inHg", "pressure"),
-            to_si(68.0, "F", "temperature"),
-            1.0,
-            0.5,
-            factor_range=OLD_RANGE,
-            source="common practice, no source",
-        ),
         Standard("none", "no correction", False, 101325.0, 298.0, 0.0, 0.0, source="as read"),
     )
 }
 
 
+DROPPED = {"shop": "29.92 inHg and 68 F, for which there was no source"}  # keys until version 0.2
+
+
 def standard_named(name: str) -> Standard:
     """The preset of that key or title ('iso1585', 'ISO 1585', 'SAE J1349'); InputError lists them."""
+    if name in DROPPED:
+        raise InputError(
+            f"the air standard '{name}' ({DROPPED[name]}) was dropped; take one of {', '.join(STANDARDS)}: "
+            "evenfall air standard NAME for new runs, evenfall runs file RUN --standard NAME for old ones"
+        )
     plain = "".join(c for c in name.lower() if c.isalnum())
     for s in STANDARDS.values():
         title = "".join(c for c in s.title.lower() if c.isalnum())
@@ -230,13 +223,6 @@ def correction(air: Air, standard: str) -> Correction:
         outside.append(
             f"the intake air at {T - 273.15:.1f} C is outside {low - 273:.0f} to {high - 273:.0f} C, "
             f"the range of {s.title}"
-        )
-    low, high = s.p_range
-    used = dry_pressure(air) if s.dry else p
-    if not low <= used <= high:
-        outside.append(
-            f"the {'dry ' if s.dry else ''}pressure {used / 1000:.1f} kPa is outside "
-            f"{low / 1000:g} to {high / 1000:g} kPa, the range of {s.title}"
         )
     result = Correction(s, value, math.hypot(*slopes), outside)
     if len(_KNOWN) > 2000:
