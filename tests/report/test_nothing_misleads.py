@@ -225,7 +225,7 @@ def test_a_run_that_characterised_the_valve_does_not_count():
 def test_an_implausible_calibration_is_refused(run, readings, words):
     args = [*CALIBRATED, *(w for r in readings for w in ("--reading", r))]
     _, err = run(*args, rc=2)
-    assert words in err and "Nothing was kept" in err
+    assert words in err and "Nothing was stored" in err
     assert json.loads(run("calibrate", "list", "--json")[0]) == []
     run(*args, "--accept")
     assert len(json.loads(run("calibrate", "list", "--json")[0])) == 1

@@ -10,8 +10,12 @@ import colorspacious
 import numpy as np
 import pytest
 from evenfall.errors import InputError
-from evenfall.output import plots
+from evenfall.model import Calibration
+from evenfall.output import diagnostic_plots, plots
+from evenfall.output.page import notes_together
+from evenfall.reduction.calibration import check_drift
 from made_reductions import make_group
+from matplotlib.backends.backend_agg import FigureCanvasAgg
 
 VIEWS = [None, "protanomaly", "deuteranomaly", "tritanomaly"]
 
@@ -44,7 +48,7 @@ def test_greys_stay_apart_and_dark_enough() -> None:
 
 
 def test_every_curve_has_its_own_stroke() -> None:
-    assert len(set(plots.STROKES)) == len(plots.STROKES) == plots.MOST_CURVES == len(set(plots.COLOURS))
+    assert len(set(plots.STROKES)) == len(plots.STROKES) == plots.MAX_CURVES == len(set(plots.COLOURS))
 
 
 @pytest.mark.parametrize("ending", ["png", "svg"])
@@ -92,3 +96,81 @@ def test_calibration_residuals(tmp_path: Path) -> None:
     text = plots.save(figure, tmp_path / "c.svg").read_text()
     for words in ("hung weight, N", "reading less line, N", "loading", "unloading"):
         assert words in text
+    assert "usual limit" in text
+
+
+def legend_boxes(figure: plots.Figure) -> tuple[list, object]:
+    """Boxes of the legend's texts and of the whole picture, in pixels."""
+    figure.set_dpi(160)
+    FigureCanvasAgg(figure).draw()
+    (legend,) = figure.legends
+    return [text.get_window_extent() for text in [*legend.get_texts(), legend.get_title()]], figure.bbox
+
+
+@pytest.mark.parametrize(("count", "width_in"), [(1, 7.2), (1, 5.4), (2, 7.2), (6, 7.2)])
+def test_nothing_of_the_key_is_cut(count: int, width_in: float) -> None:
+    curves = [
+        plots.curve_of(r, f"run {100 + i}, a pipe with a rather long name")
+        for i, r in enumerate(make_group(count, 1))
+    ]
+    boxes, whole = legend_boxes(plots.curves_figure(curves, title="auger 12", width_in=width_in))
+    assert len(boxes) == count + 1
+    for box in boxes:
+        assert box.x0 >= 0 and box.x1 <= whole.x1 and box.y0 >= 0
+
+
+def test_a_picture_says_what_it_shows(tmp_path: Path) -> None:
+    runs = make_group(2, 1)
+    path = plots.plot_curves(
+        runs,
+        tmp_path / "a.svg",
+        ["one", "two"],
+        title="auger 12: stock $pipe",
+        about="runs 1, 2 · ISO 1585 · 2026-05-31",
+    )
+    said = "".join(ElementTree.fromstring(path.read_text()).itertext())
+    peak = runs[0].peak_power_W
+    for words in (
+        "auger 12: stock $pipe",
+        "ISO 1585 · 2026-05-31",
+        f"{peak.value / 745.69987:.2f} hp at {peak.speed_rpm:,.0f}",  # 1 hp = 745.69987 W
+        "band: 95 % interval",
+    ):
+        assert words in said
+
+
+def test_six_curves_have_no_bands_and_marks_lie_on_their_lines() -> None:
+    figure = plots.curves_figure([plots.curve_of(r) for r in make_group(6, 1)])
+    upper, lower = figure.axes[:2]
+    for axes in (upper, lower):
+        assert not axes.collections, "bands of six curves would be a smear"
+        lines, marks = axes.lines[0::2], axes.lines[1::2]
+        assert len(lines) == len(marks) == 6
+        for line, mark in zip(lines, marks, strict=True):
+            (x,), (y,) = mark.get_data()
+            assert y == pytest.approx(np.interp(x, *line.get_data()))
+    assert plots.curves_figure([plots.curve_of(r) for r in make_group(2, 1)]).axes[0].collections
+
+
+def test_scales_start_at_zero_when_asked() -> None:
+    curve = [plots.curve_of(make_group(1, 1)[0])]
+    assert all(a.get_ylim()[0] == 0 for a in plots.curves_figure(curve, from_zero=True).axes[:2])
+    assert any(a.get_ylim()[0] > 0 for a in plots.curves_figure(curve).axes[:2])
+
+
+def test_few_check_weights_are_not_blown_up() -> None:
+    calibration = Calibration(0.0, 42_000.0)
+    reading = 5 * 9.80665 * 42_000
+    drift = check_drift(calibration, [(1.7e9, 5.0, reading), (1.7e9 + 30, 5.0, reading * 1.00001)])
+    (axes,) = diagnostic_plots.check_weight_figure(drift).axes
+    low, high = axes.get_ylim()
+    assert high - low >= 2.0, "two readings half a minute apart differ by 0.001 %"
+    assert axes.get_xlim()[0] <= -1.0
+
+
+def test_notes_that_differ_in_figures_are_one() -> None:
+    notes = ["Zero moved by 12 counts.", "Zero moved by -90 counts.", "Belt slips.", "Belt slips."]
+    assert notes_together(notes, 4) == (
+        "Zero moved by 12 counts (2 of 4 runs, with other figures: 12; -90)",
+        "Belt slips. (2 of 4 runs)",
+    )

@@ -70,6 +70,7 @@ def compare(
         checked_target,
         engine_of,
         group_of,
+        picture_words,
         scatter_between_sessions,
         speed_band,
     )
@@ -86,7 +87,9 @@ def compare(
         b = group_of(archive, after, engine, standard=standard, everything=everything)
         if a.label == b.label:
             a, b = replace(a, label="before"), replace(b, label="after")
-        one = engine_of(archive, [p.key for g in (a, b) for p in g.runs])
+        numbers = [p.key for g in (a, b) for p in g.runs]
+        one = engine_of(archive, numbers)
+        above, below = picture_words(archive, numbers, standard)
         between = scatter_between_sessions(archive, one)
         result = compared(a, b, asked, scatter, between, speeds)
     if as_json:
@@ -96,5 +99,5 @@ def compare(
     if target:
         from evenfall.output.plots import comparison_figure, save
 
-        save(comparison_figure(result, chosen), target)
+        save(comparison_figure(result, chosen, above, below), target)
         echo(f"Plot: {target}", err=as_json)

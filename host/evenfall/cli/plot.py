@@ -25,7 +25,8 @@ if TYPE_CHECKING:
 @click.argument("specs", nargs=-1, required=True, metavar="RUNS...")
 @click.option("--out", type=click.Path(path_type=Path), required=True, help="PNG or SVG file.")
 @click.option("--set-speed", is_flag=True, help="Speed against set speed of one run instead.")
-@click.option("--title", default="", help="A line above the picture.")
+@click.option("--title", default="", help="A line above the picture, else engine and builds.")
+@click.option("--from-zero", is_flag=True, help="Start the scales of torque and power at zero.")
 @engine_option
 @standard_option
 @all_option
@@ -36,6 +37,7 @@ def plot(
     out: Path,
     set_speed: bool,
     title: str,
+    from_zero: bool,
     engine: str | None,
     standard: str | None,
     everything: bool,
@@ -48,9 +50,9 @@ def plot(
     """
     from evenfall.archive.archive import Archive
     from evenfall.errors import InputError
-    from evenfall.output.plots import curve_of, group_curve, plot_curves, plot_set_speed
+    from evenfall.output.plots import Curve, curve_of, group_curve, plot_curves, plot_set_speed
     from evenfall.output.text import UNIT_CHOICES
-    from evenfall.workflow.run_groups import checked_target, group_of, reduced, run_numbers
+    from evenfall.workflow.run_groups import checked_target, group_of, picture_words, reduced, run_numbers
 
     target = checked_target(out, (".png", ".svg"))
     with Archive(archive_dir) as archive:
@@ -60,18 +62,20 @@ def plot(
                 raise InputError(f"--set-speed draws one run, {len(numbers)} are named")
             plot_set_speed(archive.run(numbers[0]), target)
         else:
-            curves = []
+            curves: list[Curve] = []
+            drawn: list[int] = []
             for spec in specs:
                 numbers = run_numbers(archive, spec, engine)
                 if len(numbers) == 1:
-                    curves.append(
-                        curve_of(reduced(archive, numbers[0], standard).reduction, _name(archive, numbers[0]))
-                    )
+                    run = reduced(archive, numbers[0], standard)
+                    curves.append(curve_of(run.reduction, _name(archive, numbers[0])))
+                    drawn += numbers
                 else:
-                    curves.append(
-                        group_curve(group_of(archive, spec, engine, standard=standard, everything=everything))
-                    )
-            plot_curves(curves, target, units=UNIT_CHOICES[units], title=title)
+                    found = group_of(archive, spec, engine, standard=standard, everything=everything)
+                    curves.append(group_curve(found))
+                    drawn += [p.key for p in found.runs]
+            above, below = picture_words(archive, drawn, standard)
+            plot_curves(curves, target, None, UNIT_CHOICES[units], title or above, below, from_zero)
     echo(str(target))
 
 

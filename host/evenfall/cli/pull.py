@@ -279,14 +279,15 @@ class _Drawing:
     def _draw(self, number: int, reduction: Reduction) -> Path:
         from evenfall.output.plots import plot_curves
         from evenfall.output.text import UNIT_CHOICES
+        from evenfall.workflow.run_groups import picture_words
 
         path = self.path or self.archive.folder / "plots" / f"run-{number}.png"
         if self.path and self.several:
             path = self.path.with_stem(f"{self.path.stem}-{number}")
         path.parent.mkdir(parents=True, exist_ok=True)
-        row = self.archive.row(number)
-        title = " · ".join(str(w) for w in (row["engine"], row["build"], f"run {number}") if w)
-        return Path(plot_curves([reduction], path, [f"run {number}"], UNIT_CHOICES[self.units], title))
+        above, below = picture_words(self.archive, [number])
+        label = [f"run {number}"]
+        return Path(plot_curves([reduction], path, label, UNIT_CHOICES[self.units], above, below))
 
 
 def print_run(archive: Archive, number: int, reduction: Reduction, units: str) -> None:

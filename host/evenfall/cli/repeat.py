@@ -48,12 +48,13 @@ def repeat(
     from evenfall.archive.archive import Archive
     from evenfall.output.plain import group_as_json
     from evenfall.output.text import UNIT_CHOICES, group_report
-    from evenfall.workflow.run_groups import checked_target, group_of
+    from evenfall.workflow.run_groups import checked_target, group_of, picture_words
 
     chosen = UNIT_CHOICES[units]
     target = checked_target(plot, (".png", ".svg")) if plot else None
     with Archive(archive_dir) as archive:
         g = group_of(archive, runs, engine, standard=standard, everything=everything)
+        above, below = picture_words(archive, [p.key for p in g.runs], standard)
     if as_json:
         print_json(group_as_json(g))
     else:
@@ -61,5 +62,5 @@ def repeat(
     if target:
         from evenfall.output.plots import group_curve, plot_curves
 
-        plot_curves([group_curve(g)], target, units=chosen)
+        plot_curves([group_curve(g)], target, None, chosen, above, below)
         echo(f"Plot: {target}", err=as_json)

@@ -36,13 +36,19 @@ def check_weight_figure(drift: CheckDrift, width_in: float = 6.4, height_in: flo
         figure = Figure(figsize=(width_in, height_in), layout="constrained")
         axes = figure.add_subplot()
         day = (drift.time_s - drift.time_s[-1]) / 86400
-        axes.axhspan(-TOLERANCE * 100, TOLERANCE * 100, color=INK, alpha=0.08, linewidth=0)
+        axes.axhspan(
+            -TOLERANCE * 100, TOLERANCE * 100, color=INK, alpha=0.08, linewidth=0, label="usual tolerance"
+        )
         axes.plot(
             day, drift.error_rel * 100, "o-", markersize=4, linewidth=1, color=COLOURS[0], label="reading"
         )
         if len(day) >= 3:
             mean = drift.error_rel.mean() + drift.per_year * (day - day.mean()) / 365.25
             axes.plot(day, mean * 100, color=LIMIT, linewidth=1, linestyle=(0, (4, 2)), label="trend")
+        # never closer than the tolerance and a day: a few readings of one hour are no drift
+        off = 100 * max(2 * TOLERANCE, 1.2 * float(np.abs(drift.error_rel).max()))
+        axes.set_ylim(-off, off)
+        axes.set_xlim(min(float(day.min()), -1.0) * 1.03, 0.03 * max(-float(day.min()), 1.0))
         axes.set_xlabel("days before the last reading")
         axes.set_ylabel("check weight reads off, %")
         axes.legend(loc="best")

@@ -6,6 +6,7 @@ Every text is escaped by the template; only the pictures, drawn by plots.py, go 
 
 from __future__ import annotations
 
+import re
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from importlib.metadata import version
@@ -33,6 +34,7 @@ from evenfall.reduction.uncertainty import COVERAGE
 from evenfall.statistics.compare import Comparison, Group, ReducedRun
 from evenfall.units import from_si
 
+MAX_FIGURES = 80  # characters of the figures in which notes differ
 NOTE_LENGTH = 600  # characters of a note on the page; the archive keeps all of it
 CAUTIONS = (
     "The figures hold for this engine on this bench in this set-up. They are no maker's rating and no "
@@ -412,7 +414,11 @@ def _conditions(runs: Sequence[ReducedRun]) -> tuple[tuple[str, str], ...]:
     if setups:
         teeth = sorted({f"{s.engine_teeth} : {s.brake_teeth}" for s in setups})
         rows.append(("sprockets engine : brake", ", ".join(teeth)))
-        rows.append(("inertia at the crank", f"{_range([1e3 * s.inertia_kg_m2 for s in setups], 3)} g·m²"))
+        known = [1e3 * s.inertia_kg_m2 for s in setups if s.inertia_kg_m2 > 0]
+        inertia = f"{_range(known, 3)} g·m²" if known else "not known"
+        if known and len(known) < len(setups):
+            inertia += f"; not known of {len(setups) - len(known)} runs"
+        rows.append(("inertia at the crank", inertia))
     return tuple(rows)
 
 
@@ -446,14 +452,34 @@ def _group_noticed(groups: Sequence[Group]) -> tuple[str, ...]:
         for said in dict.fromkeys(banner(r) for r in g.reductions)
         if said
     ]
-    seen: dict[str, int] = {}
-    for g in groups:
-        for r in g.reductions:
-            for note in r.notes:
-                seen[note] = seen.get(note, 0) + 1
     total = sum(g.n for g in groups)
-    found += [f"{note} ({count} of {total} runs)" for note, count in seen.items()]
-    return tuple(found)
+    return (*found, *notes_together([note for g in groups for r in g.reductions for note in r.notes], total))
+
+
+_FIGURE = re.compile(r"[-+±]?\d[\d.,]*")
+
+
+def notes_together(notes: Sequence[str], runs: int) -> tuple[str, ...]:
+    """Each note once, with how many runs carry it; notes that differ in their figures alone are one.
+
+    >>> notes_together(["Zero moved by 12 counts.", "Zero moved by 90 counts."], 3)
+    ('Zero moved by 12 counts (2 of 3 runs, with other figures: 12; 90)',)
+    """
+    alike: dict[str, list[str]] = {}
+    for note in notes:
+        alike.setdefault(_FIGURE.sub("#", note), []).append(note)
+    said = []
+    for same in alike.values():
+        count = f"{len(same)} of {runs} runs"
+        others = dict.fromkeys(same)
+        if len(others) > 1:
+            columns = zip(*(_FIGURE.findall(note) for note in others), strict=True)
+            moved = [column for column in columns if len(set(column)) > 1]
+            figures = "; ".join(", ".join(values) for values in zip(*moved, strict=True))
+            cut = figures if len(figures) <= MAX_FIGURES else f"{figures[:MAX_FIGURES]}…"
+            count += f", with other figures: {cut}"
+        said.append(f"{same[0].rstrip('.')} ({count})" if len(others) > 1 else f"{same[0]} ({count})")
+    return tuple(said)
 
 
 def _footer(runs: Sequence[ReducedRun]) -> tuple[str, ...]:

@@ -29,11 +29,14 @@ from evenfall.model import FloatArray, Reduction, Run
 from evenfall.output.strokes import COLOURS, STROKES
 from evenfall.output.text import US, Units
 from evenfall.printable import printable
+from evenfall.reduction.calibration import LINEARITY_LIMIT
 from evenfall.reduction.uncertainty import COVERAGE
 from evenfall.statistics.compare import Comparison, Group
 
-MOST_CURVES = len(COLOURS)
+MAX_CURVES = len(COLOURS)
 LABEL_LENGTH = 42
+HEADING_LENGTH = 100
+MAX_BANDS = 2  # more bands than that are a smear
 INK = "#1d1d24"
 GRID = "#d5d5da"
 LIMIT = "#8a1c10"
@@ -107,9 +110,9 @@ def group_curve(g: Group) -> Curve:
 
 def stroke(number: int) -> dict[str, Any]:
     """Colour and line style of curve `number`, counted from 0."""
-    on_off = STROKES[number % MOST_CURVES]
+    on_off = STROKES[number % MAX_CURVES]
     return {
-        "color": COLOURS[number % MOST_CURVES],
+        "color": COLOURS[number % MAX_CURVES],
         "linestyle": (0, on_off) if on_off else "-",
     }
 
@@ -122,34 +125,89 @@ def _figure(
     return figure, list(axes[:, 0])
 
 
-def _draw(axes: Axes, number: int, x: FloatArray, y: FloatArray, half: FloatArray, label: str) -> None:
-    order = np.argsort(x)
-    x, y, half = x[order], y[order], half[order]
-    axes.plot(x, y, label=printable(label, LABEL_LENGTH), **stroke(number))
+def _draw(
+    axes: Axes, number: int, x: FloatArray, y: FloatArray, half: FloatArray, label: str, band: bool
+) -> None:
+    axes.plot(x, y, label=label, **stroke(number))
     banded = np.isfinite(y) & np.isfinite(half)
-    if banded.any():
+    if band and banded.any():
         axes.fill_between(
             x,
             y - half,
             y + half,
             where=banded.tolist(),
-            color=COLOURS[number % MOST_CURVES],
+            color=COLOURS[number % MAX_CURVES],
             alpha=0.16,
             linewidth=0,
         )
 
 
-def _two_panels(upper: Axes, lower: Axes, curves: Sequence[Curve], units: Units) -> None:
-    """Power above, torque below, each with its peak as reported (a fit, so not always on the line)."""
+def _two_panels(upper: Axes, lower: Axes, curves: Sequence[Curve], units: Units, from_zero: bool) -> None:
+    """Power above, torque below, each with a mark on its line at the speed of its peak."""
     for number, c in enumerate(curves):
+        order = np.argsort(c.speed_rpm)
+        x = c.speed_rpm[order]
         for axes, values, half, peak, convert in (
             (upper, c.power_W, c.power_half_W, c.peak_power, units.power),
             (lower, c.torque_Nm, c.torque_half_Nm, c.peak_torque, units.torque),
         ):
-            _draw(axes, number, c.speed_rpm, convert(values), convert(half), c.label)
-            if np.isfinite(peak[1]):
-                colour = COLOURS[number % MOST_CURVES]
-                axes.plot(peak[0], float(convert(peak[1])), "D", markersize=4.5, color=colour, zorder=5)
+            y = convert(values[order])
+            label = f"{printable(c.label, LABEL_LENGTH)}\n{_peaks(c, units)}"
+            _draw(axes, number, x, y, convert(half[order]), label, len(curves) <= MAX_BANDS)
+            there = np.isfinite(y)
+            if np.isfinite(peak[1]) and there.any():
+                at = float(np.interp(peak[0], x[there], y[there]))
+                colour = COLOURS[number % MAX_CURVES]
+                axes.plot(peak[0], at, "D", markersize=4.5, color=colour, zorder=5, clip_on=False)
+    for axes in (upper, lower):
+        axes.margins(x=0.03)
+        if from_zero:
+            axes.set_ylim(bottom=0)
+
+
+def _peaks(c: Curve, units: Units) -> str:
+    """`3.87 hp at 10,500, 2.08 lb-ft at 7,500 rpm`, as the table reports them."""
+    said = [
+        f"{float(convert(value)):.2f} {unit} at {speed:,.0f}"
+        for (speed, value), convert, unit in (
+            (c.peak_power, units.power, units.power_name),
+            (c.peak_torque, units.torque, units.torque_name),
+        )
+        if np.isfinite(value)
+    ]
+    return f"{', '.join(said)} rpm" if said else "no peak"
+
+
+def _key(curves: Sequence[Curve]) -> str:
+    """What mark and band are."""
+    mark = "◆ at the peak, its value from a fit of all bins"
+    banded = any(np.isfinite(c.power_half_W).any() for c in curves)
+    if len(curves) > MAX_BANDS:
+        return f"{mark}; bands left out, they would cover each other"
+    return f"{mark}; band: 95 % interval" if banded else f"{mark}; no band: ± not known"
+
+
+def _heading(figure: Figure, upper: Axes, title: str, about: str) -> None:
+    if title:
+        figure.suptitle(_plain(title, HEADING_LENGTH), x=0.01, ha="left", fontsize=10, weight="bold")
+    if about:
+        upper.set_title(_plain(about, HEADING_LENGTH), loc="left", fontsize=8)
+
+
+def _legend(figure: Figure, upper: Axes, curves: Sequence[Curve]) -> None:
+    """One entry a curve with its peaks, below the axes; one or two columns, so that none is cut."""
+    legend = figure.legend(
+        *upper.get_legend_handles_labels(),
+        loc="outside lower left",
+        ncols=1 if len(curves) <= 2 else 2,
+        handlelength=3.6,
+        fontsize=7.5,
+        title=_key(curves),
+        title_fontsize=7.5,
+        alignment="left",
+    )
+    for text in legend.get_texts():
+        text.set_parse_math(False)
 
 
 def _thousands(axes: Axes) -> None:
@@ -160,42 +218,47 @@ def curves_figure(
     curves: Sequence[Curve],
     units: Units = US,
     title: str = "",
+    about: str = "",
+    from_zero: bool = False,
     width_in: float = 7.2,
-    height_in: float = 6.4,
+    height_in: float = 6.8,
 ) -> Figure:
     """Power above, torque below, against crank speed; at most six curves.
+
+    `title` and `about` are the two lines above; `from_zero` starts both scales at zero.
 
     Raises InputError when there is nothing to draw or more curves than can be told apart.
     """
     if not curves:
         raise InputError("nothing to draw: no run given")
-    if len(curves) > MOST_CURVES:
-        raise InputError(f"{len(curves)} curves asked for; more than {MOST_CURVES} cannot be told apart")
+    if len(curves) > MAX_CURVES:
+        raise InputError(f"{len(curves)} curves asked for; more than {MAX_CURVES} cannot be told apart")
     with matplotlib.rc_context(STYLE):
         figure, (upper, lower) = _figure(2, width_in, height_in, (1.25, 1))
-        _two_panels(upper, lower, curves, units)
+        _two_panels(upper, lower, curves, units, from_zero)
         upper.set_ylabel(f"power at the crank, {units.power_name}")
         lower.set_ylabel(f"torque at the crank, {units.torque_name}")
         lower.set_xlabel("crank speed, rpm")
         _thousands(lower)
-        if title:
-            upper.set_title(_plain(title), loc="left", fontsize=10)
-        columns = 1 if len(curves) == 1 else min(3, len(curves))
-        legend = figure.legend(
-            *upper.get_legend_handles_labels(), loc="outside lower left", ncols=columns, handlelength=4.2
-        )
-        for text in legend.get_texts():
-            text.set_parse_math(False)
+        _heading(figure, upper, title, about)
+        _legend(figure, upper, curves)
         return figure
 
 
 def comparison_figure(
-    c: Comparison, units: Units = US, width_in: float = 7.2, height_in: float = 7.6
+    c: Comparison,
+    units: Units = US,
+    title: str = "",
+    about: str = "",
+    from_zero: bool = False,
+    width_in: float = 7.2,
+    height_in: float = 8.0,
 ) -> Figure:
     """Mean curves before and after with the 95 % bands of the means, and the gain in power below."""
     with matplotlib.rc_context(STYLE):
         figure, (upper, lower, gain) = _figure(3, width_in, height_in, (1.3, 1, 0.8))
-        _two_panels(upper, lower, [group_curve(c.before), group_curve(c.after)], units)
+        curves = [group_curve(c.before), group_curve(c.after)]
+        _two_panels(upper, lower, curves, units, from_zero)
         b = c.bins
         at = units.power(b.power_W)
         half = units.power(b.power_half_W)
@@ -219,9 +282,8 @@ def comparison_figure(
         gain.set_ylabel(f"gain, {units.power_name}")
         gain.set_xlabel("crank speed, rpm")
         _thousands(gain)
-        legend = upper.legend(loc="lower center", handlelength=4.2)
-        for text in legend.get_texts():
-            text.set_parse_math(False)
+        _heading(figure, upper, title, about)
+        _legend(figure, upper, curves)
         figure.align_ylabels()
         return figure
 
@@ -232,6 +294,8 @@ def plot_curves(
     labels: Sequence[str] | None = None,
     units: Units = US,
     title: str = "",
+    about: str = "",
+    from_zero: bool = False,
 ) -> Path:
     """Draw up to six runs (or ready curves) to a PNG or SVG file; return its path."""
     if labels is not None and len(labels) != len(reductions):
@@ -242,7 +306,7 @@ def plot_curves(
             curves.append(curve_of(item, labels[i] if labels is not None else None))
         else:
             curves.append(item)
-    return save(curves_figure(curves, units, title), path)
+    return save(curves_figure(curves, units, title, about, from_zero), path)
 
 
 def plot_set_speed(run: Run, path: str | Path) -> Path:
@@ -292,6 +356,9 @@ def calibration_figure(
         figure, (axes,) = _figure(1, width_in, height_in, (1,))
         load, left, up = np.asarray(load_N), np.asarray(residual_N), np.asarray(rising, bool)
         axes.axhline(0, color=INK, linewidth=0.8)
+        usual = LINEARITY_LIMIT * float(load.max(initial=0.0))
+        axes.axhspan(-usual, usual, color=INK, alpha=0.08, linewidth=0,
+                     label=f"usual limit, {100 * LINEARITY_LIMIT:g} % of the largest load")  # fmt: skip
         for number, (mask, name, marker) in enumerate(((up, "loading", "^"), (~up, "unloading", "v"))):
             axes.plot(load[mask], left[mask], marker=marker, label=name, **stroke(number))
         axes.set_xlabel("hung weight, N")
@@ -386,6 +453,6 @@ def inline_svg(figure: Figure, prefix: str, title: str, description: str) -> str
     return ElementTree.tostring(root, encoding="unicode")
 
 
-def _plain(text: str) -> str:
+def _plain(text: str, length: int = LABEL_LENGTH) -> str:
     """A short label that matplotlib's formula parser leaves alone."""
-    return re.sub(r"\$", r"\\$", printable(text, LABEL_LENGTH))
+    return re.sub(r"\$", r"\\$", printable(text, length))

@@ -13,7 +13,7 @@ from evenfall.output.page import About
 from evenfall.output.text import UNIT_CHOICES
 from evenfall.printable import when
 from evenfall.statistics.compare import Group, compare
-from evenfall.workflow.run_groups import engine_of, group_of, scatter_between_sessions, speed_band
+from evenfall.workflow.run_groups import engine_of, group_of, scatter_between_sessions, spans, speed_band
 
 
 def write_page(
@@ -62,18 +62,7 @@ def write_page(
 
 def page_name(groups: list[Group]) -> str:
     """`runs-5-8-against-1-4`: all runs are in it, so that no page takes the place of another."""
-    return "runs-" + "-against-".join(run_list([p.key for p in g.runs]) for g in reversed(groups))
-
-
-def run_list(numbers: list[int]) -> str:
-    """Numbers as a person would name them, fit for a file name: 3_5-8."""
-    parts: list[list[int]] = []
-    for n in sorted(numbers):
-        if parts and n == parts[-1][-1] + 1:
-            parts[-1].append(n)
-        else:
-            parts.append([n])
-    return "_".join(str(p[0]) if len(p) == 1 else f"{p[0]}-{p[-1]}" for p in parts)
+    return "runs-" + "-against-".join(spans([p.key for p in g.runs]) for g in reversed(groups))
 
 
 def about_runs(archive: Archive, groups: list[Group], bench: str, note: str) -> About:
@@ -82,8 +71,9 @@ def about_runs(archive: Archive, groups: list[Group], bench: str, note: str) -> 
     numbers = [p.key for g in groups for p in g.runs]
     rows = [archive.row(n) for n in numbers]
     last = archive.row(groups[-1].runs[-1].key)
-    days = sorted({when(r["started_unix_s"])[:10] for r in rows})
-    made = days[0] if len(days) == 1 else f"{days[0]} to {days[-1]}"
+    first, last_one = (when(pick(r["started_unix_s"] for r in rows)) for pick in (min, max))
+    same_day = first[:10] == last_one[:10]
+    made = first if first == last_one else f"{first} to {last_one[11:] if same_day else last_one}"
     if last["changed_by"]:
         made += f", {last['changed_by']}"
     notes = [note] if note else []

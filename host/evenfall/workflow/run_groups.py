@@ -14,7 +14,7 @@ from evenfall.board import code_texts, run_file
 from evenfall.errors import InputError, NotFoundError
 from evenfall.model import DEFAULT_STANDARD, Air, Calibration, Run, Setup
 from evenfall.printable import when
-from evenfall.reduction.air import air_from_run
+from evenfall.reduction.air import air_from_run, standard_named
 from evenfall.reduction.diagnostics import diagnose
 from evenfall.reduction.reduce import calibration_from_settings, setup_from_settings
 from evenfall.statistics import counting
@@ -147,6 +147,33 @@ def engine_of(archive: Archive, numbers: list[int]) -> str:
             "compare runs of one"
         )
     return names.pop() if names else ""
+
+
+def spans(numbers: list[int], between: str = "_") -> str:
+    """Numbers as a person would name them: `3_5-8`, which is fit for a file name, or `3, 5-8`."""
+    parts: list[list[int]] = []
+    for n in sorted(numbers):
+        if parts and n == parts[-1][-1] + 1:
+            parts[-1].append(n)
+        else:
+            parts.append([n])
+    return between.join(str(p[0]) if len(p) == 1 else f"{p[0]}-{p[-1]}" for p in parts)
+
+
+def picture_words(archive: Archive, numbers: list[int], standard: str | None = None) -> tuple[str, str]:
+    """(title, line below it) of a picture of these runs: engine and builds; runs, standard and dates."""
+    rows = [archive.row(n) for n in numbers]
+    engines = dict.fromkeys(r["engine"] for r in rows if r["engine"])
+    builds = dict.fromkeys(r["build"] for r in rows if r["build"])
+    keys = [standard] if standard else dict.fromkeys(r["standard"] for r in rows)
+    standards = dict.fromkeys(standard_named(key).title for key in keys)
+    days = sorted({when(r["started_unix_s"])[:10] for r in rows})
+    made = days[0] if len(days) == 1 else f"{days[0]} to {days[-1]}"
+    if len(rows) == 1:
+        made = when(rows[0]["started_unix_s"])
+    runs = f"run{'s' if len(numbers) > 1 else ''} {spans(numbers, ', ')}"
+    title = ": ".join(w for w in (", ".join(engines) or "engine not named", ", ".join(builds)) if w)
+    return title, " · ".join((runs, ", ".join(standards), made))
 
 
 def checked_target(path: Path, endings: tuple[str, ...]) -> Path:
