@@ -29,7 +29,10 @@ def family_row(task: tuple[str, int, int, bool, Path]) -> Row:
     from .sweep_floor import sweep_floor_percent
 
     partial = FAMILIES[family](seed)
-    scenario = complete(partial)
+    free_rpm = max(rpm for rpm, _ in complete(partial)["engine"]["torque_map"])
+    # as whoever runs an engine of this speed sets it: a tenth above where its torque ends
+    limit = {"overspeed": min(max(14500, round(1.1 * free_rpm)), 30000)}
+    scenario = complete({**partial, "board": {**partial.get("board", {}), **limit}})
     row: Row = {"seed": seed, **nature(scenario)}
     try:
         row["floor_percent"] = round(sweep_floor_percent(scenario), 3)

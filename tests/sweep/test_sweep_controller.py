@@ -25,11 +25,11 @@ from evenfall_board import ripple, speed_loop, sweep, valve_map  # noqa: E402
 from evenfall_board.sweep import DONE, HOLD, RAMP, RELEASE, Sweep, shift_tick  # noqa: E402
 from evenfall_wire import codes, messages  # noqa: E402
 from evenfall_wire.settings import BY_NAME  # noqa: E402
-from textbook_plant import racer  # noqa: E402
+from textbook_plant import racer, saw  # noqa: E402
 
 USED = (
     "sweep_time start_speed end_speed steady_time upward learning "
-    "servo_shut servo_open servo_slew servo_deadband servo_backlash"
+    "servo_shut servo_open servo_slew servo_deadband servo_backlash overspeed"
 ).split()
 
 
@@ -140,7 +140,7 @@ def test_ten_seconds_on_bundled_engines(engine):
     assert abs(first.sweep_s - 10) <= 0.2
     for p in (second, third):
         assert p.done and abs(p.sweep_s - 10) <= 0.12 and p.rms_percent <= 0.9
-    assert third.rms_percent < 1.1 * first.rms_percent  # a race engine is at its floor at once
+    assert third.rms_percent < 1.2 * first.rms_percent  # a race engine is at its floor at once
 
 
 @pytest.mark.parametrize("seed", [1001, 1003, 1005])
@@ -388,6 +388,40 @@ def test_what_the_bench_cannot_do_is_ended_with_what_to_change(change, reason):
     since = ramp[0] if ramp else 0
     assert p.time_s[told] - p.time_s[since] <= 6.0
     assert p.servo_us[told + 20] >= p.servo_us[told] - 100
+
+
+def test_a_start_while_the_engine_still_gains_waits_for_its_top_speed():
+    """At 6,000 rpm and rising, the plan was made for 6,000 and the rest taken for a stall."""
+    for engine in (saw, racer):
+        for spin_s in (0.2, 0.5, 0.8):
+            loop = sweep_plants.PlantLoop(engine(), 1)
+            c = Sweep(loop.settings, {})
+            p = loop.run(c, spin_s=spin_s)
+            assert p.fault == "" and abs(p.sweep_s - 10) <= 0.3
+            assert c.verdict()[4] / 2 > 0.9 * loop.bench.plant.free_rpm
+
+
+def test_an_engine_that_the_warm_valve_holds_down_is_let_go():
+    """A quarter of a large valve is the load of 8,000 rpm: the sweep began there."""
+    loop = sweep_plants.PlantLoop(saw(valve_size=6.4), 1)
+    loop.warm_share = 0.25
+    for p in loop.runs(3):
+        assert p.fault == "" and abs(p.sweep_s - 10) <= 0.3
+        assert p.verdict[4] / 2 > 9500
+
+
+@pytest.mark.parametrize("engine", [saw, racer])
+def test_the_inertia_does_not_wander_from_run_to_run(engine):
+    """It rose by 8 % a run: late in a hold there is only noise to fit."""
+    slots: dict[int, int] = {}
+    loop = sweep_plants.PlantLoop(engine(dead_time_s=0.04), 1)
+    found = []
+    for _ in range(6):
+        loop.runs(1, slots)
+        found.append(slots[valve_map.SLOT_INERTIA])
+    true = loop.bench.plant.inertia_kgm2 * 1000 * math.pi / 60 * 65536
+    assert max(found) < 1.15 * min(found)
+    assert found[-1] == pytest.approx(true, rel=0.25)
 
 
 def test_the_state_has_the_same_places_in_both_files():

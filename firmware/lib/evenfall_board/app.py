@@ -774,6 +774,8 @@ class Board:
         releasing = self._control and not pulling
         edge_ticks = self.hall.silent_ticks if self.hall else 0
         guard_ = self.guard
+        if self._control:
+            guard_.delay_ms = self.sweep.delay_ms()
         self._found = guard_.every_pass(
             half_rpm,
             self.edges_seen,

@@ -43,12 +43,18 @@ TABLE = (
     ("hall_lost", "no edge for hall_timeout, torque still there", 175, "kill", 3),
     (
         "servo_no_answer",
-        "0.5 s off the set speed by 4 %, valve moved 15 % of its travel, fill unchanged",
+        "4 % off the set speed, valve moved by 15 % for 0.25 s and twice the delay, torque the same",
         1000,
         "kill",
         4,
     ),
-    ("water_lost", "0.5 s over the set speed by 4 %, fill down by a third", 1500, "kill", 4),
+    (
+        "water_lost",
+        "over the set speed by 4 % for 0.5 s and twice the delay, valve not shut, torque down by a third",
+        1500,
+        "kill",
+        4,
+    ),
     (
         "brown_out",
         "board supply under 4.0 V, 20 ms; or a start of the board while the shaft already turns",
@@ -59,7 +65,7 @@ TABLE = (
     ("button_stuck", "button down for 10 s", 10100, "note", 6),
     (
         "load_lost",
-        "speed breaks down in mid-sweep, or torque gone, speed 1.6 % under (chain off: the engine runs free)",
+        "speed breaks down in mid-sweep faster than the brake slows the engine, or torque gone (chain off)",
         300,
         "kill",
         5,
@@ -123,6 +129,7 @@ class Guard:
     def __init__(self, settings, load_hz):
         self._sensed = False
         self._hz = load_hz
+        self.delay_ms = 0  # from the valve to the torque, as the controller knows it
         self._past = array("i", [0] * PAST)
         self.configure(settings)
         self.reset()
@@ -135,7 +142,6 @@ class Guard:
             ends.append(settings["start_speed"] * 2)
         self._lower_end = min(ends)
         self._stall = self._lower_end * 6 // 10
-        self._slowest = self._lower_end // 2  # below it friction rules
         self._travel = abs(settings["servo_open"] - settings["servo_shut"])
         self._open_us = settings["servo_open"]
         self._opens_up = 1 if settings["servo_open"] > settings["servo_shut"] else -1
@@ -163,7 +169,10 @@ class Guard:
         self._ramp_torque = 0  # as `_torque_ref`, kept from the ramp on
         self._let = 0  # looks in a row at which the brake slowed down alone
         self._off = 0  # samples in a row off the set speed, signed
-        self._off_fill = 0
+        self._off_torque = 0
+        self._moved = 0  # samples for which the valve has been 15 % of its travel from where it was then
+        self._opening_ref = 0  # as `_torque_ref`: how far the valve was open, us
+        self._closed = 0  # samples since the valve was open by less than half of that
         self._off_us = 0
         self._off_rpm = 0
         self._past_at = 0
@@ -211,7 +220,8 @@ class Guard:
         """Every pass of a pull: has the speed broken down, a sixth under the set speed and 3 % in 64 ms?
 
         An engine on a steep part of its curve that the brake has just overloaded does the same: then the
-        torque has been a quarter over its mean, which a brake without an engine cannot give.
+        torque has been a quarter over its mean, which a brake without an engine cannot give; and as long as
+        the engine fires at all, the shaft slows down less than the brake's torque alone would slow it.
         """
         self._past_ms += passed_ms
         if self._past_ms < PAST_MS:
@@ -220,16 +230,25 @@ class Guard:
         before = self._past[self._past_at]
         self._past[self._past_at] = half_rpm
         self._past_at = (self._past_at + 1) % PAST
-        if self._was_up and half_rpm > self._slowest and self._let_go(before - half_rpm, torque, inertia):
+        if (
+            self._was_up
+            and half_rpm > self._lower_end >> 1
+            and self._let_go(before - half_rpm, torque, inertia)
+        ):
             return self._lost_or_stalled(half_rpm)
         if (
             self._was_up
             and self._overload == 0
             and half_rpm < set_half_rpm - set_half_rpm // 6
-            and before - half_rpm > set_half_rpm >> 5
+            and before - half_rpm > set_half_rpm >> (5 if inertia else 4)
+            and (inertia == 0 or self._slowing(before - half_rpm, inertia) > torque - (torque >> 3))
         ):
             return self._lost_or_stalled(half_rpm)
         return NONE
+
+    def _slowing(self, drop, inertia):
+        """Torque that slows the whole shaft down by `drop` half rpm in PAST x PAST_MS, mN.m."""
+        return ((inertia >> 6) * drop >> 10) * 125 >> 3  # 1000 / (PAST x PAST_MS) is 15.6
 
     def _let_go(self, drop, torque, inertia):
         """The brake slows down faster than its torque could slow the engine too: the chain is off.
@@ -237,12 +256,12 @@ class Guard:
         `drop` in half rpm over PAST x PAST_MS.  With the engine on the chain inertia x drop is the brake's
         torque less the engine's: a closed throttle adds its friction, up to a quarter of that torque
         (common practice, no source).  Alone the brake, with 60 % of the inertia or less, slows down 1.6 times
-        as fast or more, before its torque has fallen.
+        as fast or more, before its torque has fallen.  Below half the lower end friction rules.
         """
         if drop <= 0 or inertia == 0 or self._ramp_torque == 0:
             self._let = 0
             return False
-        slowing = ((inertia >> 6) * drop >> 10) * 125 >> 3  # mN.m: 1000 / (PAST x PAST_MS) is 15.6
+        slowing = self._slowing(drop, inertia)
         ref = self._ramp_torque
         if torque * 5 > ref * 3 and slowing > torque + (torque >> 2) + (ref >> 2):
             self._let += 1
@@ -296,14 +315,25 @@ class Guard:
             self._overload = self._hz >> 2
         elif self._overload:
             self._overload -= 1
-        # load lost: torque gone and speed running away upward
-        if ref > 200 and torque * 3 < ref and half_rpm > set_half_rpm + (set_half_rpm >> 6):
+        # load lost: torque gone and speed running away upward, and not because the valve was shut
+        opening = self._travel - (self._open_us - valve_us) * self._opens_up
+        if opening * 2 < self._opening_ref:
+            self._closed = 0
+        elif self._closed < 4096:
+            self._closed += 1
+        if (
+            ref > 200
+            and torque * 3 < ref
+            and half_rpm > set_half_rpm + (set_half_rpm >> 6)
+            and self._closed * 1000 > self._hz * (200 + 2 * self.delay_ms)
+        ):
             self._lost += 1
             if self._lost * 13 >= self._hz:
                 return LOAD_LOST
         else:
             self._lost = 0
             self._torque_ref = ref + ((torque - ref) >> 5) if ref else torque
+            self._opening_ref += (opening - self._opening_ref) >> 5
         if not (steady or sweeping):
             return NONE  # in the release speed and torque are the person's
         # the torque is gone and the speed does not rise for it: nothing drives the brake any more.  A small
@@ -334,29 +364,33 @@ class Guard:
         self._off = 0
         return NONE
 
-    @micropython.native
     def _is_off(self, sign, half_rpm, torque, valve_us):
-        """Speed over (1) or under (-1) the set speed by 4 %: is the valve answered?"""
-        speed = half_rpm >> 4
-        fill = (torque << 12) // ((speed * speed >> 6) + 1)  # as the brake fills: torque by speed squared
+        """Speed over (1) or under (-1) the set speed by 4 %: is the valve answered?
+
+        By the torque: in a brake whose outflow goes as speed x fill^1/2 and its torque as speed^2 x fill, the
+        torque goes as the square of the flow, whatever the speed.  What is on its way needs the delay.
+        """
         if self._off * sign <= 0:
             self._off = sign
-            self._off_fill = fill
+            self._off_torque = torque
             self._off_us = valve_us
             self._off_rpm = half_rpm
+            self._moved = 0
             return NONE
         self._off += sign
         n = self._off * sign
-        if n * 2 < self._hz:
+        moved = (valve_us - self._off_us) * self._opens_up * sign
+        self._moved = self._moved + 1 if moved * 100 >= self._travel * 15 else 0
+        late = self._hz * self.delay_ms // 500
+        if (n - late) * 2 < self._hz:
             return NONE
         if sign > 0 and n >= self._hz and abs(valve_us - self._open_us) * 32 < self._travel:
             if half_rpm >= self._off_rpm:
                 return WATER_LOST  # wide open for a second, and the engine still gains
-        was = self._off_fill
-        moved = (valve_us - self._off_us) * self._opens_up * sign
-        changed = (fill - was) * sign
-        if sign > 0 and changed * 3 < -was:
+        was = self._off_torque
+        changed = (torque - was) * sign
+        if sign > 0 and moved >= 0 and changed * 3 < -was:
             return WATER_LOST
-        if moved * 100 >= self._travel * 15 and changed * 10 < was:
+        if (self._moved - late) * 4 > self._hz and changed * 10 < was:
             return SERVO_NO_ANSWER
         return NONE

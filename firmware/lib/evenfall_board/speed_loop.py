@@ -40,6 +40,7 @@ _SLEWING = const(4)
 _IN_SWEEP = const(8)
 _UNITY = const(1 << 23)
 _DEFAULT_DELAY = const(1638)  # 50 ms, 1/32768 s
+_SURE = const(3)
 MIN_DELAY = const(656)  # 20 ms
 MAX_DELAY = const(9830)  # 300 ms
 _MAX_DELAY_STEPS = const(24)
@@ -131,7 +132,7 @@ _FILL_HISTORY = const(80)  # 8: relative changes of the fill, 1/4096
 _OPENING_HISTORY = const(88)  # 4: of the opening
 _BANDWIDTH = const(92)  # crossover that the dead time allows, against the 11.2 1/s of the gains, times 256
 _DELAY = const(93)  # from the command to the torque as measured, 1/32768 s
-_DELAY_SEEN = const(94)  # 1: estimated in this sweep or learned
+_DELAY_SEEN = const(94)  # how often the correlation has told it in this sweep; _SURE: sure, or learned
 _FILL_POWER = const(95)
 _GAIN = const(96)  # of P and D: the lower of _BANDWIDTH and what the gain divisor leaves, times 256
 _CORRECTION_MEAN = const(97)  # of the relative correction over 0.5 s, times 16
@@ -148,7 +149,8 @@ _LAST_PEAK = const(162)
 _WAVES = const(163)  # half-waves in a row that look like hunting
 _WEAK_TICKS = const(164)  # fully open and still too fast
 _SEEN_AGE = const(165)  # estimates since the correlation last told the delay
-SIZE = 166
+_INERTIA_SURE = const(166)  # 1: measured, in this sweep or before
+SIZE = 179  # those after are sweep.py's
 
 _MASK = const(0x3FFFFFFF)
 _STEP_TICKS = const(36000)  # samples closer than 9 ms are averaged: the servo takes 50 a second
@@ -333,7 +335,10 @@ def estimate_engine_torque(s: ptr32):
     s[_TORQUE_TREND] = x
     s[_ENGINE_TORQUE_SLOW] += x * (dt * 27 >> 6) >> 12
     # the feedforward uses a torque some 0.2 s old: a quicker one swings with a steep torque curve
+    # and in a slow loop an inertia not yet known lets the brake's own torque through, which would feed itself
     torque = (s[_ENGINE_TORQUE_SLOW] << sign >> sign) + (x * 141 >> 8)
+    if s[_INERTIA_SURE] == 0:
+        torque -= (x >> 2) * ((256 - s[_BANDWIDTH]) * 141 >> 8) >> 6
     if torque < 80:
         torque = 80
     s[_ENGINE_TORQUE_BASE] = torque
@@ -624,8 +629,10 @@ def estimate_delay(s: ptr32):
     elif x > MAX_DELAY:
         x = MAX_DELAY
     s[_DELAY] = x
-    s[_DELAY_SEEN] = 1
-    s[_SEEN_AGE] = 0
+    if s[_DELAY_SEEN] < _SURE:
+        s[_DELAY_SEEN] += 1
+    else:
+        s[_SEEN_AGE] = 0
 
 
 @micropython.viper
@@ -636,7 +643,7 @@ def estimate_valve_gain(s: ptr32):
     the inflow, 1/4096 squared).  It is that of quick changes: a slow loop must not rest on it.
     """
     sign = s[_SIGN_SHIFT]
-    if s[_DELAY_SEEN] == 0:
+    if s[_DELAY_SEEN] < _SURE:
         return
     d = (s[_DELAY] + (s[_DT] >> 1)) // s[_DT]
     if d > _MAX_DELAY_STEPS:
@@ -661,7 +668,7 @@ def notice_hunting(s: ptr32, steps: int):
     period: Ziegler & Nichols 1942, Astrom & Hagglund 1984).  Two half-waves in a row count that pass 2.5 %,
     are hardly smaller than the one before and last from 0.15 s to 1.5 pi over the crossover: a loop that is
     too quick swings about its crossover, slower swings come from outside or from a loop that is too slow.
-    Not where the correlation has told the delay in the last 2 s.  Each time the delay at most doubles.
+    Not where the correlation has told the delay in the last 2 s.  Each time the delay grows by half at most.
     Called every `steps` steps.
     """
     sign = s[_SIGN_SHIFT]
@@ -678,17 +685,19 @@ def notice_hunting(s: ptr32, steps: int):
     time = s[_WAVE_TIME]
     peak = s[_WAVE_PEAK]
     n = 0
-    if peak > 820 and peak * 8 > s[_LAST_PEAK] * 7 and time > 4915 and time * s[_BANDWIDTH] < 3529472:
+    # a wild swing is seldom even to both sides
+    near = peak * 8 > s[_LAST_PEAK] * (3 if peak > 2621 else 7)
+    if peak > (2621 if s[_PROBING] else 820) and near and time > 4915 and time * s[_BANDWIDTH] < 3529472:
         n = s[_WAVES] + 1
         if n > 1 and s[_SEEN_AGE] > _LATELY:
             x = ((time + s[_LAST_TIME]) >> 2) + _TORQUE_LATE
-            if x > s[_DELAY] << 1:
-                x = s[_DELAY] << 1
+            if x > s[_DELAY] + (s[_DELAY] >> 1):
+                x = s[_DELAY] + (s[_DELAY] >> 1)
             if x > MAX_DELAY:
                 x = MAX_DELAY
             if x > s[_DELAY]:
                 s[_DELAY] = x
-            s[_DELAY_SEEN] = 1
+            s[_DELAY_SEEN] = _SURE
     s[_WAVES] = n
     s[_LAST_TIME] = time
     s[_LAST_PEAK] = peak
@@ -709,8 +718,8 @@ def set_bandwidth(s: ptr32):
         x = 256
     if s[_PROBING]:
         x = 96
-    elif s[_DELAY_SEEN] == 0:
-        x = 160
+    elif s[_DELAY_SEEN] < _SURE:
+        x = 112
     s[_BANDWIDTH] = x
 
 
@@ -726,7 +735,11 @@ def proportional_derivative(s: ptr32):
     elif x < 64:
         x = 64
     x = (x << 8) // s[_VALVE_GAIN]
-    p = _P_SHAFT // shaft_rate + ((s[_SELF_REGULATION] * _P_FILL >> 8) * x >> 8)
+    # a slow loop rests on the shaft: a steep piece of the learned torque curve may be scatter
+    k = s[_SELF_REGULATION]
+    if k > 640 and s[_BANDWIDTH] < 160:
+        k = 640
+    p = _P_SHAFT // shaft_rate + ((k * _P_FILL >> 8) * x >> 8)
     d = (_D_SHAFT // shaft_rate) * x >> 9
     if d > 32767:
         d = 32767

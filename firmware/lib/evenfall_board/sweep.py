@@ -34,8 +34,9 @@ water supply's, once its frequency is known (ripple).  A valve that moves to and
 means hunting: the gains come down at once and rise again within seconds.  The law itself is in
 speed_loop; DEVELOPERS.md, "Speed loop", has the block diagram.
 
-Stages within the phases: HOLD: apply load, hold speed, ramp entry (0.4 s from the standing set
-point to the full rate).  RAMP: the ramp.  RELEASE: hold load (first the run-out, a little past the
+Stages within the phases: HOLD: find top (wait while the engine still gains; let it go where the warm
+valve holds it below its greatest power), apply load, hold speed, ramp entry (0.4 s from the standing
+set point to the full rate).  RAMP: the ramp.  RELEASE: hold load (first the run-out, a little past the
 end speed, so that the last bin fills), release load, idle.
 """
 
@@ -93,6 +94,7 @@ _DT = const(5)
 _SPEED_1 = const(6)
 _SPEED_2 = const(7)
 _SPEED_3 = const(8)
+_SHAFT_RATE = const(31)
 _SPEED_RATE = const(13)
 _ENGINE_TORQUE = const(17)
 _ENGINE_TORQUE_SLOW = const(18)
@@ -139,7 +141,21 @@ _ENGINE_TORQUE_BASE = const(98)
 _LINE_OFFSET = const(99)
 _WEAK_TICKS = const(164)
 _SEEN_AGE = const(165)
+_INERTIA_SURE = const(166)
+_TOP_SPEED = const(167)  # sweep.py alone: finding the top speed
+_TOP_POWER = const(168)
+_TOP_SPEED_SUM = const(169)
+_TOP_TORQUE_SUM = const(170)
+_DRAG = const(171)  # engine torque there with the valve shut, 1/4 mN.m
+_ERROR_MEAN = const(172)  # holding it
+_SWINGS = const(173)
+_SWING_SIGN = const(174)
+_LOAD_COUNT = const(175)
+_INERTIA_SEEN = const(176)  # inertia of this run
+_BEST_CORRELATION = const(177)
+_INERTIA_FITS = const(178)
 _DEFAULT_DELAY = const(1638)
+_SURE = const(3)
 _FULL = const(16384)
 _IN_SWEEP = const(8)
 _UNITY = const(1 << 23)
@@ -148,6 +164,7 @@ _HISTORY_INDEX = const(63)
 
 
 # stages within the phases
+_FIND_TOP = const(-1)
 _APPLY_LOAD = const(0)
 _HOLD_SPEED = const(1)
 _RAMP_ENTRY = const(2)
@@ -162,12 +179,18 @@ _HOLD_TIMEOUT_MS = const(6000)  # of trying to hold, above the steady time
 _MAX_END_SHIFT_TICKS = const(1000000)  # 0.25 s: most that the mean offset moves the end
 _MAX_LATENESS = const(20000)  # some 1.2 s
 _RUN_OUT_HALF_RPM = const(400)  # the ramp goes on past the end speed, so that the last bin fills
-_GOOD_CORRELATION = const(230)  # correlation of torque and dw/dt, of 256, from which the inertia is sure
-_FAIR_CORRELATION = const(180)  # and from which it is better than a guess
+_LIGHT = const(5000)  # 1.5e-3 kg m2: crank and rotor of a small saw (common practice, no source)
+_USUAL = const(10500)  # 3e-3 kg m2
+_HEAVY = const(25000)  # 7e-3 kg m2
+_GOOD_CORRELATION = const(215)  # correlation of torque and dw/dt, of 256, from which the inertia is sure
+_FAIR_CORRELATION = const(170)  # and from which it is better than a guess
+_TOP_STEPS = const(16)  # 0.2 s: speed and power are looked at so often
+_MAX_TOP_STEPS = const(240)  # 3 s
 _WEAK_Q15 = const(655)  # 2 % over the set point with the valve fully open
-_MAX_WEAK_TICKS = const(2400000)  # 0.6 s
+_MAX_WEAK_TICKS = const(1800000)  # 0.45 s
 _COARSE_TICKS = const(14000000)  # 3.5 s beyond the steady time and not yet steady,
-_COARSE = const(600)  # with the valve open by less than 3.7 %: it cannot be set finely
+_COARSE = const(600)  # with the valve open by less than 3.7 %, and an eighth too slow
+_COARSE_SWINGS = const(4)  # or to and fro by 1 % so often: it cannot be set finely
 _MAX_LEARN_RMS = const(800)  # 1/10000: a sweep further off its ramp teaches nothing
 _PROBE_STEPS = const(130)  # 1.6 s
 _PROBE_REST = const(30)
@@ -214,6 +237,7 @@ class Sweep:
         self._start_setting = settings["start_speed"] * 2
         self._end_setting = settings["end_speed"] * 2
         self._upward = settings["upward"]
+        self._highest = settings["overspeed"] * 15 >> 3  # half rpm: no engine is let go beyond
         self._sweep_time = self._sweep_ms = settings["sweep_time"]
         self._steady_ticks = settings["steady_time"] * 4000
         self._learning = settings["learning"]
@@ -237,8 +261,7 @@ class Sweep:
         self._requested = False
         self._sweep_ms = self._sweep_time
         self._reset(tick, speed_half_rpm, servo_us)
-        start, end = self._s[_START_SPEED], self._s[_END_SPEED]
-        self._use_map = self._learning and self.map.covers(min(start, end) + 512, max(start, end) - 512)
+        self._may_use_map = self._learning
 
     def characterise_begin(self):
         """A slow guided sweep that ignores the learned map and replaces it."""
@@ -250,33 +273,33 @@ class Sweep:
             self._requested = False
             self._sweep_ms = 20000
             self._reset(tick, speed_half_rpm, self._s[_PULSE_US])
+            self._may_use_map = False
             self._relearn = True
         return self.step(tick, speed_half_rpm, torque_mNm)
 
     def _reset(self, tick, speed, servo_us):
         s = self._s
         self.phase = HOLD
-        self._stage = _APPLY_LOAD
+        self._stage = _FIND_TOP
         self._relearn = False
-        self._use_map = False
+        self._use_map = self._may_use_map = False
         self._stage_tick = tick
         restart(s, tick, speed, servo_us)
         s[_VALVE_GAIN] = s[_PRIOR_VALVE_GAIN] = self.map.valve_gain
         s[_DELAY] = self.map.delay or _DEFAULT_DELAY
-        s[_DELAY_SEEN] = 1 if self.map.delay else 0
+        s[_DELAY_SEEN] = _SURE if self.map.delay else 0
         s[_PROBING] = 0 if self.map.delay else 1
         set_bandwidth(s)
         s[_RIPPLE_MHZ] = self.map.ripple_mHz
         s[_VALVE_EXPONENT] = self.map.valve_exponent
         s[_SWEEP_TIME] = self._sweep_ms * 125 >> 7
-        self._load_opening = s[_OPENING]
         self._has_torque = False
         self._fit.restart()
         self._ripple.restart()
         self._count = 0
         self._set_inertia(self.map.inertia)
-        self._inertia_fits = 32 if self.map.inertia else 0  # one load-on does not undo those of many sweeps
-        self._inertia_known = self._inertia_fits > 0
+        self._inertia_known = self.map.inertia > 0
+        s[_INERTIA_SURE] = 1 if self._inertia_known else 0
         self._log_opening = self._hold_opening = 0
         self._probe_steps = _PROBE_STEPS if self.map.delay else 0
         self._settled_ticks = 0
@@ -289,6 +312,13 @@ class Sweep:
         self.flags = 0
         self.sweep_start_tick = self.sweep_end_tick = tick
         self.map.clear_record()
+        self._plan(speed)
+
+    def _plan(self, speed):
+        """Ramp and held speed for an engine whose top speed is `speed`, half rpm."""
+        s = self._s
+        s[_BEGIN_SPEED] = speed
+        self._load_opening = s[_OPENING]
         high = self._start_setting
         if not high:
             high = speed - (speed >> 5)
@@ -301,10 +331,15 @@ class Sweep:
             if self._start_setting:
                 self._plan_from_start(max(high, low + 200))
             else:
+                known = self.map.held_speed()
+                if self._may_use_map and known < speed and known > speed - (speed >> 3):
+                    high = known  # the same ramp from run to run
                 self._plan_from_held(max(high, low + 200))
         s[_LOWEST_SPEED] = max(min(s[_START_SPEED], s[_END_SPEED]), 512)
         s[_SET_POINT_16] = max(speed, self._held_speed) << 4
         self.set_half_rpm = s[_SET_POINT] = max(s[_SET_POINT_16] >> 4, 512)
+        start, end = s[_START_SPEED], s[_END_SPEED]
+        self._use_map = self._may_use_map and self.map.covers(min(start, end) + 512, max(start, end) - 512)
 
     def _plan_from_start(self, start):
         s = self._s
@@ -354,7 +389,9 @@ class Sweep:
             estimate_exponent(s)
         control_error(s, acc, learned[_MAP_TORQUE], learned[_MAP_EXPONENT])
         self.set_half_rpm = s[_SET_POINT]
-        if stage == _APPLY_LOAD:
+        if stage == _FIND_TOP:
+            u = self._find_top()
+        elif stage == _APPLY_LOAD:
             u = self._apply_load()
         elif stage == _RELEASE_LOAD:
             u = self._release_load()
@@ -413,6 +450,9 @@ class Sweep:
             return self._enter_ramp(tick)
         if stage == _HOLD_LOAD:
             return self._run_out(tick)
+        if stage == _FIND_TOP:
+            self._s[_SET_POINT_16] = self._s[_SPEED] << 4
+            return 0
         return self._approach_held_speed() if stage <= _HOLD_SPEED else 0
 
     @micropython.native
@@ -460,8 +500,8 @@ class Sweep:
         tw = ((t if t > 50 else 50) << 12) // s[_SPEED]
         if tw > 131071:
             tw = 131071
-        if s[_INERTIA] == 0:  # as if T / (J w) were 1 /s near the top speed
-            self._set_inertia(min(max(tw << 4, MIN_INERTIA), MAX_INERTIA))
+        if s[_INERTIA] == 0:
+            self._set_inertia(_USUAL)
         if not self._has_torque:
             self._has_torque = True
             s[_ENGINE_TORQUE] = s[_ENGINE_TORQUE_SLOW] = t << 2
@@ -469,17 +509,27 @@ class Sweep:
         if self._count & 7 or self._count <= 48:
             return
         j = fit.solve()
-        sure = fit.correlation >= _GOOD_CORRELATION
-        if j >= MAX_INERTIA or not sure and (self._inertia_known or fit.correlation < _FAIR_CORRELATION):
+        r = fit.correlation
+        if j >= MAX_INERTIA or r < (_GOOD_CORRELATION if self._inertia_known else _FAIR_CORRELATION):
             return
-        if sure:
+        # the fit that hangs together best counts, and of those in which the load moved: the rest is noise
+        if fit.moved() * 8 < t or r < s[_BEST_CORRELATION] - 8:
+            return
+        s[_BEST_CORRELATION] = max(r, s[_BEST_CORRELATION])
+        if r < _GOOD_CORRELATION:
+            # noise of the torque makes it too large; no more than half or twice what such a set-up has
+            j = min(max(j * r >> 8, _LIGHT), _HEAVY)
+        elif not self._inertia_known:
             self._inertia_known = True
-        else:
-            j = j * fit.correlation >> 8  # noise of the torque makes it too large
+            s[_INERTIA_SURE] = 1
+            s[_INERTIA_FITS] = 0
         j = min(max(j, tw * 16 // 10), tw * 200, MAX_INERTIA)
-        if self._inertia_fits < 8:
-            self._inertia_fits += 1
-        j = s[_INERTIA] + (j - s[_INERTIA]) // self._inertia_fits
+        if s[_INERTIA_FITS] < 4:
+            s[_INERTIA_FITS] += 1
+        s[_INERTIA_SEEN] += (j - s[_INERTIA_SEEN]) // s[_INERTIA_FITS]
+        # one load-on does not undo those of many sweeps
+        j = self.map.inertia
+        j = j + (s[_INERTIA_SEEN] - j) // 4 if j else s[_INERTIA_SEEN]
         self._set_inertia(max(j, MIN_INERTIA))
 
     def _approach_held_speed(self):
@@ -550,8 +600,50 @@ class Sweep:
         self._log_opening = log2_x1024(self._hold_opening, LOG2) - x + y
         s[_INTEGRAL] = _UNITY
 
+    def _find_top(self):
+        """Wait while the engine gains.
+
+        The valve stands as the board had it, open by a quarter.  A large one holds the engine below its
+        greatest power: it is let go until the power has fallen by a fifth from its greatest.
+        """
+        s = self._s
+        u = s[_OPENING]
+        w = s[_SPEED]
+        t = s[_TORQUE]
+        s[_TOP_SPEED_SUM] += w
+        s[_TOP_TORQUE_SUM] += t if t > 0 else 0
+        if self._count % _TOP_STEPS:
+            return u
+        mean = s[_TOP_SPEED_SUM] // _TOP_STEPS
+        power = (s[_TOP_TORQUE_SUM] // _TOP_STEPS >> 5) * (mean >> 4)
+        s[_TOP_SPEED_SUM] = s[_TOP_TORQUE_SUM] = 0
+        before = s[_TOP_SPEED]
+        s[_TOP_SPEED] = mean
+        if power > s[_TOP_POWER]:
+            s[_TOP_POWER] = power
+        gains = mean > before + (before >> 7) or mean < before - (before >> 7)
+        goal = self._start_setting
+        known = self.map.held_speed()
+        if (
+            self._upward
+            or mean > self._highest
+            or (goal and mean > goal + (goal >> 5))
+            or self._count >= _MAX_TOP_STEPS
+            or (
+                not gains
+                and (u < 164 or (power >> 2) * 5 < s[_TOP_POWER] or known and mean > known + (known >> 6))
+            )
+        ):
+            self._stage = _APPLY_LOAD
+            s[_LOAD_COUNT] = self._count
+            s[_DRAG] = s[_ENGINE_TORQUE] if u < 328 else 0
+            self._plan(w)
+        elif not gains:
+            u -= u >> 2
+        return u
+
     def _apply_load(self):
-        """Open at a steady rate until the engine comes down to the set speed."""
+        """Open until the engine comes down to the set speed; without a map by a share a second."""
         s = self._s
         e = s[_ERROR]
         begin, dt = s[_BEGIN_SPEED], s[_DT]
@@ -567,19 +659,19 @@ class Sweep:
                 u -= x
             else:
                 u = goal
-                near = self._count > 32
+                near = self._count - s[_LOAD_COUNT] > 32
             if near:
                 s[_INTEGRAL] = _UNITY
         else:
             if e > 0:
-                u += 4096 * dt >> 15
+                u += (u + 328) * (3 if s[_DELAY] > 3277 or s[_DELAY_SEEN] < _SURE else 5) * dt >> 17
             if near:
                 s[_OPENING] = u
                 self._reset_feedforward()
         if u > _FULL:
             u = _FULL
         self._load_opening = u
-        if near or self._count > 800:
+        if near or self._count - s[_LOAD_COUNT] > 800:
             if not near:
                 s[_OPENING] = u
                 self._reset_feedforward()
@@ -589,14 +681,16 @@ class Sweep:
         return u
 
     def _probe(self, u):
-        """Add a pseudo-random binary sequence of 5 % to the opening: delay and valve gain show in its answer.
+        """Add a pseudo-random binary sequence of 5 to 12 % to the opening: its answer tells delay and gain.
 
         Once, while the delay is not known; then 0.4 s without, so that what holds the speed is seen.
         """
         if self._s[_SET_POINT_16] == self._held_speed << 4:
             self._probe_steps += 1
             if self._probe_steps <= _PROBE_STEPS - _PROBE_REST:
-                x = max((u + _ZERO_FLOW) // 20, _PROBE_MIN)
+                # a shaft that answers slowly bears more
+                share = min(max(39424 // self._s[_SHAFT_RATE], 256), 614)
+                x = max((u + _ZERO_FLOW) * share // 5120, _PROBE_MIN)
                 u += x if _PROBE_SEQUENCE >> self._probe_steps // 6 % 15 & 1 else -x
         return u
 
@@ -604,6 +698,17 @@ class Sweep:
         """Steady at the held speed for as long as asked; then the ramp entry."""
         s = self._s
         e, w, wd = s[_ERROR], s[_SPEED], s[_SPEED_RATE]
+        # turns scatter: the mean of 0.25 s is what is to be steady
+        s[_ERROR_MEAN] += ((e << 3) - s[_ERROR_MEAN]) * s[_DT] >> 13
+        if (
+            e > _HOLD_TOLERANCE_Q15
+            and s[_SWING_SIGN] <= 0
+            or e < -_HOLD_TOLERANCE_Q15
+            and s[_SWING_SIGN] >= 0
+        ):
+            s[_SWING_SIGN] = e
+            s[_SWINGS] += 1
+        e = s[_ERROR_MEAN] >> 3
         on_goal = s[_SET_POINT_16] == self._held_speed << 4
         if not on_goal:
             self._stage_tick = s[_TICK]  # the way there does not count
@@ -626,7 +731,16 @@ class Sweep:
             self._debounce_ticks = 0
         since = (s[_TICK] - self._stage_tick) & _MASK
         late = since > _HOLD_TIMEOUT_MS * 4000 + self._steady_ticks
-        if since > _COARSE_TICKS + self._steady_ticks and s[_OPENING_MEAN] >> 8 < _COARSE:
+        # next to the engine's free speed the drag of the empty brake hides what the water does
+        small = s[_ENGINE_TORQUE] < s[_DRAG] + (s[_DRAG] >> 1) and w > s[_BEGIN_SPEED] - (
+            s[_BEGIN_SPEED] >> 2
+        )
+        if small and on_goal and e < _HOLD_TOLERANCE_Q15 and not (self._start_setting or self._upward):
+            self._lower_held_speed(w)
+            if self._probe_steps < _PROBE_STEPS:
+                self._probe_steps = 0
+        coarse = s[_OPENING_MEAN] >> 8 < _COARSE and (s[_SWINGS] > _COARSE_SWINGS or e < -4096)
+        if coarse and since > _COARSE_TICKS + self._steady_ticks:
             self._cut(s[_TICK], _VALVE_TOO_LARGE)
             return
         settled = self._settled_ticks > self._steady_ticks and self._count > 96
@@ -682,7 +796,7 @@ class Sweep:
         past = min(_RUN_OUT_HALF_RPM, s[_END_SPEED] >> 4)
         self._run_out_speed = s[_END_SPEED] + (past if s[_RAMP_RATE] > 0 else -past)
         if self._cut_reason:
-            s[_SET_POINT_16] = s[_END_SPEED] << 4
+            s[_SET_POINT_16] = (s[_SPEED] if self._cut_reason == _VALVE_TOO_LARGE else s[_END_SPEED]) << 4
 
     def _hold_load(self, d):
         """Load stays on until the engine's torque is gone."""
@@ -712,6 +826,10 @@ class Sweep:
         return u
 
     # --- before, after -------------------------------------------------------
+
+    def delay_ms(self):
+        """From a command to the valve to the torque measured, as far as it is known."""
+        return self._s[_DELAY] * 125 >> 12
 
     def inertia(self):
         """Estimate in mN.m per half rpm/s, times 2**16; 0 while a guess."""
@@ -795,4 +913,4 @@ class Sweep:
             known = self.map.delay or s[_DELAY]
             self.map.delay = known + (s[_DELAY] - known) // 2
         ripple_mHz = self._ripple.find_mHz(took // 4 // steps)
-        return self.map.learn(s[_INERTIA], s[_VALVE_GAIN_SUM] // steps, ripple_mHz, self._relearn)
+        return self.map.learn(self.inertia(), s[_VALVE_GAIN_SUM] // steps, ripple_mHz, self._relearn)

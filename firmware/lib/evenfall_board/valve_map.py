@@ -196,6 +196,10 @@ class ValveMap:
             return self.opening(half_rpm)
         return self._held
 
+    def held_speed(self):
+        """Speed held before the last ramp, half rpm; 0: not known."""
+        return self._held_speed if self._held else 0
+
     def note_held_opening(self, half_rpm, opening):
         """Remember what held the speed; as bounded as the map."""
         self._held_speed = min(max(half_rpm, 0), 65535)
@@ -359,6 +363,10 @@ class InertiaFit:
         self._ay += a * y - (self._ay >> 7)
         self._by += b * y - (self._by >> 7)
         self._yy += y * y - (self._yy >> 7)
+
+    def moved(self):
+        """How much the torque has changed of late, mN.m rms."""
+        return isqrt(self._aa >> 7) << self._torque_shift >> 2
 
     def solve(self):
         """Inertia in mN.m per half rpm/s times 2**16; 0 when T and dw/dt do not go together."""
