@@ -38,7 +38,7 @@ from evenfall.model import (
     Run,
     Setup,
 )
-from evenfall.reduction import align, peak, uncertainty
+from evenfall.reduction import align, peak, uncertainty, vibration
 from evenfall.reduction.air import Correction, correction, site_warnings
 from evenfall.units import RPM
 
@@ -85,6 +85,7 @@ class Observed:
     zero_u_N: float
     noise_N: float  # amplifier noise at rest, standard deviation of one sample; NaN when unknown
     notes: list[str]
+    folded: vibration.Folded
 
 
 @dataclass(frozen=True)
@@ -249,6 +250,9 @@ def observe(
 
     if found_by == "data":
         notes.append("The sweep was found from the speed itself: the board had not marked one.")
+    seen_late = run.load_time_s - a.delay_s
+    folded = vibration.folded(seen_late, force, *align.shaft_angle(edges, setup.magnets), setup, start, end)
+    notes += vibration.notes(folded)
     if edges.missed or edges.extra:
         notes.append(f"Speed pickup: {edges.missed} missed and {edges.extra} extra pulses were repaired.")
     silent = sum(max(0.0, min(b, end) - max(a0, start)) for a0, b in edges.silent)
@@ -286,7 +290,7 @@ def observe(
         )
     return Observed(
         a, edges, brake, engine, a.fine.speed_rad_s / RPM, terms, start, end, found_by, shift, zero_u, noise,
-        notes,
+        notes, folded,
     )  # fmt: skip
 
 
@@ -763,6 +767,7 @@ def bin_causes(
         "zero": np.full_like(engine, seen.zero_u_N * lever),
         "noise": noise_u,
         "bin scatter": np.sqrt(np.maximum(scatter_u**2 - noise_u**2, 0)),
+        "vibration": lever * vibration.in_bins(seen.folded, lines.centre),
         "alignment": np.abs(slope * rate) * setup.load_delay_u_s,
         "inertia": np.abs(rate) * (setup.inertia_u_kg_m2 or math.nan),
         "air": np.abs(engine) * (day.u / day.factor),

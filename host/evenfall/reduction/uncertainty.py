@@ -25,6 +25,7 @@ INDEPENDENT_SHARE = {
     "zero": 1.0,
     "noise": 1.0,
     "bin scatter": 1.0,
+    "vibration": 1.0,
     "alignment": 0.0,
     "inertia": 0.0,
     "air": 0.3,

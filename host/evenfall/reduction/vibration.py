@@ -1,0 +1,175 @@
+"""Vibration of the shafts that the load amplifier's sampling folds into the sweep.
+
+A vibration of order k of a shaft lies at k times its frequency.  Sampled at f_s it shows at the distance to
+the nearest multiple of f_s (aliasing; A. V. Oppenheim and R. W. Schafer, Discrete-Time Signal Processing,
+4.2, from memory).  In a sweep that distance runs through zero at known speeds, and stays near it for about
+1 / sqrt(k * rate of frequency): there it looks like torque.  Its phase betrays it: it follows the edges.
+
+About each such place the differences of the load from sample to sample (torque is slow, so they hold little
+of it) are fitted with those of cosine and sine of the shaft's angle times k.  The same pattern laid over
+every other place of the run says what amplitude the run's own scatter would give.  What the filter before the
+sampling takes out (four means over one conversion are zero at multiples of f_s) is not there to be found.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from evenfall.model import FloatArray, Setup
+from evenfall.reduction.align import median
+
+ORDERS = (0.5, 1.0, 2.0)  # of each shaft: every other turn strong, out of balance, two to a turn
+GAINS = (0, 1, 2)  # means over a conversion that the amplifier's filter is taken to be: 0 lets all through
+WINDOW_S = 2.0  # about the place where an alias stands still
+MIN_SAMPLES = 40
+SPIKES = 8.0  # times the median step from sample to sample; more is cut off
+EVERY = 20  # th place of a run the pattern is laid over: neighbours say the same
+RAYLEIGH_MEDIAN = 1.17741  # of its scale: sqrt(2 ln 2)
+SIGMAS = 5.5  # times what the run's own scatter gives: with the few windows of a run still rare
+NOT_TRUSTED = 0.03  # of the force there; common practice, no source
+MIN_SHARE = 0.002  # of the force there: less is not worth a word
+
+
+@dataclass(frozen=True)
+class Alias:
+    """One order of one shaft, folded into the load about one speed."""
+
+    order: float
+    shaft: str  # "brake" or "crank"
+    speed_rpm: float  # crank
+    amplitude_N: float  # on the cell
+    share: float  # of the force there
+
+
+@dataclass(frozen=True)
+class Folded:
+    """What of the load is folded vibration."""
+
+    found: list[Alias]
+    speed_rad_s: FloatArray  # (n,) crank, at each load sample of the sweep
+    part_N: FloatArray  # (n,) the vibration in it
+
+
+def folded(
+    time_s: FloatArray,
+    force_N: FloatArray,
+    edge_time_s: FloatArray,
+    angle_rad: FloatArray,
+    setup: Setup,
+    start_s: float,
+    end_s: float,
+) -> Folded:
+    """Find folded vibration in the sweep from `start_s` to `end_s`.
+
+    Args:
+        time_s, force_N: (n,) of the load samples, delay taken off.
+        edge_time_s, angle_rad: (m,) of the brake's shaft.
+    """
+    use = (time_s >= max(start_s, edge_time_s[0])) & (time_s <= min(end_s, edge_time_s[-1]))
+    t, force = time_s[use], force_N[use]
+    nothing = Folded([], np.zeros(0), np.zeros(0))
+    if t.size < 4 * MIN_SAMPLES:
+        return nothing
+    period = median(np.diff(t))
+    half = max(round(WINDOW_S / 2 / period), MIN_SAMPLES // 2)
+    if t.size < 6 * half:
+        return nothing
+    turned = np.interp(t, edge_time_s, angle_rad)
+    per_brake = setup.brake_teeth / setup.engine_teeth  # crank turns per brake turn
+    reach = max(1, half // 3)
+    speed = np.empty(t.size)
+    speed[reach:-reach] = (turned[2 * reach :] - turned[: -2 * reach]) / (t[2 * reach :] - t[: -2 * reach])
+    speed[:reach], speed[-reach:] = speed[reach], speed[-reach - 1]
+    part = np.zeros(t.size)
+    found = []
+    shafts = [("brake", 1.0)] + ([("crank", per_brake)] if abs(per_brake - 1) > 1e-9 else [])
+    steps = np.diff(force)
+    most = SPIKES * median(np.abs(steps))  # a lone wrong sample is no vibration
+    windows = np.lib.stride_tricks.sliding_window_view(np.clip(steps, -most, most), 2 * half)
+    places = np.arange(0, len(windows), EVERY)
+    others = np.ascontiguousarray(windows[places])
+    for shaft, gear in shafts:
+        for order in ORDERS:
+            cycles = order * gear * speed / (2 * np.pi) * period  # per sample
+            for at in _standing(cycles):
+                first = min(max(at - half, 0), t.size - 2 * half - 1)
+                if not half // 4 <= at - first <= 2 * half - half // 4:
+                    continue
+                near = slice(first, first + 2 * half + 1)
+                wave = np.exp(1j * order * gear * (turned[near] - turned[at]))
+                level = abs(float(np.mean(force[near])))
+                off = cycles[near] - np.rint(cycles[at])
+                passed = wave * (off / np.abs(off).max()) ** np.array(GAINS)[:, None]
+                amplitude, typical, which = _amplitude(
+                    passed, windows[first], others, np.abs(places - first) > half
+                )
+                wave = passed[which]
+                size = abs(amplitude)
+                if size > max(SIGMAS * typical, MIN_SHARE * level):
+                    part[near] += np.real(amplitude * wave)
+                    rpm = float(speed[at]) * per_brake * 30 / np.pi
+                    found.append(Alias(order, shaft, rpm, size, size / max(level, 1e-9)))
+    return Folded(found, speed * per_brake, part) if found else nothing
+
+
+def in_bins(seen: Folded, centre_rpm: FloatArray) -> FloatArray:
+    """(b,) size of the folded vibration's mean over each bin, N on the cell: what the bin may be off by."""
+    off = np.zeros(centre_rpm.size)
+    if not seen.found or centre_rpm.size < 2:
+        return off
+    width = float(np.min(np.diff(centre_rpm)))
+    place = np.rint((seen.speed_rad_s * 30 / np.pi - centre_rpm[0]) / width).astype(np.int64)
+    inside = (place >= 0) & (place < off.size)
+    many = np.bincount(place[inside], minlength=off.size)
+    total = np.bincount(place[inside], seen.part_N[inside], off.size)
+    return np.asarray(np.abs(total) / np.maximum(many, 1))
+
+
+def notes(seen: Folded) -> list[str]:
+    """A sentence for each speed at which vibration is folded into the load."""
+    return [
+        f"Vibration of order {one.order:g} of the {one.shaft} shaft is folded into the load about "
+        f"{one.speed_rpm:,.0f} rpm by the amplifier's sampling ({one.share * 100:.1f} % of the load): "
+        + ("do not trust the torque there; " if one.share > NOT_TRUSTED else "the interval is wider there; ")
+        + "damp the cell's mounting, or take another rate of the amplifier."
+        for one in seen.found
+    ]
+
+
+def _standing(cycles: FloatArray) -> list[int]:
+    """Places where a frequency in cycles per sample passes a whole number above zero."""
+    whole = np.rint(cycles)
+    off = cycles - whole
+    passes = (off[1:] * off[:-1] <= 0) & (whole[1:] == whole[:-1]) & (whole[1:] > 0)
+    at = np.flatnonzero(passes)
+    # a wobbling speed passes several times: once is enough
+    return [int(p) for i, p in enumerate(at) if i == 0 or p - at[i - 1] > MIN_SAMPLES]
+
+
+def _amplitude(
+    waves: np.ndarray, here: FloatArray, other: FloatArray, far: np.ndarray
+) -> tuple[complex, float, int]:
+    """(complex amplitude, what the run's scatter gives elsewhere, which) of the wave that stands out most.
+
+    steps = constant + differences of Re(amplitude * wave); elsewhere: the scale of a Rayleigh distribution
+    from the median over the other windows.
+
+    Args:
+        waves: (k, w + 1) complex.
+        here: (w,) the steps about the place.
+        other: (m, w) the steps of other places, of which those count that `far` (m,) marks.
+    """
+    steps = np.diff(waves, axis=1)
+    steps = steps - steps.mean(axis=1, keepdims=True)
+    c, s = steps.real, -steps.imag
+    cc, ss, cs = ((x * y).sum(axis=1)[:, None] for x, y in ((c, c), (s, s), (c, s)))
+    whole = cc * ss - cs**2
+    first, second = (ss * c - cs * s) / whole, (cc * s - cs * c) / whole  # (k, w) least squares
+    amplitude = first @ here + 1j * (second @ here)
+    if not far.any():
+        return 0j, np.inf, 0
+    scale = np.median(np.hypot(first @ other.T, second @ other.T)[:, far], axis=1) / RAYLEIGH_MEDIAN
+    which = int(np.argmax(np.abs(amplitude) / np.maximum(scale, 1e-12)))
+    return complex(amplitude[which]), float(scale[which]), which
