@@ -27,6 +27,7 @@ CODES = {
             "edge_gap": "value: edge overruns since the start, modulo 65536",
             "learned": "value: number of slots stored",
             "zeroed": "value: the new zero, counts",
+            "not_recorded": "value: runs before this one, made while another waited to be stored",
         },
     ),
     "REFUSALS": (

@@ -55,7 +55,18 @@ REASONS = (
     "valve_too_large",
 )
 
-EVENTS = ("state", "fault", "trigger", "verdict", "clock_set", "load_gap", "edge_gap", "learned", "zeroed")
+EVENTS = (
+    "state",
+    "fault",
+    "trigger",
+    "verdict",
+    "clock_set",
+    "load_gap",
+    "edge_gap",
+    "learned",
+    "zeroed",
+    "not_recorded",
+)
 
 REFUSALS = (
     "none",
@@ -103,6 +114,7 @@ COUNTERS = (
     "load_gaps_in_store",  # while a run is stored and room is made
     "load_gaps_at_rest",  # all others: acknowledging, deleting, settings, long answers
     "heap_after_store",  # bytes free after the collection that follows each run: shows a leak, not garbage
+    "runs_not_recorded",  # the throttle was opened again before the run before was on flash
 )
 
 # status.flags and control_trace.flags, bit numbers

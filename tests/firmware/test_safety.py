@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import pytest
 from bench_rig import Rig
+from evenfall.board import run_file
 from evenfall_wire import codes, settings
 
 CLEAR = codes.COMMANDS.index("clear_fault")
@@ -110,3 +111,19 @@ def test_a_kill_without_a_pickup_is_refused() -> None:
         rig.board.fault("button_stuck", for_s=1.5)
         rig.run(0.3)
         assert refusal(rig.ask("set_settings", (), [(number("pin_hall"), -1)])) == "out_of_bounds"
+
+
+def test_a_run_made_while_another_waits_is_told_of() -> None:
+    """The memory still holds the run before: the new one cannot be recorded, and was lost without a word."""
+    with Rig({"operator": {"rest_s": 1.0}}, pulls=2) as rig:
+        rig.until("store", 60)
+        rig.until("rest", 90)
+        assert len(rig.runs()) == 1
+        counts = {codes.COUNTERS[number]: value for number, value in rig.ask("get_counters").each}
+        assert counts["runs_not_recorded"] == 1
+        rig.operator.runs, rig.operator.over = 3, False
+        rig.operator._plan(rig.now + 2.0)
+        rig.run(3.0)
+        rig.until("rest", 90)
+        run = run_file.decode_run(rig.read(rig.runs()[-1][0]))
+        assert [value for _, name, value in run.events if name == "not_recorded"] == [1]

@@ -61,7 +61,7 @@ REASON = {name: i for i, name in enumerate(codes.REASONS)}
 TRIGGER = {name: i for i, name in enumerate(codes.TRIGGERS)}
 FAULT = {name: i for i, name in enumerate(codes.FAULTS)}
 HELD_SPEED = 1 << codes.TRACE_BITS.index("speed_held_over")
-GAPS_IN_PULL, GAPS_IN_STORE, GAPS_AT_REST, HEAP = range(4)  # places in codes.COUNTERS
+GAPS_IN_PULL, GAPS_IN_STORE, GAPS_AT_REST, HEAP, NOT_RECORDED = range(5)  # places in codes.COUNTERS
 BIT = {name: 1 << i for i, name in enumerate(codes.STATUS_BITS)}
 
 
@@ -145,6 +145,7 @@ class Board:
         self._stuck_ms = 0  # armed, turning, and too slow for a sweep
         self._settled_at = 0
         self._counters = [0, 0, 0, 0, 0]  # likewise
+        self._missed = self._missed_ms = 0  # runs that were not recorded, and how long one has lasted
         self._overruns = 0
         self._edge_overruns = 0
         self.counters = [0] * len(codes.COUNTERS)
@@ -458,6 +459,9 @@ class Board:
             self._counters[i] = count
         self._unix_s[1] = self.unix_s()
         self._event("trigger", trigger)
+        if self._missed:
+            self._event("not_recorded", self._missed)
+            self._missed = 0
 
     def _count(self):
         amp, hall = self.amp, self.hall
@@ -864,6 +868,7 @@ class Board:
                 self._finish_run(False)
                 self._go("measured")
         elif state == "store":
+            self._count_missed(passed_ms)
             self._follow_store()
         elif state == "safe":
             if self._pending and (not self._spun_up() or self._since_ms > 10000):
@@ -922,6 +927,14 @@ class Board:
             self._control = False
             if not self.recording:
                 self._go("released")
+
+    def _count_missed(self, passed_ms):
+        """The throttle is open again while a run waits that fills the memory: the new one is counted."""
+        before = self._missed_ms
+        self._missed_ms = before + passed_ms if self._spun_up() else 0
+        if before < MIN_RECORD_MS <= self._missed_ms:
+            self._missed += 1
+            self.counters[NOT_RECORDED] += 1
 
     def _follow_store(self):
         if self.turning():

@@ -90,6 +90,7 @@ EVENTS = {
     "edge_gap": "speed edges lost",
     "learned": "learnt values stored",
     "zeroed": "zero taken",
+    "not_recorded": "runs made before this one, not recorded: another still waited to be stored",
 }
 
 REFUSALS = {
@@ -231,6 +232,7 @@ COUNTERS = {
     "load_gaps_in_store": "while runs were written",
     "load_gaps_at_rest": "at rest",
     "heap_after_store": "bytes of memory free after the newest run",
+    "runs_not_recorded": "runs not recorded: another still waited to be stored (the shaft must stand still)",
 }
 
 TRACE_BITS = {
