@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import json
 import os
+import shutil
 import sys
 from collections.abc import Callable, Iterable
-from itertools import islice
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, TypeVar
 
@@ -102,9 +102,15 @@ def _plain(value: Any) -> Any:
 
 
 def echo(text: object = "", err: bool = False, nl: bool = True) -> None:
-    """The one way of plain text to the terminal: control characters in it are shown, not obeyed."""
+    """The one way of plain text to the terminal: control characters are shown, lines wrap at words."""
     said = str(text)
-    click.echo(printable(said, 6 * len(said) + 1), err=err, nl=nl)  # all of it: a table may be long
+    said = printable(said, 6 * len(said) + 1)  # all of it: a table may be long
+    width = _terminal_width(sys.stderr if err else sys.stdout)
+    if width:
+        from evenfall.output.columns import wrapped
+
+        said = wrapped(said, width)
+    click.echo(said, err=err, nl=nl)
 
 
 def progress(text: str) -> None:
@@ -122,42 +128,28 @@ def print_json_list(items: Iterable[Any]) -> None:
     sys.stdout.write("\n]\n" if opened else "[]\n")
 
 
-FIRST_ROWS = 200  # of a table are looked at for its widths; what comes after them is written as it comes
-
-
 def print_table(columns: list[str], rows: Iterable[list[Any]], right: set[str] | None = None) -> None:
-    """A plain table on stdout; columns named in `right` are right-aligned.
+    """A plain table on stdout; columns named in `right` are right-aligned numbers.
 
     However long it is, it takes the memory of its first rows.
     """
-    from rich.console import Console
-    from rich.table import Table
+    from evenfall.output.columns import table_lines
 
-    coming = iter(rows)
-    first = [[_cell(cell) for cell in row] for row in islice(coming, FIRST_ROWS)]
-    table = Table(box=None, pad_edge=False, header_style="bold")
-    for column in columns:
-        table.add_column(column, justify="right" if right and column in right else "left", no_wrap=True)
-    from rich.cells import cell_len
-    from rich.text import Text
-
-    for row in first:
-        table.add_row(*[Text(cell) for cell in row])
-    console = Console(width=None if sys.stdout.isatty() else 200)
-    console.print(table)
-    if len(first) < FIRST_ROWS:
-        return
-    widths = [max(map(cell_len, column)) for column in zip(columns, *first, strict=True)]
-    for row in coming:
-        padded = []
-        for name, width, cell in zip(columns, widths, map(_cell, row), strict=True):
-            gap = " " * max(0, width - cell_len(cell))
-            padded.append(gap + cell if right and name in right else cell + gap)
-        click.echo("  ".join(padded))
+    cells = ([_cell(cell) for cell in row] for row in rows)
+    for line in table_lines(columns, cells, frozenset(right or ()), _terminal_width(sys.stdout)):
+        click.echo(line)
 
 
 def _cell(value: Any) -> str:
     return "" if value is None else printable(str(value))
+
+
+def _terminal_width(stream: Any) -> int | None:
+    """Characters of a line of the terminal; None where it is none."""
+    try:
+        return shutil.get_terminal_size().columns if stream.isatty() else None
+    except (AttributeError, ValueError):
+        return None
 
 
 def open_link(port: str | None) -> Link:

@@ -16,7 +16,7 @@ if TYPE_CHECKING:
     from evenfall.board.link import Link
     from evenfall.workflow.live_view import LastRun
 
-SHOWN_RUNS = 6
+SHOWN_RUNS = 4
 
 
 @root.command()

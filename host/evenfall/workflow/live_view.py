@@ -33,7 +33,7 @@ from evenfall.units import RPM
 REST_S = 0.25  # between two questions when nothing turns
 RUN_S = 0.5  # and during a run
 AGAIN_S = 1.0  # between two looks for a lost board
-TRACE = 60  # readings in the traces
+TRACE = 48  # readings in the traces: with name and top they fit 80 columns
 BARS = "▁▂▃▄▅▆▇█"
 
 
@@ -221,12 +221,12 @@ def render(
     standard: str = DEFAULT_STANDARD,
     typed_air: Air | None = None,
 ) -> RenderableType:
-    """The whole screen."""
+    """The whole screen: 24 rows of 80 columns hold it, with four runs."""
     parts: list[RenderableType] = [_heading(view)]
     s = view.status
     if s is not None:
-        parts += [_gauges(view, s, units), _traces(view, units), Text(), _facts(view, s, standard, typed_air)]
-    parts += [Text(), _runs(runs, units), Text()]
+        parts += [_gauges(view, s, units), _traces(view, units), _facts(view, s, standard, typed_air)]
+    parts += [Text(), _runs(runs, units)]
     parts.append(
         Text("Torque and power as read, nothing corrected. Ctrl-C leaves; the bench goes on.", style="dim")
     )
@@ -294,7 +294,7 @@ def _traces(view: View, units: Units) -> RenderableType:
     table.add_row(
         Text("torque", style="dim"), _bars(torque), f"top {max(torque, default=0.0):.2f} {units.torque_name}"
     )
-    return Panel(table, title="the last readings", title_align="left", border_style="dim")
+    return table
 
 
 def _bars(values: Sequence[float]) -> Text:

@@ -97,5 +97,5 @@ def _details(archive: Archive, groups: list[Group]) -> tuple[tuple[str, str], ..
         each = [
             ", ".join(dict.fromkeys(of[what] for of in side if what in of)) or "not noted" for side in sides
         ]
-        said.append((what, each[0] if len(set(each)) == 1 else " → ".join(each)))
+        said.append((what[:1].lower() + what[1:], each[0] if len(set(each)) == 1 else " → ".join(each)))
     return tuple(said)
