@@ -149,7 +149,7 @@ class Loop:
                 if hasattr(controller, "delay_ms"):
                     guard.delay_ms = controller.delay_ms()
                 steady, sweeping = controller.phase == HOLD, controller.phase == RAMP
-                found = guard.pull(half_rpm, controller.set_half_rpm, mNm, us, steady, sweeping)
+                found = guard.control_step(half_rpm, controller.set_half_rpm, mNm, us, steady, sweeping)
                 if found and not out.fault and self._t < close_at:
                     out.fault = FAULTS[found]
             if controller.phase < RELEASE and self._t - self._round_s > 0.01 and samples:

@@ -230,7 +230,7 @@ board.sweep = app.Sweep(board.settings.values, board.learned.values)
 board.sweep.begin(app.ticks.now(), board.speed.half_rpm, board.servo.us)
 board._control = True
 board.recording = True
-board.guard.pull_begins()
+board.guard.sweep_begins()
 while board.sweep.phase != app.RAMP:  # `rounds` steps more end before the ramp does
     feeder.sample(board.sweep.set_half_rpm, True)
     drain()

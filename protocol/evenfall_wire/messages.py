@@ -27,22 +27,30 @@ def tick_distance(a, b):
     return d - _TICK_HALF - _TICK_HALF if d >= _TICK_HALF else d
 
 
-BY_NAME = {m[1]: m for m in MESSAGES}
-BY_TYPE = {m[0]: m for m in MESSAGES}
+TYPE, NAME, HEAD_FIELDS, EACH_FIELDS = range(4)  # places in an entry of MESSAGES
+FIELD_FORMAT = 1  # place in a field of it
+
+BY_NAME: dict = {m[NAME]: m for m in MESSAGES}
+BY_TYPE: dict = {m[TYPE]: m for m in MESSAGES}
+
+
+def type_of(name):
+    """The number of a message on the wire."""
+    return BY_NAME[name][TYPE]
 
 
 def struct_format(fields):
     """The struct format of a list of fields, little endian, without padding."""
-    return "<" + "".join([f[1] for f in fields])
+    return "<" + "".join([f[FIELD_FORMAT] for f in fields])
 
 
-HEAD = {m[1]: struct_format(m[2]) for m in MESSAGES}
-EACH = {m[1]: struct_format(m[3]) for m in MESSAGES}
+HEAD = {m[NAME]: struct_format(m[HEAD_FIELDS]) for m in MESSAGES}
+EACH = {m[NAME]: struct_format(m[EACH_FIELDS]) for m in MESSAGES}
 
 if sys.implementation.name == "micropython":
     # names, units and scales of the fields are the host's: 16 kB that the board needs for its recording
-    BY_NAME = {m[1]: m[:2] for m in MESSAGES}  # type: ignore[misc]
-    BY_TYPE = {m[0]: m[:2] for m in MESSAGES}  # type: ignore[misc]
+    BY_NAME = {m[NAME]: m[:HEAD_FIELDS] for m in MESSAGES}
+    BY_TYPE = {m[TYPE]: m[:HEAD_FIELDS] for m in MESSAGES}
     del MESSAGES, message_table
     del sys.modules["evenfall_wire"].message_table
     del sys.modules["evenfall_wire.message_table"]

@@ -24,8 +24,8 @@ from evenfall_wire import codes, settings  # noqa: E402
 ACTIONS = {
     "kill": "kill output falls, valve by `fail_valve`",
     "valve": "valve by `fail_valve`; the engine may run on",
-    "end": "the pull ends in a controlled release",
-    "note": "nothing moves; no pull until cleared",
+    "end": "the sweep ends in a controlled release",
+    "note": "nothing moves; no sweep until cleared",
 }
 
 
@@ -40,7 +40,7 @@ def diagram() -> str:
 def faults() -> str:
     rows = ["| fault | what is seen | within | action | LED blinks |", "|---|---|---|---|---|"]
     for name, seen, limit_ms, action, blinks in guard.TABLE:
-        within = f"{limit_ms} ms" if limit_ms else "at start, before a pull"
+        within = f"{limit_ms} ms" if limit_ms else "at start, before a sweep"
         rows.append(f"| `{name}` | {seen} | {within} | {ACTIONS[action]} | {blinks} |")
     return "\n".join(rows)
 

@@ -18,7 +18,7 @@ def test_the_states_hold_together():
     assert reached == names and back == names
     # a fault leads to safe from everywhere but safe itself and the writing of a run
     assert {a for a, event, _ in states.TRANSITIONS if event == "fault"} == names - {"safe", "store"}
-    assert states.step("rest", "fall") is None
+    assert states.step("rest", "ramp") is None
 
 
 def test_every_fault_has_one_row():

@@ -235,7 +235,7 @@ def test_guard_stays_small(steps, count, overspeed, end_speed, hall_timeout):
     )
     for speed, set_speed, torque, us, sweeping in steps:
         harden(watch)
-        watch.pull(Small(speed), Small(set_speed), Small(torque), Small(us), not sweeping, sweeping)
+        watch.control_step(Small(speed), Small(set_speed), Small(torque), Small(us), not sweeping, sweeping)
         harden(watch)
         watch.every_pass(Small(speed), Small(us), Small(us), 2, True, Small(torque))
         watch.breakdown(Small(speed), Small(set_speed), 16)

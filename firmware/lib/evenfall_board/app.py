@@ -5,7 +5,7 @@ one hole that is kept free in one piece (recorder.HOLE).  Files opened later, an
 rows live in that hole, so that the board never depends on how its free bytes lie.
 
 One pass: drain the two FIFOs, one control step for each load sample, link; every
-8 ms faults, button, LED, and the link of a pull; watchdog, then sleep to the next 2 ms.  What happens
+8 ms faults, button, LED, and the link of a sweep; watchdog, then sleep to the next 2 ms.  What happens
 at each load sample (`_sample`) allocates nothing.
 """
 
@@ -23,14 +23,13 @@ from .drivers.button import Button
 from .drivers.kill import Kill
 from .drivers.led import Led
 from .drivers.servo import Servo
-from .drivers.ticks import diff as ticks_between
 from .guard import Guard
 from .link import Link
 from .native import const, micropython
-from .recorder import HOLE, Recorder, pull_seconds
-from .sensing import TICKS_PER_MS, Speed, Torque, Zero
+from .recorder import HOLE, Recorder, run_seconds
+from .sensing import Speed, Torque, Zero
 from .settings import GROUP, NAME, NUMBER, Learned, Settings, Starts, needs_restart
-from .states import BUSY, PULLING, step
+from .states import BUSY, CONTROLLED, step
 from .store import Store
 from .sweep import DONE, RAMP, HOLD, RELEASE, Sweep
 
@@ -43,14 +42,14 @@ FRESH_MS = 1000  # after a start: what turns then turned before, so the board ha
 ALLOW_MS = 500  # of standstill
 PRESS_MS = 30000  # so long after a press that armed the board a host may start a sweep
 STILL_MS = const(1000)  # without an edge before a zero is taken: the brake still coasts and drains
-ZERO_MS = 8000  # longest wait for a standstill after a pull
+ZERO_MS = 8000  # longest wait for a standstill after a sweep
 ZERO_AGE_MS = 120000  # an older zero is dated so far back: tick differences end at 134 s
 SETTLE_MS = 1000  # a speed that stays within 1.5 % for so long is the top speed
 RELEASED_MS = 1000  # of standstill in the release: it is over
 STUCK_MS = 1500  # armed and so long under the speed that a sweep needs: the valve closes, in as long again
-MIN_RECORD_MS = 4000  # a shorter spin of the brake is no pull: not kept
+MIN_RECORD_MS = 4000  # a shorter spin of the brake is no run: not kept
 TURNING_HALF_RPM = 600
-LOST_SHARE = 50  # a pull that lost more than this part of its load samples is poor
+LOST_SHARE = 50  # a run that lost more than this part of its load samples is poor
 WARM_HALF_RPM = 1000  # above this the valve leaves its shut end, so that a throttle meets some load;
 # with the shaft at rest it stays shut: a standing brake drains hardly, and a full one stalls the engine
 
@@ -61,7 +60,7 @@ REASON = {name: i for i, name in enumerate(codes.REASONS)}
 TRIGGER = {name: i for i, name in enumerate(codes.TRIGGERS)}
 FAULT = {name: i for i, name in enumerate(codes.FAULTS)}
 HELD_SPEED = 1 << codes.TRACE_BITS.index("speed_held_over")
-GAPS_IN_PULL, GAPS_IN_STORE, GAPS_AT_REST, HEAP, NOT_RECORDED = range(5)  # places in codes.COUNTERS
+GAPS_IN_RUN, GAPS_IN_STORE, GAPS_AT_REST, HEAP, NOT_RECORDED = range(5)  # places in codes.COUNTERS
 BIT = {name: 1 << i for i, name in enumerate(codes.STATUS_BITS)}
 
 
@@ -195,8 +194,8 @@ class Board:
             fault = FAULT["settings_bad"]
         elif not self.store.make_room(self.recorder.worst_bytes()):
             fault = FAULT["flash_full"]
-        elif self.recorder.seconds < pull_seconds(self.settings.values):
-            # this heap does not hold such a pull: a shorter sweep or a slower amplifier would fit
+        elif self.recorder.seconds < run_seconds(self.settings.values):
+            # this heap does not hold such a run: a shorter sweep or a slower amplifier would fit
             self.settings.problems.append("sweep_time")
             fault = FAULT["settings_bad"]
         gc.collect()
@@ -229,7 +228,7 @@ class Board:
     def status(self):
         """Fields of the status message."""
         s, store, amp, hall = self.settings.values, self.store, self.amp, self.hall
-        if self.state not in PULLING:
+        if self.state not in CONTROLLED:
             self._heap = gc.mem_free()
         flags = BIT["learning"] if s["learning"] else 0
         if self.button and self.button.down:
@@ -397,11 +396,11 @@ class Board:
         return self.speed.half_rpm > self.settings.values["spin_up_speed"] * 2
 
     def _again(self):
-        """Speed rises again after a pull: somebody is in a hurry."""
+        """Speed rises again after a sweep: somebody is in a hurry."""
         return self._since_ms > 2000 and self._spun_up()
 
-    def _may_pull(self):
-        """None, or the (error, detail) that keeps a pull from starting."""
+    def _may_sweep(self):
+        """None, or the (error, detail) that keeps a sweep from starting."""
         if self.fault:
             if self.settings.problems and self.settings.problems[0]:
                 return "out_of_bounds", BY_NAME[self.settings.problems[0]][0]
@@ -411,7 +410,7 @@ class Board:
         return None
 
     def _arm(self):
-        no = self._may_pull()
+        no = self._may_sweep()
         if no:
             return no
         self._measure_next = False
@@ -419,8 +418,8 @@ class Board:
         return "none", 0
 
     def _begin(self, trigger, event="begin"):
-        """A pull, or the run that measures the valve, begins now: the controller gets the valve."""
-        no = self._may_pull()
+        """A sweep, or the run that measures the valve, begins now: the controller gets the valve."""
+        no = self._may_sweep()
         if no:
             return no
         if self._measure_next and self.state == "ready":
@@ -435,22 +434,20 @@ class Board:
             self.sweep.characterise_begin()
         self._phase = HOLD
         self._control = True
-        self.guard.pull_begins()
+        self.guard.sweep_begins()
         return "none", 0
 
     def _begin_record(self, trigger):
         """A run starts here, its pre-trigger part included."""
         now = ticks.now()
-        before = self.settings.values["before_trigger"] * TICKS_PER_MS
+        before_ms = self.settings.values["before_trigger"]
         recorder = self.recorder
-        recorder.begin((now - before) & ticks.MASK)
+        recorder.begin(ticks.before(now, before_ms))
         recorder.zeros.clear()
         if self._zero_block:
             age = min(self.uptime_ms - self._zero_ms, ZERO_AGE_MS)
             zero = self.zero
-            recorder.zeros.put4(
-                (now - age * TICKS_PER_MS) & ticks.MASK, zero.mean_x16, zero.spread, zero.samples
-            )
+            recorder.zeros.put4(ticks.before(now, age), zero.mean_x16, zero.spread, zero.samples)
         if self.air[0]:
             recorder.air.put4(now, self.air[0], self.air[1], self.air[2])
         self._trigger = trigger
@@ -551,7 +548,7 @@ class Board:
         if recorder.lost_since_begin() and not broken_off:
             # the newest records are kept; a judged sweep that is still whole keeps its verdict
             first = recorder.loads.tick(0)
-            if self.state == "record" or ticks_between(self.sweep.sweep_start_tick, first) < 0:
+            if self.state == "record" or ticks.diff(self.sweep.sweep_start_tick, first) < 0:
                 self._reason = REASON["buffer_full"]
         now = self._count()
         if VERDICT["none"] < verdict < VERDICT["aborted"]:
@@ -678,7 +675,7 @@ class Board:
             self._phase = sweep.phase
             set_speed = sweep.set_half_rpm
             if not fault:
-                fault = self.guard.pull(
+                fault = self.guard.control_step(
                     speed, set_speed, torque, us, self._phase == HOLD, self._phase == RAMP
                 )
             if self.recording and recorder.trace_due():
@@ -762,7 +759,7 @@ class Board:
         state = self.state
         if self.amp and self.amp.overruns != self._overruns:
             self._count_gaps(
-                GAPS_IN_PULL if self.quiet else GAPS_IN_STORE if state == "store" else GAPS_AT_REST
+                GAPS_IN_RUN if self.quiet else GAPS_IN_STORE if state == "store" else GAPS_AT_REST
             )
             if self.recording:
                 self._event("load_gap", self._overruns & 0xFFFF)
@@ -774,8 +771,8 @@ class Board:
             return
         if state == "store":
             self._load_ms = 0  # flash stalls the chip: samples are lost then
-        pulling = self._control and self._phase < RELEASE
-        releasing = self._control and not pulling
+        sweeping = self._control and self._phase < RELEASE
+        releasing = self._control and not sweeping
         edge_ticks = self.hall.silent_ticks if self.hall else 0
         guard_ = self.guard
         if self._control:
@@ -794,9 +791,9 @@ class Board:
         if not self._found and self._control and not self.speed.held_over:
             # while load is laid on, the torque read lags the torque that slows the shaft down
             inertia = 0 if self._phase == HOLD else self.sweep.inertia()
-            set_half_rpm = self.sweep.set_half_rpm if pulling else 0
+            set_half_rpm = self.sweep.set_half_rpm if sweeping else 0
             self._found = guard_.breakdown(half_rpm, set_half_rpm, passed_ms, self.torque_mNm, inertia)
-        if not self._found and pulling and self._phase == HOLD:
+        if not self._found and sweeping and self._phase == HOLD:
             self._found = guard_.steady(passed_ms)
         if not self._found and self.button and self.button.stuck:
             self._found = FAULT["button_stuck"]
@@ -840,7 +837,7 @@ class Board:
         state = self.state
         if state == "rest":
             if self.uptime_ms < FRESH_MS and self.turning() and self.recording and not self.fault:
-                # what the RAM held of the pull is lost; a short run on flash says so
+                # what the RAM held of the run is lost; a short run on flash says so
                 self._begin_record(TRIGGER["spin_up"])
                 self._go("spin_up")
                 self.raise_fault(guard.BROWN_OUT)
@@ -854,7 +851,7 @@ class Board:
             self._follow_ready(passed_ms)
         elif state == "steady":
             if self._phase == RAMP:
-                self._go("fall")
+                self._go("ramp")
             elif self._phase >= RELEASE:
                 self._go("stop")
         elif state == "sweep":
@@ -880,7 +877,7 @@ class Board:
             if self._air_ms >= 1000:
                 self._air_ms = 0
                 self.read_air()
-        # the ignition is allowed again only at standstill: a reset in mid-pull must not start the engine anew
+        # the ignition is allowed again only at standstill: a reset in a sweep must not start the engine anew
         if self.kill and not self.kill.ready and not self.kill_held and self._still_ms >= ALLOW_MS:
             if guard.severity(self.fault) == 0:
                 self.kill.allow()

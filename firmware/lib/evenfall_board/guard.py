@@ -8,8 +8,8 @@ Actions:
 
     kill   the kill output falls, the valve goes where `fail_valve` says
     valve  the valve goes where `fail_valve` says; the engine may run on
-    end    the pull ends in the controller's own release, load kept
-    note   nothing moves; no pull may start until it is cleared
+    end    the sweep ends in the controller's own release, load kept
+    note   nothing moves; no sweep may start until it is cleared
 
 `fail_valve`: 0 shut, 1 open (most load: the engine is pulled down), 2 stays.
 
@@ -25,8 +25,8 @@ from array import array
 
 from evenfall_wire.codes import CLAMP_HIGH, CLAMP_LOW, FAULTS
 
+from .drivers.ticks import PER_MS
 from .native import const, micropython
-from .sensing import TICKS_PER_MS
 
 TABLE = (
     ("overspeed", "crank speed above the limit at three edges running", 60, "kill", 3),
@@ -136,7 +136,7 @@ class Guard:
 
     def configure(self, settings):
         self._overspeed = settings["overspeed"] * 2
-        self._timeout = settings["hall_timeout"] * TICKS_PER_MS
+        self._timeout = settings["hall_timeout"] * PER_MS
         ends = [settings["end_speed"] * 2]
         if settings["upward"] and settings["start_speed"]:
             ends.append(settings["start_speed"] * 2)
@@ -155,19 +155,19 @@ class Guard:
         self._same = 0
         self._before = 0
         self._low_mv_ms = 0
-        self.pull_begins()
+        self.sweep_begins()
 
-    def pull_begins(self):
+    def sweep_begins(self):
         self._steady_ms = 0
         self._torque_ref = 0  # torque over about half a second, mN.m
         self._lost = 0
         self._gone = 0
-        self._overload = 0  # samples for which an overload explains a fall of the speed
+        self._overload = 0  # samples for which an overload explains a drop of the speed
         self._before_rpm = 0
         self._slow = 0
         self._was_up = False
         self._ramp_torque = 0  # as `_torque_ref`, kept from the ramp on
-        self._let = 0  # looks in a row at which the brake slowed down alone
+        self._alone = 0  # checks in a row at which the brake slowed down alone
         self._off = 0  # samples in a row off the set speed, signed
         self._off_torque = 0
         self._moved = 0  # samples for which the valve has been 15 % of its travel from where it was then
@@ -180,7 +180,7 @@ class Guard:
         for i in range(PAST):
             self._past[i] = 0
 
-    # --- looks; each returns a fault number, 0 for none ---
+    # --- checks; each returns a fault number, 0 for none ---
 
     def supply(self, millivolts, passed_ms):
         """Board supply in mV, every pass."""
@@ -194,8 +194,8 @@ class Guard:
                 return BROWN_OUT
         return NONE
 
-    def every_pass(self, half_rpm, edges, edge_ticks, load_ms, pulling, torque, releasing=False):
-        """Looks that do not wait for a load sample.
+    def every_pass(self, half_rpm, edges, edge_ticks, load_ms, controlled, torque, releasing=False):
+        """Checks that do not wait for a load sample.
 
         `edges` counts edges, `edge_ticks` and `load_ms` say how long there was none.
         """
@@ -209,7 +209,7 @@ class Guard:
         self._edges = edges
         if load_ms > SILENT_MS:
             return LOAD_SILENT
-        if pulling and self._was_up and edge_ticks > self._timeout:
+        if controlled and self._was_up and edge_ticks > self._timeout:
             if torque > 100 and torque * 3 > self._torque_ref:
                 return HALL_LOST
             if not releasing:  # the shaft comes to rest there by itself
@@ -217,7 +217,7 @@ class Guard:
         return NONE
 
     def breakdown(self, half_rpm, set_half_rpm, passed_ms, torque=0, inertia=0):
-        """Every pass of a pull: has the speed broken down, a sixth under the set speed and 3 % in 64 ms?
+        """Every pass of a sweep: has the speed broken down, a sixth under the set speed and 3 % in 64 ms?
 
         An engine on a steep part of its curve that the brake has just overloaded does the same: then the
         torque has been a quarter over its mean, which a brake without an engine cannot give; and as long as
@@ -233,7 +233,7 @@ class Guard:
         if (
             self._was_up
             and half_rpm > self._lower_end >> 1
-            and self._let_go(before - half_rpm, torque, inertia)
+            and self._slowed_alone(before - half_rpm, torque, inertia)
         ):
             return self._lost_or_stalled(half_rpm)
         if (
@@ -250,7 +250,7 @@ class Guard:
         """Torque that slows the whole shaft down by `drop` half rpm in PAST x PAST_MS, mN.m."""
         return ((inertia >> 6) * drop >> 10) * 125 >> 3  # 1000 / (PAST x PAST_MS) is 15.6
 
-    def _let_go(self, drop, torque, inertia):
+    def _slowed_alone(self, drop, torque, inertia):
         """The brake slows down faster than its torque could slow the engine too: the chain is off.
 
         `drop` in half rpm over PAST x PAST_MS.  With the engine on the chain inertia x drop is the brake's
@@ -259,15 +259,15 @@ class Guard:
         as fast or more, before its torque has fallen.  Below half the lower end friction rules.
         """
         if drop <= 0 or inertia == 0 or self._ramp_torque == 0:
-            self._let = 0
+            self._alone = 0
             return False
         slowing = self._slowing(drop, inertia)
         ref = self._ramp_torque
         if torque * 5 > ref * 3 and slowing > torque + (torque >> 2) + (ref >> 2):
-            self._let += 1
+            self._alone += 1
         else:
-            self._let = 0
-        return self._let >= 2
+            self._alone = 0
+        return self._alone >= 2
 
     def _lost_or_stalled(self, half_rpm):
         return LOAD_LOST if half_rpm > self._lower_end + (self._lower_end >> 3) else STALLED
@@ -302,8 +302,8 @@ class Guard:
         return NONE
 
     @micropython.native
-    def pull(self, half_rpm, set_half_rpm, torque, valve_us, steady, sweeping):
-        """One control step of a pull: does the brake still do what it should?"""
+    def control_step(self, half_rpm, set_half_rpm, torque, valve_us, steady, sweeping):
+        """One control step of a sweep: does the brake still do what it should?"""
         if torque < 0:
             torque = 0
         elif torque > 131071:

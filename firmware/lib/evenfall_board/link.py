@@ -15,7 +15,17 @@ from binascii import crc32
 
 from evenfall_wire import codes
 from evenfall_wire.frames import MAX_BODY, MAX_PAYLOAD, Framer, Unframer
-from evenfall_wire.messages import BY_NAME, BY_TYPE, EACH, HEAD, PROTO_MAJOR, PROTO_MINOR, pack_into, unpack
+from evenfall_wire.messages import (
+    BY_TYPE,
+    EACH,
+    HEAD,
+    PROTO_MAJOR,
+    PROTO_MINOR,
+    pack_into,
+    type_of,
+    unpack,
+)
+from evenfall_wire.messages import NAME as MESSAGE_NAME
 from evenfall_wire.settings import SETTINGS
 from evenfall_wire.table_hash import TABLE_HASH
 
@@ -38,20 +48,20 @@ TYPE, SEQUENCE, PAYLOAD_CRC, CHALLENGE = range(4)  # places of Link._last
 LAST_UNIX_S = 2145916800  # 2038-01-01: a clock beyond is a mistake
 
 REFUSED = {name: i for i, name in enumerate(codes.REFUSALS)}
-HELLO = BY_NAME["hello"][0]
-GET_STATUS = BY_NAME["get_status"][0]
-COMMAND = BY_NAME["command"][0]
-READ_NEXT = BY_NAME["read_next"][0]
-RUN_DATA = BY_NAME["run_data"][0]
+HELLO = type_of("hello")
+GET_STATUS = type_of("get_status")
+COMMAND = type_of("command")
+READ_NEXT = type_of("read_next")
+RUN_DATA = type_of("run_data")
 STOP = codes.COMMANDS.index("stop")
-LONG = (BY_NAME["list_runs"][0], BY_NAME["read_run"][0], READ_NEXT)  # broken off by the next request
+LONG = (type_of("list_runs"), type_of("read_run"), READ_NEXT)  # broken off by the next request
 # done once, however often asked: the reply is kept and said again
 ONCE = [
-    BY_NAME[name][0]
+    type_of(name)
     for name in ("ack_run", "delete_run", "set_settings", "set_clock", "zero", "command", "self_test")
 ]
 QUIET = (HELLO, GET_STATUS, COMMAND)  # answered in every state
-CHANGES_FLASH = [BY_NAME[name][0] for name in ("ack_run", "delete_run", "set_settings")]
+CHANGES_FLASH = [type_of(name) for name in ("ack_run", "delete_run", "set_settings")]
 
 
 class Link:
@@ -202,7 +212,7 @@ class Link:
 
     def reply(self, name, head=(), each=()):
         size = pack_into(name, self._framer.payload, 0, head, each)
-        self._finish(BY_NAME[name][0], size)
+        self._finish(type_of(name), size)
         last = self._last
         if (
             last[TYPE] == self._request
@@ -252,7 +262,7 @@ class Link:
             self.unknown += 1
             self.refuse(kind, "unknown_request")
             return
-        name = entry[1]
+        name = entry[MESSAGE_NAME]
         try:
             head, each = unpack(name, payload)
         except ValueError:

@@ -1,8 +1,8 @@
 """Rings in RAM that hold wire records, always running.
 
-Before a pull the newest records are kept for the pre-trigger part; during a
-pull everything is; when a ring is full the oldest go first and the run is
-marked, so the end of a pull is never lost.
+Before a sweep the newest records are kept for the pre-trigger part; during a
+sweep everything is; when a ring is full the oldest go first and the run is
+marked, so the end of a sweep is never lost.
 
 RAM budget, bytes (the only large allocations of the board):
 
@@ -16,8 +16,8 @@ They are made last, while HOLE bytes are held, so that so much stays free in one
 with seconds = before_trigger + steady_time + sweep_time + after_sweep + STEADY_S.
 At the defaults and 80 samples/s that is 20 s: 14 kB + 13 kB + 7 kB = 34 kB.  When
 the heap has less than is wanted plus RESERVE, seconds shrink; a run longer than
-that loses its beginning and says so; settings whose pull itself does not fit are
-a fault before the pull.  At 320 samples/s it is 77 kB: that wants an RP2350.
+that loses its beginning and says so; settings whose sweep itself does not fit are
+a fault before the sweep.  At 320 samples/s it is 77 kB: that wants an RP2350.
 """
 
 import gc
@@ -27,8 +27,8 @@ from struct import calcsize, pack_into, unpack_from
 from evenfall_wire.messages import EACH
 
 from .native import const, micropython
-from .drivers.ticks import diff as ticks_between
-from .settings import TRACE_HZ, bytes_per_second, pull_seconds, records_per_second
+from .drivers import ticks
+from .settings import TRACE_HZ, bytes_per_second, run_seconds, records_per_second
 
 RESERVE = 40 * 1024  # bytes of heap left for the program at work,
 HOLE = 26 * 1024  # so many of them in one piece: a file opened for writing takes 1,148 at once
@@ -102,7 +102,7 @@ class Ring:
         low, high = 0, self.used
         while low < high:
             mid = (low + high) // 2
-            if ticks_between(self.tick(mid), tick) < 0:
+            if ticks.diff(self.tick(mid), tick) < 0:
                 low = mid + 1
             else:
                 high = mid
@@ -166,7 +166,7 @@ class WordRing(Ring):
 def plan(settings, nominal_hz, free):
     """(seconds, load, edge, trace capacities) that fit into `free` bytes of heap."""
     load_hz, edge_hz, trace_hz = records_per_second(settings, nominal_hz)
-    seconds = pull_seconds(settings) + STEADY_S
+    seconds = run_seconds(settings) + STEADY_S
     fits = (free - RESERVE) // bytes_per_second(settings, nominal_hz)
     seconds = max(1, min(seconds, fits))
     return seconds, load_hz * seconds, edge_hz * seconds, trace_hz * seconds

@@ -10,7 +10,7 @@ FAIL = SELF_TEST_RESULTS.index("fail")
 NOT_FITTED = SELF_TEST_RESULTS.index("not_fitted")
 ASK = SELF_TEST_RESULTS.index("ask_person")
 TEST_FILE = "/self_test.tmp"
-MEMORY_LEFT = 20 * 1024  # bytes a pull needs beside the rings
+MEMORY_LEFT = 20 * 1024  # bytes a run needs beside the rings
 
 
 def item(name):

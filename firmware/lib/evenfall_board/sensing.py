@@ -8,9 +8,9 @@ from array import array
 
 from evenfall_wire.codes import CLAMP_HIGH, CLAMP_LOW
 
+from .drivers.ticks import PER_MS
 from .native import const, micropython, ptr32
 
-TICKS_PER_MS = const(4000)
 MARKS = const(64)  # magnet passages remembered
 WINDOW_TICKS = const(40000)  # a speed is averaged over whole turns of at least this: 10 ms
 TOP_SPEED = const(65535)  # half rpm; what the trace can carry
@@ -201,7 +201,7 @@ class Speed:
             shift += 1
         s[_K] = k
         s[_SHIFT] = shift
-        s[_TIMEOUT] = settings["hall_timeout"] * TICKS_PER_MS
+        s[_TIMEOUT] = settings["hall_timeout"] * PER_MS
         s[_MISSED] = s[_EXTRA] = 0
         self.forget()
 

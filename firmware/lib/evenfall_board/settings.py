@@ -53,8 +53,8 @@ def edges_per_second(settings):
     return rpm * settings["engine_teeth"] * settings["magnets"] // (60 * settings["brake_teeth"]) + 1
 
 
-def pull_seconds(settings):
-    """Length of a pull without the wait for a steady top speed, rounded up."""
+def run_seconds(settings):
+    """Length of a run without the wait for a steady top speed, rounded up."""
     names = ("before_trigger", "steady_time", "sweep_time", "after_sweep")
     return (sum([settings[n] for n in names]) + 999) // 1000
 
@@ -115,7 +115,7 @@ def contradictions(values):
         say("pin_hall")  # without the speed nothing would ever cut the ignition
     # the board must hold a whole sweep: else it would come up without memory to work
     nominal_hz = 320 if values["amplifier"] == 1 else 80
-    if bytes_per_second(values, nominal_hz) * pull_seconds(values) > MAX_RECORD_BYTES:
+    if bytes_per_second(values, nominal_hz) * run_seconds(values) > MAX_RECORD_BYTES:
         if edges_per_second(values) > 2 * nominal_hz:
             say(
                 "magnets"
@@ -235,7 +235,7 @@ class Settings:
 
 
 class Learned:
-    """`values`: slot -> integer, kept between pulls by the sweep controller."""
+    """`values`: slot -> integer, kept between sweeps by the sweep controller."""
 
     def __init__(self, path=LEARNED_PATH):
         self._path = path

@@ -20,7 +20,7 @@ TRANSITIONS = (
     ("record", "spun_down", "store"),
     ("record", "forget", "rest"),
     ("record", "fault", "safe"),
-    ("steady", "fall", "sweep"),
+    ("steady", "ramp", "sweep"),
     ("steady", "stop", "release"),
     ("steady", "fault", "safe"),
     ("sweep", "end", "release"),
@@ -38,7 +38,7 @@ TRANSITIONS = (
 
 NEXT = {(t[0], t[1]): t[2] for t in TRANSITIONS}
 
-PULLING = ("steady", "sweep", "release")  # the controller has the valve
+CONTROLLED = ("steady", "sweep", "release")  # the controller has the valve
 BUSY = ("steady", "sweep", "release", "characterise", "record")  # status and stop only
 
 

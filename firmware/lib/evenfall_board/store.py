@@ -27,9 +27,9 @@ from binascii import crc32
 
 from evenfall_wire.codes import RUN_BITS, VERDICTS
 from evenfall_wire.frames import MAX_PAYLOAD, MAX_WIRE, Framer, Unframer
-from evenfall_wire.messages import BY_NAME, pack_into, unpack
+from evenfall_wire.messages import pack_into, type_of, unpack
 
-from .drivers.ticks import diff as ticks_between
+from .drivers import ticks
 
 FORMAT = 1
 SYNC_FRAMES = 24  # frames between synchronisations: what a power cut can cost
@@ -41,10 +41,6 @@ TRUNCATED = 1 << RUN_BITS.index("truncated")
 ABORTED = 1 << RUN_BITS.index("aborted")
 UNREADABLE = 1 << RUN_BITS.index("unreadable")
 ENDINGS = (".run", ".trunc", ".torn", ".run.ok", ".trunc.ok", ".torn.ok", ".tmp")
-
-
-def type_of(name):
-    return BY_NAME[name][0]
 
 
 def parse_name(name):
@@ -416,7 +412,7 @@ class Store:
                 for i in range(3):
                     if done[i] < rings[i].used:
                         tick = rings[i].tick(done[i])
-                        if best < 0 or ticks_between(tick, first) < 0:
+                        if best < 0 or ticks.diff(tick, first) < 0:
                             best = i
                             first = tick
                 if best < 0:

@@ -6,6 +6,7 @@ below stays inside.
 
 import time
 
+PER_MS = 4000
 MASK = (1 << 30) - 1
 HALF = 1 << 29
 
@@ -19,6 +20,11 @@ def diff(later, earlier):
     """Signed ticks from `earlier` to `later`, right up to 134 s either way."""
     d = (later - earlier) & MASK
     return d - HALF - HALF if d >= HALF else d
+
+
+def before(tick, ms):
+    """The time `ms` milliseconds before `tick`; up to 134 s."""
+    return (tick - ms * PER_MS) & MASK
 
 
 def signed(tick):
