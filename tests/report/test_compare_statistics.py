@@ -155,7 +155,9 @@ def test_false_claims_of_small_groups(runs: int, ratio: float) -> None:
     rng = np.random.default_rng(runs)
     a = rng.normal(100, 1, (runs, 20_000))
     b = rng.normal(100, ratio, (runs, 20_000))
-    _, half, _, p, _ = _difference(_spread(a), _spread(b), (0.0, 0.0), (0.0, 0.0), True, None)
+    fit = _difference(_spread(a), _spread(b), (0.0, 0.0), None)
+    half = scipy.stats.t.ppf(0.975, fit.dof) * fit.u
+    p = 2 * scipy.stats.t.sf(np.abs(fit.gain) / fit.u, fit.dof)
     assert 0.035 <= np.mean(p < 0.05) <= 0.065
     assert np.mean(np.abs(b.mean(axis=0) - a.mean(axis=0)) > half) == pytest.approx(
         np.mean(p < 0.05), abs=1e-4

@@ -655,33 +655,20 @@ def _difference(
     x: Spread,
     y: Spread,
     independent_relative: tuple[float, float],
-    shared: tuple[float, float],
-    cancels: bool,
     s_bench_relative: float | None,
-) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray, FloatArray]:
-    """Difference of two means, its 95 % half-width, degrees of freedom, p, pooled scatter of one run."""
+) -> GainFit:
+    """The gain where times are not known: every run its own, each group's scatter by its own runs."""
     with np.errstate(invalid="ignore", divide="ignore"):
         sx, dx = _scatter(x, y, independent_relative[0], s_bench_relative)
         sy, dy = _scatter(y, x, independent_relative[1], s_bench_relative)
         vx, vy = sx**2 / x.n, sy**2 / y.n
-        difference = y.mean - x.mean
         one = _one_scatter(x, y, sx, sy)
         pooled = np.sqrt((dx * sx**2 + dy * sy**2) / (dx + dy))
         variance = np.where(one, pooled**2 * (1 / x.n + 1 / y.n), vx + vy)
         dof = np.where(one, dx + dy, (vx + vy) ** 2 / (vx**2 / dx + vy**2 / dy))
         dof = np.where(variance > 0, dof, np.minimum(dx, dy))
-        if cancels:
-            systematic = np.abs(difference) * max(shared)
-        else:
-            systematic = np.hypot(shared[0] * x.mean, shared[1] * y.mean)
-        half = np.hypot(
-            scipy.stats.t.ppf(1 - LEVEL / 2, dof) * np.sqrt(variance),
-            scipy.stats.norm.ppf(1 - LEVEL / 2) * systematic,
-        )
-        # a shared factor cannot turn no gain into a gain, so it has no part in the test when it cancels
-        error = np.sqrt(variance) if cancels else np.hypot(np.sqrt(variance), systematic)
-        p = 2 * scipy.stats.t.sf(np.abs(difference) / error, dof)
-    return difference, half, dof, p, pooled
+    unknown = np.full_like(dof, np.nan)
+    return GainFit(x.mean, y.mean - x.mean, np.sqrt(variance), dof, pooled, 0, unknown, unknown)
 
 
 def _one_scatter(x: Spread, y: Spread, sx: FloatArray, sy: FloatArray) -> FloatArray:
@@ -807,9 +794,9 @@ class _Model:
 
     def _difference(self, x: FloatArray, y: FloatArray) -> _Differences:
         if not self.timed:
-            a, b = _spread(x), _spread(y)
-            found = _difference(a, b, self.repeat, self.shared, self.cancels, self.s_bench_relative)
-            return _Differences(a.mean, b.mean, *found)
+            return self._with_calibration(
+                _difference(_spread(x), _spread(y), self.repeat, self.s_bench_relative)
+            )
         bench = self.s_bench_relative if self.s_bench_relative is not None else max(self.repeat)
         fit = fit_gain(np.vstack([x, y]), self.design, self.between, Scatter(bench, 30.0))
         if np.isnan(self.drift_relative):
@@ -818,14 +805,16 @@ class _Model:
         return self._with_calibration(fit)
 
     def _with_calibration(self, fit: GainFit) -> _Differences:
+        """Interval and test of a gain, timed or not: scatter, and what the calibration leaves."""
         after = fit.before + fit.gain
         if self.cancels:
             systematic = np.abs(fit.gain) * max(self.shared)
         else:
             systematic = np.hypot(self.shared[0] * fit.before, self.shared[1] * after)
-        with np.errstate(invalid="ignore"):
+        with np.errstate(invalid="ignore", divide="ignore"):
             t = scipy.stats.t.ppf(1 - LEVEL / 2, fit.dof)
             half = np.hypot(t * fit.u, scipy.stats.norm.ppf(1 - LEVEL / 2) * systematic)
+            # a shared factor cannot turn no gain into a gain, so it has no part in the test when it cancels
             error = fit.u if self.cancels else np.hypot(fit.u, systematic)
             p = 2 * scipy.stats.t.sf(np.abs(fit.gain) / error, fit.dof)
         return _Differences(fit.before, after, fit.gain, half, fit.dof, p, fit.s_run)
