@@ -3,7 +3,11 @@
     @pytest.mark.outside("source of the value, and how sure we are of it")
 
 marks such a check; `pytest --outside` prints all of them as one table and runs
-nothing.
+nothing.  A check against a value that our own simulator, our own draws or an identity gives is
+
+    @pytest.mark.internal("what it is held against")
+
+and is listed apart: it finds slips, not a wrong idea that both sides share.
 """
 
 from __future__ import annotations
@@ -20,6 +24,9 @@ def pytest_addoption(parser: pytest.Parser) -> None:
 def pytest_configure(config: pytest.Config) -> None:
     os.environ["EVENFALL_CONFIG"] = os.devnull  # what the person at this computer remembered is not tested
     config.addinivalue_line("markers", "outside(source): held against something outside this project")
+    config.addinivalue_line(
+        "markers", "internal(source): held against our own simulator, draws or an identity"
+    )
     if config.getoption("--outside"):
         config.option.collectonly = True
         config.option.verbose = -2
@@ -28,13 +35,17 @@ def pytest_configure(config: pytest.Config) -> None:
 def pytest_collection_finish(session: pytest.Session) -> None:
     if not session.config.getoption("--outside"):
         return
-    rows: dict[tuple[str, str], str] = {}
-    for item in session.items:
-        for mark in item.iter_markers("outside"):
-            what = (getattr(item, "obj", None).__doc__ or item.name).strip().splitlines()[0].rstrip(".")
-            place = f"{item.location[0]}::{item.name.split('[')[0]}"
-            rows[(place, mark.args[0])] = what
-    print("\n| check | against | where |\n|---|---|---|")
-    for (place, source), what in sorted(rows.items()):
-        print(f"| {what} | {source} | `{place}` |")
-    print(f"\n{len(rows)} checks against something outside the project.\n")
+    for kind, title in (
+        ("outside", "against something outside the project"),
+        ("internal", "against our own simulator, our own draws or an identity"),
+    ):
+        rows: dict[tuple[str, str], str] = {}
+        for item in session.items:
+            for mark in item.iter_markers(kind):
+                what = (getattr(item, "obj", None).__doc__ or item.name).strip().splitlines()[0].rstrip(".")
+                place = f"{item.location[0]}::{item.name.split('[')[0]}"
+                rows[(place, mark.args[0])] = what
+        print("\n| check | against | where |\n|---|---|---|")
+        for (place, source), what in sorted(rows.items()):
+            print(f"| {what} | {source} | `{place}` |")
+        print(f"\n{len(rows)} checks {title}.\n")

@@ -71,7 +71,7 @@ def evenfall_with(bench, tmp_path, monkeypatch, capsys):
     return run
 
 
-@pytest.mark.outside("the simulated bench's true span and standard gravity")
+@pytest.mark.internal("the simulated bench's true span and standard gravity")
 def test_span_and_check_weight_from_the_boards_port(bench, evenfall_with, tmp_path):
     """Span from weights hung on the bench"""
     up_and_down = [(0.0, "0 kg"), (2.0, "2 kg"), (5.0, "5 kg"), (2.0, "2 kg"), (0.0, "0 kg"), (None, "")]

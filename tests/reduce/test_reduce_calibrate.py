@@ -140,7 +140,7 @@ def test_bad_weights_are_refused(masses, counts, known, words):
         calibration.fit_span(masses, counts, **known)
 
 
-@outside("cosine of the angle, by hand")
+@pytest.mark.internal("cosine of the angle, by hand")
 def test_arm_angle():
     """Arm off square to the cell"""
     arm, u = calibration.effective_arm(0.250, 5.0, 0.0002, 0.5)

@@ -187,7 +187,7 @@ def test_every_finding_carries_what_shows_it():
         assert f.sentence.endswith(".") and np.isfinite(f.threshold)
 
 
-@pytest.mark.outside("binomial weights of third differences, and jitter of known size")
+@pytest.mark.internal("binomial weights of third differences, and jitter of known size")
 @pytest.mark.parametrize("magnets", [1, 4])
 def test_edge_jitter_is_told_from_the_speeds_own_scatter(magnets):
     """Jitter of the pickup's edges"""

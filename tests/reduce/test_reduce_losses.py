@@ -128,7 +128,9 @@ def test_a_hose_that_pushes_under_load_is_found_and_widens_the_interval():
         assert (r.budget["hose"] > 0) is not said
 
 
-@outside("GUM 4.3.7: a stated limit is a rectangular distribution, its standard uncertainty limit / sqrt(3)")
+@pytest.mark.internal(
+    "GUM 4.3.7: a stated limit is a rectangular distribution, its standard uncertainty limit / sqrt(3)"
+)
 def test_a_cell_warmer_than_at_its_calibration_is_less_sure():
     stated = replace(CALIBRATION, span_tc_per_K=2e-4, temperature_K=290.0)
     assert span_temperature_u(stated, Air(1e5, 310.0, 0.5)) == pytest.approx(

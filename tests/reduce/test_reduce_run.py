@@ -335,7 +335,7 @@ def test_bin_means_agree_with_scipy_and_are_brought_to_the_whole_bin():
     assert curved.value[ok] == pytest.approx((curved.centre[ok] / 1000) ** 2 + 0.25**2 / 12, rel=1e-12)
 
 
-@pytest.mark.outside("scatter of repeated draws, statistics by hand")
+@pytest.mark.internal("scatter of repeated draws, statistics by hand")
 def test_leverage_is_the_variance_of_a_bin():
     """Variance of a bin's value per variance of a sample"""
     rng = np.random.default_rng(8)
@@ -346,7 +346,7 @@ def test_leverage_is_the_variance_of_a_bin():
     assert draws.var(axis=0)[ok] / expected[ok] == pytest.approx(np.ones(ok.sum()), abs=0.22)
 
 
-@pytest.mark.outside("white noise of known size, statistics by hand")
+@pytest.mark.internal("white noise of known size, statistics by hand")
 def test_scatter_of_white_noise_is_recovered():
     """Scatter of one sample from the bins"""
     rng = np.random.default_rng(5)
@@ -360,7 +360,7 @@ def test_scatter_of_white_noise_is_recovered():
     assert reduce.sample_scatter(x[short], (curve + rng.normal(0, 0.05, x.size))[short], 250.0) >= 0.05
 
 
-@pytest.mark.outside("hp = lb-ft x rpm / 5252, common practice, on the printed units")
+@pytest.mark.internal("hp = lb-ft x rpm / 5252, common practice, on the printed units")
 def test_printed_units_keep_the_trades_rule():
     """Power and torque in US units"""
     r, _ = torque_error(make_run(ENGINES[2], 1))

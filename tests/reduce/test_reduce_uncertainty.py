@@ -90,7 +90,7 @@ def test_every_cause_of_a_reduction_says_whether_it_cancels():
     assert all(v >= 0 for v in r.budget.values())
 
 
-@outside("JCGM 101 clause 8: the budget held against drawing, whole chain from raw counts")
+@pytest.mark.internal("JCGM 101 clause 8: the budget held against drawing, whole chain from raw counts")
 @pytest.mark.parametrize("which", [0, 2, 4])
 def test_budget_agrees_with_drawing(which):
     """Budget of a whole run against Monte Carlo"""

@@ -147,7 +147,7 @@ def test_gain_is_students_or_welchs(n_a: int, n_b: int, scatter_b: float, pooled
     assert (c.bins.real == (scipy.stats.false_discovery_control(expected) < 0.05)).all()
 
 
-@pytest.mark.outside("normal groups drawn by numpy: false claims at no gain are 5 % +- 1.5")
+@pytest.mark.internal("normal groups drawn by numpy: false claims at no gain are 5 % +- 1.5")
 @pytest.mark.parametrize("runs", [2, 3, 4, 6])
 @pytest.mark.parametrize("ratio", [1.0, 2.0])
 def test_false_claims_of_small_groups(runs: int, ratio: float) -> None:

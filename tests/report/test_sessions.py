@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+import statsmodels.api as statsmodels
 from evenfall.errors import InputError
 from evenfall.statistics.sessions import (
     Design,
@@ -67,19 +68,37 @@ def test_without_sessions_and_times_it_is_students_t() -> None:
     assert fit.dof[0] == pytest.approx(7)
 
 
-@pytest.mark.outside("analysis of covariance by scipy.linalg.lstsq and the t distribution, textbook formulas")
+@pytest.mark.outside("statsmodels OLS: analysis of covariance, its error and degrees of freedom")
 def test_a_time_term_is_analysis_of_covariance() -> None:
     rng = np.random.default_rng(2)
     d = design("BABAAB", "aaaaaa")
     y = made(d, 0.0, 0.002, rng)
     fit = fit_gain(y, d, Scatter(0.003, 3))
     X = np.column_stack([np.ones(6), d.after, d.order])
-    beta, rss, *_ = np.linalg.lstsq(X, y[:, 0], rcond=None)
-    error = np.sqrt(rss[0] / 3 * np.linalg.inv(X.T @ X)[1, 1])
-    assert fit.gain[0] == pytest.approx(beta[1], rel=1e-9)
-    assert fit.u[0] == pytest.approx(error, rel=1e-9)
-    assert fit.drift[0] == pytest.approx(beta[2], rel=1e-9)
-    assert fit.dof[0] == pytest.approx(3)
+    theirs = statsmodels.OLS(y[:, 0], X).fit()
+    assert fit.gain[0] == pytest.approx(theirs.params[1], rel=1e-9)
+    assert fit.u[0] == pytest.approx(theirs.bse[1], rel=1e-9)
+    assert fit.drift[0] == pytest.approx(theirs.params[2], rel=1e-9)
+    assert fit.drift_u[0] == pytest.approx(theirs.bse[2], rel=1e-9)
+    assert fit.dof[0] == pytest.approx(theirs.df_resid)
+
+
+@pytest.mark.outside("statsmodels GLS: estimate and error under a covariance that is given")
+def test_sessions_that_share_an_offset_are_generalised_least_squares() -> None:
+    rng = np.random.default_rng(4)
+    d = design("BBBAAABABA", "aaabbbcccc")
+    y = made(d, 0.004, 0.001, rng)
+    fit = fit_gain(y, d, Scatter(0.004, 5))
+    X = np.column_stack([np.ones(10), d.after, d.order - d.order.mean()])
+    own = np.column_stack([d.session == s for s in np.unique(d.session)]).astype(float)
+    level = abs(float(y.mean()))
+    covariance = fit.s_run[0] ** 2 * np.eye(10) + (0.004 * level) ** 2 * own @ own.T
+    theirs = statsmodels.GLS(y[:, 0], X, sigma=covariance).fit()
+    error = np.sqrt(np.diag(theirs.normalized_cov_params))  # of the covariance as given, not rescaled
+    assert fit.before[0] == pytest.approx(theirs.params[0], rel=1e-9)
+    assert fit.gain[0] == pytest.approx(theirs.params[1], rel=1e-9)
+    assert fit.u[0] == pytest.approx(error[1], rel=1e-9)
+    assert fit.drift[0] == pytest.approx(theirs.params[2], rel=1e-9)
 
 
 @pytest.mark.parametrize(
