@@ -20,7 +20,7 @@ from typing import Any
 import pytest
 from evenfall.board import code_texts
 from evenfall.board.link import Link
-from evenfall.cli.live import SHOWN_RUNS, fetcher, last_runs
+from evenfall.cli.live import fetcher, last_runs
 from evenfall.errors import LinkError
 from evenfall.model import Air
 from evenfall.output.text import SI
@@ -271,7 +271,9 @@ def test_the_view_fits_24_rows_of_80_columns_whole(state: str) -> None:
     """Every heading and every line is there; nothing is cut, nothing lies below the screen."""
     seen = status(state=state, fault="load_open" if state == "safe" else "none", load_overruns=3)
     view = View(True, "", seen, 0.1, (14, 12), tuple((9000.0 - 30 * i, 3.0) for i in range(48)), 2, "run 12")
-    runs = [LastRun("12 auger 12 stock pipe", "2026-09-22 14:10", "good", 2900.0, 9800.0)] * SHOWN_RUNS
+    runs = [
+        LastRun("12 auger 12 stock pipe", "2026-09-22 14:10", "good", 2900.0, 9800.0)
+    ] * live_view.MAX_RUNS
     console = Console(width=80, record=True, file=io.StringIO())
     console.print(render(view, runs))
     text = console.export_text()

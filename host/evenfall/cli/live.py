@@ -16,8 +16,6 @@ if TYPE_CHECKING:
     from evenfall.board.link import Link
     from evenfall.workflow.live_view import LastRun
 
-SHOWN_RUNS = 4
-
 
 @root.command()
 @port_option
@@ -79,12 +77,12 @@ def fetcher(archive_dir: Path) -> Callable[[Link], str]:
 def last_runs(archive_dir: Path) -> list[LastRun]:
     """The newest runs of the archive; an archive that is not there yet holds none."""
     from evenfall.archive.archive import FILE_NAME, Archive, Query
-    from evenfall.workflow.live_view import LastRun
+    from evenfall.workflow.live_view import MAX_RUNS, LastRun
 
     if not (archive_dir / FILE_NAME).exists():
         return []
     with Archive(archive_dir) as archive:
-        rows = archive.find(Query(limit=SHOWN_RUNS))
+        rows = archive.find(Query(limit=MAX_RUNS))
     return [
         LastRun(
             " ".join(str(w) for w in (r["run"], r["engine"], r["build"]) if w),

@@ -32,6 +32,7 @@ from evenfall.units import RPM
 
 REST_S = 0.25  # between two questions when nothing turns
 RUN_S = 0.5  # and during a run
+MAX_RUNS = 4  # of the archive that are shown
 AGAIN_S = 1.0  # between two looks for a lost board
 TRACE = 48  # readings in the traces: with name and top they fit 80 columns
 BARS = "▁▂▃▄▅▆▇█"
@@ -226,7 +227,8 @@ def render(
     s = view.status
     if s is not None:
         parts += [_gauges(view, s, units), _traces(view, units), _facts(view, s, standard, typed_air)]
-    parts += [Text(), _runs(runs, units)]
+    fault = s is not None and s["fault"] != "none"  # its sentence needs the room of the older runs
+    parts += [Text(), _runs(runs[: MAX_RUNS // 2 if fault else MAX_RUNS], units)]
     parts.append(
         Text("Torque and power as read, nothing corrected. Ctrl-C leaves; the bench goes on.", style="dim")
     )
