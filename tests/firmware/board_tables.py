@@ -46,11 +46,11 @@ def faults() -> str:
 
 
 def patterns() -> str:
-    rows = ["| state | LED on / off | meaning |", "|---|---|---|"]
+    rows = ["| state | LED on / off | meaning | a press of the button |", "|---|---|---|---|"]
     for state in codes.STATES:
         on, off = led.PATTERNS.get(state, (60, 1940))
         shown = "counted blinks" if state == "safe" else f"{on} / {off} ms" if off else "steady"
-        rows.append(f"| `{state}` | {shown} | {code_texts.STATES[state]} |")
+        rows.append(f"| `{state}` | {shown} | {code_texts.STATES[state]} | {code_texts.BUTTON[state]} |")
     return "\n".join(rows)
 
 
@@ -88,7 +88,7 @@ same: none of this works when the board, its supply or its program fails in a wa
 
 {faults()}
 
-## LED
+## LED and button
 
 {patterns()}
 

@@ -30,3 +30,10 @@ def test_the_document_is_up_to_date():
     assert (PROJECT / "firmware" / "BOARD.md").read_text() == board_tables.document(), (
         "run: python tests/firmware/board_tables.py > firmware/BOARD.md"
     )
+
+
+def test_no_two_states_blink_alike():
+    """Somebody beside the engine tells them apart by the LED alone."""
+    patterns = board_tables.led.PATTERNS
+    assert len(set(patterns.values())) == len(patterns)
+    assert set(patterns) == set(codes.STATES) - {"safe"}, "safe counts the fault's blinks"

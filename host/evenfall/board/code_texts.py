@@ -21,6 +21,20 @@ STATES = {
 
 BUSY_STATES = ("steady", "sweep", "release", "store", "characterise", "record")  # no time for anything else
 
+# what a press of the board's button does in each state
+BUTTON = {
+    "start": "nothing yet",
+    "rest": "arms the board; clears a fault that is only noted",
+    "ready": "starts the sweep once the brake turns; before that, disarms",
+    "record": "starts the sweep",
+    "steady": "ends it: the load is let go",
+    "sweep": "ends it: the load is let go",
+    "release": "nothing",
+    "store": "nothing",
+    "characterise": "ends it: the load is let go",
+    "safe": "clears the fault once its cause is gone and the shaft stands",
+}
+
 TRIGGERS = {
     "button": "the button",
     "spin_up": "the brake spinning up",
@@ -149,6 +163,21 @@ SELF_TEST_RESULTS = {
     "ask_person": "look",
 }
 
+# (what the reading of an item is, its unit)
+SELF_TEST_READINGS = {
+    "load_cell": "samples in a second",
+    "speed_pickup": "edges seen since the start",
+    "servo": "µs from shut to open",
+    "button": "presses since the start",
+    "led": "blinks",
+    "flash": "KiB free",
+    "clock": "s since the start",
+    "air": "Pa",
+    "kill": "ms held",
+    "memory": "bytes free",
+    "zero": "counts between least and largest",
+}
+
 # what to do when a self-test item fails, or what to look at
 SELF_TEST_ADVICE = {
     "load_cell": "Check the cell's four wires, the amplifier's supply and its data and clock wires.",
@@ -251,6 +280,11 @@ RUN_BITS = {
     "aborted": "broken off",
     "unreadable": "cannot be read whole",
 }
+
+
+def self_test_reading(item: str, result: str, value: int) -> str:
+    """`80 samples in a second`; empty for a part that is not fitted."""
+    return "" if result == "not_fitted" else f"{value:,} {SELF_TEST_READINGS.get(item, '')}".rstrip()
 
 
 def say(table: dict[str, str], name: str) -> str:

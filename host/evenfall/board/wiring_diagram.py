@@ -6,6 +6,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from xml.sax.saxutils import escape
 
+from evenfall.board import code_texts
 from evenfall.board.settings import TABLE
 
 
@@ -106,7 +107,7 @@ STROKES = {
 
 
 MARKS = (
-    "<!-- made by `evenfall board wiring`: the pins of the settings table -->",
+    "<!-- made by `evenfall board wiring`: the pins of the settings table, and the button -->",
     "<!-- end of the table -->",
 )
 
@@ -124,13 +125,15 @@ def _label(wire: Wire, pins: Mapping[str, int]) -> str:
 
 
 def table(pins: Mapping[str, int]) -> str:
-    """The wires as a Markdown table, in the order of the drawing."""
+    """The wires in the order of the drawing, and what the button does: two Markdown tables."""
     rows = ["| part | wire | board | setting |", "|---|---|---|---|"]
     for part in PARTS:
         for wire in part.wires:
             setting = f"`{wire.to}`" if wire.to in TABLE else ""
             note = f" ({wire.note})" if wire.note else ""
             rows.append(f"| {part.title} | {wire.name} | {_label(wire, pins)}{note} | {setting} |")
+    rows += ["", "| state of the board | a press of the button |", "|---|---|"]
+    rows += [f"| {code_texts.STATES[state]} | {does} |" for state, does in code_texts.BUTTON.items()]
     return "\n".join(rows) + "\n"
 
 

@@ -167,18 +167,20 @@ def self_test(port: str | None, as_json: bool) -> None:
     Keep hands and hoses clear.
     """
     with open_link(port) as line:
-        progress("testing; the valve moves ...")
+        progress("Press the board's button once now, and turn the shaft by hand if it stands free.")
+        progress("Testing for some seconds; the valve moves ...")
         rows = line.self_test()
     if as_json:
-        print_json([{"item": i, "result": r, "value": v} for i, r, v in rows])
+        unit = code_texts.SELF_TEST_READINGS
+        print_json([{"item": i, "result": r, "value": v, "unit": unit.get(i, "")} for i, r, v in rows])
     else:
         table = [
             [code_texts.say(code_texts.SELF_TEST_ITEMS, i),
-             code_texts.say(code_texts.SELF_TEST_RESULTS, r), v,
+             code_texts.say(code_texts.SELF_TEST_RESULTS, r), code_texts.self_test_reading(i, r, v),
              code_texts.say(code_texts.SELF_TEST_ADVICE, i) if r in ("fail", "ask_person") else ""]
             for i, r, v in rows
         ]  # fmt: skip
-        print_table(["part", "result", "reading", "what to do"], table, {"reading"})
+        print_table(["part", "result", "reading", "what to do"], table)
     failed = [code_texts.say(code_texts.SELF_TEST_ITEMS, i) for i, r, _ in rows if r == "fail"]
     if failed:
         raise BoardError(f"self-test failed: {', '.join(failed)}")

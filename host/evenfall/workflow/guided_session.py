@@ -171,9 +171,12 @@ class Guide:
             self.plan.self_test = [list(row) for row in results]
             for item, result, value in results:
                 name = code_texts.say(code_texts.SELF_TEST_ITEMS, item)
-                self.talk.say(f"  {name:14} {code_texts.say(code_texts.SELF_TEST_RESULTS, result)} ({value})")
+                reading = code_texts.self_test_reading(item, result, value)
+                self.talk.say(
+                    f"  {name:16} {code_texts.say(code_texts.SELF_TEST_RESULTS, result):12} {reading}"
+                )
                 if result in ("fail", "ask_person"):
-                    self.talk.say(f"  {'':14} {code_texts.say(code_texts.SELF_TEST_ADVICE, item)}")
+                    self.talk.say(f"  {'':16} {code_texts.say(code_texts.SELF_TEST_ADVICE, item)}")
             self.keep()
             self._fetch(line)
         self._adopt(self.plan.earlier)

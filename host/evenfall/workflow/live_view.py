@@ -228,7 +228,7 @@ def render(
     if s is not None:
         parts += [_gauges(view, s, units), _traces(view, units), _facts(view, s, standard, typed_air)]
     fault = s is not None and s["fault"] != "none"  # its sentence needs the room of the older runs
-    parts += [Text(), _runs(runs[: MAX_RUNS // 2 if fault else MAX_RUNS], units)]
+    parts += [Text(), _runs(runs[: 1 if fault else MAX_RUNS], units)]
     parts.append(
         Text("Torque and power as read, nothing corrected. Ctrl-C leaves; the bench goes on.", style="dim")
     )
@@ -342,6 +342,7 @@ def _facts(view: View, s: dict[str, Any], standard: str, typed_air: Air | None) 
         if bit not in s["flags"]
     ]
     table.add_row("air", Text(printable(air_line(s, standard, typed_air))))
+    table.add_row("button", Text(printable(code_texts.say(code_texts.BUTTON, s["state"]))))
     table.add_row("valve", f"{s['valve']} µs")
     room = f"{s['runs_unacked']} runs wait to be pulled, {s['flash_free']} KiB free"
     table.add_row("board", Text(room))

@@ -13,7 +13,7 @@ PATTERNS = {
     "record": (300, 100),
     "steady": (100, 100),
     "sweep": (1000, 0),
-    "release": (100, 100),
+    "release": (200, 60),
     "store": (40, 160),
     "characterise": (200, 200),
 }
