@@ -58,7 +58,7 @@ def evenfall_with(bench, tmp_path, monkeypatch, capsys):
     """run(steps, *words) -> (exit code, stdout, stderr); each reading takes half a second, not four."""
     monkeypatch.setenv("EVENFALL_ARCHIVE", str(tmp_path / "kept"))
     monkeypatch.setenv("EVENFALL_PORT", bench.url)
-    monkeypatch.setattr(commands._counts, "__defaults__", (0.5,))
+    monkeypatch.setattr(commands.load_counts, "__defaults__", (0.5,))
 
     def run(steps, *words):
         monkeypatch.setattr("sys.stdin", Hands(bench, steps))

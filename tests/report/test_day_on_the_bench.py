@@ -112,6 +112,8 @@ def test_a_day_with_a_change_of_five_per_cent(tmp_path: Path) -> None:
     try:
         bench.start(1.0, 0)
         day = Typed(words)
+        day.expect("Not known yet: teeth and magnets")
+        day.answer("Your choice", "later")
         day.expect("1/11 Self-test")
         _pass_self_test(day)
         day.expect("2/11 Zero")

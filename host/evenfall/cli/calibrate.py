@@ -29,12 +29,10 @@ if TYPE_CHECKING:
     from evenfall.model import Calibration
     from evenfall.reduction.calibration import SpanFit
 
-IN_PROGRESS = "weights-in-progress.csv"  # readings of a round that is not stored yet
-
 calibrate = noun("calibrate", "The load cell against hung weights: span, check weight.")
 
 
-def _counts(port: str | None, seconds: float = 4.0) -> list[float]:
+def load_counts(port: str | None, seconds: float = 4.0) -> list[float]:
     """The board's load readings over a few seconds, in order."""
     seen: list[float] = []
     with open_link(port) as line:
@@ -67,7 +65,7 @@ def _readings(
     if file is not None:
         pairs += read_csv(file)
     if not given and file is None:
-        pairs = [(h.mass_kg, h.count) for h in hang(Terminal(err=True), lambda: _counts(port), kept)]
+        pairs = [(h.mass_kg, h.count) for h in hang(Terminal(err=True), lambda: load_counts(port), kept)]
     return [mass for mass, _ in pairs], [count for _, count in pairs]
 
 
@@ -130,6 +128,7 @@ def span(
     from evenfall.reduction.calibration import BUOYANCY, fit_span, implausible, make_calibration
     from evenfall.reduction.gravity import gravity_or_standard
     from evenfall.units import typed
+    from evenfall.workflow.first_start import IN_PROGRESS
 
     geometry = _geometry(arm, arm_u, angle, angle_u, hanger, hanger_u)
     g, g_u = gravity_or_standard(latitude, typed(height, "length", "--height") if height else None)
@@ -203,6 +202,7 @@ def _geometry(arm: str, arm_u: str, angle: str, angle_u: str, hanger: str | None
 def _store(archive_dir: Path, made: Calibration, note: str) -> int:
     """Keep and activate a calibration; the readings it was made from lie beside the archive."""
     from evenfall.archive.archive import Archive
+    from evenfall.workflow.first_start import IN_PROGRESS
 
     with Archive(archive_dir) as archive, archive.change():
         number = archive.add_record(made, note)
@@ -326,9 +326,9 @@ def _off_and_on(given: tuple[str, ...], port: str | None) -> list[tuple[float, f
                 break
             mass_kg = typed(text, "mass", "weight")
             click.prompt("  water off, then Enter", default="", show_default=False, err=True)
-            off_count = mean_of(_counts(port))
+            off_count = mean_of(load_counts(port))
             click.prompt("  water on as in a run, then Enter", default="", show_default=False, err=True)
-            rows.append((mass_kg, off_count, mean_of(_counts(port))))
+            rows.append((mass_kg, off_count, mean_of(load_counts(port))))
     if not rows:
         raise InputError(
             "no weight was read; hang nothing, half and full load, each with the water off and on"
@@ -455,9 +455,9 @@ def check(
             kg = typed(mass, "mass", "check weight")
             if count is None:
                 click.prompt("weight off, then Enter", default="", show_default=False, err=True)
-                zero = mean_of(_counts(port))
+                zero = mean_of(load_counts(port))
                 click.prompt("weight on, then Enter", default="", show_default=False, err=True)
-                count = mean_of(_counts(port)) - zero
+                count = mean_of(load_counts(port)) - zero
             fresh = (float(int(time.time())), kg, count)
             # judged before it is kept: a slip of the keyboard must not spoil the log
             check_drift(calibration, [fresh], gravity=g, lever=lever, buoyancy=BUOYANCY)

@@ -61,7 +61,9 @@ root.add_command(
 def guide(port: str | None, anew: bool, bench: str, units: str, archive_dir: Path) -> None:
     """Lead through a session at the terminal, or go on with the open one."""
     from evenfall.archive.archive import Archive
+    from evenfall.cli.calibrate import load_counts
     from evenfall.output.text import UNIT_CHOICES
+    from evenfall.workflow.first_start import lead
     from evenfall.workflow.guided_session import Guide, Plan, Reading, load_plan
     from evenfall.workflow.report_page import write_page
     from evenfall.workflow.run_groups import reduced
@@ -85,15 +87,17 @@ def guide(port: str | None, anew: bool, bench: str, units: str, archive_dir: Pat
             archive.add_check_weight(*reading)
             return archive.check_weights()
 
+        talk = Terminal()
         leading = Guide(
             archive,
             plan,
-            Terminal(),
+            talk,
             lambda: open_link(port),
             lambda number: reduced(archive, number),
             report,
             UNIT_CHOICES[units],
             weigh,
+            lambda: lead(talk, archive, lambda: open_link(port), lambda: load_counts(port)),
         )
         leading.keep()
         leading.run()

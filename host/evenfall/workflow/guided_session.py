@@ -111,7 +111,7 @@ class Guide:
 
     `line()` opens the board; `reduce(number)` gives a reduced run; `write_page(before, after)` writes
     the report and returns where it lies; `keep_weight(reading)` adds to the check-weight log and returns
-    all of it.
+    all of it; `first_start()` asks for what a new bench lacks.
     """
 
     def __init__(
@@ -124,6 +124,7 @@ class Guide:
         write_page: Callable[[list[int], list[int]], str],
         units: Units = US,
         keep_weight: Callable[[Reading], list[Reading]] = lambda reading: [reading],
+        first_start: Callable[[], None] = lambda: None,
     ) -> None:
         self.archive = archive
         self.plan = plan
@@ -133,9 +134,15 @@ class Guide:
         self.write_page = write_page
         self.units = units
         self.keep_weight = keep_weight
+        self.first_start = first_start
 
     def run(self) -> bool:
         """Go on from the open step; return whether the session came to its end."""
+        if self.plan.step == STEPS[0]:
+            try:
+                self.first_start()
+            except (LinkError, BoardError, InputError) as error:
+                self.talk.say(f"! {error}")
         while self.plan.step:
             try:
                 done = getattr(self, "step_" + self.plan.step)()
@@ -163,7 +170,7 @@ class Guide:
     def step_self_test(self) -> bool:
         """Every part of the board; the clock; what it still holds from before."""
         self._heading(
-            "Self-test", "The valve moves. Keep hands and hoses clear; press the button once when asked."
+            "Self-test", "The valve moves. Keep hands and hoses clear, and press the button once now."
         )
         with self.line() as line:
             line.set_clock()
