@@ -17,8 +17,10 @@ DETAILS: dict[str, tuple[str, str, str]] = {
     "plug_gap": ("build", "Plug gap", "length"),
     "ignition": ("build", "Ignition timing", ""),
     "exhaust": ("build", "Exhaust", ""),
-    "head_temperature": ("run", "Cylinder head", "temperature"),
-    "exhaust_temperature": ("run", "Exhaust gas", "temperature"),
+    "head_temperature": ("run", "Cylinder head, start of the sweep", "temperature"),
+    "head_temperature_end": ("run", "Cylinder head, end of the sweep", "temperature"),
+    "exhaust_temperature": ("run", "Exhaust gas, start of the sweep", "temperature"),
+    "exhaust_temperature_end": ("run", "Exhaust gas, end of the sweep", "temperature"),
     "water_temperature": ("run", "Water out of the brake", "temperature"),
 }
 MAX_LENGTH = 200

@@ -3,6 +3,7 @@
 import json
 
 import evenfall.cli
+import numpy as np
 import pytest
 from evenfall.archive.archive import Archive
 from evenfall.errors import EvenfallError
@@ -146,3 +147,15 @@ def test_a_reading_of_the_check_weight_is_taken_back(tmp_path):
         archive.undo_check_weight()
         with pytest.raises(EvenfallError, match="no reading"):
             archive.undo_check_weight()
+
+
+def test_the_archive_gives_displacement_or_bore_and_stroke(tmp_path):
+    with Archive(tmp_path) as archive:
+        archive.add_engine("auger 12", 52.0)
+        build = archive.add_build("auger 12", "stock")
+        number = archive.store_run(sample_run(1), build_id=build)
+        assert archive.engine_size(number).displacement_m3 == pytest.approx(52e-6)
+        archive.set_details("auger 12", None, {"stroke": "34 mm"})
+        assert archive.engine_size(number).stroke_m == pytest.approx(0.034)
+        loose = archive.store_run(sample_run(2))
+        assert np.isnan(archive.engine_size(loose).displacement_m3)

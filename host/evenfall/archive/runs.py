@@ -19,6 +19,8 @@ from evenfall.archive.schema import reduction_hash
 from evenfall.board import run_file
 from evenfall.errors import DamageError, InputError, NotFoundError
 from evenfall.model import DEFAULT_STANDARD, Air, Bins, Calibration, Reduction, Run, Setup
+from evenfall.reduction.engine_figures import EngineSize, engine_size
+from evenfall.units import typed
 
 CORRECTED_WITH = {"calibration_id", "setup_id", "air_id", "standard"}
 BIN_COLUMNS = tuple(f.name for f in fields(Bins))
@@ -202,6 +204,17 @@ class Runs(Filing):
         if row is None:
             self.row(number)
         return {k: v for text in reversed(row) for k, v in json.loads(text or "{}").items()}
+
+    def engine_size(self, number: int) -> EngineSize:
+        """Displacement and stroke of the engine of a run, as far as they were entered."""
+        row = self.db.execute(
+            "SELECT e.displacement_cc FROM runs p JOIN builds b ON b.id = p.build_id "
+            "JOIN engines e ON e.id = b.engine_id WHERE p.id = ?",
+            (number,),
+        ).fetchone()
+        known = self.details(number)
+        bore, stroke = (typed(known[n], "length", n) if n in known else None for n in ("bore", "stroke"))
+        return engine_size(row["displacement_cc"] if row else None, bore, stroke)
 
     def set_run_details(self, number: int, values: dict[str, str]) -> dict[str, str]:
         """Note details of one run; an empty value forgets one; return all that is known of it."""

@@ -185,11 +185,11 @@ def units_option(command: F) -> F:
     """`--units`, passed on as `units: str`."""
     return click.option(
         "--units",
-        type=click.Choice(["us", "si"]),
+        type=click.Choice(["us", "si", "metric"]),
         default=lambda: config.get("units") or "us",
         envvar="EVENFALL_UNITS",
         show_default="us, or as in evenfall config",
-        help="us: lb-ft and hp; si: N·m and kW.",
+        help="us: lb-ft and hp; si: N·m and kW; metric: N·m and metric hp.",
     )(command)
 
 

@@ -27,6 +27,7 @@ from evenfall.errors import InputError
 @click.option(
     "--units", type=click.Choice(["si", "us"]), default="si", show_default=True, help="Of a CSV file."
 )
+@click.option("--band", metavar="LOW:HIGH", help="Of the mean power in --table runs, rpm.")
 @click.option("--schema", is_flag=True, help="Print all columns with unit and meaning, and the SQL query.")
 @engine_option
 @standard_option
@@ -36,6 +37,7 @@ def export(
     out: Path | None,
     table: str,
     units: str,
+    band: str | None,
     schema: bool,
     engine: str | None,
     standard: str | None,
@@ -49,7 +51,7 @@ def export(
     from evenfall.archive.archive import Archive, write_whole
     from evenfall.output.tables import Row, schema_text, to_csv, to_parquet
     from evenfall.output.text import UNIT_CHOICES
-    from evenfall.workflow.run_groups import checked_target, reduced, run_numbers
+    from evenfall.workflow.run_groups import checked_target, reduced, run_numbers, speed_band
 
     if schema:
         echo(schema_text(), nl=False)
@@ -81,6 +83,9 @@ def export(
                     known["engine"] or "",
                     known["build"] or "",
                     known["started_unix_s"],
+                    archive.engine_size(number),
+                    speed_band(band, "--band") if band else None,
+                    archive.details(number),
                 )
             )
     if target is not None and ending == ".parquet":

@@ -297,7 +297,8 @@ def print_run(archive: Archive, number: int, reduction: Reduction, units: str) -
     from evenfall.output.text import UNIT_CHOICES, run_report
 
     row = archive.row(number)
-    Console().print(run_report(replace(reduction, run_id=number), UNIT_CHOICES[units]))
+    size = archive.engine_size(number)
+    Console().print(run_report(replace(reduction, run_id=number), UNIT_CHOICES[units], size))
     verdict = code_texts.say(code_texts.VERDICTS, row["verdict"])
     reason = code_texts.say(code_texts.REASONS, row["reason"])
     echo(f"Verdict of the board: {verdict}" + (f": {reason}" if row["reason"] != "none" else ""))

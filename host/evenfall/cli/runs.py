@@ -274,7 +274,8 @@ def show(
 def set_details(runs: list[int], changes: tuple[str, ...], archive_dir: Path) -> None:
     """Note temperatures read at the bench.
 
-    Names: head_temperature, exhaust_temperature, water_temperature, with unit. NAME= forgets one.
+    Names: head_temperature, exhaust_temperature (start; _end: end of the sweep), water_temperature, with
+    unit. NAME= forgets one.
     """
     from evenfall.archive.archive import Archive
     from evenfall.details import checked, lines

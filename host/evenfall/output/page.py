@@ -30,6 +30,7 @@ from evenfall.output.text import (
     verdict_sentence,
 )
 from evenfall.printable import printable
+from evenfall.reduction.engine_figures import band_mean
 from evenfall.reduction.uncertainty import COVERAGE
 from evenfall.statistics.compare import Comparison, Group, ReducedRun
 from evenfall.units import from_si
@@ -360,7 +361,22 @@ def _run_tiles(r: Reduction, units: Units) -> tuple[Tile, ...]:
             _peak_text(torque, units.torque_scale, units.torque_name),
             f"at {torque.speed_rpm:,.0f} rpm",
         ),
+        *_band_tile(r, units),
         Tile("Sweep", f"{r.sweep_time_s:.2f} s", f"air factor {r.air_factor:.4f}"),
+    )
+
+
+def _band_tile(r: Reduction, units: Units) -> tuple[Tile, ...]:
+    band = band_mean(r.bins)
+    if not np.isfinite(band.power_W):
+        return ()
+    mean = Peak(band.power_W, COVERAGE * band.power_u_W, 0.0)
+    return (
+        Tile(
+            "Mean power",
+            _peak_text(mean, units.power_scale, units.power_name),
+            f"{band.low_rpm:,.0f} to {band.high_rpm:,.0f} rpm",
+        ),
     )
 
 

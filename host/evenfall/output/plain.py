@@ -8,6 +8,7 @@ from typing import Any
 from evenfall.archive.archive import Archive
 from evenfall.model import Reduction
 from evenfall.output.text import SI, banner, verdict_sentence
+from evenfall.reduction.engine_figures import band_mean, engine_figures
 from evenfall.statistics.compare import Comparison, Gain, Group
 from evenfall.statistics.control_chart import RULES, Chart
 
@@ -29,6 +30,8 @@ def run_as_json(archive: Archive, number: int, reduction: Reduction) -> dict[str
         "air_factor_in_range": reduction.air_factor_in_range,
         "peak_power": vars(reduction.peak_power_W),
         "peak_torque": vars(reduction.peak_torque_Nm),
+        "mean_power": vars(band_mean(reduction.bins)),
+        "engine_figures": vars(engine_figures(reduction, archive.engine_size(number))),
         "sweep_time_s": reduction.sweep_time_s,
         "sweep_time_set_s": run.settings["sweep_time"] / 1000 if "sweep_time" in run.settings else None,
         "budget": reduction.budget,

@@ -10,9 +10,10 @@ from __future__ import annotations
 import csv
 import io
 from collections.abc import Sequence
-from dataclasses import dataclass, fields
+from dataclasses import dataclass, field, fields
 from operator import attrgetter
 from pathlib import Path
+from types import SimpleNamespace
 from typing import Any
 
 import numpy as np
@@ -20,8 +21,23 @@ import numpy as np
 from evenfall.errors import InputError
 from evenfall.model import Bins, Reduction
 from evenfall.output.text import Units
+from evenfall.reduction.engine_figures import (
+    BandMean,
+    EngineFigures,
+    EngineSize,
+    band_mean,
+    engine_figures,
+)
+from evenfall.units import typed
 
-UNITS = {"rpm": "rpm", "Nm": "N.m", "W": "W", "s": "s"}  # by the ending of a column's name
+# by the ending of a column's name
+UNITS = {"m_s": "m/s", "W_m3": "W/m3", "rpm": "rpm", "Nm": "N.m", "W": "W", "s": "s", "Pa": "Pa", "K": "K"}
+TEMPERATURES = {
+    "head_temperature": "cylinder head at the start of the sweep",
+    "head_temperature_end": "cylinder head at its end",
+    "exhaust_temperature": "exhaust gas at the start of the sweep",
+    "exhaust_temperature_end": "exhaust gas at its end",
+}
 
 
 @dataclass(frozen=True)
@@ -33,6 +49,28 @@ class Row:
     engine: str = ""
     build: str = ""
     started_unix_s: int = 0
+    size: EngineSize = field(default_factory=EngineSize)
+    band_rpm: tuple[float, float] | None = None  # of the mean power; None: where it holds 90 % of its peak
+    details: dict[str, str] = field(default_factory=dict)  # what was noted of engine, build and run
+
+    @property
+    def band(self) -> BandMean:
+        """Mean power between two speeds."""
+        return band_mean(self.reduction.bins, self.band_rpm)
+
+    @property
+    def figures(self) -> EngineFigures:
+        """What the engine's size makes of the peaks."""
+        return engine_figures(self.reduction, self.size)
+
+    @property
+    def noted(self) -> SimpleNamespace:
+        """Temperatures and mixture, SI; NaN or empty where nobody noted them."""
+        got: dict[str, Any] = {"fuel_mix": self.details.get("fuel_mix", "")}
+        for name in TEMPERATURES:
+            text = self.details.get(name, "")
+            got[name] = typed(text, "temperature", name) if text else float("nan")
+        return SimpleNamespace(**got)
 
 
 @dataclass(frozen=True)
@@ -45,7 +83,7 @@ class Column:
 
     @property
     def unit(self) -> str:
-        return UNITS.get(self.name.rsplit("_", 1)[-1], "") if "_" in self.name else ""
+        return next((unit for end, unit in UNITS.items() if self.name.endswith(f"_{end}")), "")
 
     def read(self, row: Row) -> Any:
         """One value, or an array with one value per line."""
@@ -91,6 +129,21 @@ TABLES: dict[str, tuple[Column, ...]] = {
         Column("peak_torque_Nm", "greatest torque, corrected", "reduction.peak_torque_Nm.value"),
         Column("peak_torque_half_Nm", "half of its 95 % interval", "reduction.peak_torque_Nm.half_width"),
         Column("peak_torque_at_rpm", "crank speed there", "reduction.peak_torque_Nm.speed_rpm"),
+        Column("mean_power_from_rpm", "lower speed of the mean power", "band.low_rpm"),
+        Column("mean_power_to_rpm", "higher speed of it", "band.high_rpm"),
+        Column(
+            "mean_power_W",
+            "mean between them, corrected: over the band asked for, else where it holds 90 % of its peak",
+            "band.power_W",
+        ),
+        Column("mean_power_u_W", "its standard uncertainty", "band.power_u_W"),
+        Column(
+            "mean_effective_pressure_Pa", "at peak torque, two-stroke", "figures.mean_effective_pressure_Pa"
+        ),
+        Column("specific_power_W_m3", "peak power per displacement, W/m3", "figures.specific_power_W_m3"),
+        Column("piston_speed_m_s", "mean, at peak power, m/s", "figures.piston_speed_m_s"),
+        *(Column(f"{name}_K", meaning, f"noted.{name}") for name, meaning in TEMPERATURES.items()),
+        Column("fuel_mix", "fuel to oil", "noted.fuel_mix"),
         Column("method_version", "version of the reduction", "reduction.version"),
     ),
     # one line per sample of the sweep

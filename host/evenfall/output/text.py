@@ -16,6 +16,7 @@ from evenfall import units as units_table
 from evenfall.errors import InputError
 from evenfall.model import Bins, FloatArray, IntArray, Peak, Reduction
 from evenfall.printable import printable
+from evenfall.reduction.engine_figures import EngineSize, band_mean, engine_figures
 from evenfall.reduction.uncertainty import COVERAGE
 from evenfall.statistics.compare import Comparison, Gain, number_word
 from evenfall.statistics.compare import Group as PullGroup
@@ -42,7 +43,7 @@ class Units:
 
     @property
     def power_name(self) -> str:
-        return self.power_unit
+        return "hp (metric)" if self.power_unit == "hp-metric" else self.power_unit
 
     @property
     def torque_scale(self) -> float:
@@ -63,7 +64,8 @@ class Units:
 
 SI = Units("N.m", "kW")
 US = Units("lb-ft", "hp")
-UNIT_CHOICES = {"si": SI, "us": US}
+METRIC = Units("N.m", "hp-metric")
+UNIT_CHOICES = {"si": SI, "us": US, "metric": METRIC}
 
 
 def digits(half_width: float, at_most: int = 3) -> int:
@@ -173,12 +175,41 @@ def summary_lines(reduction: Reduction, units: Units = US) -> list[str]:
     ]
 
 
-def run_report(reduction: Reduction, units: Units = US) -> RenderableType:
+def run_report(reduction: Reduction, units: Units = US, size: EngineSize | None = None) -> RenderableType:
     """All that is printed after one run."""
     parts: list[RenderableType] = [bin_table(reduction, units)]
     parts += [_said(line) for line in summary_lines(reduction, units)]
+    parts += [_said(line) for line in engine_lines(reduction, size or EngineSize(), units)]
     parts += [_said(f"Note: {note}", style="yellow") for note in reduction.notes]
     return Group(*parts)
+
+
+def engine_lines(reduction: Reduction, size: EngineSize, units: Units = US) -> list[str]:
+    """Mean power of the run, and what its engine's size makes of the peaks; nothing of what is not known."""
+    band = band_mean(reduction.bins)
+    said = []
+    if np.isfinite(band.power_W):
+        mean = plus_minus(
+            band.power_W / units.power_scale, COVERAGE * band.power_u_W / units.power_scale, units.power_name
+        )
+        said.append(f"Mean power from {band.low_rpm:,.0f} to {band.high_rpm:,.0f} rpm: {mean}")
+    f = engine_figures(reduction, size)
+    if np.isfinite(f.mean_effective_pressure_Pa):
+        name, scale = ("psi", units_table.to_si(1.0, "psi", "pressure")) if units == US else ("bar", 1e5)
+        pressure = plus_minus(
+            f.mean_effective_pressure_Pa / scale, f.mean_effective_pressure_half_Pa / scale, name
+        )
+        power = plus_minus(
+            f.specific_power_W_m3 / 1000 / units.power_scale,
+            f.specific_power_half_W_m3 / 1000 / units.power_scale,
+            f"{units.power_name} per litre",
+        )
+        said.append(f"Mean effective pressure {pressure} at peak torque; {power} at peak power")
+    if np.isfinite(f.piston_speed_m_s):
+        speed = f.piston_speed_m_s
+        text = f"{speed / 0.3048 * 60:,.0f} ft/min" if units == US else f"{speed:.1f} m/s"
+        said.append(f"Mean piston speed {text} at peak power")
+    return said
 
 
 # --- before and after ------------------------------------------------------------------------------

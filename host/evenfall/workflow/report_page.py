@@ -10,7 +10,7 @@ from evenfall.archive.archive import Archive
 from evenfall.errors import InputError
 from evenfall.output import page as pages
 from evenfall.output.page import About
-from evenfall.output.text import UNIT_CHOICES
+from evenfall.output.text import UNIT_CHOICES, Units, engine_lines
 from evenfall.printable import when
 from evenfall.statistics.compare import Group, compare
 from evenfall.workflow.run_groups import engine_of, group_of, scatter_between_sessions, spans, speed_band
@@ -42,6 +42,8 @@ def write_page(
         groups = [replace(g, label=label) for g, label in zip(groups, ("before", "after"), strict=True)]
     about = replace(about_runs(archive, groups, bench, note), invented=invented)
     chosen = UNIT_CHOICES[units]
+    if len(groups) == 1 and groups[0].n == 1:
+        about = replace(about, details=(*about.details, *_engine(archive, groups[0], chosen)))
     if len(groups) == 2:
         between = scatter_between_sessions(
             archive, engine_of(archive, [p.key for g in groups for p in g.runs])
@@ -85,6 +87,17 @@ def about_runs(archive: Archive, groups: list[Group], bench: str, note: str) -> 
         bench=bench,
         note="\n".join(notes),
         details=_details(archive, groups),
+    )
+
+
+def _engine(archive: Archive, one: Group, units: Units) -> tuple[tuple[str, str], ...]:
+    """What the engine's size makes of the peaks of a single run."""
+    run = one.runs[0]
+    size = archive.engine_size(run.key)
+    return tuple(
+        ("for its size", line)
+        for line in engine_lines(run.reduction, size, units)
+        if not line.startswith("Mean power")
     )
 
 
