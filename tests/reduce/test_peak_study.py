@@ -1,5 +1,7 @@
 """Bias of peaks and coverage of their intervals on sweeps from `independent_sweep`, printed as a table."""
 
+import os
+
 import numpy as np
 import pytest
 from evenfall.reduction.reduce import reduce_run
@@ -8,7 +10,7 @@ from independent_sweep import REFERENCE_AIR, bell, flat, pipe, plateau, shoulder
 from scipy import stats
 
 pytestmark = pytest.mark.study
-CASES = 200
+CASES = int(os.environ.get("EVENFALL_STUDY_CASES", "200"))
 SHAPES = {
     "flat": flat,
     "level from 7,000 to 10,000 rpm": plateau,

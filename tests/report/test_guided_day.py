@@ -17,6 +17,8 @@ import pytest
 from evenfall.archive.archive import Archive, Query
 from evenfall.board.link import Link
 from evenfall.errors import InputError
+from evenfall.statistics.sessions import Scatter
+from evenfall.workflow import guided_session
 from evenfall.workflow.guided_session import STEPS, Guide, Plan, load_plan
 from evenfall.workflow.report_page import write_page
 from evenfall.workflow.run_groups import reduced
@@ -172,6 +174,24 @@ def test_a_whole_day(board: RestingBoard, tmp_path: Path) -> None:
     for at in range(1, len(STEPS) + 1):
         assert f"\n{at}/{len(STEPS)} " in said
     assert "+0.12 % off" in said
+
+
+def test_the_days_verdict_knows_the_scatter_between_sessions(
+    board: RestingBoard, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """As in compare and the page: what this bench has shown between sessions is in every verdict."""
+    shown, told = Scatter(0.0123, 6.0), []
+    monkeypatch.setattr(guided_session, "scatter_between_sessions", lambda archive, engine: shown)
+
+    def compare(*groups, between=None):  # type: ignore[no-untyped-def]
+        told.append(between)
+        return real_compare(*groups, between=between)
+
+    real_compare = guided_session.compare
+    monkeypatch.setattr(guided_session, "compare", compare)
+    with Archive(tmp_path / "archive") as archive:
+        assert guide(archive, board, Person(board), plain=True).run()
+    assert len(told) >= 2 and set(told) == {shown}
 
 
 @pytest.mark.slow

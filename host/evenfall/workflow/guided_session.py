@@ -32,9 +32,10 @@ from evenfall.output.text import (
 from evenfall.reduction.air import check_air, describe
 from evenfall.reduction.calibration import BUOYANCY, check_drift
 from evenfall.statistics import counting
-from evenfall.statistics.compare import Group, ReducedRun, compare, group
+from evenfall.statistics.compare import Comparison, Group, ReducedRun, compare, group
 from evenfall.units import typed
 from evenfall.workflow.fetch import active_filing, file_air, take_runs, teeth_warning
+from evenfall.workflow.run_groups import scatter_between_sessions
 
 STEPS = (
     "self_test",
@@ -491,18 +492,21 @@ class Guide:
         before = self._counting(self.plan.before, {})
         if len(before) < 2:
             return len(runs) >= self.plan.want, []
-        result = compare(
-            self._group(before, self.plan.before_build),
-            self._group(runs, self.plan.after_build),
-            self.plan.decide,
-        )
+        result = self._against(before, runs)
         findings = [f.sentence for f in result.after.findings]
         return len(runs) >= self.plan.want, [verdict_sentence(result, self.units), *findings]
 
-    def _compared(self) -> Any:
-        before = self._group(self._counting(self.plan.before, {}), self.plan.before_build)
-        after = self._group(self._counting(self.plan.after, {}), self.plan.after_build)
-        return compare(before, after, self.plan.decide)
+    def _compared(self) -> Comparison:
+        return self._against(self._counting(self.plan.before, {}), self._counting(self.plan.after, {}))
+
+    def _against(self, before: list[ReducedRun], after: list[ReducedRun]) -> Comparison:
+        """As `evenfall compare` and the page: with what this bench has shown between sessions."""
+        return compare(
+            self._group(before, self.plan.before_build),
+            self._group(after, self.plan.after_build),
+            self.plan.decide,
+            between=scatter_between_sessions(self.archive, self.plan.engine),
+        )
 
 
 def _title(step: str) -> str:
