@@ -176,7 +176,7 @@ board = app.Board()
 board.start()
 fast = board.amp.nominal_hz == 320
 load, hall = (Fifo(), Fifo.made[0]) if fast else Fifo.made
-board._go("arm") if board.state == "rest" else None
+board.go("arm") if board.state == "rest" else None
 
 PERIOD = 12500 if fast else 50000
 ZERO = 200000
@@ -208,7 +208,7 @@ class Feeder:
 
 @micropython.native  # as `one_pass`
 def drain():
-    board._load_ms = 0
+    board.load_ms = 0
     n = board.hall.poll()
     for i in range(n):
         tick = board.hall.tick[i]
@@ -229,7 +229,7 @@ board.guard.reset()
 board.sweep = app.Sweep(board.settings.values, board.learned.values)
 board.sweep.begin(app.ticks.now(), board.speed.half_rpm, board.servo.us)
 board._control = True
-board.recording = True
+board.run.recording = True
 board.guard.sweep_begins()
 while board.sweep.phase != app.RAMP:  # `rounds` steps more end before the ramp does
     feeder.sample(board.sweep.set_half_rpm, True)

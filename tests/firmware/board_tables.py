@@ -29,6 +29,32 @@ ACTIONS = {
 }
 
 
+# what the board sees of each fault; kept here, since its RAM has better use for the texts
+SEEN = {
+    "overspeed": "crank speed above the limit at three edges running",
+    "load_open": "force beyond the limit, or while turning 1/16 of it backwards, "
+    "4 samples; an end code at standstill",
+    "load_clamped": "an end code of the amplifier, 3 samples",
+    "load_stuck": "the same count for 0.3 s",
+    "load_silent": "no sample for 120 ms",
+    "hall_lost": "no edge for hall_timeout, torque still there",
+    "servo_no_answer": "4 % off the set speed, "
+    "valve moved by 15 % for 0.25 s and twice the delay, torque the same",
+    "water_lost": "over the set speed by 4 % for 0.5 s and twice the delay, "
+    "valve not shut, torque down by a third",
+    "brown_out": "board supply under 4.0 V, 20 ms; or a start of the board while the shaft already turns",
+    "button_stuck": "button down for 10 s",
+    "load_lost": "speed breaks down in mid-sweep faster than the brake slows the engine, "
+    "or torque gone (chain off)",
+    "stalled": "the same near the end of the sweep, speed under 0.6 of it, or no edge and no torque",
+    "watchdog": "the chip was reset by its watchdog",
+    "flash_full": "no room for a run beside what is not acknowledged",
+    "store_damaged": "the file system does not mount or cannot be read",
+    "settings_bad": "a setting out of bounds or against another",
+    "top_speed_not_held": "12 s without a steady top speed",
+}
+
+
 def diagram() -> str:
     lines = ["```mermaid", "stateDiagram-v2", "    [*] --> start"]
     lines += [f"    {a} --> {b}: {event}" for a, event, b in states.TRANSITIONS if event != "fault"]
@@ -39,7 +65,8 @@ def diagram() -> str:
 
 def faults() -> str:
     rows = ["| fault | what is seen | within | action | LED blinks |", "|---|---|---|---|---|"]
-    for name, seen, limit_ms, action, blinks in guard.TABLE:
+    for name, limit_ms, action, blinks in guard.TABLE:
+        seen = SEEN[name]
         within = f"{limit_ms} ms" if limit_ms else "at start, before a sweep"
         rows.append(f"| `{name}` | {seen} | {within} | {ACTIONS[action]} | {blinks} |")
     return "\n".join(rows)

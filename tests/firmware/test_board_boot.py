@@ -22,6 +22,7 @@ def restarted_with(rig, data):
     rig.board.image.write_bytes(data)
     rig.board._boot(1)
     rig.run(2.0)
+    rig.line.from_board.clear()  # what a prompt said is no frame
 
 
 @pytest.mark.parametrize("damage", ["both heads", "zeros", "half erased"])

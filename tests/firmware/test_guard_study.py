@@ -87,5 +87,5 @@ def test_chain_off(name):
     print("by time in the sweep: " + ", ".join(f"{a:g} s {max(t):.0f}" for a, t in in_sweep.items() if t))
     late = [t for times in held.values() for t in times]
     print(f"    while the top speed is held: {min(late):.0f} to {max(late):.0f} ms")
-    assert max(found) <= guard.ROW["load_lost"][2]
+    assert max(found) <= guard.ROW["load_lost"][guard.LIMIT_MS]
     assert max(late) <= 600

@@ -25,6 +25,7 @@ LEFT = {0: (40 * 1024, 11 * 1024), 1: (24 * 1024, 8 * 1024), 2: (40 * 1024, 11 *
 TELLS = """
 import gc
 import exchange
+from evenfall_board import host_commands
 
 def hole():
     gc.collect()
@@ -39,14 +40,14 @@ def hole():
         gc.collect()
     return low
 
-set_clock = app.Board.set_clock
+set_clock = host_commands.HostCommands.set_clock
 
 def tell(self, unix_s):
     set_clock(self, unix_s)
     gc.collect()
     exchange.exchange(exchange.NOTE, 0, b"heap %d %d" % (gc.mem_free(), hole()))
 
-app.Board.set_clock = tell
+host_commands.HostCommands.set_clock = tell
 app.run()
 """
 

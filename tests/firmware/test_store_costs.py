@@ -61,14 +61,14 @@ import micropython, time
 micropython.kbd_intr(-1)
 import exchange
 from evenfall_board import app
-begin = app.Board._begin
+begin = app.Board.begin
 def timed(self, *arguments):
     before = time.ticks_us()
     answer = begin(self, *arguments)
     spent = time.ticks_diff(time.ticks_us(), before)
     exchange.exchange(exchange.NOTE, 0, b"begin %d" % spent)
     return answer
-app.Board._begin = timed
+app.Board.begin = timed
 app.run()
 """
     with Rig(CHIP, extra={"/main.py": timed}) as rig:

@@ -159,6 +159,7 @@ def constants(path: str) -> dict[str, float]:
 def test_the_document_says_the_times_and_limits_of_the_code():
     spec = " ".join((PROTOCOL / "SPEC.md").read_text().split())
     board = constants("firmware/lib/evenfall_board/link.py")
+    commands = constants("firmware/lib/evenfall_board/host_commands.py")
     host = constants("host/evenfall/board/link.py") | constants("host/evenfall/board/transfer.py")
     for sentence in (
         f"lapses when for **{board['SESSION_MS'] // 1000} s**",
@@ -172,7 +173,7 @@ def test_the_document_says_the_times_and_limits_of_the_code():
         f"given up after {host['QUIET_LIMIT_S']:.0f} s without a new byte, or below "
         f"{host['SLOWEST_BYTES_PER_S']:.0f} bytes/s after {host['GRACE_S']:.0f} s",
         f"or {constants('firmware/lib/evenfall_board/store.py')['MAX_RUNS']} runs are listed",
-        f"within {constants('firmware/lib/evenfall_board/app.py')['PRESS_MS'] // 1000} s after a person",
+        f"within {commands['PRESS_MS'] // 1000} s after a person",
     ):
         assert sentence in spec, sentence
 

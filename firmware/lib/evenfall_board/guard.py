@@ -27,80 +27,44 @@ from evenfall_wire.codes import CLAMP_HIGH, CLAMP_LOW, FAULTS
 
 from .drivers.ticks import PER_MS
 from .native import const, micropython
+from .states import FAULT
 
-TABLE = (
-    ("overspeed", "crank speed above the limit at three edges running", 60, "kill", 3),
-    (
-        "load_open",
-        "force beyond the limit, or while turning 1/16 of it backwards, 4 samples; an end code at standstill",
-        120,
-        "valve",
-        2,
-    ),
-    ("load_clamped", "an end code of the amplifier, 3 samples", 100, "valve", 2),
-    ("load_stuck", "the same count for 0.3 s", 400, "valve", 2),
-    ("load_silent", "no sample for 120 ms", 130, "valve", 2),
-    ("hall_lost", "no edge for hall_timeout, torque still there", 175, "kill", 3),
-    (
-        "servo_no_answer",
-        "4 % off the set speed, valve moved by 15 % for 0.25 s and twice the delay, torque the same",
-        1000,
-        "kill",
-        4,
-    ),
-    (
-        "water_lost",
-        "over the set speed by 4 % for 0.5 s and twice the delay, valve not shut, torque down by a third",
-        1500,
-        "kill",
-        4,
-    ),
-    (
-        "brown_out",
-        "board supply under 4.0 V, 20 ms; or a start of the board while the shaft already turns",
-        30,
-        "kill",
-        6,
-    ),
-    ("button_stuck", "button down for 10 s", 10100, "note", 6),
-    (
-        "load_lost",
-        "speed breaks down in mid-sweep faster than the brake slows the engine, or torque gone (chain off)",
-        300,
-        "kill",
-        5,
-    ),
-    (
-        "stalled",
-        "the same near the end of the sweep, speed under 0.6 of it, or no edge and no torque",
-        350,
-        "kill",
-        5,
-    ),
-    ("watchdog", "the chip was reset by its watchdog", 3000, "valve", 6),
-    ("flash_full", "no room for a run beside what is not acknowledged", 0, "note", 7),
-    ("store_damaged", "the file system does not mount or cannot be read", 0, "note", 7),
-    ("settings_bad", "a setting out of bounds or against another", 0, "note", 7),
-    ("top_speed_not_held", "12 s without a steady top speed", 12100, "end", 5),
+TABLE = (  # fault, limit in ms, action, blinks; what is seen of each stands in BOARD.md
+    ("overspeed", 60, "kill", 3),
+    ("load_open", 120, "valve", 2),
+    ("load_clamped", 100, "valve", 2),
+    ("load_stuck", 400, "valve", 2),
+    ("load_silent", 130, "valve", 2),
+    ("hall_lost", 175, "kill", 3),
+    ("servo_no_answer", 1000, "kill", 4),
+    ("water_lost", 1500, "kill", 4),
+    ("brown_out", 30, "kill", 6),
+    ("button_stuck", 10100, "note", 6),
+    ("load_lost", 300, "kill", 5),
+    ("stalled", 350, "kill", 5),
+    ("watchdog", 3000, "valve", 6),
+    ("flash_full", 0, "note", 7),
+    ("store_damaged", 0, "note", 7),
+    ("settings_bad", 0, "note", 7),
+    ("top_speed_not_held", 12100, "end", 5),
 )
-NAME, SEEN, LIMIT_MS, ACTION, BLINKS = range(5)  # columns of TABLE
+NAME, LIMIT_MS, ACTION, BLINKS = range(4)  # columns of TABLE
 ROW = {row[NAME]: row for row in TABLE}
 SEVERITY = {"note": 0, "end": 0, "valve": 1, "kill": 2}
-NUMBER = {name: i for i, name in enumerate(FAULTS)}
 
 NONE = const(0)
-OVERSPEED = NUMBER["overspeed"]
-LOAD_OPEN = NUMBER["load_open"]
-LOAD_CLAMPED = NUMBER["load_clamped"]
-LOAD_STUCK = NUMBER["load_stuck"]
-LOAD_SILENT = NUMBER["load_silent"]
-HALL_LOST = NUMBER["hall_lost"]
-SERVO_NO_ANSWER = NUMBER["servo_no_answer"]
-WATER_LOST = NUMBER["water_lost"]
-BROWN_OUT = NUMBER["brown_out"]
-LOAD_LOST = NUMBER["load_lost"]
-STALLED = NUMBER["stalled"]
-TOP_SPEED_NOT_HELD = NUMBER["top_speed_not_held"]
+OVERSPEED = FAULT("overspeed")
+LOAD_OPEN = FAULT("load_open")
+LOAD_CLAMPED = FAULT("load_clamped")
+LOAD_STUCK = FAULT("load_stuck")
+LOAD_SILENT = FAULT("load_silent")
+HALL_LOST = FAULT("hall_lost")
+SERVO_NO_ANSWER = FAULT("servo_no_answer")
+WATER_LOST = FAULT("water_lost")
+BROWN_OUT = FAULT("brown_out")
+LOAD_LOST = FAULT("load_lost")
+STALLED = FAULT("stalled")
+TOP_SPEED_NOT_HELD = FAULT("top_speed_not_held")
 
 SILENT_MS = const(120)
 STEADY_LIMIT_MS = const(12000)

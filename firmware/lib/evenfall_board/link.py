@@ -47,7 +47,6 @@ FIRST_UNIX_S = 1735689600  # 2025-01-01: no board was built before
 TYPE, SEQUENCE, PAYLOAD_CRC, CHALLENGE = range(4)  # places of Link._last
 LAST_UNIX_S = 2145916800  # 2038-01-01: a clock beyond is a mistake
 
-REFUSED = {name: i for i, name in enumerate(codes.REFUSALS)}
 HELLO = type_of("hello")
 GET_STATUS = type_of("get_status")
 COMMAND = type_of("command")
@@ -229,7 +228,7 @@ class Link:
         self.reply("done", (request, value))
 
     def refuse(self, request, error, detail=0):
-        self.reply("refused", (request, REFUSED[error], detail))
+        self.reply("refused", (request, codes.REFUSALS.index(error), detail))
 
     # --- requests ---
 
@@ -472,15 +471,15 @@ class Link:
     def _zeroing(self, kind):
         board = self._board
         board.ask_zero()
-        end = board.uptime_ms + ZEROING_MS
-        while board.uptime_ms < end:
+        end = board.clock.uptime_ms + ZEROING_MS
+        while board.clock.uptime_ms < end:
             if board.zero_taken():
-                self.done(kind, board.torque.zero)
+                self.done(kind, board.zero_count())
                 return
             if board.turning():
                 self.refuse(kind, "moving")
                 return
-            self._percent = 100 - (end - board.uptime_ms) * 100 // ZEROING_MS
+            self._percent = 100 - (end - board.clock.uptime_ms) * 100 // ZEROING_MS
             yield
         self.refuse(kind, "unsteady")
 
@@ -496,7 +495,7 @@ class Link:
             self.refuse(kind, error, detail)
 
     def _self_test(self, kind, head, each):
-        if self._board.turning() or self._board.state not in ("rest", "safe"):
+        if self._board.turning() or not self._board.idle():
             self.refuse(kind, "moving")
             return None
         return self._testing()

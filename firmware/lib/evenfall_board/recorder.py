@@ -194,6 +194,11 @@ class Recorder:
         self._skip = 0
         self.start_tick = 0
 
+    def clear(self):
+        """Forget everything that was recorded."""
+        for ring in (self.loads, self.edges, self.trace, self.events, self.air, self.zeros):
+            ring.clear()
+
     def worst_bytes(self):
         """Most a stored run can take on flash: records, frames of 368 bytes, head frames, file system."""
         records = 0

@@ -4,6 +4,16 @@ Names of states are those of evenfall_wire.codes.STATES.  `step` is the only
 way to change state; the maintainers' diagram is drawn from TRANSITIONS.
 """
 
+from evenfall_wire import codes
+
+# number of a name on the wire: a search, since dictionaries of them would take 1.5 kB
+EVENT = codes.EVENTS.index
+FAULT = codes.FAULTS.index
+REASON = codes.REASONS.index
+STATE = codes.STATES.index
+TRIGGER = codes.TRIGGERS.index
+VERDICT = codes.VERDICTS.index
+
 TRANSITIONS = (
     # from, event, to
     ("start", "checked", "rest"),
@@ -36,12 +46,13 @@ TRANSITIONS = (
     ("characterise", "fault", "safe"),
 )
 
-NEXT = {(t[0], t[1]): t[2] for t in TRANSITIONS}
-
 CONTROLLED = ("steady", "sweep", "release")  # the controller has the valve
 BUSY = ("steady", "sweep", "release", "characterise", "record")  # status and stop only
 
 
 def step(state, event):
     """The state after `event`, or None when the table does not allow it."""
-    return NEXT.get((state, event))
+    for before, why, after in TRANSITIONS:
+        if before == state and why == event:
+            return after
+    return None

@@ -61,8 +61,9 @@ class Entry:
     in the middle of the heap's hole.  So numbers that can exceed a small integer lie in an array.
     """
 
-    def __init__(self):
-        self._wide = array("I", (0, 0))  # CRC-32 and started_unix_s
+    def __init__(self, wide, place):
+        self._wide = wide  # of all entries: CRC-32 and started_unix_s at `place`
+        self._place = place
         self._crc_known = False
         self.begin(0, ".tmp")
 
@@ -83,20 +84,20 @@ class Entry:
     @property
     def crc(self):
         """CRC-32 of the file, or None: it is worked out when first asked for."""
-        return self._wide[0] if self._crc_known else None
+        return self._wide[self._place] if self._crc_known else None
 
     @crc.setter
     def crc(self, value):
         self._crc_known = value is not None
-        self._wide[0] = value or 0
+        self._wide[self._place] = value or 0
 
     @property
     def started(self):
-        return self._wide[1]
+        return self._wide[self._place + 1]
 
     @started.setter
     def started(self, unix_s):
-        self._wide[1] = unix_s
+        self._wide[self._place + 1] = unix_s
 
     def truncated(self):
         return self.ending[:6] == ".trunc" or self.ending[:5] == ".torn"
@@ -123,9 +124,9 @@ class Store:
         self._framer = Framer()
         self._buffer = bytearray(CHUNK)
         self.entries = []
-        self._spare = [
-            Entry() for _ in range(MAX_RUNS + 1)
-        ]  # for a run being written, one more than are listed
+        # for a run being written one more than are listed, and one for a file that is recovered
+        wide = array("I", [0] * (2 * MAX_RUNS + 4))
+        self._spare = [Entry(wide, 2 * n) for n in range(MAX_RUNS + 2)]
         self.ok = False
         self.free = 0
         self.feed_watchdog = None  # called between long steps
@@ -169,7 +170,8 @@ class Store:
     def _recover(self, run_id, found):
         """A file that was being written: keep its whole frames as a truncated run."""
         path = self._path(run_id, ".tmp")
-        entry = Entry().begin(run_id, ".tmp")
+        entry = self._spare_entry().begin(run_id, ".tmp")
+        self._spare.append(entry)  # only to look
         self._scan(entry)
         if run_id in found or entry.size == 0:
             os.remove(path)  # nothing in it, or already there whole
@@ -311,7 +313,7 @@ class Store:
 
     def _spare_entry(self):
         """An entry that stands for no run; flash filled by other firmware may hold more than are ready."""
-        return self._spare.pop() if self._spare else Entry()
+        return self._spare.pop() if self._spare else Entry(array("I", (0, 0)), 0)
 
     def last_run(self):
         """The highest run number ever given out."""

@@ -1,0 +1,193 @@
+"""What a host may ask of the board: all that the link sees of it."""
+
+import gc
+
+from evenfall_wire import codes
+
+from . import guard, selftest
+from .drivers import ticks
+from .settings import needs_restart
+from .states import CONTROLLED, FAULT, STATE, TRIGGER
+
+PRESS_MS = 30000  # so long after a press that armed the board a host may start a sweep
+RESTART_MS = 200  # time for the answer to leave
+
+BIT = {name: 1 << i for i, name in enumerate(codes.STATUS_BITS)}
+
+
+class HostCommands:
+    def __init__(self, board):
+        self._board = board
+        self._hardware = board.hardware
+        self.uid = board.hardware.uid
+        self.clock = board.clock
+        self.settings = board.settings
+        self.learned = board.learned
+        self.starts = board.starts
+        self.store = board.store
+        self.counters = board.counters
+        self._heap = 0
+
+    # --- what the board is at ---
+
+    def busy(self):
+        """True while the link must stay quiet."""
+        return self._board.quiet
+
+    def state_number(self):
+        return STATE(self._board.state)
+
+    def idle(self):
+        return self._board.state in ("rest", "safe")
+
+    def turning(self):
+        return self._board.turning()
+
+    def status(self):
+        """Fields of the status message."""
+        board, hardware, clock, store = self._board, self._hardware, self.clock, self.store
+        lost = hardware.losses()
+        air = hardware.air
+        if board.state not in CONTROLLED:
+            self._heap = gc.mem_free()
+        return (
+            STATE(board.state),
+            board.fault,
+            self._flags(),
+            ticks.now(),
+            board.speed.half_rpm,
+            board.set_half_rpm(),
+            hardware.load_count,
+            board.torque.zero,
+            board.torque_mNm,
+            hardware.servo.us if hardware.servo else 0,
+            store.unacknowledged(),
+            min(store.free // 1024, 65535),
+            self._heap,
+            clock.uptime_ms // 1000,
+            clock.unix_s(),
+            air[0],
+            air[1],
+            air[2],
+            min(lost[0], 65535),
+            min(lost[1], 65535),
+            min(lost[2], 65535),
+            min(board.link.bad, 65535),
+            min(board.link.unknown, 65535),
+            store.last_run(),
+        )
+
+    def _flags(self):
+        board, hardware = self._board, self._hardware
+        flags = BIT["learning"] if self.settings.values["learning"] else 0
+        if hardware.button and hardware.button.down:
+            flags |= BIT["button"]
+        if hardware.amp and board.load_ms <= guard.SILENT_MS:
+            flags |= BIT["load_ok"]
+        if hardware.hall and board.speed.half_rpm > 0:
+            flags |= BIT["speed_ok"]
+        if self.clock.is_set:
+            flags |= BIT["clock_set"]
+        if hardware.barometer and hardware.air[0]:
+            flags |= BIT["air_ok"]
+        if hardware.kill and hardware.kill.ready:
+            flags |= BIT["kill_ready"]
+        if self.store.ok:
+            flags |= BIT["store_ok"]
+        if not self.settings.problems:
+            flags |= BIT["settings_ok"]
+        return flags
+
+    # --- what it shall do ---
+
+    def set_clock(self, unix_s):
+        self.clock.set(unix_s)
+        self._board.run.event("clock_set", unix_s & 0x7FFFFFFF)
+
+    def change_settings(self, pairs):
+        """(error name, number); with "none" the number is 1 when a restart is needed for some."""
+        board = self._board
+        if board.turning():
+            return "moving", 0
+        gc.collect()  # so that the new values lie in a gap, not in the hole
+        error, number = self.settings.change(pairs, self._hardware.button and self._hardware.button.down)
+        if error != "none":
+            return error, number
+        board.configure()
+        restart = 0
+        for number, _ in pairs:
+            if needs_restart(number):
+                restart = 1
+        return "none", restart
+
+    def command(self, name, argument):
+        """Do a host's command; (error name, detail)."""
+        board = self._board
+        state = board.state
+        busy = "busy_state", STATE(state)
+        if name == "stop":
+            if state in ("steady", "sweep", "characterise"):
+                board.stop("stopped_by_host")
+            elif state == "ready":
+                board.go("disarm")
+            return "none", 0
+        if name == "arm":
+            return board.arm() if state == "rest" else busy
+        if name in ("start", "characterise"):
+            return self._begin(name) if state == "ready" else busy
+        if name == "clear_fault":
+            if board.turning():
+                return "moving", 0
+            board.clear()
+            return "none", board.fault
+        if not self.idle():
+            return busy
+        if name not in ("forget_learned", "restart"):
+            return "unknown_request", 0
+        if board.turning():
+            return "moving", 0
+        if name == "restart":
+            board.restart_in_ms = RESTART_MS
+            return "none", 0
+        try:
+            self.learned.forget()
+        except OSError:
+            return "store_unreadable", 0
+        board.renew_controller()
+        return "none", 0
+
+    def _begin(self, name):
+        """A sweep, or the measuring of the valve: a person's throttle or button starts it, not this."""
+        board = self._board
+        if board.spun_up():
+            if self.clock.uptime_ms - board.press_ms >= PRESS_MS:
+                return "button_first", PRESS_MS // 1000
+            return board.begin(TRIGGER("host"), "begin" if name == "start" else name)
+        if name == "characterise":
+            board.measure_next = True  # the person's throttle starts it, in place of a sweep
+            return "none", 0
+        return "busy_state", STATE(board.state)
+
+    def ask_zero(self):
+        self._board.standstill.ask()
+
+    def zero_taken(self):
+        return not self._board.standstill.wanted
+
+    def zero_count(self):
+        return self._board.torque.zero
+
+    def self_test(self):
+        board = self._board
+        return selftest.run(
+            self._hardware, self.clock, board.standstill.zero, self.store, self.settings.values, board
+        )
+
+    def room_changed(self):
+        """After an acknowledgement or a removal: is there room for a run again?"""
+        try:
+            room = self.store.make_room(self._board.recorder.worst_bytes())
+        except OSError:
+            return
+        if room and self._board.fault == FAULT("flash_full"):
+            self._board.clear()
