@@ -15,6 +15,7 @@ from evenfall.board import code_texts
 from evenfall.board.settings import GROUPS, KINDS, TABLE, setting, shown, value_of
 from evenfall.cli._root import (
     RUN_LIST,
+    archive_option,
     echo,
     json_option,
     noun,
@@ -385,6 +386,52 @@ def rollback(port: str | None, any_board: bool, no_restart: bool) -> None:
         echo(f"the board has its earlier firmware again ({version})")
         if not no_restart:
             prompt.restart()
+
+
+@board.command()
+@port_option
+@click.option("--image", type=click.Path(path_type=Path, dir_okay=False), help="A copy of the flash instead.")
+@click.option(
+    "--save", type=click.Path(path_type=Path, dir_okay=False), help="Keep the copy of the flash here."
+)
+@any_board_option
+@archive_option
+def rescue(
+    port: str | None, image: Path | None, save: Path | None, any_board: bool, archive_dir: Path
+) -> None:
+    """Take runs from a board whose storage is damaged.
+
+    Reads the whole flash from the board's prompt (hold its button while you plug it in), finds runs by their
+    frames, without directories, and archives them. Nothing on the board is changed. Runs that were deleted
+    are found, too, while their place was not used again.
+    """
+    from evenfall.archive.archive import Archive, write_whole
+    from evenfall.board import firmware_install
+    from evenfall.board import rescue as finding
+    from evenfall.board.link import find_port
+
+    if image is not None:
+        flash = image.read_bytes()
+    else:
+        with firmware_install.Prompt(port or find_port()) as prompt:
+            firmware_install.check_board(prompt, any_board)
+            flash = finding.flash_of(prompt, _tenths)
+    if save is not None:
+        write_whole(save, flash)
+        progress(f"the copy of the flash is in {save}")
+    found = finding.runs_in(flash)
+    with Archive(archive_dir) as archive:
+        for data in found:
+            number, new = archive.import_file(data)
+            damage = archive.run(number).damage
+            state = f"incomplete: {damage[0]}" if damage else "whole"
+            echo(f"run {number}: {len(data)} bytes, {state}{'' if new else ', was here already'}")
+    echo(f"{len(found)} runs found in {len(flash) // 1024} KiB of flash")
+
+
+def _tenths(done: int, total: int) -> None:
+    if done * 10 // total > (done - 1) * 10 // total:
+        progress(f"  {done * 100 // total:3d} %")
 
 
 @board.command()
