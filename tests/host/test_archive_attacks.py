@@ -268,6 +268,8 @@ def test_an_edited_span_is_found_and_not_reduced_with(folder):
             "result of run 1",
         ),
         ("UPDATE reductions SET summary = replace(summary, '1', '2') WHERE id = 1", "result of run 1"),
+        ("UPDATE reductions SET summary = '{\x01' WHERE id = 1", "result of run 1 cannot be read any more"),
+        ("UPDATE reductions SET summary = '[]' WHERE id = 1", "result of run 1 cannot be read any more"),
         ("UPDATE runs SET peak_power_W = 9999 WHERE id = 2", "run 2 is listed with another peak_power_W"),
     ],
 )

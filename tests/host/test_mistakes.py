@@ -32,8 +32,9 @@ def commands(command, path=()):
         yield from commands(command.get_command(context, name), (*path, name))
 
 
-# a question comes first
+# a question comes first, or a server that waits for the board to be plugged in
 ASKS = (
+    ["screen"],
     ["calibrate", "span"],
     ["calibrate", "check"],
     ["calibrate", "hose"],

@@ -89,7 +89,7 @@ def test_noise_and_made_up_blocks_end(runs):
 
 
 def test_a_board_without_a_file_system_gives_its_runs_from_its_prompt(tmp_path, runs):
-    """On the bench's board: the superblock is gone, so it waits at its prompt; its flash is read from there."""
+    """On the bench's board: the superblock is gone, so it waits at its prompt; its flash is read there."""
     image, _ = image_with(runs[:6])
     image[: 2 * BLOCK] = b"\x55" * (2 * BLOCK)  # neither erased nor sound: nothing is formatted
     flash = tmp_path / "flash.img"

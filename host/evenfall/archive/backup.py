@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import contextlib
 import hashlib
-import json
 import math
 import os
 import sqlite3
@@ -13,7 +12,16 @@ from collections.abc import Iterator
 from pathlib import Path
 
 from evenfall.archive import schema
-from evenfall.archive.database import FILE_NAME, NOT_WRITABLE, Database, cause, code_of, connect, layout_of
+from evenfall.archive.database import (
+    FILE_NAME,
+    NOT_WRITABLE,
+    Database,
+    cause,
+    code_of,
+    connect,
+    layout_of,
+    unpacked,
+)
 from evenfall.archive.files import link_new, reason, spare_beside, sync, unused_name
 from evenfall.errors import ArchiveError, DamageError, InputError
 
@@ -34,6 +42,8 @@ class Care(Database):
                 wrong += part()
             except sqlite3.Error as error:
                 wrong.append(f"the file is damaged: {error}")
+            except DamageError as error:
+                wrong.append(str(error))
         return list(dict.fromkeys(wrong))
 
     def _check_file(self) -> Iterator[str]:
@@ -64,9 +74,13 @@ class Care(Database):
             "SELECT r.id, r.peak_power_W, r.peak_torque_Nm, d.summary FROM runs r "
             "JOIN reductions d ON d.id = r.reduction_id"
         ):
-            summary = json.loads(row["summary"])
-            for name in ("peak_power_W", "peak_torque_Nm"):
-                kept = summary[name]["value"]
+            try:
+                summary = unpacked(row["summary"], "")
+                peaks = {name: summary[name]["value"] for name in ("peak_power_W", "peak_torque_Nm")}
+            except (DamageError, KeyError, TypeError):
+                yield f"a kept result of run {row['id']} cannot be read any more"
+                continue
+            for name, kept in peaks.items():
                 if row[name] != (kept if kept is None or math.isfinite(kept) else None):
                     yield f"run {row['id']} is listed with another {name} than its result has"
 

@@ -9,6 +9,7 @@ whatever tries to change something.
 from __future__ import annotations
 
 import contextlib
+import json
 import logging
 import sqlite3
 import time
@@ -55,6 +56,14 @@ def cause(error: sqlite3.Error) -> str:
     if code in (sqlite3.SQLITE_BUSY, sqlite3.SQLITE_LOCKED):
         return "another program is writing to it; try again when that one is done"
     return str(error)
+
+
+def unpacked(text: str | None, what: str) -> Any:
+    """The value of a JSON text of the archive; DamageError names `what` when it is none any more."""
+    try:
+        return json.loads(text or "{}")
+    except (ValueError, RecursionError):
+        raise DamageError(f"{what} cannot be read, the file is damaged: {RESTORE}") from None
 
 
 def explained(error: sqlite3.Error, path: Path | str = "the archive") -> EvenfallError:

@@ -10,7 +10,7 @@ from typing import Any, TypeVar
 
 import numpy as np
 
-from evenfall.archive.database import RESTORE, Database, now
+from evenfall.archive.database import RESTORE, Database, now, unpacked
 from evenfall.archive.schema import record_hash
 from evenfall.errors import DamageError, InputError, NotFoundError
 from evenfall.model import Air, Calibration, Setup
@@ -60,7 +60,7 @@ class Filing(Database):
     def _detailed(self, sql: str, *values: Any) -> list[dict[str, Any]]:
         rows = self.rows(sql, *values)
         for row in rows:
-            row["details"] = json.loads(row["details"])
+            row["details"] = unpacked(row["details"], "what is said of an engine or build")
         return rows
 
     def add_build(self, engine: str, name: str, changed: str = "", changed_by: str = "") -> int:
@@ -206,7 +206,7 @@ class Filing(Database):
 
     def _set_details(self, table: str, number: int, values: dict[str, str]) -> dict[str, str]:
         (text,) = self.db.execute(f"SELECT details FROM {table} WHERE id = ?", (number,)).fetchone()
-        known = {k: v for k, v in {**json.loads(text), **values}.items() if v}
+        known = {k: v for k, v in {**unpacked(text, "what was said before"), **values}.items() if v}
         self.db.execute(f"UPDATE {table} SET details = ? WHERE id = ?", (json.dumps(known), number))
         return known
 
@@ -239,7 +239,7 @@ class Filing(Database):
         for name in row.keys():
             value = row[name] or ""
             if name.endswith("_details"):
-                said += json.loads(value or "{}").values()
+                said += unpacked(value, "what is said of a run").values()
             else:
                 said.append(value)
         self.db.execute("DELETE FROM words WHERE rowid = ?", (number,))
@@ -270,7 +270,7 @@ class Filing(Database):
             raise NotFoundError(f"there is no {name} number {number} in the archive")
         if record_hash(name, row["body"]) != row["sha256"]:
             raise DamageError(f"{name} {number} was changed after it was filed: {RESTORE}")
-        return checked_record(kind, json.loads(row["body"]))
+        return checked_record(kind, unpacked(row["body"], f"{name} {number}"))
 
     def records(self, kind: type[R], retired: bool = False) -> list[dict[str, Any]]:
         """Records of a kind, newest first: number, label, filed_unix_s, retired and the record's fields."""
@@ -285,7 +285,7 @@ class Filing(Database):
                 "label": r["label"],
                 "filed_unix_s": r["made_unix_s"],
                 "retired": r["retired_unix_s"] is not None,
-                **json.loads(r["body"]),
+                **unpacked(r["body"], f"{kind.__name__.lower()} {r['id']}"),
             }
             for r in rows
         ]

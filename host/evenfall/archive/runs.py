@@ -13,7 +13,7 @@ from typing import Any
 
 import numpy as np
 
-from evenfall.archive.database import RESTORE, connect, now
+from evenfall.archive.database import RESTORE, connect, now, unpacked
 from evenfall.archive.filing import Filing, check_name
 from evenfall.archive.schema import reduction_hash
 from evenfall.board import run_file
@@ -203,7 +203,9 @@ class Runs(Filing):
         ).fetchone()
         if row is None:
             self.row(number)
-        return {k: v for text in reversed(row) for k, v in json.loads(text or "{}").items()}
+        return {
+            k: v for text in reversed(row) for k, v in unpacked(text, f"what is said of run {number}").items()
+        }
 
     def engine_size(self, number: int) -> EngineSize:
         """Displacement and stroke of the engine of a run, as far as they were entered."""
@@ -328,7 +330,8 @@ class Runs(Filing):
         """All reductions kept of a run, newest first, `inputs` and `summary` as dicts."""
         rows = self.rows("SELECT * FROM reductions WHERE run_id = ? ORDER BY id DESC", number)
         for row in rows:
-            row["inputs"], row["summary"] = json.loads(row["inputs"]), json.loads(row["summary"])
+            what = f"a kept result of run {number}"
+            row["inputs"], row["summary"] = unpacked(row["inputs"], what), unpacked(row["summary"], what)
         return rows
 
     def current_bins(self, number: int) -> Bins | None:
