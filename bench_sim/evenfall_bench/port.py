@@ -161,7 +161,9 @@ class PtyPort:
 
     def exchange(self, wait_ms: int = 0) -> tuple[bytes, bool]:
         """Wait up to `wait_ms` for the host; return (bytes from it, whether it has the port open)."""
-        if self.master < 0:
+        if self.master < 0:  # the cable is out; time goes on at its pace all the same
+            if wait_ms:
+                time.sleep(wait_ms / 1000.0)
             return b"", False
         events = self._poll.poll(wait_ms)
         if not events:

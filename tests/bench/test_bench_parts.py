@@ -153,6 +153,9 @@ def test_replugged_pty_is_a_new_port_under_the_same_name(tmp_path: Path) -> None
         with serial.Serial(str(name), timeout=2) as host:
             port.unplug()
             assert not os.path.lexists(name)
+            before = time.monotonic()
+            assert port.exchange(60) == (b"", False)
+            assert time.monotonic() - before > 0.055, "a bench without its cable keeps its pace"
             with pytest.raises((serial.SerialException, OSError)):
                 host.write(b"x" * 10)
                 host.read(1)

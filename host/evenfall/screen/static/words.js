@@ -126,7 +126,7 @@ export const words = {
   hands_in: "Cable back",
   line_board: "{state} · board {uid} on {port}",
   line_none: "no board",
-  line_reconnects: "found again {count} times",
+  line_reconnects: "found again: {count} ×",
   done_zero: "Zero taken: {zero} counts.",
   done_fetch: "Fetched: run {runs}.",
   done_fetch_none: "Nothing new on the board.",
