@@ -162,9 +162,12 @@ class Owner:
             if view.connected:
                 self._read_at = now
                 line = self._line()
-                self._board = {} if line.info is None else {**vars(line.info), "port": line.url}
+                board = {} if line.info is None else {**vars(line.info), "port": line.url}
+                if board.get("uid") != self._board.get("uid"):
+                    self._settings = {}  # another board
+                self._board = board
                 assert view.status
-                self._phase.follow(now, view.status, readings.power_W(view))
+                self._phase.follow(now, view.status, readings.power_W(view, self._settings))
             self.version += 1
         if view.connected and view.status and view.status["state"] in ("rest", "ready"):
             if now - self._settings_at > SETTINGS_S or view.reconnects != self._phase.reconnects:

@@ -18,9 +18,15 @@ MAX_POINTS = 4000  # of one sweep: 10 a second for more than six minutes
 NEEDED = ("load_ok", "clock_set", "store_ok", "settings_ok")
 
 
-def power_W(view: View) -> float | None:
-    """Power at the brake as read, or None while the teeth are not known."""
-    return live_view.power_W(view.status, view.teeth) if view.status else None
+def power_W(view: View, settings: dict[str, int]) -> float | None:
+    """Power at the brake as read, or None while the teeth are not known.
+
+    After a lost cable the board may be in a run, where its settings are not asked: those known before serve.
+    """
+    teeth = view.teeth
+    if teeth is None and "engine_teeth" in settings:
+        teeth = (settings["engine_teeth"], settings["brake_teeth"])
+    return live_view.power_W(view.status, teeth) if view.status else None
 
 
 def of_view(view: View, settings: dict[str, int], standard: str, typed_air: Air | None) -> dict[str, Any]:
@@ -42,7 +48,7 @@ def of_view(view: View, settings: dict[str, int], standard: str, typed_air: Air 
         "speed_rpm": s["speed"],
         "set_rpm": s["set_speed"],
         "torque_Nm": s["torque"],
-        "power_W": power_W(view),
+        "power_W": power_W(view, settings),
         "valve_open": valve_share(s["valve"], settings),
         "load_count": s["load_count"],
         "runs_waiting": s["runs_unacked"],

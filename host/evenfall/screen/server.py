@@ -8,6 +8,7 @@ import logging
 import math
 import mimetypes
 import socket
+import sqlite3
 from collections.abc import AsyncIterator, Callable
 from pathlib import Path
 from typing import Any
@@ -19,6 +20,7 @@ from starlette.requests import Request
 from starlette.responses import JSONResponse, Response, StreamingResponse
 from starlette.routing import Route
 
+from evenfall.archive.database import explained
 from evenfall.errors import EvenfallError, LinkError
 from evenfall.screen import at_the_bench, bench_setup, library
 from evenfall.screen.bench import Action, Bench, Question
@@ -90,6 +92,9 @@ async def answered(do: Callable[[], Any]) -> Response:
     """The answer of a question or an action; a failure is one sentence with a fitting status."""
     try:
         result = await run_in_threadpool(do)
+    except sqlite3.Error as error:
+        told = explained(error)
+        return JSONResponse({"error": str(told)}, STATUS.get(told.exit_code, 500))
     except EvenfallError as error:
         return JSONResponse({"error": str(error)}, STATUS.get(error.exit_code, 500))
     except Exception as error:

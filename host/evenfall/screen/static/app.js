@@ -101,7 +101,7 @@ async function begin() {
   unitsButton();
   soundButton();
   startLive(start);
-  await showPart("live");
+  await showPart(document.body.dataset.part); // a quick key may have chosen one already
   listen();
 }
 

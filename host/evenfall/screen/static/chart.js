@@ -109,16 +109,21 @@ export class Chart {
     this.svg.append(make("text", { x: 4, y: 15, class: "c-name" }, this.axes.y));
   }
 
-  points(line) {
-    const out = [];
-    line.x.forEach((x, i) => { if (line.y[i] !== null) out.push(`${this.px(x).toFixed(1)},${this.py(line.y[i]).toFixed(1)}`); });
-    return out.join(" ");
+  // the points of a line from place `from` on
+  points(line, from = 0) {
+    let out = "";
+    for (let i = from; i < line.x.length; i++) {
+      if (line.y[i] !== null) out += `${this.px(line.x[i]).toFixed(1)},${this.py(line.y[i]).toFixed(1)} `;
+    }
+    return out;
   }
 
   add(line) {
     const s = line.stroke;
     if (line.low && line.high) this.band(line);
-    const path = make("polyline", { points: this.points(line), class: `c-line ${s.cls ?? ""}`, "stroke-dasharray": s.dash ?? "" });
+    line.drawn = this.points(line);
+    line.until = line.x.length;
+    const path = make("polyline", { points: line.drawn, class: `c-line ${s.cls ?? ""}`, "stroke-dasharray": s.dash ?? "" });
     if (s.color) path.style.stroke = s.color;
     if (!line.alone) this.svg.append(path);
     if (line.dots) this.dots(line);
@@ -167,11 +172,15 @@ export class Chart {
   // the last line grew: its points anew; the axes too when it leaves them
   grow(index = this.lines.length - 1) {
     const line = this.lines[index], path = this.paths?.[index];
-    const last = line.x.length - 1;
-    if (!path || last < 0) return this.draw();
-    const y = line.y[last], r = this.lastRange;
-    if (line.x[last] > r.x[1] || line.x[last] < r.x[0] || (y !== null && (y > r.y[1] || y < r.y[0]))) return this.draw();
-    path.setAttribute("points", this.points(line));
+    if (!path || !line.x.length) return this.draw();
+    const r = this.lastRange;
+    for (let i = line.until; i < line.x.length; i++) {
+      const x = line.x[i], y = line.y[i];
+      if (x > r.x[1] || x < r.x[0] || (y !== null && (y > r.y[1] || y < r.y[0]))) return this.draw();
+    }
+    line.drawn += this.points(line, line.until);
+    line.until = line.x.length;
+    path.setAttribute("points", line.drawn);
     return undefined;
   }
 }

@@ -14,7 +14,7 @@ let run = null; // the run shown after a sweep
 let shownRun = null;
 let before = { state: null, fault: "none" };
 let curve, track;
-const sweep = { number: -1, ramp: [], time: [], speed: [], set: [], torque: [], watts: [] };
+const sweep = { number: -1, time: [], speed: [], set: [], x: [], y: [], watts: [] };
 const drawn = {};
 let saidUpTo = -1;
 let practice = false;
@@ -89,14 +89,15 @@ function tones(now) {
 function takePoints(s) {
   if (s.number !== sweep.number || s.from === 0) {
     const fresh = s.number !== sweep.number;
-    Object.assign(sweep, { number: s.number, ramp: [], time: [], speed: [], set: [], torque: [], watts: [] });
+    Object.assign(sweep, { number: s.number, time: [], speed: [], set: [], x: [], y: [], watts: [] });
     if (fresh && s.points.length) { run = null; showAfter(false); }
     sweep.fresh = true;
   }
-  for (const [t, speed, set, newtonMetres, watts, ramp] of s.points) {
-    sweep.ramp.push(ramp); sweep.time.push(t); sweep.speed.push(speed); sweep.set.push(set); sweep.torque.push(newtonMetres); sweep.watts.push(watts);
+  for (const [t, speed, set, , watts, ramp] of s.points) {
+    sweep.time.push(t); sweep.speed.push(speed); sweep.set.push(set);
+    if (ramp && watts !== null) { sweep.x.push(speed); sweep.watts.push(watts); sweep.y.push(power(watts)); }
   }
-  sweep.grew = s.points.length > 0;
+  sweep.grew ||= s.points.length > 0;
 }
 
 function situation() {
@@ -229,9 +230,8 @@ function drawCurves() {
     put("curve-title", say("chart_power_last", { run: run.run }));
     curve.show(lines, axes, say("chart_power"), unit().power);
   } else {
-    const live = growing();
-    const top = Math.max(live.x.length ? live.x[0] : 0, ...lines.flatMap((l) => l.x), 0);
-    lines.push({ name: say("line_now"), stroke: STROKES.this, ...live });
+    const top = Math.max(sweep.x.length ? sweep.x[0] : 0, ...lines.flatMap((l) => l.x), 0);
+    lines.push({ name: say("line_now"), stroke: STROKES.this, x: sweep.x, y: sweep.y });
     const low = seen?.sweep?.end_rpm ? seen.sweep.end_rpm - 500 : null;
     const fixed = top && low !== null ? { x: [low, Math.max(top + 300, low + 2000)] } : {};
     put("curve-title", say("chart_power"));
@@ -244,20 +244,9 @@ function drawCurves() {
   ], { x: say("axis_time"), y: say("rpm") }, say("chart_speed"), say("rpm"), sweep.time.length ? { x: [0, Math.max(length, sweep.time.at(-1) + 1)] } : {});
 }
 
-// points of the ramp as power over speed
-function growing() {
-  const x = [], y = [];
-  sweep.speed.forEach((v, i) => {
-    if (sweep.ramp[i] && sweep.watts[i] !== null) { x.push(v); y.push(power(sweep.watts[i])); }
-  });
-  return { x, y };
-}
-
 function grow() {
   if (sweep.fresh || run) { sweep.fresh = false; if (!run) drawCurves(); else track.draw(); return; }
-  const live = growing();
-  const line = curve.lines.at(-1);
-  if (line) { line.x = live.x; line.y = live.y; curve.grow(); }
+  if (curve.lines.at(-1)?.x === sweep.x) curve.grow();
   if (track.lines.length === 2) {
     const outside = sweep.time.at(-1) > (track.fixed.x?.[1] ?? 0);
     if (outside) drawCurves(); else { track.grow(0); track.grow(1); }
@@ -267,6 +256,7 @@ function grow() {
 export function redrawLive() {
   if (!curve) return;
   for (const key of Object.keys(drawn)) delete drawn[key];
+  sweep.y = sweep.watts.map(power);
   render();
   if (run) afterRun();
   drawCurves();

@@ -15,7 +15,11 @@ export async function open(section) {
   await draw();
 }
 
+let newest = 0;
+
+// the part anew; where two are under way only the later one is shown
 async function draw(focus = null) {
+  const mine = ++newest;
   const tabs = h("nav", { class: "subtabs", "aria-label": say("part_setup") }, ...Object.keys(VIEWS).map((name) =>
     button(`setup_${name}`, () => { state.view = name; draw(); }, name === state.view ? { "aria-current": "page" } : {})));
   const body = h("div", { class: "view" });
@@ -24,6 +28,7 @@ async function draw(focus = null) {
   } catch (error) {
     body.append(h("p", { class: "empty", role: "alert", text: say("failed", { error: error.message }) }));
   }
+  if (mine !== newest) return;
   home.replaceChildren(tabs, body);
   if (focus) home.querySelector(focus)?.focus();
 }

@@ -159,7 +159,7 @@ export const words = {
   self_test_runs: "Testing; the valve moves. Press the bench's button once.",
   self_test_result: "Last self-test",
   step_prompts: "Wiring, part by part.",
-  help_prompts: "Engine off. Do what stands here; each line turns by itself.",
+  help_prompts: "Engine off. Do what stands here; each line turns by itself. The button arms the board: STOP (S) disarms it again.",
   prompt_Button: "Press the button at the bench:",
   prompt_Shaft: "Turn the brake's shaft by hand:",
   prompt_Load: "Push on the arm:",
