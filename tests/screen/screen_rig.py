@@ -20,6 +20,7 @@ from evenfall.screen.practice import practising
 from evenfall.screen.server import Bench, listen, server_of
 
 CHROMIUM = Path("/usr/bin/chromium")
+ENGINE = "post auger"  # invented
 FLAGS = ["--no-sandbox", "--disable-gpu"]
 
 
@@ -117,8 +118,8 @@ def filled(folder: Path, count: int = 6) -> list[int]:
 
     numbers = []
     with Archive(folder) as archive, archive.change():
-        archive.add_engine("post auger", remark="invented")
-        builds = [archive.add_build("post auger", name) for name in ("stock", "cut pipe")]
+        archive.add_engine(ENGINE, remark="invented")
+        builds = [archive.add_build(ENGINE, name) for name in ("stock", "cut pipe")]
         for n in range(1, count + 1):
             later = n > count // 2
             data = sample_run(

@@ -11,6 +11,7 @@ from starlette.responses import Response
 
 from evenfall.errors import InputError
 from evenfall.screen.owner import Owner
+from evenfall.workflow.weights import Hung
 
 
 @dataclass
@@ -22,6 +23,7 @@ class Bench:
     units: str = "us"
     hands: Callable[[str], str] | None = None  # what can be done at a simulated bench
     self_test: list[dict[str, Any]] | None = None  # the last one
+    asked: tuple[Hung, str] | None = None  # a reading of a weight that waits for the person's word, and why
     check_zero: float | None = None  # counts with nothing hung, between the two readings of a check weight
 
 

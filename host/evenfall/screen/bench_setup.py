@@ -7,26 +7,35 @@ import time
 from dataclasses import asdict, replace
 from typing import Any
 
+import numpy as np
 from evenfall_wire.settings import AT_START, SETTINGS
 
 from evenfall.archive.archive import Archive
 from evenfall.archive.filing import check_name
 from evenfall.board import code_texts, run_file
-from evenfall.errors import EvenfallError, InputError, NotFoundError
+from evenfall.board.link import Link
+from evenfall.errors import BoardError, EvenfallError, InputError, NotFoundError
 from evenfall.model import DEFAULT_STANDARD, Air, Calibration, Setup
 from evenfall.reduction.air import STANDARDS, describe, standard_named
+from evenfall.reduction.align import clamped_codes
 from evenfall.reduction.calibration import (
     BUOYANCY,
+    SpanFit,
     check_drift,
     effective_arm,
+    fit_span,
     implausible,
     make_calibration,
 )
+from evenfall.reduction.gravity import gravity_or_standard
 from evenfall.reduction.reduce import check_inputs
 from evenfall.screen.bench import Action, Answer, Bench, Question, number_of, text_of
-from evenfall.screen.weights import Weights, read_load
 from evenfall.units import typed
 from evenfall.workflow.fetch import file_air
+from evenfall.workflow.first_start import IN_PROGRESS
+from evenfall.workflow.weights import Hung, keep, mean_of, read_csv, trouble
+
+READINGS, PAUSE_S = 20, 0.1  # two seconds: longer than a hanging weight swings
 
 
 def see_setup(bench: Bench, _: dict[str, str]) -> Answer:
@@ -117,7 +126,7 @@ def do_self_test(bench: Bench, _: dict[str, Any]) -> Answer:
             "part": code_texts.say(code_texts.SELF_TEST_ITEMS, item),
             "result": result,
             "result_text": code_texts.say(code_texts.SELF_TEST_RESULTS, result),
-            "reading": value,
+            "reading": code_texts.self_test_reading(item, result, value),
             "advice": code_texts.say(code_texts.SELF_TEST_ADVICE, item)
             if result in ("fail", "ask_person")
             else "",
@@ -127,17 +136,50 @@ def do_self_test(bench: Bench, _: dict[str, Any]) -> Answer:
     return {"self_test": bench.self_test}
 
 
-# --- weights ---
+# --- weights; the round in progress is the same file that `evenfall calibrate span` takes up ---
+
+
+def read_load(line: Link) -> list[float]:
+    """The load cell for two seconds, in order; BoardError when it does not answer or stands at its end."""
+    seen: list[float] = []
+    for _ in range(READINGS):
+        status = line.status()
+        if "load_ok" not in status["flags"]:
+            raise BoardError("the load cell does not answer; check its plug and its four wires")
+        seen.append(float(status["load_count"]))
+        time.sleep(PAUSE_S)
+    if clamped_codes(np.array(seen)).any():
+        raise BoardError("the load cell reads its end value: take weight off, or check for a broken wire")
+    return seen
+
+
+def _round(bench: Bench) -> list[Hung]:
+    path = bench.folder / IN_PROGRESS
+    return [Hung(mass, count) for mass, count in read_csv(path)] if path.exists() else []
+
+
+def _fit(bench: Bench, mass_u_rel: float = 0.001) -> SpanFit:
+    hung = _round(bench)
+    gravity, gravity_u = gravity_or_standard(None, None)
+    return fit_span(
+        np.array([h.mass_kg for h in hung]),
+        np.array([h.count for h in hung]),
+        gravity=gravity,
+        gravity_u=gravity_u,
+        mass_u_rel=mass_u_rel,
+        buoyancy=BUOYANCY,
+    )
 
 
 def see_weights(bench: Bench, _: dict[str, str]) -> Answer:
     """The weights hung so far, and the line through them as soon as there is one."""
-    weights = Weights(bench.folder)
-    rows = weights.rows()
-    out: dict[str, Any] = {"weights": rows, "fit": None, "why": ""}
-    if len(rows) >= 2:
+    hung = _round(bench)
+    out: dict[str, Any] = {"weights": [asdict(h) for h in hung], "fit": None, "why": "", "asked": None}
+    if bench.asked is not None:
+        out["asked"] = {"mass_kg": bench.asked[0].mass_kg, "why": bench.asked[1]}
+    if len({h.mass_kg for h in hung}) >= 2:
         try:
-            fit = weights.fit()
+            fit = _fit(bench)
         except EvenfallError as error:
             out["why"] = str(error)
         else:
@@ -146,7 +188,6 @@ def see_weights(bench: Bench, _: dict[str, str]) -> Answer:
                 "span_half": 1.96 * fit.span_u_rel,
                 "linearity": fit.linearity,
                 "hysteresis": fit.hysteresis,
-                "force_N": fit.force_N,
                 "residual_N": fit.residual_N,
                 "up": fit.up,
                 "notes": fit.notes,
@@ -156,31 +197,55 @@ def see_weights(bench: Bench, _: dict[str, str]) -> Answer:
 
 
 def do_weigh(bench: Bench, body: dict[str, Any]) -> Answer:
-    """Read the weight that hangs now."""
-    mass = typed(text_of(body, "mass", 40).replace(",", "."), "mass", "weight")
-    if not 0 <= mass < 10_000:
-        raise InputError("the weight must lie from 0 to 10,000 kg")
-    load = bench.owner.ask("reading the load", read_load)
-    return {"count": load.count, "remarks": Weights(bench.folder).add(mass, load)}
+    """Read the weight that hangs now; one that can hardly be it waits for the person's word."""
+    mass = typed(text_of(body, "mass", 40), "mass", "weight")
+    if mass < 0:
+        raise InputError("a mass is not negative; type what hangs")
+    counts = bench.owner.ask("reading the load", read_load)
+    hung = _round(bench)
+    fresh = Hung(mass, mean_of(counts))
+    why = trouble(counts, mass, hung)
+    bench.asked = (fresh, why) if why else None
+    if not why:
+        keep(bench.folder / IN_PROGRESS, [*hung, fresh], time.time())
+    return {"count": fresh.count, "why": why}
+
+
+def do_weigh_keep(bench: Bench, _: dict[str, Any]) -> Answer:
+    """Keep the reading that was asked about all the same."""
+    if bench.asked is None:
+        raise InputError("no reading waits for an answer")
+    keep(bench.folder / IN_PROGRESS, [*_round(bench), bench.asked[0]], time.time())
+    bench.asked = None
+    return {}
 
 
 def do_weigh_undo(bench: Bench, _: dict[str, Any]) -> Answer:
-    Weights(bench.folder).undo()
+    """Take the last reading back, or the one that was asked about."""
+    hung = _round(bench)
+    if bench.asked is None:
+        if not hung:
+            raise InputError("there is nothing to take back")
+        keep(bench.folder / IN_PROGRESS, hung[:-1], time.time())
+    bench.asked = None
     return {}
 
 
 def do_weigh_anew(bench: Bench, _: dict[str, Any]) -> Answer:
-    Weights(bench.folder).clear()
+    """Begin anew; what was read stays in a file beside."""
+    path = bench.folder / IN_PROGRESS
+    if path.exists():
+        path.replace(path.with_suffix(".old.csv"))
+    bench.asked = None
     return {}
 
 
 def do_calibrate(bench: Bench, body: dict[str, Any]) -> Answer:
     """Keep the calibration of the hung weights and file new runs under it."""
-    arm, arm_u = (typed(text_of(body, n, 40).replace(",", "."), "length", n) for n in ("arm", "arm_u"))
-    weights_u = typed(text_of(body, "weights_u", 40).replace(",", "."), "ratio", "weights_u")
+    arm, arm_u = (typed(text_of(body, n, 40), "length", n) for n in ("arm", "arm_u"))
+    weights_u = typed(text_of(body, "weights_u", 40), "ratio", "weights_u")
     note = text_of(body, "note", 300) if body.get("note") else ""
-    weights = Weights(bench.folder)
-    fit = weights.fit(weights_u)
+    fit = _fit(bench, weights_u)
     wrong = implausible(fit)
     if wrong and body.get("accept") is not True:
         raise InputError(
@@ -192,7 +257,7 @@ def do_calibrate(bench: Bench, body: dict[str, Any]) -> Answer:
     with Archive(bench.folder) as archive, archive.change():
         number = archive.add_record(made, note)
         archive.activate("calibration", number)
-    weights.clear()
+    (bench.folder / IN_PROGRESS).replace(bench.folder / f"weights-{number}.csv")
     bench.owner.filing_changed()
     return {
         "number": number,
@@ -204,13 +269,13 @@ def do_calibrate(bench: Bench, body: dict[str, Any]) -> Answer:
 
 def do_check_off(bench: Bench, _: dict[str, Any]) -> Answer:
     """The check weight's zero: nothing hangs."""
-    bench.check_zero = bench.owner.ask("reading the load", read_load).count
+    bench.check_zero = mean_of(bench.owner.ask("reading the load", read_load))
     return {"count": bench.check_zero}
 
 
 def do_check_on(bench: Bench, body: dict[str, Any]) -> Answer:
     """The check weight hangs: log it against the active calibration."""
-    mass = typed(text_of(body, "mass", 40).replace(",", "."), "mass", "check weight")
+    mass = typed(text_of(body, "mass", 40), "mass", "check weight")
     zero = bench.check_zero
     if zero is None:
         raise InputError("read the cell without the weight first")
@@ -219,7 +284,7 @@ def do_check_on(bench: Bench, body: dict[str, Any]) -> Answer:
         if now is None:
             raise NotFoundError("no calibration is active: hang weights first")
         calibration = archive.record(Calibration, int(now[0]))
-        count = bench.owner.ask("reading the load", read_load).count - zero
+        count = mean_of(bench.owner.ask("reading the load", read_load)) - zero
         fresh = (float(int(time.time())), mass, count)
         check_drift(calibration, [fresh], buoyancy=BUOYANCY)  # a slip must not spoil the log
         archive.add_check_weight(*fresh)
@@ -238,9 +303,7 @@ def do_air(bench: Bench, body: dict[str, Any]) -> Answer:
             archive.deactivate("air")
             said = ""
         else:
-            texts = {
-                n: text_of(body, n, 40).replace(",", ".") for n in ("pressure", "temperature", "humidity")
-            }
+            texts = {n: text_of(body, n, 40) for n in ("pressure", "temperature", "humidity")}
             air = Air(
                 typed(texts["pressure"], "pressure", "pressure"),
                 typed(texts["temperature"], "temperature", "temperature"),
@@ -301,6 +364,7 @@ ACTIONS: dict[str, Action] = {
     "clock": do_clock,
     "self-test": do_self_test,
     "weigh": do_weigh,
+    "weigh-keep": do_weigh_keep,
     "weigh-undo": do_weigh_undo,
     "weigh-anew": do_weigh_anew,
     "calibrate": do_calibrate,

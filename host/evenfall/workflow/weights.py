@@ -100,7 +100,7 @@ def hang(
         if text.lower() == "undo":
             if hung:
                 gone = hung.pop()
-                _write(path, hung, now())
+                keep(path, hung, now())
                 talk.say(f"  taken back: {gone.mass_kg:g} kg")
             else:
                 talk.say("  there is nothing to take back")
@@ -121,7 +121,7 @@ def hang(
             if talk.choose("Keep this reading?", options, "again") == "again":
                 continue
         hung.append(Hung(mass_kg, count))
-        _write(path, hung, now())
+        keep(path, hung, now())
 
 
 def _taken_up(talk: Talk, path: Path) -> list[Hung]:
@@ -140,7 +140,7 @@ def _taken_up(talk: Talk, path: Path) -> list[Hung]:
     return []
 
 
-def _write(path: Path, hung: Sequence[Hung], unix_s: float) -> None:
+def keep(path: Path, hung: Sequence[Hung], unix_s: float) -> None:
     """The readings so far, on disk before the next is asked for."""
     path.parent.mkdir(parents=True, exist_ok=True)
     spare = path.with_suffix(".new")

@@ -81,7 +81,7 @@ async function selfTest() {
 
 function testTable(rows) {
   return table(say("self_test_result"), ["col_part", "col_result", "col_reading", "col_do"].map((k) => say(k)),
-    rows.map((t) => [t.part, t.result_text, number(t.reading), t.advice]));
+    rows.map((t) => [t.part, t.result_text, t.reading, t.advice]));
 }
 
 // live prompts: each turns to "seen" by itself
@@ -114,12 +114,16 @@ async function weights(body) {
   body.append(h("p", { text: say("weights_how") }));
   body.append(form([field("weight_mass", kept("mass", { id: "mass" }))], "weight_read", async () => {
     tellPerson(say("weight_reading"));
-    const got = await doIt("weigh", { mass: state.mass }, (g) => (g.remarks.length ? g.remarks.join(" ") : say("weight_read_done", { count: number(g.count) })));
+    const got = await doIt("weigh", { mass: state.mass }, (g) => (g.why ? say("weight_doubtful", { why: g.why }) : say("weight_read_done", { count: number(g.count) })));
     if (got) draw("#mass");
   }));
+  if (w.asked) {
+    body.append(h("div", { class: "box", role: "alert" }, h("p", { text: say("weight_asked", { mass: number(w.asked.mass_kg, 3), why: w.asked.why }) }),
+      h("div", { class: "row" }, button("weight_leave", act("weigh-undo")), button("weight_keep", act("weigh-keep")))));
+  }
   const f = w.fit;
-  body.append(table(say("weights_title"), ["col_mass", "col_count", "col_way", "col_off", "col_remark"].map((k) => say(k)), w.weights.map((r, i) => [
-    `${number(r.mass_kg, 3)} kg`, number(r.count), f ? say(f.up[i] ? "way_up" : "way_down") : "", f ? `${signed(f.residual_N[i], 3)} N` : "", r.remarks.join(" ")])));
+  body.append(table(say("weights_title"), ["col_mass", "col_reads", "col_way", "col_off"].map((k) => say(k)), w.weights.map((r, i) => [
+    `${number(r.mass_kg, 3)} kg`, number(r.count), f ? say(f.up[i] ? "way_up" : "way_down") : "", f ? `${signed(f.residual_N[i], 3)} N` : ""])));
   body.append(h("div", { class: "row" },
     button("weight_undo", act("weigh-undo"), { disabled: !w.weights.length }), button("weight_anew", act("weigh-anew"), { disabled: !w.weights.length })));
   if (w.why) body.append(h("p", { class: "empty", text: w.why }));
