@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from pathlib import Path
 
+import numpy as np
 import pytest
 from evenfall.errors import BoardError, InputError
 from evenfall.workflow.weights import Hung, hang, read_csv, trouble
@@ -135,3 +136,12 @@ def test_csv_that_will_not_do_names_its_line(tmp_path: Path, text: str, words: s
     path.write_text(text, encoding="utf-8")
     with pytest.raises(InputError, match=words):
         read_csv(path)
+
+
+def test_a_noisy_cell_at_rest_is_still_and_a_moving_one_is_not() -> None:
+    """Vibration of 900 counts: the halves of a reading differ by chance, and that is no movement."""
+    rng = np.random.default_rng(5)
+    noise = 900.0 * rng.standard_normal((200, 64))
+    assert sum(bool(trouble(ZERO + n, 0.0, [])) for n in noise) <= 1
+    creeping = np.linspace(0.0, 6000.0, 64)
+    assert all("not still" in trouble(ZERO + n + creeping, 0.0, []) for n in noise)

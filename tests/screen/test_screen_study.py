@@ -257,7 +257,7 @@ def test_set_up_by_the_page(tmp_path: Path) -> None:
         tabs.get_by_role("button", name="Calibration").click()
         for place, mass in enumerate((0, 2, 4, 5, 4, 2, 0), 1):
             served.bench.hands(f"hang {mass} kg" if mass else "take off")
-            time.sleep(1.5)  # the weight comes to rest
+            time.sleep(2.5)  # the weight comes to rest
             tab.fill("#mass", f"{mass} kg")
             hand(tab, "Read it")
             expect(rows).to_have_count(place, timeout=20_000)

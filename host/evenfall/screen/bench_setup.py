@@ -35,7 +35,7 @@ from evenfall.workflow.fetch import file_air
 from evenfall.workflow.first_start import IN_PROGRESS
 from evenfall.workflow.weights import Hung, keep, mean_of, read_csv, trouble
 
-READINGS, PAUSE_S = 20, 0.1  # two seconds: longer than a hanging weight swings
+READINGS, PAUSE_S = 64, 0.05  # some four seconds: longer than a hanging weight swings
 
 
 def see_setup(bench: Bench, _: dict[str, str]) -> Answer:
@@ -140,7 +140,7 @@ def do_self_test(bench: Bench, _: dict[str, Any]) -> Answer:
 
 
 def read_load(line: Link) -> list[float]:
-    """The load cell for two seconds, in order; BoardError when it does not answer or stands at its end."""
+    """The load cell for four seconds, in order; BoardError when it does not answer or stands at its end."""
     seen: list[float] = []
     for _ in range(READINGS):
         status = line.status()

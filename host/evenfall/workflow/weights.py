@@ -64,7 +64,9 @@ def trouble(counts: Sequence[float], mass_kg: float, before: Sequence[Hung]) -> 
         )
     load = max((abs(b.count - before[0].count) for b in before), default=0.0)
     move = abs(float(np.mean(c[: c.size // 2])) - float(np.mean(c[c.size // 2 :]))) if c.size > 3 else 0.0
-    if move > max(UNSETTLED * load, UNSETTLED_COUNTS):
+    # noise from neighbours (von Neumann 1941, from memory), which a slow movement hardly touches
+    noise = float(np.sqrt(np.mean(np.diff(c) ** 2) / 2)) if c.size > 3 else 0.0
+    if move > max(UNSETTLED * load, UNSETTLED_COUNTS, 4 * noise * np.sqrt(4 / c.size)):
         return f"it is not still: the reading moved by {move:.0f} counts while it was taken"
     masses, means = np.array([b.mass_kg for b in before]), np.array([b.count for b in before])
     if np.unique(masses).size < 2:

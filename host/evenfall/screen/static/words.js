@@ -183,7 +183,7 @@ export const words = {
   weights_how: "Engine off, hoses connected as in a run. Start with 0 kg, go up, then the same weights down again. Each reading is kept at once.",
   weight_mass: "Weight that hangs now, with unit",
   weight_read: "Read it",
-  weight_reading: "Reading for two seconds; let it hang still.",
+  weight_reading: "Reading for four seconds; let it hang still.",
   weight_read_done: "Reads {count} counts.",
   weight_doubtful: "Look at it: {why}.",
   weight_asked: "{mass} kg is not kept yet: {why}.",
