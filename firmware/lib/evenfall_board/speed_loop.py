@@ -150,7 +150,8 @@ _WAVES = const(163)  # half-waves in a row that look like hunting
 _WEAK_TICKS = const(164)  # fully open and still too fast
 _SEEN_AGE = const(165)  # estimates since the correlation last told the delay
 _INERTIA_SURE = const(166)  # 1: measured, in this sweep or before
-SIZE = 179  # those after are sweep.py's
+_OVER_STEPS = const(179)  # for which the speed has been past the end
+SIZE = 180  # 167 to 178 are sweep.py's
 
 _MASK = const(0x3FFFFFFF)
 _STEP_TICKS = const(36000)  # samples closer than 9 ms are averaged: the servo takes 50 a second
@@ -335,9 +336,9 @@ def estimate_engine_torque(s: ptr32):
     s[_TORQUE_TREND] = x
     s[_ENGINE_TORQUE_SLOW] += x * (dt * 27 >> 6) >> 12
     # the feedforward uses a torque some 0.2 s old: a quicker one swings with a steep torque curve
-    # and in a slow loop an inertia not yet known lets the brake's own torque through, which would feed itself
+    # and in a slow loop what the inertia is off by lets the brake's own torque through, which would feed itself
     torque = (s[_ENGINE_TORQUE_SLOW] << sign >> sign) + (x * 141 >> 8)
-    if s[_INERTIA_SURE] == 0:
+    if s[_INERTIA_SURE] == 0 or s[_BANDWIDTH] < 160:
         torque -= (x >> 2) * ((256 - s[_BANDWIDTH]) * 141 >> 8) >> 6
     if torque < 80:
         torque = 80
@@ -719,7 +720,7 @@ def set_bandwidth(s: ptr32):
     if s[_PROBING]:
         x = 96
     elif s[_DELAY_SEEN] < _SURE:
-        x = 112
+        x = 80
     s[_BANDWIDTH] = x
 
 
@@ -948,7 +949,9 @@ def note_tracking(s: ptr32, d: int) -> int:
         x = -x
         left = -left
         over = -over
-    return 1 if x <= left and over >= 0 else 0
+    # a speed that stays below the end for 0.25 s has passed it, wherever the line is
+    s[_OVER_STEPS] = s[_OVER_STEPS] + 1 if over >= 0 else 0
+    return 1 if x <= left and over >= 0 or s[_OVER_STEPS] >= 20 else 0
 
 
 def new_state():
