@@ -30,8 +30,8 @@ def family_row(task: tuple[str, int, int, bool, Path]) -> Row:
 
     partial = FAMILIES[family](seed)
     free_rpm = max(rpm for rpm, _ in complete(partial)["engine"]["torque_map"])
-    # as whoever runs an engine of this speed sets it: a tenth above where its torque ends
-    limit = {"overspeed": min(max(14500, round(1.1 * free_rpm)), 30000)}
+    # as whoever runs an engine of this speed sets it: three tenths above the last speed of its torque curve
+    limit = {"overspeed": min(max(14500, round(1.3 * free_rpm)), 30000)}
     scenario = complete({**partial, "board": {**partial.get("board", {}), **limit}})
     row: Row = {"seed": seed, **nature(scenario)}
     try:

@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+import math
 from typing import Any
 
 from .physics import Bench
+
+SEEN_S = 0.4
 
 
 class Operator:
@@ -25,6 +28,7 @@ class Operator:
         self._release_at = 0.0
         self._steps: list[tuple[float, str]] = []
         self._was_up = False  # the speed was well above the end speed in this run
+        self._up_since = math.inf
         self._plan(self._opens)
 
     def _plan(self, opens: float) -> None:
@@ -55,7 +59,7 @@ class Operator:
                 bench.set("stall", 0.0)
             elif step == "open":
                 self.run += 1
-                self._was_up = False
+                self._was_up, self._up_since = False, math.inf
                 self.opened_s.append(now)
                 bench.new_run()
                 bench.set_throttle(1.0)
@@ -77,7 +81,9 @@ class Operator:
         if opened and not any(s == "close" for _, s in self._steps):
             since = now - self._opens
             speed, end = bench.speed_rpm, self.o["end_rpm"]
-            self._was_up = self._was_up or speed > end * 1.1
+            # a slack drive bounces while it spins up: the eye sees what lasts
+            self._up_since = min(self._up_since, now) if speed > end * 1.1 else math.inf
+            self._was_up = self._was_up or now - self._up_since >= SEEN_S
             passed = self._was_up and speed < end * 1.01
             if passed or since > self.o["give_up_s"]:
                 wait = self.o["react_s"] if passed else 0.0

@@ -39,7 +39,7 @@ WATCHDOG_MS = 3000
 FRESH_MS = 1000  # after a start: what turns then turned before, so the board had lost its supply
 ALLOW_MS = 500  # of standstill
 AIR_MS = 1000  # between two readings of the barometer
-SETTLE_MS = 1000  # a speed that stays within 1.5 % for so long is the top speed
+SETTLE_MS = 1000  # a speed that stays within 3 % for so long is near the top: the sweep finds it
 RELEASED_MS = 1000  # of standstill in the release: it is over
 STUCK_MS = 1500  # armed and so long under the speed that a sweep needs: the valve closes, in as long again
 MIN_RECORD_MS = 4000  # a shorter spin of the brake is no run: not kept
@@ -118,6 +118,8 @@ class Board:
         self._peak_ms = 0
         self._settled_ms = 0
         self._stuck_ms = 0  # armed, turning, and too slow for a sweep
+        self._ready_top = 0  # highest speed since the shaft stood still, half rpm
+        self._pulled_down = False  # and the warm valve has pulled the engine down from it
         self._settled_at = 0
         self._missed_ms = 0  # how long a run has lasted that is not recorded
         self._overruns = 0
@@ -577,6 +579,7 @@ class Board:
     def _follow_ready(self, passed_ms):
         """Armed: begin by itself when the speed has settled well above the end speed."""
         half_rpm = self.speed.half_rpm
+        self._note_pulled_down(half_rpm, passed_ms)
         if half_rpm < self.settings.values["end_speed"] * 2 + 1000 or not self.spun_up():
             self._settled_ms = 0
             if half_rpm > WARM_HALF_RPM:
@@ -584,13 +587,29 @@ class Board:
             else:
                 self._stuck_ms = 0
             return
-        self._stuck_ms = 0
-        if self._settled_ms == 0 or abs(half_rpm - self._settled_at) > half_rpm >> 6:
+        if not self._pulled_down:
+            self._stuck_ms = 0
+        if self._settled_ms == 0 or abs(half_rpm - self._settled_at) > half_rpm >> 5:
             self._settled_at = half_rpm
             self._settled_ms = 0
         self._settled_ms += passed_ms
         if self._settled_ms >= SETTLE_MS:
             self.begin(TRIGGER("spin_up"))
+
+    def _note_pulled_down(self, half_rpm, passed_ms):
+        """A large valve overfills the brake even when little open: the engine pulled down is let go.
+
+        A fifth of its opening stays, until the shaft has stood still.
+        """
+        if half_rpm <= WARM_HALF_RPM:
+            self._ready_top = 0
+            self._pulled_down = False
+        elif half_rpm > self._ready_top:
+            self._ready_top = half_rpm
+        elif half_rpm < self._ready_top - (self._ready_top >> 4):
+            self._pulled_down = True
+        if self._pulled_down:
+            self._stuck_ms = min(max(self._stuck_ms, STUCK_MS) + 4 * passed_ms, STUCK_MS + STUCK_MS * 4 // 5)
 
     def _follow_release(self, passed_ms):
         if self.run.recording and self._since_ms >= self.settings.values["after_sweep"]:
@@ -637,8 +656,11 @@ class Board:
             self.hardware.fail_valve(s)
         elif self.speed.half_rpm > WARM_HALF_RPM:
             # an engine that this load holds down is let go by and by, else it never reaches its speed
-            share = STUCK_MS - max(0, self._stuck_ms - STUCK_MS) if self.state == "ready" else STUCK_MS
-            self.servo.move(s["servo_shut"] + (s["servo_open"] - s["servo_shut"]) * share // (4 * STUCK_MS))
+            # armed, it is a small one: a brake of quick filling would hold the engine before the sweep begins
+            armed = self.state == "ready"
+            share = STUCK_MS - max(0, self._stuck_ms - STUCK_MS) if armed else STUCK_MS
+            share = (s["servo_open"] - s["servo_shut"]) * share // ((10 if armed else 4) * STUCK_MS)
+            self.servo.move(s["servo_shut"] + share)
         else:
             self.servo.move(s["servo_shut"])
 

@@ -336,7 +336,7 @@ def estimate_engine_torque(s: ptr32):
     s[_TORQUE_TREND] = x
     s[_ENGINE_TORQUE_SLOW] += x * (dt * 27 >> 6) >> 12
     # the feedforward uses a torque some 0.2 s old: a quicker one swings with a steep torque curve
-    # and in a slow loop what the inertia is off by lets the brake's own torque through, which would feed itself
+    # and in a slow loop an inertia that is off lets the brake's own torque through, which would feed itself
     torque = (s[_ENGINE_TORQUE_SLOW] << sign >> sign) + (x * 141 >> 8)
     if s[_INERTIA_SURE] == 0 or s[_BANDWIDTH] < 160:
         torque -= (x >> 2) * ((256 - s[_BANDWIDTH]) * 141 >> 8) >> 6

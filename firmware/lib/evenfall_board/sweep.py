@@ -603,7 +603,7 @@ class Sweep:
     def _find_top(self):
         """Wait while the engine gains.
 
-        The valve stands as the board had it, open by a quarter.  A large one holds the engine below its
+        The valve stands as the board had it, a little open.  A large one holds the engine below its
         greatest power: it is let go until the power has fallen by a fifth from its greatest.
         """
         s = self._s
