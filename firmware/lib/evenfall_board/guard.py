@@ -128,7 +128,7 @@ class Guard:
         self._gone = 0
         self._overload = 0  # samples for which an overload explains a drop of the speed
         self._before_rpm = 0
-        self._slow = 0
+        self._slow = self._coasts = 0
         self._was_up = False
         self._ramp_torque = 0  # as `_torque_ref`, kept from the ramp on
         self._alone = 0  # checks in a row at which the brake slowed down alone
@@ -302,7 +302,8 @@ class Guard:
             return NONE  # in the release speed and torque are the person's
         # the torque is gone and the speed does not rise for it: nothing drives the brake any more.  A small
         # engine near its top speed leaves so little torque that the speed alone does not show it.
-        low = half_rpm < set_half_rpm - (set_half_rpm >> 6) and half_rpm <= self._before_rpm
+        falls = half_rpm <= self._before_rpm
+        low = half_rpm < set_half_rpm - (set_half_rpm >> 6) and falls
         self._before_rpm = half_rpm
         if low and self._was_up and ref > 100 and torque * 2 < ref:
             self._gone += 1
@@ -310,6 +311,14 @@ class Guard:
                 return self._lost_or_stalled(half_rpm)
         else:
             self._gone = 0
+        # next to the free speed the brake holds little water: off the chain it coasts down evenly, while the
+        # speed of an engine scatters and rises once the valve is nearly shut
+        if steady and self._was_up and (opening * 12 < self._travel or half_rpm * 8 < set_half_rpm * 7):
+            self._coasts += 1 if falls else -2 if self._coasts > 1 else -self._coasts
+            if self._coasts * 1000 > self._hz * (800 + 2 * self.delay_ms):
+                return self._lost_or_stalled(half_rpm)
+        else:
+            self._coasts = 0
         if self._was_up and half_rpm < self._stall:
             self._slow += 1
             if self._slow * 20 >= self._hz:

@@ -451,7 +451,8 @@ class Sweep:
         if stage == _HOLD_LOAD:
             return self._run_out(tick)
         if stage == _FIND_TOP:
-            self._s[_SET_POINT_16] = self._s[_SPEED] << 4
+            s = self._s  # the highest so far: one that falls from it is seen by the guard
+            s[_SET_POINT_16] = max(s[_SPEED], s[_SET_POINT]) << 4
             return 0
         return self._approach_held_speed() if stage <= _HOLD_SPEED else 0
 
