@@ -72,6 +72,46 @@ def faults() -> str:
     return "\n".join(rows)
 
 
+DECISIONS = (
+    ("what happens", "`ready`", "`steady`: the top speed is held", "`sweep`", "`release`"),
+    ("---",) * 5,
+    (
+        "chain off: the engine runs free",
+        "nothing: the throttle is the person's, use the kill switch",
+        "kill within 0.6 s under load; within 3 s where the brake is nearly empty and its shaft only coasts",
+        "kill within 0.3 s",
+        "kill when the shaft falls faster than the engine lets it; a closed throttle is none",
+    ),
+    (
+        "servo sticks",
+        "nothing is asked of it",
+        "the sweep ends (12 s at the latest), the load stays as it is",
+        "kill once it shows (speed off by 4 %): 1 s and three times the delay",
+        "nothing: the load stays on",
+    ),
+    (
+        "water lost",
+        "overspeed only",
+        "overspeed; else the sweep ends with a reason",
+        "kill: 1.5 s from 4 % over, and twice the delay",
+        "overspeed only",
+    ),
+    (
+        "pickup lost",
+        "nothing: taken for a standstill, the valve shuts",
+        "kill within 0.175 s under load, 0.35 s without",
+        "the same",
+        "the same under load",
+    ),
+    ("load cell lost", "valve by `fail_valve`", "the same", "the same", "the same"),
+)
+
+
+def decisions() -> str:
+    """What is safe in each phase; tests/firmware/test_fault_moments.py tries it."""
+    return "\n".join("| " + " | ".join(row) + " |" for row in DECISIONS)
+
+
 def patterns() -> str:
     rows = ["| state | LED on / off | meaning | a press of the button |", "|---|---|---|---|"]
     for state in codes.STATES:
@@ -114,6 +154,11 @@ only after the shaft has stood still. The times are checked on the simulated ben
 same: none of this works when the board, its supply or its program fails in a way nobody thought of.**
 
 {faults()}
+
+What is decided in each phase (tried at random moments on random benches:
+`pytest -m study -s tests/firmware/test_fault_moments.py`):
+
+{decisions()}
 
 ## LED and button
 

@@ -89,9 +89,7 @@ def trial(number: int) -> dict[str, Any] | None:
 def test_faults_at_random_moments() -> None:
     rows = [row for row in map(trial, range(TRIALS)) if row]
     print(f"\n{len(rows)} of {TRIALS} trials; the others' benches were not in that phase")
-    print(
-        "| fault | phase | trials | cut | ms: median, longest | sweep ended | neither | top, % of limit |"
-    )
+    print("| fault | phase | trials | cut | ms: median, longest | sweep ended | neither | top, % of limit |")
     print("|---|---|---|---|---|---|---|---|")
     late = []
     for kind in KINDS:
