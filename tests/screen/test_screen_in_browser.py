@@ -43,4 +43,6 @@ def test_a_first_sweep_by_keyboard_and_hands(tmp_path: Path) -> None:
         with Archive(tmp_path) as archive:
             row = archive.row(1)
             assert row["excluded"] == "first of the day" and row["acknowledged_unix_s"]
+        played = tab.evaluate("async () => (await import('/page/tones.js')).played")
+        assert played == ["armed", "start", "done"]
         assert tab.said == [], "the console is silent"

@@ -18,7 +18,7 @@ from typing import Any
 
 import pytest
 from evenfall.archive.archive import Archive, Query
-from evenfall.board.link import PortGoneError
+from evenfall.board.link import Link, PortGoneError
 from evenfall.screen.owner import Owner
 from evenfall.screen.practice import practising
 from evenfall.screen.server import Bench
@@ -231,6 +231,93 @@ def test_frame_time_of_a_slow_laptop(tmp_path: Path) -> None:
         hand(tab, "Throttle shut")
 
 
+def test_a_port_in_use_is_not_no_board(tmp_path: Path) -> None:
+    """Another program holds the port: the page says so, and goes on by itself when it lets go."""
+    need_chromium()
+    import serial
+
+    with practising(tmp_path, lambda _: None) as practice, window() as tab:
+        holder = serial.Serial(str(practice.port), exclusive=True)
+        with serving(Bench(Owner(lambda: Link(str(practice.port)), tmp_path), tmp_path)) as served:
+            tab.goto(served.keys.new_address())
+            expect(tab.locator("#state-words")).to_contain_text("THE PORT IS IN USE", timeout=20_000)
+            expect(tab.locator("#state-next")).to_contain_text("in use by another program")
+            picture(tab, "port-in-use")
+            holder.close()
+            expect(tab.locator("#state-words")).to_have_text("At rest", timeout=20_000)
+
+
+def test_a_newcomers_first_sweep(tmp_path: Path) -> None:
+    """From the command to the new run in the window, pressing only what the page marks."""
+    need_chromium()
+    began = time.monotonic()
+    process = subprocess.Popen(
+        [
+            str(EVENFALL),
+            "screen",
+            "--practice",
+            "--no-browser",
+            "--http-port",
+            "0",
+            "--archive",
+            str(tmp_path),
+        ],
+        stdin=subprocess.PIPE,
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+        text=True,
+        env={**os.environ, "PYTHONUNBUFFERED": "1"},
+    )
+    assert process.stdout
+    try:
+        found = re.search(r"http\S+", process.stdout.readline())
+        assert found
+        with window() as tab:
+            tab.goto(found.group(0))
+            words = tab.locator("#state-words")
+
+            def state(text: str, name: str, marked: str | None = None) -> None:
+                expect(words).to_have_text(text, timeout=30_000)
+                if name == "sweep":
+                    time.sleep(5)
+                tab.wait_for_timeout(300)
+                picture(tab, f"live-{name}-1280")
+                if marked:
+                    wanted = tab.locator("button.wanted:visible:not(.stop)")
+                    expect(wanted).to_have_count(1)
+                    expect(wanted).to_contain_text(marked)
+                    wanted.click()
+
+            state("At rest", "rest", "Arm")
+            state("ARMED", "armed", "Throttle open")
+            state("SWEEP", "sweep")
+            state("LOAD OFF", "release", "Throttle shut")
+            expect(tab.locator("#after-line")).to_contain_text("Run 1:", timeout=30_000)
+            print(f"\nfrom `evenfall screen --practice` to the first run: {time.monotonic() - began:.0f} s")
+            picture(tab, "after-run-1280")
+            tab.keyboard.press("k")
+            tab.keyboard.press("a")
+            hand(tab, "Throttle open")
+            expect(words).to_have_text("SWEEP", timeout=30_000)
+            tab.set_viewport_size({"width": 390, "height": 844})
+            time.sleep(5)
+            picture(tab, "live-sweep-390")
+            expect(words).to_have_text("LOAD OFF", timeout=30_000)
+            hand(tab, "Throttle shut")
+            expect(tab.locator("#after-line")).to_contain_text("Run 2:", timeout=30_000)
+            picture(tab, "after-run-390")
+            tab.set_viewport_size({"width": 1280, "height": 800})
+            tab.wait_for_timeout(500)
+            picture(tab, "after-second-run-1280")
+            tab.emulate_media(media="print")
+            tab.set_viewport_size({"width": 794, "height": 1123})
+            tab.wait_for_timeout(500)
+            picture(tab, "print")
+    finally:
+        process.send_signal(signal.SIGINT)
+        process.wait(20)
+
+
 def metrics(tools: Any) -> dict[str, float]:
     return {m["name"]: m["value"] for m in tools.send("Performance.getMetrics")["metrics"]}
 
@@ -287,7 +374,8 @@ def test_set_up_by_the_page(tmp_path: Path) -> None:
         expect(said).to_contain_text("The check weight reads", timeout=20_000)
         tabs.get_by_role("button", name="Settings").click()
         tab.select_option("#setup select", "sweep")
-        tab.fill("input[aria-label=sweep_time]", "12000")
+        picture(tab, "settings", full_page=True)
+        tab.fill("input[aria-label=sweep_time]", "12 s")
         tab.locator("tr", has_text="sweep_time").get_by_role("button", name="Set").click()
         expect(said).to_contain_text("sweep_time is set", timeout=20_000)
         assert served.bench.owner.settings(fresh=True)["sweep_time"] == 12000

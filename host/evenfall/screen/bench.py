@@ -22,6 +22,7 @@ class Bench:
     folder: Path
     units: str = "us"
     hands: Callable[[str], str] | None = None  # what can be done at a simulated bench
+    over: Callable[[], bool] = lambda: False  # whether the server is about to end
     self_test: list[dict[str, Any]] | None = None  # the last one
     asked: tuple[Hung, str] | None = None  # a reading of a weight that waits for the person's word, and why
     check_zero: float | None = None  # counts with nothing hung, between the two readings of a check weight

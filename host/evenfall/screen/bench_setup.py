@@ -8,11 +8,12 @@ from dataclasses import asdict, replace
 from typing import Any
 
 import numpy as np
-from evenfall_wire.settings import AT_START, SETTINGS
+from evenfall_wire.settings import AT_START
 
 from evenfall.archive.archive import Archive
 from evenfall.archive.filing import check_name
 from evenfall.board import code_texts, run_file
+from evenfall.board import settings as board_settings
 from evenfall.board.link import Link
 from evenfall.errors import BoardError, EvenfallError, InputError, NotFoundError
 from evenfall.model import DEFAULT_STANDARD, Air, Calibration, Setup
@@ -73,36 +74,42 @@ def _build(archive: Archive, number: int) -> dict[str, Any] | None:
 
 
 def see_settings(bench: Bench, _: dict[str, str]) -> Answer:
-    """All settings of the board with unit, bounds and meaning; those of a newer board by name only."""
-    values = bench.owner.settings(fresh=True)
-    table = {s[1]: s for s in SETTINGS}
+    """All settings of the board as a person reads them; those of a newer board by name and number only."""
     rows = []
-    for name, value in values.items():
-        known = table.get(name)
-        unit, default, low, high, group = known[2:7] if known else ("", None, None, None, "other")
+    for name, value in bench.owner.settings(fresh=True).items():
+        row = board_settings.TABLE.get(name)
+        known = {
+            "shown": board_settings.shown(row, value),
+            "default": board_settings.shown(row, row.default),
+            "low": board_settings.shown(row, row.low),
+            "high": board_settings.shown(row, row.high),
+            "names": [] if row.unit == "GPIO" else list(board_settings.names_of(row)),
+            "group": row.group,
+            "at_start": row.group == "pins" or name in AT_START,
+        } if row else {"shown": str(value), "group": "other"}  # fmt: skip
         rows.append(
             {
                 "name": name,
-                "value": value,
-                "unit": unit,
-                "default": default,
-                "low": low,
-                "high": high,
-                "group": group,
-                "at_start": group == "pins" or name in AT_START,
                 "meaning": code_texts.SETTING_MEANINGS.get(name, ""),
                 "caution": code_texts.SETTING_CAUTIONS.get(name, ""),
+                **known,
             }
         )
     return {"settings": rows}
 
 
 def do_settings(bench: Bench, body: dict[str, Any]) -> Answer:
-    """Write settings to the board; bounds are checked before, people's agreement by the board."""
+    """Write settings to the board, as typed ('250 mm', 'open', '12 s') or as numbers in the table's unit.
+
+    Bounds are checked here; people's agreement to what guards them is asked for by the board.
+    """
     values = body.get("values")
     if not isinstance(values, dict) or not values:
-        raise InputError("'values' must be names of settings with their numbers")
-    checked = {name: number_of(values, name) for name in values}
+        raise InputError("'values' must be names of settings with their values")
+    checked = {}
+    for name, value in values.items():
+        typed_text = text_of(values, name, 60) if isinstance(value, str) else str(number_of(values, name))
+        checked[name] = board_settings.value_of(name, typed_text)
     bench.owner.ask("settings", lambda line: line.set_settings(checked))
     now = bench.owner.settings(fresh=True)
     return {"values": {name: now[name] for name in checked}}

@@ -25,7 +25,6 @@ from evenfall.errors import EvenfallError, LinkError
 from evenfall.screen import at_the_bench, bench_setup, library
 from evenfall.screen.bench import Action, Bench, Question
 from evenfall.screen.guard import LOOPBACK, MAX_BODY, Guard, Keys
-from evenfall.screen.owner import Owner
 
 PAGE = Path(__file__).parent / "static"
 PERIOD_S = 0.1  # of the events
@@ -68,7 +67,7 @@ def application(bench: Bench, keys: Keys) -> Guard:
         return await answered(lambda: question(bench, asked))
 
     async def events(request: Request) -> Response:
-        return StreamingResponse(stream(bench.owner), media_type="text/event-stream")
+        return StreamingResponse(stream(bench), media_type="text/event-stream")
 
     async def page(request: Request) -> Response:
         return file_of(request.path_params.get("name", "index.html"))
@@ -105,15 +104,16 @@ async def answered(do: Callable[[], Any]) -> Response:
     return Response(as_json(result), media_type="application/json")
 
 
-async def stream(owner: Owner) -> AsyncIterator[str]:
+async def stream(bench: Bench) -> AsyncIterator[str]:
     """Server-sent events: all that is known, ten times a second while something changes.
 
     Each event holds the whole state and the points that are new since the one before, so a window that
     comes late or again is complete after one event, and two windows show the same.
     """
+    owner = bench.owner
     version, number, sent = -1, -1, 0
     quiet = 0.0
-    while True:
+    while not bench.over():
         if owner.version != version or quiet >= 1.0:
             version, quiet = owner.version, 0.0
             seen = await run_in_threadpool(owner.seen, sent)
@@ -182,7 +182,9 @@ def server_of(bench: Bench, keys: Keys) -> uvicorn.Server:
         lifespan="off",
         ws="none",
     )
-    return uvicorn.Server(config)
+    server = uvicorn.Server(config)
+    bench.over = lambda: server.should_exit
+    return server
 
 
 def serve(bench: Bench, keys: Keys, sock: socket.socket, started: Callable[[], None]) -> None:

@@ -213,14 +213,14 @@ async function settings(body) {
   if (!groups.includes(state.group)) state.group = groups[0];
   body.append(h("div", { class: "finder" }, field("settings_group", choice(groups.map((g) => [g, g]), state.group, (v) => { state.group = v; draw(".finder select"); }))));
   body.append(h("p", { text: say("settings_how") }));
-  const columns = ["col_setting", "col_value", "col_unit", "col_bounds", "col_default", "col_meaning"].map((k) => say(k));
+  const columns = ["col_setting", "col_value", "col_bounds", "col_default", "col_meaning"].map((k) => say(k));
   body.append(table(say("settings_title", { group: state.group }), columns, all.filter((x) => x.group === state.group).map((x) => {
-    const value = input({ type: "number", value: x.value, min: x.low, max: x.high, "aria-label": x.name });
+    const value = input({ value: x.shown, "aria-label": x.name });
     const set = button("settings_set", async () => {
-      if (await doIt("settings", { values: { [x.name]: Number(value.value) } }, say(x.at_start ? "settings_restart" : "settings_done", { name: x.name }))) draw();
+      if (await doIt("settings", { values: { [x.name]: value.value } }, say(x.at_start ? "settings_restart" : "settings_done", { name: x.name }))) draw();
     });
-    return [x.name, h("span", { class: "row" }, value, set), x.unit, x.low === null ? "" : say("bounds", { low: number(x.low), high: number(x.high) }), number(x.default),
-      [x.meaning, x.at_start ? say("at_start") : "", x.caution].filter(Boolean).join(" ")];
+    const bounds = x.names?.length ? x.names.join(", ") : x.low === undefined ? "" : say("bounds", { low: x.low, high: x.high });
+    return [x.name, h("span", { class: "row" }, value, set), bounds, x.default ?? "", [x.meaning, x.at_start ? say("at_start") : "", x.caution].filter(Boolean).join(" ")];
   })));
   body.append(h("div", { class: "row" }, button("restart_board", act("restart"))));
 }

@@ -246,7 +246,6 @@ export const words = {
   bounds: "{low} to {high}",
   col_setting: "Setting",
   col_value: "Value",
-  col_unit: "Unit",
   col_bounds: "Bounds",
   col_default: "Default",
   col_meaning: "Meaning",
