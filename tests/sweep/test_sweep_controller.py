@@ -401,6 +401,14 @@ def test_a_start_while_the_engine_still_gains_waits_for_its_top_speed():
             assert c.verdict()[4] / 2 > 0.9 * loop.bench.plant.free_rpm
 
 
+def test_an_engine_at_rest_at_its_free_speed_is_on_its_chain():
+    """A speed that hardly moves, with the valve shut, falls now and then; that is no chain that came off."""
+    for engine in (saw, racer):
+        for scatter in (0.0, 0.02):
+            (p,) = sweep_plants.PlantLoop(engine(scatter=scatter, wander=scatter / 2), 2).runs(1)
+            assert p.fault == "" and abs(p.sweep_s - 10) <= 0.3
+
+
 def test_an_engine_that_the_warm_valve_holds_down_is_let_go():
     """A quarter of a large valve is the load of 8,000 rpm: the sweep began there."""
     loop = sweep_plants.PlantLoop(saw(valve_size=6.4), 1)

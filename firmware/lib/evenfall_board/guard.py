@@ -128,7 +128,7 @@ class Guard:
         self._gone = 0
         self._overload = 0  # samples for which an overload explains a drop of the speed
         self._before_rpm = 0
-        self._slow = self._coasts = 0
+        self._slow = self._coasts = self._coast_from = self._coast_low = 0
         self._was_up = False
         self._ramp_torque = 0  # as `_torque_ref`, kept from the ramp on
         self._alone = 0  # checks in a row at which the brake slowed down alone
@@ -302,8 +302,7 @@ class Guard:
             return NONE  # in the release speed and torque are the person's
         # the torque is gone and the speed does not rise for it: nothing drives the brake any more.  A small
         # engine near its top speed leaves so little torque that the speed alone does not show it.
-        falls = half_rpm <= self._before_rpm
-        low = half_rpm < set_half_rpm - (set_half_rpm >> 6) and falls
+        low = half_rpm < set_half_rpm - (set_half_rpm >> 6) and half_rpm <= self._before_rpm
         self._before_rpm = half_rpm
         if low and self._was_up and ref > 100 and torque * 2 < ref:
             self._gone += 1
@@ -311,11 +310,17 @@ class Guard:
                 return self._lost_or_stalled(half_rpm)
         else:
             self._gone = 0
-        # next to the free speed the brake holds little water: off the chain it coasts down evenly, while the
-        # speed of an engine scatters and rises once the valve is nearly shut
-        if steady and self._was_up and (opening * 12 < self._travel or half_rpm * 8 < set_half_rpm * 7):
-            self._coasts += 1 if falls else -2 if self._coasts > 1 else -self._coasts
-            if self._coasts * 1000 > self._hz * (800 + 2 * self.delay_ms):
+        # next to the free speed the brake holds little water: off the chain it coasts down evenly, while an
+        # engine rises once the valve is nearly shut and it is under the set speed
+        if steady and self._was_up and half_rpm < set_half_rpm and opening * 12 < self._travel:
+            if self._coasts == 0 or half_rpm > self._coast_low + (self._coast_low >> 8):
+                self._coasts = 0
+                self._coast_from = self._coast_low = half_rpm
+            elif half_rpm < self._coast_low:
+                self._coast_low = half_rpm
+            self._coasts += 1
+            fallen = half_rpm < self._coast_from - (self._coast_from >> 6)
+            if fallen and self._coasts * 1000 > self._hz * (500 + self.delay_ms):
                 return self._lost_or_stalled(half_rpm)
         else:
             self._coasts = 0
