@@ -46,7 +46,7 @@ class Runs(Filing):
         standard: str = DEFAULT_STANDARD,
         run: Run | None = None,
         started_unix_s: int | None = None,
-    ) -> int:
+    ) -> int:  # longer than 60 lines by the columns it names
         """Keep a run file; return its number in the archive.  The same bytes are kept once.
 
         `started_unix_s`: when a run without a date of its own began, as well as this computer

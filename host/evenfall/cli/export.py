@@ -42,7 +42,7 @@ def export(
     engine: str | None,
     standard: str | None,
     archive_dir: Path,
-) -> None:
+) -> None:  # longer than 60 lines by its options alone
     """Write RUNS as a CSV or Parquet table, or whole.
 
     RUNS: 3,5-8, or names of builds with --engine. A run written whole (.json, or into a folder) holds its

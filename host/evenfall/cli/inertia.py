@@ -31,7 +31,7 @@ def inertia(
     new: bool,
     archive_dir: Path,
     as_json: bool,
-) -> None:
+) -> None:  # longer than 60 lines by its options alone
     """Find the inertia from runs of two sweep times.
 
     Runs of one engine at different sweep times; the inertia of all that turns, at the crank.

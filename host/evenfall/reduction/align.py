@@ -329,6 +329,23 @@ def _half_width(corner: float) -> int:
     return best
 
 
+def _measured_period(run: Run) -> float:
+    """The amplifier's period, s; DamageError where there is too little to align."""
+    t = run.load_time_s
+    if t.size < 20:
+        raise DamageError(
+            f"run {run.run_id} holds {t.size} load samples: too few; check the load cell's wiring"
+        )
+    if run.edge_time_s.size < 12:
+        raise DamageError(
+            f"run {run.run_id} holds {run.edge_time_s.size} speed edges: too few; look at the pickup's gap"
+        )
+    period = median(np.diff(t))
+    if not period > 0:
+        raise DamageError(f"run {run.run_id}: the load samples' times do not rise; the run file is damaged")
+    return float(period)
+
+
 def align(
     run: Run,
     setup: Setup,
@@ -357,19 +374,10 @@ def align(
 
     Raises DamageError, in one sentence, when there is nothing to align.
     """
+    # longer than 60 lines: one chain of steps, each of which needs grid, period and edges of those before
     t = run.load_time_s
-    if t.size < 20:
-        raise DamageError(
-            f"run {run.run_id} holds {t.size} load samples: too few; check the load cell's wiring"
-        )
-    if run.edge_time_s.size < 12:
-        raise DamageError(
-            f"run {run.run_id} holds {run.edge_time_s.size} speed edges: too few; look at the pickup's gap"
-        )
     step = np.diff(t)
-    period = median(step)
-    if not period > 0:
-        raise DamageError(f"run {run.run_id}: the load samples' times do not rise; the run file is damaged")
+    period = _measured_period(run)
     delay = FILTER_PERIODS / 2 * period if setup.load_delay_s is None else setup.load_delay_s
     window = WINDOW_PERIODS * period
 

@@ -134,7 +134,7 @@ def fit_span(
     lever: float = 1.0,
     lever_u_rel: float = 0.0,
     buoyancy: float = 0.0,
-) -> SpanFit:
+) -> SpanFit:  # longer than 60 lines by its text
     """Least squares over hung weights.
 
     Args:

@@ -395,6 +395,7 @@ def _scatter_transmitted(s: _Signals) -> Finding | None:
     once more by as much, and taken off.  Compared at every split by the F distribution.  None
     when the run is short or the engine scatters less than the jitter hides.
     """
+    # longer than 60 lines: one estimate, every step of which is about the same samples
     seen, setup = s.seen, s.setup
     fine = seen.aligned.fine
     step = float(fine.time_s[1] - fine.time_s[0])

@@ -248,11 +248,24 @@ def observe(
         used = a.fine.time_s <= align.throttle_open_until(a.fine.time_s, a.fine.speed_rad_s, terms[0], end)
         a, terms = replace(a, fine=a.fine.cut(used)), terms[:, used]
 
-    if found_by == "data":
-        notes.append("The sweep was found from the speed itself: the board had not marked one.")
     seen_late = run.load_time_s - a.delay_s
     folded = vibration.folded(seen_late, force, *align.shaft_angle(edges, setup.magnets), setup, start, end)
+    notes += ["The sweep was found from the speed itself: the board had not marked one."] * (
+        found_by == "data"
+    )
     notes += vibration.notes(folded)
+    notes += _signal_notes(a, edges, start, end, shift)
+    notes += unfit
+    notes += _set_up_notes(run, setup, a, brake)
+    return Observed(
+        a, edges, brake, engine, a.fine.speed_rad_s / RPM, terms, start, end, found_by, shift, zero_u, noise,
+        notes, folded,
+    )  # fmt: skip
+
+
+def _signal_notes(a: align.Aligned, edges: align.Edges, start: float, end: float, shift: float) -> list[str]:
+    """What was repaired, left out or lost of pulses and load samples; how far the zero moved."""
+    notes = []
     if edges.missed or edges.extra:
         notes.append(f"Speed pickup: {edges.missed} missed and {edges.extra} extra pulses were repaired.")
     silent = sum(max(0.0, min(b, end) - max(a0, start)) for a0, b in edges.silent)
@@ -271,8 +284,12 @@ def observe(
             f"({abs(shift) / max(float(np.max(np.abs(a.force_N))), 1e-9) * 100:.1f} % of the largest load): "
             "look at the hoses and the cell's mounting."
         )
-    notes += unfit
-    notes += teeth_differ(run, setup)
+    return notes
+
+
+def _set_up_notes(run: Run, setup: Setup, a: align.Aligned, brake: FloatArray) -> list[str]:
+    """What is unlikely or unknown of the drive and the cell's sense; what the board said of the run."""
+    notes = teeth_differ(run, setup)
     if setup.inertia_kg_m2 == 0:
         share = float(np.median(-a.rate_rad_s2) * 1e-3)
         notes.append(
@@ -288,10 +305,7 @@ def observe(
             f"The board judged this run {run.verdict['verdict']} "
             f"({str(run.verdict.get('reason', 'none')).replace('_', ' ')})."
         )
-    return Observed(
-        a, edges, brake, engine, a.fine.speed_rad_s / RPM, terms, start, end, found_by, shift, zero_u, noise,
-        notes, folded,
-    )  # fmt: skip
+    return notes
 
 
 def _shaft_loss(setup: Setup, speed_rad_s: FloatArray) -> FloatArray | float:
@@ -648,7 +662,7 @@ def reduce_run(
     standard: str = DEFAULT_STANDARD,
     bin_rpm: float = 250.0,
     bandwidth_Hz: float = align.BANDWIDTH_HZ,
-) -> Reduction:
+) -> Reduction:  # longer than 60 lines by what it takes and what it names
     """Reduce one run.
 
     Args:
@@ -673,42 +687,19 @@ def reduce_run(
     causes = bin_causes(calibration, setup, day, air, seen, lines, scatter)
     f = day.factor
     u_all, u_independent = uncertainty.combine(causes)
-    omega = lines.centre * RPM
-    bins = Bins(
-        speed_rpm=lines.centre,
-        torque_Nm=engine * f,
-        torque_u_Nm=u_all * f,
-        torque_u_independent_Nm=u_independent * f,
-        power_W=engine * omega * f,
-        power_u_W=u_all * omega * f,
-        power_u_independent_W=u_independent * omega * f,
-        torque_observed_Nm=engine,
-        power_observed_W=engine * omega,
-        count=lines.count // align.FINE,
-    )
+    bins = _corrected(lines, engine, u_all, u_independent, f)
     torque = seen.engine_Nm * f
     u_shared, _ = uncertainty.combine({k: v for k, v in causes.items() if k not in SCATTER})
     torque_top, power_top, at_peak = find_peaks(seen, lines, scatter, u_shared, u_all)
     peak_torque, peak_power = (
         replace(p, value=p.value * f, half_width=p.half_width * f) for p in (torque_top, power_top)
     )
-    budget = {}
-    if np.isfinite(bins.power_W).any():
-        top = int(np.nanargmax(bins.power_W))
-        budget = {name: float(u[top] / abs(engine[top])) for name, u in causes.items()}
-        if at_peak:  # the noise of the cell is part of the scatter
-            less = at_peak["bin scatter"] / math.hypot(*(budget[name] for name in SCATTER))
-            budget |= {name: budget[name] * less for name in SCATTER}
-            budget |= {name: at_peak[name] for name in ("lack of fit", "selection")}
+    budget = _budget_at_peak(bins, engine, causes, at_peak)
     notes = [*seen.notes, *fill_notes(lines, bin_rpm)]
     failed = failure(peak_power.value, peak_torque.value)
     if failed:
         notes.insert(0, f"This run failed as a measurement: {failed}.")
-    notes += [
-        sentence[0].upper() + sentence[1:] + "; the factor is shown all the same." for sentence in day.outside
-    ]
-    notes += site_warnings(run, air, setup.height_m)
-    notes += air_note(air, day, standard)
+    notes += _day_notes(run, air, setup, day, standard)
     notes += [drive_note(setup), *unmeasured_note(calibration, setup), *load_note(seen, calibration)]
     return Reduction(
         run_id=run.run_id,
@@ -729,6 +720,50 @@ def reduce_run(
         version=VERSION,
         failed=failed,
     )
+
+
+def _day_notes(run: Run, air: Air, setup: Setup, day: Correction, standard: str) -> list[str]:
+    """What is remarkable of the air, its factor and its source."""
+    notes = [
+        sentence[0].upper() + sentence[1:] + "; the factor is shown all the same." for sentence in day.outside
+    ]
+    notes += site_warnings(run, air, setup.height_m)
+    notes += air_note(air, day, standard)
+    return notes
+
+
+def _corrected(
+    lines: BinMeans, engine: FloatArray, u_all: FloatArray, u_independent: FloatArray, factor: float
+) -> Bins:
+    """Torque and power of the bins, brought to the reference air."""
+    omega = lines.centre * RPM
+    return Bins(
+        speed_rpm=lines.centre,
+        torque_Nm=engine * factor,
+        torque_u_Nm=u_all * factor,
+        torque_u_independent_Nm=u_independent * factor,
+        power_W=engine * omega * factor,
+        power_u_W=u_all * omega * factor,
+        power_u_independent_W=u_independent * omega * factor,
+        torque_observed_Nm=engine,
+        power_observed_W=engine * omega,
+        count=lines.count // align.FINE,
+    )
+
+
+def _budget_at_peak(
+    bins: Bins, engine: FloatArray, causes: dict[str, FloatArray], at_peak: dict[str, float]
+) -> dict[str, float]:
+    """Cause -> relative standard uncertainty at peak power."""
+    if not np.isfinite(bins.power_W).any():
+        return {}
+    top = int(np.nanargmax(bins.power_W))
+    budget = {name: float(u[top] / abs(engine[top])) for name, u in causes.items()}
+    if at_peak:  # the noise of the cell is part of the scatter
+        less = at_peak["bin scatter"] / math.hypot(*(budget[name] for name in SCATTER))
+        budget |= {name: budget[name] * less for name in SCATTER}
+        budget |= {name: at_peak[name] for name in ("lack of fit", "selection")}
+    return budget
 
 
 def bin_causes(
@@ -881,8 +916,9 @@ def monte_carlo(
     inertia and air, and adds the scatter of the bins; nothing is linearised
     but that scatter.  Takes about `draws` times as long as one reduction.
     """
+    # longer than 60 lines: the drawn model stands beside the inputs that it closes over
     if not 20 <= draws <= 100000:
-        raise InputError(f"{draws} draws are outside 20 to 100000")
+        raise InputError(f"{draws} Monte Carlo trials are outside 20 to 100000")
     plain = reduce_run(run, calibration, setup, air, standard, bin_rpm)
     seen = observe(run, calibration, setup)
     lines, scatter = bin_means(seen, bin_rpm)

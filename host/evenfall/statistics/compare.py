@@ -271,6 +271,26 @@ def _settled(g: Group) -> Group:
     return replace(without(g, sorted(cold)), findings=())
 
 
+def _shared_speeds(before: Group, after: Group) -> FloatArray:
+    """Table speeds of both groups; InputError where they cannot be compared at all."""
+    a, b = before.runs[0].reduction.standard, after.runs[0].reduction.standard
+    if a != b:
+        raise InputError(
+            f"'{before.label}' is corrected by {a} and '{after.label}' by {b}; "
+            "reduce both by the same one first"
+        )
+    both = {p.key for p in before.runs} & {p.key for p in after.runs}
+    if both:
+        raise InputError(f"run {min(both)} is in both groups; a run is either before or after")
+    speed = np.intersect1d(before.speed_rpm, after.speed_rpm)
+    if not len(speed):
+        raise InputError(
+            f"'{before.label}' and '{after.label}' share no table speed; "
+            "reduce both on the same grid of speeds"
+        )
+    return speed
+
+
 def compare(
     before: Group,
     after: Group,
@@ -294,15 +314,8 @@ def compare(
 
     Raises InputError when the groups are corrected by different air standards or share no speed.
     """
-    a, b = before.runs[0].reduction.standard, after.runs[0].reduction.standard
-    if a != b:
-        raise InputError(
-            f"'{before.label}' is corrected by {a} and '{after.label}' by {b}; "
-            "reduce both by the same one first"
-        )
-    both = {p.key for p in before.runs} & {p.key for p in after.runs}
-    if both:
-        raise InputError(f"run {min(both)} is in both groups; a run is either before or after")
+    # longer than 60 lines with its text: the steps to one verdict, in their order
+    speed = _shared_speeds(before, after)
     differences = tuple(set_up_differences(before, after))
     cancels = all(d.calibration_cancels for d in differences)
     shared_power = shared_relative(before), shared_relative(after)
@@ -318,12 +331,6 @@ def compare(
         found = model.difference(x, y, float(np.hypot(before.peak_u[which], after.peak_u[which])))
         return Gain(name, *(float(v[0]) for v in found))
 
-    speed = np.intersect1d(before.speed_rpm, after.speed_rpm)
-    if not len(speed):
-        raise InputError(
-            f"'{before.label}' and '{after.label}' share no table speed; "
-            "reduce both on the same grid of speeds"
-        )
     bins = _bin_gains(before, after, speed, model)
     peak_power = peak_gain("peak power", "peak_power_W")
     low, high = band_rpm if band_rpm else _shared_band(before, after)
