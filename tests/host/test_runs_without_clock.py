@@ -2,6 +2,7 @@
 
 from dataclasses import replace
 
+import evenfall.cli
 import pytest
 from evenfall.archive.archive import Archive
 from evenfall.board import run_file
@@ -77,3 +78,14 @@ def test_the_live_view_corrects_with_the_air_that_a_run_would_be_corrected_with(
     status = {"flags": ["air_ok"], "pressure": 95_000.0, "temperature": 30.0, "humidity": 50.0}
     said = air_line(status, "iso1585", Air(99_000.0 + 1_000.0, 298.15, 0.3157))
     assert "factor 1.000" in said and "typed" in said
+
+
+def test_such_a_date_is_marked_where_it_is_shown(tmp_path, capsys):
+    with Archive(tmp_path / "a") as archive:
+        archive.store_run(sample_run(1, started_unix_s=0), started_unix_s=int(NOW))
+        archive.store_run(sample_run(2))
+    assert evenfall.cli.run(["runs", "list", "--archive", str(tmp_path / "a")]) == 0
+    out, err = capsys.readouterr()
+    assert out.count("~20") == 1 and "the board had no clock" in err
+    assert evenfall.cli.run(["runs", "show", "1", "--archive", str(tmp_path / "a")]) == 0
+    assert "the board had no clock" in capsys.readouterr().out

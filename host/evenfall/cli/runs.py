@@ -40,6 +40,9 @@ if TYPE_CHECKING:
 runs = noun("runs", "The runs in the archive: list, find, show, note, tag, exclude, file, import.")
 
 
+HOST_CLOCK = "; the board had no clock: dated by this computer's clock and the board's ticks"
+
+
 def find_options(command: F) -> F:
     """Filters shared by list and find, and by any other command that chooses runs; see `query_of`."""
     options = [
@@ -173,13 +176,18 @@ def check_names(archive: Archive, query: Query) -> None:
         raise NotFoundError(f"there is no session {query.session}; look at evenfall session list")
 
 
+def _started(row: dict[str, Any]) -> str:
+    """When a run began; ~ where the board had no clock and this computer's dates it."""
+    return f"{'~' if row['clock'] == 'host' else ''}{when(row['started_unix_s'])}"
+
+
 def _print_found(archive_dir: Path, query: Query, units: str, as_json: bool) -> None:
     from evenfall.archive.archive import Archive
     from evenfall.output.text import UNIT_CHOICES
     from evenfall.printable import printable
 
     u = UNIT_CHOICES[units]
-    shown = 0
+    shown = dated_here = 0
 
     def peak(value: float | None, speed: float | None, scale: float) -> tuple[str, str]:
         if value is None or speed is None or math.isnan(value):
@@ -187,14 +195,15 @@ def _print_found(archive_dir: Path, query: Query, units: str, as_json: bool) -> 
         return f"{value / scale:.2f}", f"{speed:,.0f}"
 
     def line(r: dict[str, Any]) -> list[Any]:
-        nonlocal shown
+        nonlocal shown, dated_here
         shown += 1
+        dated_here += r["clock"] == "host"
         power, power_at = peak(r["peak_power_W"], r["peak_power_rpm"], u.power_scale)
         torque, torque_at = peak(r["peak_torque_Nm"], r["peak_torque_rpm"], u.torque_scale)
         about = ", ".join(w for w in (r["tags"], r["flags"]) if w)
         if r["excluded"]:
             about = printable(f"excluded: {r['excluded']}")
-        return [r["run"], when(r["started_unix_s"]), r["engine"], r["build"], power, power_at,
+        return [r["run"], _started(r), r["engine"], r["build"], power, power_at,
                 torque, torque_at, code_texts.say(code_texts.VERDICTS, r["verdict"]), about]  # fmt: skip
 
     numbers = [u.power_name, "at rpm", u.torque_name, "at rpm "]
@@ -205,6 +214,8 @@ def _print_found(archive_dir: Path, query: Query, units: str, as_json: bool) -> 
             print_json_list(archive.each(query))
             return
         print_table(columns, map(line, archive.each(query)), {"run", *numbers})
+    if dated_here:
+        progress(f"~{HOST_CLOCK.lstrip(';')}")
     if shown == query.limit:
         progress(f"the first {query.limit}; --limit shows more")
 
@@ -243,7 +254,7 @@ def show(
         rows = [
             ("engine", f"{row['engine'] or '–'}, build {row['build'] or '–'}"),
             ("changed", " by ".join(w for w in (row["changed"], row["changed_by"]) if w)),
-            ("started", f"{when(row['started_unix_s'])}, session {row['session']}"),
+            ("started", f"{_started(row)}, session {row['session']}" + HOST_CLOCK * (row["clock"] == "host")),
             ("board", f"{row['board_uid']}, run {row['board_run']}, SHA-256 {row['sha256'][:16]}"),
             ("air", describe(air)),
             ("drive", f"{setup.engine_teeth} : {setup.brake_teeth} teeth, "
