@@ -46,7 +46,7 @@ TABLE = (  # fault, limit in ms, action, blinks; what is seen of each stands in 
     ("flash_full", 0, "note", 7),
     ("store_damaged", 0, "note", 7),
     ("settings_bad", 0, "note", 7),
-    ("top_speed_not_held", 12100, "end", 5),
+    ("top_speed_not_held", 15100, "end", 5),
 )
 NAME, LIMIT_MS, ACTION, BLINKS = range(4)  # columns of TABLE
 ROW = {row[NAME]: row for row in TABLE}
@@ -67,7 +67,7 @@ STALLED = FAULT("stalled")
 TOP_SPEED_NOT_HELD = FAULT("top_speed_not_held")
 
 SILENT_MS = const(120)
-STEADY_LIMIT_MS = const(12000)
+STEADY_LIMIT_MS = const(15000)
 BROWN_OUT_MV = const(4000)
 PAST = const(4)  # speeds remembered, one every PAST_MS
 PAST_MS = const(16)

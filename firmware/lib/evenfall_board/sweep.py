@@ -174,7 +174,7 @@ _RELEASE_LOAD = const(5)
 _IDLE = const(6)
 
 _RAMP_ENTRY_TICKS = const(1600000)  # 0.4 s, before the sweep's time starts
-_HOLD_TOLERANCE_Q15 = const(330)  # within 1 % is steady
+_HOLD_TOLERANCE_Q15 = const(450)  # within 1.4 % is steady
 _HOLD_TIMEOUT_MS = const(6000)  # of trying to hold, above the steady time
 _MAX_END_SHIFT_TICKS = const(1000000)  # 0.25 s: most that the mean offset moves the end
 _MAX_LATENESS = const(20000)  # some 1.2 s
