@@ -51,3 +51,44 @@ def test_the_lock_is_real():
     with Rig(extra={"/main.py": broken}) as rig:
         rig.run(3.0)
         assert b"MemoryError" in rig.line.from_board and b"heap is locked" in rig.line.from_board
+
+
+# counts what the passes of a ramp take from the heap; told when the ramp is over
+COUNTED_MAIN = b"""
+import gc
+import micropython
+micropython.kbd_intr(-1)
+import exchange
+from evenfall_board import app
+
+passes = app.Board.one_pass
+seen = [0, 0, 0]  # passes of a ramp, bytes they took, told
+
+def counted(self, ms):
+    if self.state != "sweep":
+        if seen[0] and not seen[2]:
+            seen[2] = 1
+            exchange.exchange(exchange.NOTE, 0, b"took %d %d" % (seen[0], seen[1]))
+        passes(self, ms)
+        return
+    before = gc.mem_alloc()
+    passes(self, ms)
+    seen[0] += 1
+    took = gc.mem_alloc() - before
+    if took > 0:
+        seen[1] += took
+
+app.Board.one_pass = counted
+app.run()
+"""
+
+
+def test_the_passes_of_a_ramp_take_nothing_from_the_heap():
+    """A tuple of four in `one_pass` once took 64 bytes each time: a collection in mid-sweep."""
+    with Rig(extra={"/main.py": COUNTED_MAIN}) as rig:
+        rig.until("sweep", 20)
+        rig.until("store", 60, step=0.5)
+        (told,) = [entry[2] for entry in rig.board.log if str(entry[2]).startswith("took")]
+        passes, taken = map(int, told.split()[1:])
+        # the host's question for the status, here every 0.5 s, is answered from the heap
+        assert passes > 1000 and taken / passes < 8, told

@@ -400,7 +400,8 @@ class Board:
         self.clock.uptime_ms += passed_ms
         self._since_ms += passed_ms
         self._found = 0
-        hall, amp, speed, hardware = self.hall, self.amp, self.speed, self.hardware
+        hall, amp, speed = self.hall, self.amp, self.speed  # a fourth would make a tuple on the heap
+        hardware = self.hardware
         if hall:
             n = hall.poll()
             edges = self.recorder.edges
