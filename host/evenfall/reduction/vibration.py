@@ -17,7 +17,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from evenfall.model import FloatArray, Setup
+from evenfall.model import FloatArray, IntArray, Setup
 from evenfall.reduction.align import median
 
 ORDERS = (0.5, 1.0, 2.0)  # of each shaft: every other turn strong, out of balance, two to a turn
@@ -82,35 +82,34 @@ def folded(
     speed = np.empty(t.size)
     speed[reach:-reach] = (turned[2 * reach :] - turned[: -2 * reach]) / (t[2 * reach :] - t[: -2 * reach])
     speed[:reach], speed[-reach:] = speed[reach], speed[-reach - 1]
-    part = np.zeros(t.size)
-    found = []
     shafts = [("brake", 1.0)] + ([("crank", per_brake)] if abs(per_brake - 1) > 1e-9 else [])
-    steps = np.diff(force)
-    most = SPIKES * median(np.abs(steps))  # a lone wrong sample is no vibration
-    windows = np.lib.stride_tricks.sliding_window_view(np.clip(steps, -most, most), 2 * half)
-    places = np.arange(0, len(windows), EVERY)
-    others = np.ascontiguousarray(windows[places])
+    places = []  # (order, shaft, cycles of it per turn of the brake, where its alias stands still)
     for shaft, gear in shafts:
         for order in ORDERS:
             cycles = order * gear * speed / (2 * np.pi) * period  # per sample
-            for at in _standing(cycles):
-                first = min(max(at - half, 0), t.size - 2 * half - 1)
-                if not half // 4 <= at - first <= 2 * half - half // 4:
-                    continue
-                near = slice(first, first + 2 * half + 1)
-                wave = np.exp(1j * order * gear * (turned[near] - turned[at]))
-                level = abs(float(np.mean(force[near])))
-                off = cycles[near] - np.rint(cycles[at])
-                passed = wave * (off / np.abs(off).max()) ** np.array(GAINS)[:, None]
-                amplitude, typical, which = _amplitude(
-                    passed, windows[first], others, np.abs(places - first) > half
-                )
-                wave = passed[which]
-                size = abs(amplitude)
-                if size > max(SIGMAS * typical, MIN_SHARE * level):
-                    part[near] += np.real(amplitude * wave)
-                    rpm = float(speed[at]) * per_brake * 30 / np.pi
-                    found.append(Alias(order, shaft, rpm, size, size / max(level, 1e-9)))
+            places += [(order, shaft, order * gear, at) for at in _standing(cycles)]
+    places = [p for p in places if half // 2 <= p[3] < t.size - half // 2]
+    if not places:
+        return nothing
+    at = np.array([p[3] for p in places])
+    first = np.clip(at - half, 0, t.size - 2 * half - 1)
+    near = first[:, None] + np.arange(2 * half + 1)  # (c, w + 1)
+    each = np.array([p[2] for p in places])[:, None]
+    cycles = each * speed[near] / (2 * np.pi) * period
+    off = cycles - np.rint(each * speed[at][:, None] / (2 * np.pi) * period)
+    gain = (off / np.abs(off).max(axis=1, keepdims=True))[:, None] ** np.array(GAINS)[:, None]
+    waves = np.exp(1j * each * (turned[near] - turned[at][:, None]))[:, None] * gain
+    amplitude, typical, which = _amplitudes(waves, np.diff(force), first)
+    level = np.abs(force[near].mean(axis=1))
+    size = np.abs(amplitude)
+    part = np.zeros(t.size)
+    found = []
+    for i in np.flatnonzero(size > np.maximum(SIGMAS * typical, MIN_SHARE * level)):
+        part[near[i]] += np.real(amplitude[i] * waves[i, which[i]])
+        rpm = float(speed[at[i]]) * per_brake * 30 / np.pi
+        found.append(
+            Alias(places[i][0], places[i][1], rpm, float(size[i]), float(size[i] / max(level[i], 1e-9)))
+        )
     return Folded(found, speed * per_brake, part) if found else nothing
 
 
@@ -148,28 +147,39 @@ def _standing(cycles: FloatArray) -> list[int]:
     return [int(p) for i, p in enumerate(at) if i == 0 or p - at[i - 1] > MIN_SAMPLES]
 
 
-def _amplitude(
-    waves: np.ndarray, here: FloatArray, other: FloatArray, far: np.ndarray
-) -> tuple[complex, float, int]:
-    """(complex amplitude, what the run's scatter gives elsewhere, which) of the wave that stands out most.
+def _amplitudes(
+    waves: np.ndarray, steps: FloatArray, first: IntArray
+) -> tuple[np.ndarray, FloatArray, IntArray]:
+    """(complex amplitude, what the run's scatter gives elsewhere, which), each (c,), of the wave of each
+    place that stands out most.
 
     steps = constant + differences of Re(amplitude * wave); elsewhere: the scale of a Rayleigh distribution
     from the median over the other windows.
 
     Args:
-        waves: (k, w + 1) complex.
-        here: (w,) the steps about the place.
-        other: (m, w) the steps of other places, of which those count that `far` (m,) marks.
+        waves: (c, k, w + 1) complex.
+        steps: (n,) of the load from sample to sample.
+        first: (c,) where the wave of each place begins.
     """
-    steps = np.diff(waves, axis=1)
-    steps = steps - steps.mean(axis=1, keepdims=True)
-    c, s = steps.real, -steps.imag
-    cc, ss, cs = ((x * y).sum(axis=1)[:, None] for x, y in ((c, c), (s, s), (c, s)))
+    width = waves.shape[2] - 1
+    most = SPIKES * median(np.abs(steps))  # a lone wrong sample is no vibration
+    windows = np.lib.stride_tricks.sliding_window_view(np.clip(steps, -most, most), width)
+    columns = np.diff(waves, axis=2)
+    columns = columns - columns.mean(axis=2, keepdims=True)
+    c, s = columns.real, -columns.imag
+    cc, ss, cs = ((x * y).sum(axis=2)[..., None] for x, y in ((c, c), (s, s), (c, s)))
     whole = cc * ss - cs**2
-    first, second = (ss * c - cs * s) / whole, (cc * s - cs * c) / whole  # (k, w) least squares
-    amplitude = first @ here + 1j * (second @ here)
-    if not far.any():
-        return 0j, np.inf, 0
-    scale = np.median(np.hypot(first @ other.T, second @ other.T)[:, far], axis=1) / RAYLEIGH_MEDIAN
-    which = int(np.argmax(np.abs(amplitude) / np.maximum(scale, 1e-12)))
-    return complex(amplitude[which]), float(scale[which]), which
+    real, imaginary = (ss * c - cs * s) / whole, (cc * s - cs * c) / whole  # (c, k, w) least squares
+    here = windows[first][..., None]  # (c, w, 1)
+    amplitude = ((real @ here) + 1j * (imaginary @ here))[..., 0]
+    places = np.arange(0, len(windows), EVERY)
+    others = np.ascontiguousarray(windows[places].T)
+    other = np.hypot(real @ others, imaginary @ others)  # (c, k, m)
+    far = np.abs(places - first[:, None]) > width // 2  # (c, m)
+    other = np.sort(np.where(far[:, None], other, np.inf), axis=2)
+    middle = (far.sum(axis=1) // 2)[:, None, None]
+    scale = np.take_along_axis(other, np.broadcast_to(middle, (*other.shape[:2], 1)), axis=2)[..., 0]
+    scale = np.maximum(scale / RAYLEIGH_MEDIAN, 1e-12)
+    which = np.argmax(np.abs(amplitude) / scale, axis=1)
+    row = np.arange(len(first))
+    return amplitude[row, which], scale[row, which], which
