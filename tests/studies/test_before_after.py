@@ -137,7 +137,8 @@ def test_false_claims_and_power_on_made_engines(engine: Engine) -> None:
     for each in (3, 4, 6):
         found = experiments(base, None, each, 2000, rng)
         line(0.0, each, scatter, found)
-        assert 0.035 <= found[0] <= 0.065, "false claims are 5 % +- 1.5"
+        # a verdict asks both figures, peak and band, so that it claims less than either alone at 5 %
+        assert 0.02 <= found[0] <= 0.065, "false claims are at most 5 % + 1.5"
     for gain in GAINS:
         changed = made(engine, gain, 120, rng, 100_000)
         found = experiments(base, changed, 4, 500, rng)
