@@ -116,6 +116,8 @@ def test_details_are_kept_found_and_printed(cli, tmp_path):
     cli("page", "1-2", "--out", page, "--all")
     text = page.read_text()
     assert "main 82" in text and "50:1" in text and "180 C" in text
+    cli("page", "1", "--out", page)
+    assert "augr 12, bord: run 1" in page.read_text(), "the page of one run names its build"
     cli("export", 1, "--out", tmp_path / "one.json")
     with Archive(tmp_path / "other") as other:
         number, _ = other.import_file((tmp_path / "one.json").read_bytes())

@@ -52,6 +52,8 @@ def write_page(
         compared = compare(groups[0], groups[1], between=between, band_rpm=asked)
         report = pages.comparison_page(compared, about, chosen)
     elif groups[0].n == 1:
+        build = archive.row(groups[0].runs[0].key)["build"]
+        about = replace(about, engine=", ".join(w for w in (about.engine, build) if w))
         report = pages.run_page(groups[0].runs[0], about, chosen)
     else:
         report = pages.group_page(groups[0], about, chosen)
