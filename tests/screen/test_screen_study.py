@@ -22,6 +22,7 @@ from evenfall.board.link import Link, PortGoneError
 from evenfall.screen.owner import Owner
 from evenfall.screen.practice import practising
 from evenfall.screen.server import Bench
+from evenfall.workflow.fetch_service import fetch_waiting
 from screen_rig import ENGINE, filled, need_chromium, opened, practice_screen, serving, window
 
 pytestmark = pytest.mark.study
@@ -229,6 +230,32 @@ def test_frame_time_of_a_slow_laptop(tmp_path: Path) -> None:
         assert drawn > 40, "it fell behind"
         tools.send("Emulation.setCPUThrottlingRate", {"rate": 1})
         hand(tab, "Throttle shut")
+
+
+def test_a_fault_is_said_and_cleared(tmp_path: Path) -> None:
+    """The throttle shut in the middle of a sweep: banner, tone, clear by key, then the run."""
+    need_chromium()
+    with practice_screen(tmp_path) as served, window() as tab:
+        tab.goto(served.keys.new_address())
+        words = tab.locator("#state-words")
+        expect(words).to_have_text("At rest", timeout=20_000)
+        tab.keyboard.press("a")
+        expect(words).to_have_text("ARMED", timeout=10_000)
+        hand(tab, "Throttle open")
+        expect(words).to_have_text("SWEEP", timeout=30_000)
+        time.sleep(3)
+        hand(tab, "Throttle shut")
+        expect(tab.locator("#fault")).to_contain_text("load went away", timeout=20_000)
+        expect(words).to_have_text("STOPPED BY A FAULT", timeout=30_000)
+        picture(tab, "fault-1280")
+        assert tab.evaluate(LIGHT) == []
+        expect(tab.locator("#speed")).to_have_text("0", timeout=30_000)
+        tab.keyboard.press("c")
+        expect(words).to_have_text("At rest", timeout=20_000)
+        expect(tab.locator("#fault")).to_be_hidden()
+        expect(tab.locator("#after-line")).to_contain_text("Run 1:", timeout=30_000)
+        played = tab.evaluate("async () => (await import('/page/tones.js')).played")
+        assert "fault" in played
 
 
 def test_a_port_in_use_is_not_no_board(tmp_path: Path) -> None:
@@ -456,3 +483,30 @@ def test_contrast_targets_names_and_width_of_every_part(tmp_path: Path, width: i
         for name in ("First start", "Calibration", "Check weight", "Air", "Engine", "Drive"):
             subtab.get_by_role("button", name=name).click()
             check("setup-" + name.lower().replace(" ", "-"))
+
+
+def test_ten_questions_a_second_leave_the_sweep_as_it_is(tmp_path: Path) -> None:
+    """Two sweeps of the same bench, asked ten times and twice a second: what the board says of each."""
+    told = {}
+    for rate_hz in (10, 2):
+        folder = tmp_path / str(rate_hz)
+        with practising(folder, lambda _: None) as practice, Link(str(practice.port)) as line:
+            line.zero()
+            line.command("arm")
+            practice.hands("throttle open")
+            states, give_up = [""], time.monotonic() + 90
+            while states[-1] != "rest" and time.monotonic() < give_up:
+                state = line.status()["state"]
+                if state != states[-1]:
+                    states.append(state)
+                    if state == "release":
+                        practice.hands("throttle close")
+                time.sleep(1 / rate_hz)
+            fetch_waiting(line, folder)
+        with Archive(folder) as archive:
+            (row,) = archive.find(Query(excluded=None))
+            told[rate_hz] = archive.run(row["run"]).verdict
+            counted = [e for e in archive.run(row["run"]).events if e[1] == "load_gap"]
+            assert not counted, "no load sample was lost to the questions"
+    print("\n" + "; ".join(f"asked {hz} times a second: {verdict}" for hz, verdict in told.items()))
+    assert told[10] and told[10]["verdict"] == "good"

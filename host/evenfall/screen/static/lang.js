@@ -7,6 +7,7 @@ export const units = {
 };
 let chosen = "us";
 let texts = {};
+const formats = []; // one for each number of decimals: making one costs more than using it
 
 export function useUnits(name) { chosen = units[name] ? name : "us"; }
 export function unitsNow() { return chosen; }
@@ -26,7 +27,8 @@ export function sentence(table, name) {
 export function number(value, decimals = 0) {
   if (value === null || value === undefined || Number.isNaN(value)) return words.no_value;
   const shown = Math.abs(value) < 0.5 * 10 ** -decimals ? 0 : value;
-  return shown.toLocaleString(language, { minimumFractionDigits: decimals, maximumFractionDigits: decimals });
+  formats[decimals] ??= new Intl.NumberFormat(language, { minimumFractionDigits: decimals, maximumFractionDigits: decimals });
+  return formats[decimals].format(shown);
 }
 
 export function signed(value, decimals) {

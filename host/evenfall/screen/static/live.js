@@ -241,7 +241,7 @@ function drawCurves() {
   track.show([
     { name: say("line_set"), stroke: STROKES.set, x: sweep.time, y: sweep.set },
     { name: say("line_true"), stroke: STROKES.this, x: sweep.time, y: sweep.speed },
-  ], { x: say("axis_time"), y: say("rpm") }, say("chart_speed"), say("rpm"), sweep.time.length ? { x: [0, Math.max(length, sweep.time.at(-1) + 1)] } : {});
+  ], { x: say("axis_time"), y: say("rpm") }, say("chart_speed"), say("rpm"), sweep.time.length ? { x: [0, Math.max(length, sweep.time.at(-1) + 5)] } : {});
 }
 
 function grow() {
