@@ -78,7 +78,7 @@ DECISIONS = (
     (
         "chain off: the engine runs free",
         "nothing: the throttle is the person's, use the kill switch",
-        "kill within 0.6 s under load; within 3 s where the brake is nearly empty and its shaft only coasts",
+        "kill within 0.6 s under load; within 2 s, seldom 6 s, where the brake is nearly empty and coasts",
         "kill within 0.3 s",
         "kill when the shaft falls faster than the engine lets it; a closed throttle is none",
     ),
