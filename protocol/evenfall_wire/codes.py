@@ -115,6 +115,7 @@ COUNTERS = (
     "load_gaps_at_rest",  # all others: acknowledging, deleting, settings, long answers
     "heap_after_store",  # bytes free after the collection that follows each run: shows a leak, not garbage
     "runs_not_recorded",  # the throttle was opened again before the run before was on flash
+    "runs_fit",  # so many more runs are sure to fit onto the flash, acknowledged ones making way
 )
 
 # status.flags and control_trace.flags, bit numbers

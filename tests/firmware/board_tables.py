@@ -118,7 +118,17 @@ def patterns() -> str:
         on, off = led.PATTERNS.get(state, (60, 1940))
         shown = "counted blinks" if state == "safe" else f"{on} / {off} ms" if off else "steady"
         rows.append(f"| `{state}` | {shown} | {code_texts.STATES[state]} | {code_texts.BUTTON[state]} |")
+    on, off = led.PATTERNS["few_left"]
+    rows.append(
+        f"| `rest`, {app_few_runs()} runs or fewer fit | {on} / {off} ms | fetch the runs | as at rest |"
+    )
     return "\n".join(rows)
+
+
+def app_few_runs() -> int:
+    """FEW_RUNS of app.py, which imports what only the board has."""
+    text = (PROJECT / "firmware/lib/evenfall_board/app.py").read_text()
+    return int(text.partition("\nFEW_RUNS = ")[2].split()[0])
 
 
 def ram() -> str:

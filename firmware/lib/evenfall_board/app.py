@@ -42,13 +42,14 @@ AIR_MS = 1000  # between two readings of the barometer
 SETTLE_MS = 1000  # a speed that stays within 3 % for so long is near the top: the sweep finds it
 RELEASED_MS = 1000  # of standstill in the release: it is over
 STUCK_MS = 1500  # armed and so long under the speed that a sweep needs: the valve closes, in as long again
+FEW_RUNS = 3  # no more than these fit onto the flash: the LED says so at rest
 MIN_RECORD_MS = 4000  # a shorter spin of the brake is no run: not kept
 TURNING_HALF_RPM = 600
 WARM_HALF_RPM = 1000  # above this the valve leaves its shut end, so that a throttle meets some load;
 # with the shaft at rest it stays shut: a standing brake drains hardly, and a full one stalls the engine
 
 HELD_SPEED = 1 << codes.TRACE_BITS.index("speed_held_over")
-GAPS_IN_RUN, GAPS_IN_STORE, GAPS_AT_REST, HEAP, NOT_RECORDED = range(5)  # places in codes.COUNTERS
+GAPS_IN_RUN, GAPS_IN_STORE, GAPS_AT_REST, HEAP, NOT_RECORDED, RUNS_FIT = range(6)  # places in codes.COUNTERS
 
 
 class NoSweep:
@@ -134,13 +135,14 @@ class Board:
         self.hardware.start()
         self.run.read_air()
         fault = 0
+        room = self.store.ok and self.make_room()
         if reset.by_watchdog():
             fault = FAULT("watchdog")
         elif not self.store.ok:
             fault = FAULT("store_damaged")
         elif self.settings.problems:
             fault = FAULT("settings_bad")
-        elif not self.store.make_room(self.recorder.worst_bytes()):
+        elif not room:
             fault = FAULT("flash_full")
         elif self.recorder.seconds < run_seconds(self.settings.values):
             # this heap does not hold such a run: a shorter sweep or a slower amplifier would fit
@@ -179,7 +181,8 @@ class Board:
 
     def show(self):
         if self.led:
-            self.led.show(self.state, guard.blinks(self.fault) if self.fault else 0)
+            few = self.state == "rest" and self.store.fits <= FEW_RUNS
+            self.led.show("few_left" if few else self.state, guard.blinks(self.fault) if self.fault else 0)
 
     # --- states ---
 
@@ -330,13 +333,20 @@ class Board:
         self._look_for_room()
         self._count_gaps(GAPS_IN_STORE)
 
+    def make_room(self):
+        """True when there is room for a run; counts how many more are sure to fit."""
+        room = self.store.make_room(self.recorder.worst_bytes())
+        self.counters[RUNS_FIT] = self.store.fits
+        return room
+
     def _look_for_room(self):
         try:
-            if not self.store.make_room(self.recorder.worst_bytes()):
+            if not self.make_room():
                 self.raise_fault(FAULT("flash_full"))
         except OSError:
             self.store.ok = False
             self.raise_fault(FAULT("store_damaged"))
+        self.show()
 
     def _count_gaps(self, counter):
         """Load samples were lost: note in what state."""

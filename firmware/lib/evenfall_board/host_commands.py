@@ -186,8 +186,9 @@ class HostCommands:
     def room_changed(self):
         """After an acknowledgement or a removal: is there room for a run again?"""
         try:
-            room = self.store.make_room(self._board.recorder.worst_bytes())
+            room = self._board.make_room()
         except OSError:
             return
         if room and self._board.fault == FAULT("flash_full"):
             self._board.clear()
+        self._board.show()

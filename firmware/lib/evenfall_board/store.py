@@ -129,6 +129,7 @@ class Store:
         self._spare = [Entry(wide, 2 * n) for n in range(MAX_RUNS + 2)]
         self.ok = False
         self.free = 0
+        self.fits = 0  # so many more runs are sure to fit, as of the last look for room
         self.feed_watchdog = None  # called between long steps
 
     def _path(self, run_id, ending):
@@ -290,11 +291,24 @@ class Store:
                 if entry.flags() & ACKNOWLEDGED:
                     break
             else:
+                self.fits = 0
                 return False
             self.remove(entry)
             self._between_steps()
             self.measure()
+        self._count_fits(need)
         return True
+
+    def _count_fits(self, need):
+        """How many more runs of `need` bytes there is room for, acknowledged ones making way."""
+        room = self.free
+        places = MAX_RUNS
+        for entry in self.entries:
+            if entry.flags() & ACKNOWLEDGED:
+                room += entry.size
+            else:
+                places -= 1
+        self.fits = min(places, room // need)
 
     # --- finding and changing runs ---
 

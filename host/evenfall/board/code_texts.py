@@ -262,6 +262,7 @@ COUNTERS = {
     "load_gaps_at_rest": "at rest",
     "heap_after_store": "bytes of memory free after the newest run",
     "runs_not_recorded": "runs not recorded: another still waited to be stored (the shaft must stand still)",
+    "runs_fit": "more runs are sure to fit onto the flash",
 }
 
 TRACE_BITS = {

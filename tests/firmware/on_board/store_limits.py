@@ -31,10 +31,15 @@ def full():
     store = started()
     need = 16384
     stored = 0
+    promised = []
     while store.make_room(need):
+        promised.append(store.fits)
         put(store)
         stored += 1
     assert stored >= 8
+    assert store.fits == 0
+    for before, fits in enumerate(promised):
+        assert 1 <= fits <= stored - before, "runs that were said to fit did not"
     assert len(store.entries) == stored, "an unacknowledged run went"
     copies = {e.run_id: whole("/f/runs/%08x.run" % e.run_id) for e in store.entries}
     # writing all the same fails and harms nothing
@@ -58,6 +63,7 @@ def full():
     for run_id in (2, 3, 5):
         store.acknowledge(store.entry(run_id))
     assert store.make_room(need)
+    assert store.fits >= 1
     left = [e.run_id for e in store.entries]
     assert 2 not in left and set((1, 4, 6)) <= set(left), left
     put(store)

@@ -16,6 +16,7 @@ PATTERNS = {
     "release": (200, 60),
     "store": (40, 160),
     "characterise": (200, 200),
+    "few_left": (60, 240),  # at rest, and few more runs fit onto the flash
 }
 BLINK_MS = 200
 PAUSE_MS = 1200
