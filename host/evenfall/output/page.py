@@ -361,22 +361,21 @@ def _run_tiles(r: Reduction, units: Units) -> tuple[Tile, ...]:
             _peak_text(torque, units.torque_scale, units.torque_name),
             f"at {torque.speed_rpm:,.0f} rpm",
         ),
-        *_band_tile(r, units),
-        Tile("Sweep", f"{r.sweep_time_s:.2f} s", f"air factor {r.air_factor:.4f}"),
+        _third_tile(r, units),
     )
 
 
-def _band_tile(r: Reduction, units: Units) -> tuple[Tile, ...]:
+def _third_tile(r: Reduction, units: Units) -> Tile:
+    """Mean power over a band and the sweep's length, or that alone: a row of tiles holds three."""
+    sweep = f"{r.sweep_time_s:.2f} s"
     band = band_mean(r.bins)
     if not np.isfinite(band.power_W):
-        return ()
+        return Tile("Sweep", sweep, f"air factor {r.air_factor:.4f}")
     mean = Peak(band.power_W, COVERAGE * band.power_u_W, 0.0)
-    return (
-        Tile(
-            "Mean power",
-            _peak_text(mean, units.power_scale, units.power_name),
-            f"{band.low_rpm:,.0f} to {band.high_rpm:,.0f} rpm",
-        ),
+    return Tile(
+        "Mean power",
+        _peak_text(mean, units.power_scale, units.power_name),
+        f"{band.low_rpm:,.0f} to {band.high_rpm:,.0f} rpm; sweep {sweep}",
     )
 
 
