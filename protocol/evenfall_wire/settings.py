@@ -25,7 +25,7 @@ SETTINGS = (
     (31, "servo_open", "us", 2000, 500, 2500, "valve"),
     (32, "servo_rate", "Hz", 50, 40, 333, "valve"),
     (33, "servo_slew", "us/s", 3000, 200, 20000, "valve"),
-    (34, "servo_deadband", "us", 4, 0, 50, "valve"),
+    (34, "servo_deadband", "us", 0, 0, 50, "valve"),
     (35, "servo_backlash", "us", 10, 0, 100, "valve"),
     (36, "fail_valve", "kind", 1, 0, 2, "valve"),
     (40, "overspeed", "rpm", 14500, 3000, 30000, "limits"),

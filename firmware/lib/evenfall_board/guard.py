@@ -265,7 +265,7 @@ class Guard:
             self._before = count
         return NONE
 
-    @micropython.native
+    @micropython.native  # over 60 lines: at every load sample, and a call costs as much as six of its lines
     def control_step(self, half_rpm, set_half_rpm, torque, valve_us, steady, sweeping):
         """One control step of a sweep: does the brake still do what it should?"""
         if torque < 0:

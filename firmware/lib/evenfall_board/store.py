@@ -381,6 +381,8 @@ class Store:
     def write(self, run):
         """Generator: writes a finished run, one frame per step; then it is in `entries`.
 
+        Over 60 lines: its matter is the order of the file, seen in one place.
+
         `run` is a dict: board_uid, firmware, boot_count, started_unix_s, trigger,
         settings (pairs), learned (pairs), recorder, verdict (whole head), complete.
         """

@@ -215,7 +215,7 @@ SETTING_MEANINGS = {
     "servo_open": "Pulse at which the water valve is fully open.",
     "servo_rate": "Pulses a second to the servo.",
     "servo_slew": "How quickly the valve's pulse may change.",
-    "servo_deadband": "Smallest change of the pulse that the servo follows.",
+    "servo_deadband": "A change of the pulse up to this is not sent, for a servo that hums; 0: all are.",
     "servo_backlash": "Play of the linkage, as a change of the pulse.",
     "fail_valve": "Where the valve goes on a fault: 0 shut, 1 open, 2 it stays.",
     "overspeed": "Crank speed at which the board stops the engine: not above the lowest rating on the shaft.",

@@ -13,24 +13,28 @@ class Servo:
     """
 
     def __init__(self, settings):
-        shut, open_ = settings["servo_shut"], settings["servo_open"]
-        self._low = min(shut, open_)
-        self._high = max(shut, open_)
-        self.us = shut
+        self.limits(settings)
+        self.us = shut = settings["servo_shut"]
         self._pwm = PWM(Pin(settings["pin_servo"]), freq=settings["servo_rate"], duty_ns=shut * 1000)
 
     def limits(self, settings):
-        """Take new ends from the settings."""
+        """Take new ends and the dead band from the settings."""
         self._low = min(settings["servo_shut"], settings["servo_open"])
         self._high = max(settings["servo_shut"], settings["servo_open"])
+        self._dead = settings["servo_deadband"]
 
     @micropython.native
     def move(self, us):
-        """Ask for a pulse in microseconds, held between the ends; allocates nothing."""
-        if us < self._low:
+        """Ask for a pulse in microseconds, held between the ends; allocates nothing.
+
+        A change within the dead band is not sent, but for one to an end.
+        """
+        if us <= self._low:
             us = self._low
-        elif us > self._high:
+        elif us >= self._high:
             us = self._high
+        elif -self._dead <= us - self.us <= self._dead:
+            return
         if us != self.us:
             self.us = us
             self._pwm.duty_ns(us * 1000)
