@@ -288,7 +288,23 @@ def test_the_list_of_runs_comes_by_pages(served: Served, asker: Asker, tmp_path:
     assert [r["run"] for r in found["runs"]] == by_power
     assert see(asker, "/see/runs?page=7")["runs"] == []
     assert see(asker, "/see/runs?words=zzz")["runs"] == []
-    for wrong in ("page=x", "sort=colour", "session=1.5", "words=%22*"):
+    with Archive(served.bench.folder) as archive:
+        strong = [r["run"] for r in archive.find(Query(power_W=(2950.0, None)))]
+    assert strong and len(strong) < len(wanted)
+    assert [r["run"] for r in see(asker, "/see/runs?power_from=2950")["runs"]] == strong
+    assert [r["run"] for r in see(asker, "/see/runs?since=2023-11-13&until=2023-11-16")["runs"]] == wanted
+    assert see(asker, "/see/runs?since=2023-11-17")["runs"] == []
+    assert see(asker, "/see/runs?until=2023-11-12")["runs"] == []
+    assert see(asker, "/see/runs?verdict=poor")["runs"] == [] != see(asker, "/see/runs?verdict=good")["runs"]
+    for wrong in (
+        "since=yesterday",
+        "power_from=nan",
+        "power_to=much",
+        "page=x",
+        "sort=colour",
+        "session=1.5",
+        "words=%22*",
+    ):
         assert asker("GET", f"/see/runs?{wrong}")[0] == 422, wrong
 
 

@@ -24,6 +24,7 @@ PREFIXES = (
     "compare_",
     "units_",
     "sound_",
+    "find_",
 )
 
 

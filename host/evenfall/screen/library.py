@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import math
 import re
 from dataclasses import asdict, replace
+from datetime import datetime, timedelta
 from typing import Any
 
 import numpy as np
@@ -49,6 +51,29 @@ def units_of(asked: dict[str, Any]) -> Units:
     return UNIT_CHOICES[name]
 
 
+def day(asked: dict[str, str], name: str, later: int = 0) -> int | None:
+    """Start of the day '2026-03-31' here, or the last second of it (`later` 1); None when not asked for."""
+    if not asked.get(name):
+        return None
+    try:
+        return int((datetime.strptime(asked[name], "%Y-%m-%d") + timedelta(days=later)).timestamp()) - later
+    except (ValueError, OverflowError, OSError):
+        raise InputError(f"'{name}' must be a date like 2026-03-31, not '{asked[name][:40]}'") from None
+
+
+def amount(asked: dict[str, str], name: str) -> float | None:
+    """A number of the address, in SI; None when not asked for."""
+    if not asked.get(name):
+        return None
+    try:
+        value = float(asked[name])
+    except ValueError:
+        value = math.nan
+    if not math.isfinite(value):
+        raise InputError(f"'{name}' must be a number, not '{asked[name][:40]}'")
+    return value
+
+
 def said(sentence: str) -> str:
     """A sentence without the options of a command that it ends with."""
     return re.sub(r" \(--[^)]*\)$", "", sentence)
@@ -65,6 +90,9 @@ def see_runs(bench: Bench, asked: dict[str, str]) -> Answer:
         words=asked.get("words", "").strip() or None,
         tags=(asked["tag"],) if asked.get("tag") else (),
         verdict=asked.get("verdict") or None,
+        since_unix_s=day(asked, "since"),
+        until_unix_s=day(asked, "until", 1),
+        power_W=(amount(asked, "power_from"), amount(asked, "power_to")),
         excluded=excluded,
         sort=asked.get("sort") or "date",
         limit=PAGE_RUNS + 1,

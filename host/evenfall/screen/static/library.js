@@ -9,7 +9,7 @@ import { runLine } from "./live.js";
 const VIEWS = { runs, sessions, compare, chart, calibrations };
 const MOST = 6;
 const state = {
-  view: "runs", words: "", engine: "", build: "", excluded: "", sort: "date", page: 0, picked: [], what: "power",
+  view: "runs", words: "", engine: "", build: "", excluded: "", sort: "date", verdict: "", tag: "", since: "", until: "", power_from: "", power_to: "", more: false, page: 0, picked: [], what: "power",
   session: null, sessionsPage: 0, before: "", after: "", band: "", compareEngine: "", chartEngine: "", chartBuild: "",
 };
 let home = null;
@@ -59,11 +59,30 @@ async function runs(body) {
     field("find_build", pick("build", await buildOptions(state.engine, "find_any"))),
     field("find_excluded", pick("excluded", [["", say("find_counting")], ["also", say("find_also")], ["only", say("find_only")]])),
     field("find_sort", pick("sort", [["date", say("sort_date")], ["power", say("sort_power")], ["torque", say("sort_torque")]]))));
-  const { words: w, engine, build, excluded, sort, page } = state;
-  const found = await see("runs", { words: w, engine, build, excluded, sort, page });
+  body.append(moreFilters(set, pick));
+  const { words: w, engine, build, excluded, sort, page, verdict: judged, tag, since, until } = state;
+  const watts = (text) => (text === "" ? "" : Number(text.replace(",", ".")) * unit().W);
+  const found = await see("runs", { words: w, engine, build, excluded, sort, page, verdict: judged, tag, since, until,
+    power_from: watts(state.power_from), power_to: watts(state.power_to) });
   body.append(await pickedRuns());
   body.append(runTable(say("library_runs"), found.runs));
   body.append(pager(found, (to) => { state.page = to; draw(".pager button:not(:disabled)"); }));
+}
+
+// the rest of the search, folded away until it is wanted
+function moreFilters(set, pick) {
+  const typed = (key, props) => {
+    const one = input({ id: `find-${key}`, value: state[key], ...props });
+    one.onchange = () => set(key)(one.value.trim());
+    return field(`find_${key}`, one);
+  };
+  const verdicts = ["good", "fair", "poor", "aborted", "recorded"].map((v) => [v, sentence("verdicts", v)]);
+  const box = h("details", { class: "more" }, h("summary", { text: say("find_more") }), h("div", { class: "finder" },
+    field("find_verdict", pick("verdict", [["", say("find_any")], ...verdicts])), typed("tag"), typed("since", { type: "date" }), typed("until", { type: "date" }),
+    typed("power_from", { inputmode: "decimal", placeholder: unit().power }), typed("power_to", { inputmode: "decimal", placeholder: unit().power })));
+  box.open = state.more;
+  box.ontoggle = () => { state.more = box.open; };
+  return box;
 }
 
 function pager(found, go) {
