@@ -66,7 +66,7 @@ def over_turns(records: list[tuple[float, ...]]) -> Iterator[tuple[float, float,
     """Per record (time_s, rpm, N.m, rad turned, throttle x firing), meaned over the turn around it.
 
     Work and angle are summed over the records and interpolated half a turn before and after the
-    middle of each.  Records of 1 ms leave 0.02 % of doubt in a bin, records of 5 ms 0.12 %: the
+    middle of each.  Records of 1 ms leave 0.02 % of uncertainty in a bin, records of 5 ms 0.12 %: the
     torque within a turn swings, and a turn of a fast engine lasts 4 ms.
     """
     time, speed, torque = FIELD["time_s"], FIELD["speed_rpm"], FIELD["engine_torque_Nm"]

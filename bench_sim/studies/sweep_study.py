@@ -393,9 +393,7 @@ def firmware_task(task: tuple[str, int]) -> Row:
         path.write_text("\n".join(lines))
         out = Path(folder, "out.json")
         command = [PROJECT / ".venv/bin/evenfall-bench", "pull", "--scenario", path, "--seed", str(seed)]
-        subprocess.run(
-            [*command, "--pulls", "3", "--no-host", "--json", out], check=True, capture_output=True
-        )
+        subprocess.run([*command, "--runs", "3", "--no-host", "--json", out], check=True, capture_output=True)
         return {"engine": engine, "seed": seed, "run": json.loads(out.read_text())["runs"][0]}
 
 

@@ -2,7 +2,7 @@
 """The firmware's own parts, run for a number of rounds: `micropython tick_cost_board.py IMAGE MODE ROUNDS`.
 
 Modes: `none` feeds words and does nothing with them; `tick` adds one control tick per round, in the middle
-of a pull: drain both FIFOs, `_sample` with controller, guard and recorder; `loop` is all the main loop
+of a sweep: drain both FIFOs, `_sample` with controller, guard and recorder; `loop` is all the main loop
 does in the sweep from one sample to the next: six passes, one of them with a tick; `pystone` is the
 yardstick.  With `{"amplifier": 1}` in the image's settings a round is one sample of the amplifier on the
 bus, 3.125 ms, and `loop` one pass with it.
@@ -236,7 +236,7 @@ while board.sweep.phase != app.RAMP:  # `rounds` steps more end before the ramp 
     drain()
 
 calls = 0
-gc.collect()  # as before each pull
+gc.collect()  # as before each sweep
 if mode == "none":
     sweep = board.sweep
     for _ in range(rounds):
@@ -249,7 +249,7 @@ elif mode == "tick":
         feeder.sample(sweep.set_half_rpm, True)
         drain()
     if not board._control or board._found or sweep.phase != app.RAMP:
-        raise SystemExit("the pull did not last: fault %d, phase %d" % (board._found, sweep.phase))
+        raise SystemExit("the sweep did not last: fault %d, phase %d" % (board._found, sweep.phase))
 elif mode == "loop":
     sweep = board.sweep
     board.state = "sweep"
@@ -264,7 +264,7 @@ elif mode == "loop":
             board.one_pass(rest_us // 1000)
             rest_us %= 1000
     if board.fault or board.state != "sweep" or sweep.phase != app.RAMP:
-        raise SystemExit("the pull did not last: fault %d, state %s" % (board.fault, board.state))
+        raise SystemExit("the sweep did not last: fault %d, state %s" % (board.fault, board.state))
 elif mode.startswith("part:"):
     tick, count, half_rpm = clock.ticks_us() * 4, ZERO + 700000, board.speed.half_rpm
     call = eval("lambda: " + mode[5:])

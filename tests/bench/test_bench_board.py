@@ -92,7 +92,7 @@ def test_full_hall_fifo_drops_edges_and_counts_them() -> None:
 
 
 def test_program_sees_samples_edges_button_and_moves_the_servo() -> None:
-    with Rig({"operator": {"ready_s": 3.0}}, pulls=1) as rig:
+    with Rig({"operator": {"ready_s": 3.0}}, runs=1) as rig:
         rig.run(2.0)
         text = rig.say("state")
         assert text.startswith("hello") is False and "hello" in rig.wire.heard.decode()
@@ -114,7 +114,7 @@ def test_program_sees_samples_edges_button_and_moves_the_servo() -> None:
 def test_two_runs_are_the_same_to_the_last_bit() -> None:
     heard = []
     for _ in range(2):
-        with Rig({}, seed=5, pulls=1) as rig:
+        with Rig({}, seed=5, runs=1) as rig:
             for _ in range(4):
                 rig.run(1.3)
                 rig.say("state")
@@ -123,7 +123,7 @@ def test_two_runs_are_the_same_to_the_last_bit() -> None:
 
 
 def test_a_long_nap_fills_the_fifos() -> None:
-    with Rig({}, pulls=1) as rig:
+    with Rig({}, runs=1) as rig:
         rig.run(6.0)
         assert rig.say("nap 20", 0.2) == "levels 2 4\r\n" or "levels" in rig.wire.heard.decode()
         text = rig.say("nap 200", 0.5)

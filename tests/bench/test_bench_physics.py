@@ -93,8 +93,8 @@ def test_all_brake_work_becomes_heat_in_the_water() -> None:
     assert n["water_K"] - 288.15 == pytest.approx(rise, rel=5e-3)
 
 
-def test_a_few_gallons_serve_many_pulls() -> None:
-    # common practice, no source: ten pulls of a small saw warm 15 US gallons by little
+def test_a_few_gallons_serve_many_sweeps() -> None:
+    # common practice, no source: ten sweeps of a small saw warm 15 US gallons by little
     litres = pint.UnitRegistry().Quantity(15, "gallon").to("liter").magnitude
     b = bench(water={"tank_l": litres})
     b.set_throttle(1.0)

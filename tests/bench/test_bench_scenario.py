@@ -139,7 +139,7 @@ def test_scenario_is_not_changed_by_completing_it() -> None:
 
 
 def test_benches_nobody_thought_of_stay_finite() -> None:
-    """Keys at their bounds and between, whole pulls with a lost chain: no value runs off."""
+    """Keys at their bounds and between, whole sweeps with a lost chain: no value runs off."""
     made = 0
     for n in range(120):
         rng = random.Random(n)

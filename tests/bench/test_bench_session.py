@@ -45,7 +45,7 @@ def test_firmware_folder_that_is_none(tmp_path: Path) -> None:
         make_image(tmp_path / "x.img", firmware=tmp_path)
 
 
-def test_same_seed_same_pull_with_the_real_firmware() -> None:
+def test_same_seed_same_sweep_with_the_real_firmware() -> None:
     records = []
     for _ in range(2):
         with Session(scenario.load("trail-crew"), seed=4, runs=1) as session:
@@ -54,7 +54,7 @@ def test_same_seed_same_pull_with_the_real_firmware() -> None:
     assert records[0] == records[1]
 
 
-def test_one_pull_from_the_button_to_the_hosts_table(tmp_path: Path) -> None:
+def test_one_sweep_from_the_button_to_the_hosts_table(tmp_path: Path) -> None:
     out = tmp_path / "out.json"
     done = subprocess.run(
         [str(BENCH), "sweep", "--scenario", "trail-crew", "--seed", "3", "--json", str(out)],

@@ -48,7 +48,7 @@ class Wire:
 class Rig:
     """`say` sends a line and returns what came back in the next simulated `for_s` seconds."""
 
-    def __init__(self, partial: dict[str, Any] | None = None, seed: int = 1, pulls: int = 0) -> None:
+    def __init__(self, partial: dict[str, Any] | None = None, seed: int = 1, runs: int = 0) -> None:
         self.scenario = complete(partial or {})
         self.folder = tempfile.TemporaryDirectory()
         image = Path(self.folder.name) / "flash.img"
@@ -58,7 +58,7 @@ class Rig:
         make_image(image, TINY, blocks=self.scenario["flash"]["blocks"], extra=extra)
         self.wire = Wire()
         self.bench = Bench(self.scenario, seed)
-        self.operator = Operator(self.scenario, self.bench, pulls)
+        self.operator = Operator(self.scenario, self.bench, runs)
         self.board = Board(self.scenario, self.bench, self.operator, image, self.wire, TINY)
 
     def __enter__(self) -> Rig:

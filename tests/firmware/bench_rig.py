@@ -45,12 +45,12 @@ class Line:
 
 
 class Rig:
-    """The firmware of this tree on a bench of `partial`; `pulls` pulls by the usual person."""
+    """The firmware of this tree on a bench of `partial`; `runs` sweeps by the usual person."""
 
     def __init__(
         self,
         partial: dict[str, Any] | None = None,
-        pulls: int = 1,
+        runs: int = 1,
         seed: int = 1,
         extra: dict[str, bytes] | None = None,
         blocks: int | None = None,
@@ -68,7 +68,7 @@ class Rig:
         typed = None if own else image.describe(self.scenario)
         image.make_image(path, settings=typed, extra=extra, blocks=flash, march=march)
         self.bench = Bench(self.scenario, seed)
-        self.operator = Operator(self.scenario, self.bench, pulls)
+        self.operator = Operator(self.scenario, self.bench, runs)
         self.line = Line()
         self.board = Board(self.scenario, self.bench, self.operator, path, self.line, **board)
         self._sequence = 0

@@ -79,7 +79,7 @@ def test_starts_are_counted_and_a_damaged_count_does_no_harm():
 
 
 def test_a_board_with_nothing_fitted():
-    """Every part may be missing; the board says so and refuses a pull."""
+    """Every part may be missing; the board says so and refuses a sweep."""
     bare = {
         name: -1 for name in ("pin_load_data", "pin_hall", "pin_servo", "pin_button", "pin_led", "pin_kill")
     }
@@ -102,7 +102,7 @@ UNPRESSED = {"operator": {"ready_s": 2.5, "arm_before_s": 0.0, "press_after_s": 
 @pytest.mark.parametrize("operation", [2, 9, 23, 37])
 def test_power_goes_while_a_run_is_written(operation):
     """The whole board: a cut in a flash operation of storing, then a start, then the next run."""
-    with Rig(UNPRESSED, pulls=2, seed=operation) as rig:
+    with Rig(UNPRESSED, runs=2, seed=operation) as rig:
         rig.until("store", 40)
         rig.board.fault("power_cut_at_flash_op", operation)
         while rig.board.boots == 1 and rig.now < 40:

@@ -36,7 +36,7 @@ def idle():
 @pytest.fixture(scope="module")
 def recorded():
     """A board that holds three runs nobody asked for."""
-    with Rig(UNPRESSED, pulls=3) as rig:
+    with Rig(UNPRESSED, runs=3) as rig:
         while rig.now < 90 and rig.status()["runs_unacked"] < 3:
             rig.run(1.0)
         rig.until("rest", 20, step=0.5)

@@ -1,4 +1,4 @@
-"""The guard over many pulls: how soon a lost chain cuts the engine, and no false alarm on a sound bench.
+"""The guard over many sweeps: how soon a lost chain cuts the engine, and no false alarm on a sound bench.
 
 pytest -m study -s tests/firmware/test_guard_study.py          (part of `make bench`)
 """
@@ -42,7 +42,7 @@ def test_no_false_alarm(name):
             ((run_id, *_),) = rig.runs()
             verdict = run_file.decode_run(rig.read(run_id)).verdict["verdict"]
             verdicts[verdict] = verdicts.get(verdict, 0) + 1
-    print(f"\n{name}: {len(CLEAN_SEEDS)} pulls, no fault, verdicts {verdicts}")
+    print(f"\n{name}: {len(CLEAN_SEEDS)} sweeps, no fault, verdicts {verdicts}")
     assert "aborted" not in verdicts
 
 

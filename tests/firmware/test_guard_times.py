@@ -232,7 +232,7 @@ def test_top_speed_not_held():
 
 
 def test_a_controller_that_never_begins_is_ended():
-    """Should the controller ever stay in its hold, the guard ends the pull, load kept, engine not cut."""
+    """Should the controller ever stay in its hold, the guard ends the sweep, load kept, engine not cut."""
     holding = b"""
 import micropython
 micropython.kbd_intr(-1)
@@ -315,7 +315,7 @@ def test_a_short_dip_of_the_supply_is_let_pass(volts):
 
 def test_a_dip_that_resets_the_board_in_mid_sweep():
     """The kill line falls with the supply and stays down, earlier runs are whole, a short run says why."""
-    with Rig({"operator": {"rest_s": 6.0}}, pulls=2) as rig:
+    with Rig({"operator": {"rest_s": 6.0}}, runs=2) as rig:
         while not rig.status()["runs_unacked"]:
             rig.run(0.5)
         (first,) = rig.runs()
@@ -400,8 +400,8 @@ app.run()
         assert rig.kill[-1][1] == 0 and rig.valve[-1][1] in (0, OPEN_US)
 
 
-def test_flash_full_is_said_before_a_pull():
-    with Rig(UNPRESSED, pulls=3, blocks=124) as rig:
+def test_flash_full_is_said_before_a_sweep():
+    with Rig(UNPRESSED, runs=3, blocks=124) as rig:
         while rig.now < 120 and rig.status()["fault"] == "none":
             rig.run(1.0)
         status = rig.status()
@@ -416,7 +416,7 @@ def test_flash_full_is_said_before_a_pull():
             rig.run(0.5)
             assert rig.status()["fault"] == "flash_full"
         held = rig.runs()
-        rig.run(45.0)  # more pulls: not recorded, nothing lost
+        rig.run(45.0)  # more sweeps: not recorded, nothing lost
         assert rig.runs() == held
         run_id = held[0][0]
         rig.until("rest", 60, step=0.5)

@@ -115,7 +115,7 @@ def test_starts_and_tests_itself_with_every_part(amplifier: int, barometer: int,
 def test_sweeps_with_fetches_leave_the_heap_whole() -> None:
     """Runs are stored, fetched, acknowledged, settings changed: the largest hole stays."""
     scenario = {**parts(0, 1, 1), "operator": {"rest_s": 8.0}}
-    with rig(scenario, pulls=2) as board:
+    with rig(scenario, runs=2) as board:
         for run_id in (1, 2):
             end = board.now + 70
             while board.status()["last_run_id"] < run_id or board.status()["state"] != "rest":

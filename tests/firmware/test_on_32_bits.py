@@ -120,7 +120,7 @@ def day(board: Rig, sweeps: int, goals: tuple[int, int] | None) -> list[tuple[in
 @pytest.mark.parametrize("amplifier", [0, 1, 2])
 def test_every_optional_part_starts_sweeps_and_stores(amplifier: int, barometer: int) -> None:
     scenario, goals = combination(amplifier, barometer)
-    with rig(scenario, pulls=2) as board:
+    with rig(scenario, runs=2) as board:
         board.run(3.0)
         started = heap(board)
         check(started, goals)
@@ -132,7 +132,7 @@ def test_every_optional_part_starts_sweeps_and_stores(amplifier: int, barometer:
 def test_no_allocation_after_the_start_is_larger_than_the_bound() -> None:
     """With every hole split to that size a sweep, its store, fetch, a change and a self-test still work."""
     scenario, _ = combination(2, 1)
-    with rig(scenario, pulls=2) as board:
+    with rig(scenario, runs=2) as board:
         board.run(3.0)
         heap(board)
         assert heap(board, BOUND)[1] <= BOUND + 256  # the search goes in steps of 256
@@ -142,7 +142,7 @@ def test_no_allocation_after_the_start_is_larger_than_the_bound() -> None:
 def test_the_check_of_the_bound_can_fail() -> None:
     """A file opened for writing takes 1,148 bytes at once: with smaller holes the board cannot store."""
     scenario, _ = combination(0, 1)
-    with rig(scenario, pulls=1) as board:
+    with rig(scenario, runs=1) as board:
         board.run(3.0)
         heap(board, 700)
         with pytest.raises(AssertionError):
@@ -154,7 +154,7 @@ def test_the_check_of_the_bound_can_fail() -> None:
 @pytest.mark.parametrize("amplifier", [0, 2])
 def test_study_of_two_hundred_sweeps(amplifier: int) -> None:
     scenario, goals = combination(amplifier, 1)
-    with rig(scenario, pulls=200) as board:
+    with rig(scenario, runs=200) as board:
         board.run(3.0)
         heap(board)  # sets the clock
         left = day(board, 200, goals)

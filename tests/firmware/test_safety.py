@@ -82,7 +82,7 @@ def test_no_fault_is_cleared_while_the_shaft_turns() -> None:
 
 
 def test_flash_waits_while_the_shaft_turns() -> None:
-    with Rig({"operator": {"rest_s": 25.0, "arm_before_s": 0.0}}, pulls=2) as rig:
+    with Rig({"operator": {"rest_s": 25.0, "arm_before_s": 0.0}}, runs=2) as rig:
         rig.until("store", 60)
         rig.until("rest", 30)
         row = rig.runs()[-1]
@@ -115,7 +115,7 @@ def test_a_kill_without_a_pickup_is_refused() -> None:
 
 def test_a_run_made_while_another_waits_is_told_of() -> None:
     """The memory still holds the run before: the new one cannot be recorded, and was lost without a word."""
-    with Rig({"operator": {"rest_s": 1.0}}, pulls=2) as rig:
+    with Rig({"operator": {"rest_s": 1.0}}, runs=2) as rig:
         rig.until("store", 60)
         rig.until("rest", 90)
         assert len(rig.runs()) == 1

@@ -1,4 +1,4 @@
-"""A whole pull with the heap locked during every load sample, edge and control step."""
+"""A whole sweep with the heap locked during every load sample, edge and control step."""
 
 from __future__ import annotations
 
@@ -35,7 +35,7 @@ app.run()
 """
 
 
-def test_a_pull_with_the_heap_locked():
+def test_a_sweep_with_the_heap_locked():
     with Rig(extra={"/main.py": LOCKED_MAIN}) as rig:
         rig.until("sweep", 20)
         rig.until("rest", 60, step=0.5)

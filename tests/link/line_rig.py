@@ -28,14 +28,14 @@ def with_link(**link: Any) -> dict[str, Any]:
     return scenarios.complete({**RECORDING, "link": link})
 
 
-def record_runs(image: Path, pulls: int = 2, **more: Any) -> None:
-    """Let the board record and store `pulls` runs into a new flash image."""
-    with Session(scenarios.complete({**RECORDING, **more}), seed=7, runs=pulls, image=image) as session:
+def record_runs(image: Path, runs: int = 2, **more: Any) -> None:
+    """Let the board record and store `runs` runs into a new flash image."""
+    with Session(scenarios.complete({**RECORDING, **more}), seed=7, runs=runs, image=image) as session:
         session.run_script()
         session.run_for(4.0)
         said = bytes(session.board.console).decode(errors="replace")
         assert "Traceback" not in said, said
-    assert len(runs_on_flash(image)) == pulls
+    assert len(runs_on_flash(image)) == runs
 
 
 def files_on_flash(image: Path) -> LittleFS:
@@ -84,7 +84,7 @@ class LiveBench:
         scenario: dict[str, Any],
         folder: Path,
         image: Path | None = None,
-        pulls: int = 0,
+        runs: int = 0,
         port: PtyPort | None = None,
         seed: int = 7,
         slice_s: float = SLICE_S,
@@ -94,7 +94,7 @@ class LiveBench:
             shutil.copy(image, self.image)
         self.url = str(folder / "port")
         self.session = Session(
-            scenario, seed, pulls, image=self.image, port=port, port_link=None if port else self.url
+            scenario, seed, runs, image=self.image, port=port, port_link=None if port else self.url
         )
         self.session.board.paced = True
         self._todo: queue.Queue[Callable[[Session], object]] = queue.Queue()

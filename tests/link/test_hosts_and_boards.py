@@ -122,7 +122,7 @@ def test_a_host_that_does_not_read_does_not_hold_up_a_pull(tmp_path):
     """It asks and asks during the whole pull and never takes an answer; the pull is as good as without it."""
     asked = 0
     stuck = []
-    with LiveBench(scenarios.complete({}), tmp_path, pulls=1, seed=5) as bench:
+    with LiveBench(scenarios.complete({}), tmp_path, runs=1, seed=5) as bench:
         board = bench.session.board
         with serial.Serial(bench.url) as deaf:  # os.write below: its own write spins on a full port
             bench.at_each_slice(lambda s: s.port.full and stuck.append(s.board.time_s))

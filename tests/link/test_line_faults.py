@@ -177,7 +177,7 @@ def test_a_late_line(latency_ms, recorded, stored, tmp_path):
 def test_study_of_download_time(recorded, stored, tmp_path):
     """Slow lines with the two runs at hand; quick ones with twenty, in real time."""
     many = tmp_path / "many.img"
-    record_runs(many, pulls=20)
+    record_runs(many, runs=20)
     twenty = {number: data for number, (data, _) in runs_on_flash(many).items()}
     print("\ndownload as a share of the line's rate (goal 95 %):")
     for name, rate in sorted((RATES | MORE_RATES).items(), key=lambda x: x[1]):

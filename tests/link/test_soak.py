@@ -103,9 +103,9 @@ def live_through(scenario: dict, hours: float, folder: Path, seed: int) -> tuple
     """Pulls for `hours` simulated hours; the host comes after every few of them."""
     rng = Random(seed)
     log = Log()
-    pulls = 10**6
-    away = itertools.cycle([1, 1, 18, 2, 3, 4])  # pulls until the host comes again; the flash holds a dozen
-    with LiveBench(scenario, folder, pulls=pulls, seed=seed) as bench:
+    sweeps = 10**6
+    away = itertools.cycle([1, 1, 18, 2, 3, 4])  # sweeps until the host comes again; the flash holds a dozen
+    with LiveBench(scenario, folder, runs=sweeps, seed=seed) as bench:
         board = bench.session.board
         board.paced = False
         bench.at_each_slice(lambda s: s.bench.truth.clear())
@@ -141,7 +141,7 @@ def check(log: Log, bench: LiveBench) -> None:
 
 
 def test_a_short_day(tmp_path):
-    """Eight pulls on a flash for fewer, with a host that comes and goes."""
+    """Eight sweeps on a flash for fewer, with a host that comes and goes."""
     log, bench = live_through(day(rest_s=13.0), 0.08, tmp_path, seed=3)
     check(log, bench)
     assert len(log.runs) >= 7
@@ -192,8 +192,8 @@ def test_study_of_a_long_day(tmp_path):
     counters = {k: v for k, v in log.status.items() if k.startswith(("load_", "edge_", "frames_"))}
     print(
         f"\n{board.time_s / 3600:.1f} simulated hours in {(time.monotonic() - began) / 60:.0f} min: "
-        f"{len(bench.session.operator.opened_s)} pulls, {len(log.runs)} runs fetched in {log.visits} visits, "
-        f"{log.unplugged} unpluggings\n"
+        f"{len(bench.session.operator.opened_s)} sweeps, {len(log.runs)} runs fetched in {log.visits} visits,"
+        f" {log.unplugged} unpluggings\n"
         f"  flash: {log.full} visits found it full, {min(log.flash_free)} KiB free at least, "
         f"up to {max(log.waiting)} runs waiting\n"
         f"  verdicts {log.verdicts}; damaged runs {len(log.damage)}; load gaps in runs {log.gaps_in_runs}\n"

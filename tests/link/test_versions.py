@@ -43,7 +43,7 @@ def test_a_newer_minor_version_with_more_fields_is_understood(tmp_path):
             ),
         },
     )
-    record_runs(image, pulls=1)
+    record_runs(image, runs=1)
     stored = runs_on_flash(image)[1][0]
     place = tmp_path / "board"
     place.mkdir()

@@ -47,7 +47,7 @@ class BenchRun:
 
 
 def bench_runs(name: str, seed: int = 1, runs: int = 1, **change: dict[str, Any]) -> list[BenchRun]:
-    """Boot a bundled bench, let the person make `pulls`, fetch them; raises when any is missing.
+    """Boot a bundled bench, let the person make `runs`, fetch them; raises when any is missing.
 
     `change` is laid over the scenario's tables: engine={"wander": 0.0}.
     """

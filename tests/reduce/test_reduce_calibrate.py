@@ -186,7 +186,7 @@ def test_check_weight_log():
 # --- inertia -----------------------------------------------------------------
 
 
-def pulls(engine, seed, rates=(6.0, 15.0), flaws=None, air=STANDARD_AIR, scatter=0.0):
+def runs_of(engine, seed, rates=(6.0, 15.0), flaws=None, air=STANDARD_AIR, scatter=0.0):
     rng = np.random.default_rng(seed)
     out = []
     for k, sweep_s in enumerate(rates):
@@ -200,7 +200,7 @@ def pulls(engine, seed, rates=(6.0, 15.0), flaws=None, air=STANDARD_AIR, scatter
 
 @pytest.mark.parametrize("engine", ENGINES, ids=lambda e: e.name)
 def test_inertia_from_two_runs(engine):
-    fit = inertia.find_inertia(pulls(engine, 3))
+    fit = inertia.find_inertia(runs_of(engine, 3))
     assert fit.inertia_kg_m2 == pytest.approx(engine.inertia_kg_m2, abs=3 * fit.u_kg_m2)
     assert 0 < fit.u_kg_m2
     assert fit.rates_rpm_s[0] == pytest.approx(-(engine.top_rpm - 5000) / 6, rel=0.03)
@@ -213,7 +213,7 @@ def test_inertia_interval_covers_the_truth():
     z = []
     for engine in ENGINES[1:4]:
         for seed in range(40):
-            fit = inertia.find_inertia(pulls(engine, seed, rates=(5, 12, 20), scatter=0.003))
+            fit = inertia.find_inertia(runs_of(engine, seed, rates=(5, 12, 20), scatter=0.003))
             z.append((fit.inertia_kg_m2 - engine.inertia_kg_m2) / fit.u_kg_m2)
     z = np.array(z)
     assert np.mean(np.abs(z) < 1.96) >= 0.90
@@ -223,8 +223,8 @@ def test_inertia_interval_covers_the_truth():
 
 def test_more_runs_tell_more():
     engine = ENGINES[2]
-    two = inertia.find_inertia(pulls(engine, 1, rates=(6, 15)))
-    six = inertia.find_inertia(pulls(engine, 1, rates=(6, 15, 6, 15, 6, 15)))
+    two = inertia.find_inertia(runs_of(engine, 1, rates=(6, 15)))
+    six = inertia.find_inertia(runs_of(engine, 1, rates=(6, 15, 6, 15, 6, 15)))
     assert six.u_kg_m2 < 0.75 * two.u_kg_m2
 
 
@@ -246,7 +246,7 @@ def test_inertia_of_the_brake_alone_by_hand():
 def test_air_between_the_runs_is_corrected():
     engine = ENGINES[2]
     thin = replace(STANDARD_AIR, pressure_Pa=94000.0)
-    first, second = pulls(engine, 4)
+    first, second = runs_of(engine, 4)
     p = make_run(engine, 41, sweep_s=15.0, gain=0.95, flaws=Flaws(resonance_Hz=60))
     other = inertia.run_bins(p.run, p.calibration, p.setup, thin, "j1349")
     assert other.air_factor > 1.05
@@ -257,7 +257,7 @@ def test_air_between_the_runs_is_corrected():
 
 def test_inertia_found_takes_the_bias_out_of_a_third_run():
     engine = ENGINES[0]
-    fit = inertia.find_inertia(pulls(engine, 2, rates=(5, 12, 20)))
+    fit = inertia.find_inertia(runs_of(engine, 2, rates=(5, 12, 20)))
     p = make_run(engine, 99, flaws=Flaws(zero_after_N=0.0))
     setup = replace(p.setup, inertia_kg_m2=fit.inertia_kg_m2, inertia_u_kg_m2=fit.u_kg_m2)
     b = reduce.reduce_run(p.run, p.calibration, setup, misread(STANDARD_AIR, np.random.default_rng(1))).bins
@@ -268,18 +268,18 @@ def test_inertia_found_takes_the_bias_out_of_a_third_run():
 def test_inertia_refuses_what_cannot_tell():
     engine = ENGINES[2]
     with pytest.raises(InputError, match="at least two runs"):
-        inertia.find_inertia(pulls(engine, 1)[:1])
+        inertia.find_inertia(runs_of(engine, 1)[:1])
     with pytest.raises(InputError, match="too alike"):
-        inertia.find_inertia(pulls(engine, 1, rates=(10, 10.5)))
-    a, b = pulls(engine, 1)
+        inertia.find_inertia(runs_of(engine, 1, rates=(10, 10.5)))
+    a, b = runs_of(engine, 1)
     far = replace(b, speed_rpm=b.speed_rpm + 30000)
     with pytest.raises(InputError, match="share 0 bins"):
         inertia.find_inertia([a, far])
 
 
 def test_runs_of_two_engines_are_noticed():
-    a = pulls(ENGINES[2], 1, rates=(6.0,))
-    b = pulls(ENGINES[3], 1, rates=(15.0,))
+    a = runs_of(ENGINES[2], 1, rates=(6.0,))
+    b = runs_of(ENGINES[3], 1, rates=(15.0,))
     fit = inertia.find_inertia([*a, *b])
     assert any("the same in all" in n or "negative" in n for n in fit.notes)
 

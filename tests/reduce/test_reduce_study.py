@@ -303,7 +303,7 @@ def test_slip_and_false_alarms_on_the_bench():
                 seen.setdefault(slips_rpm, []).append(any(f.found for f in found if f.name == "clutch slip"))
     for name in sorted(set().union(*alarms)):
         print(f"false alarm '{name}': {sum(name in a for a in alarms)} of {len(alarms)} runs in order")
-    print(f"pulls in order with any false alarm: {sum(bool(a) for a in alarms)} of {len(alarms)}")
+    print(f"runs in order with any false alarm: {sum(bool(a) for a in alarms)} of {len(alarms)}")
     for slips_rpm, hits in seen.items():
         print(f"clutch that slips below {slips_rpm} rpm: named in {sum(hits)} of {len(hits)} runs")
     assert sum("clutch slip" in a for a in alarms) <= 0.01 * len(alarms)

@@ -29,7 +29,7 @@ ABOUT = page.About(
 A4, LETTER = (8.27, 11.69), (8.5, 11.0)
 
 
-def pulls(reductions: list[Reduction]) -> list[ReducedRun]:
+def reduced_runs(reductions: list[Reduction]) -> list[ReducedRun]:
     return [
         ReducedRun(
             r, Calibration(0.0, 42000.0, arm_m=0.25), Setup(inertia_kg_m2=0.0021), Air(97_200.0, 293.4, 0.55)
@@ -39,10 +39,10 @@ def pulls(reductions: list[Reduction]) -> list[ReducedRun]:
 
 
 def sheets() -> dict[str, page.Report]:
-    before = group(pulls(make_group(5, 1, warming=0.03, inputs={"run": "ab" * 32})), "stock pipe")
-    after = group(pulls(make_group(5, 2, first_id=11, scale=1.02)), "cut pipe")
+    before = group(reduced_runs(make_group(5, 1, warming=0.03, inputs={"run": "ab" * 32})), "stock pipe")
+    after = group(reduced_runs(make_group(5, 2, first_id=11, scale=1.02)), "cut pipe")
     tall = np.arange(3000.0, 14501.0, 250.0)  # 47 lines: an engine with a wide range
-    wide = group(pulls(make_group(3, 3, speed_rpm=tall, top_Nm=9.0)), "wide range")
+    wide = group(reduced_runs(make_group(3, 3, speed_rpm=tall, top_Nm=9.0)), "wide range")
     return {
         "comparison": page.comparison_page(compare(before, after), ABOUT),
         "pull": page.run_page(before.runs[2], ABOUT),

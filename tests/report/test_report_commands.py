@@ -32,7 +32,7 @@ def flow_of(run: int, gain: float) -> float:
 
 @pytest.fixture(scope="module")
 def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """post auger: runs 1-4 with the stock pipe, 5-8 with the cut pipe, 3 % up; run 9 set aside;
+    """post auger: runs 1-4 with the stock pipe, 5-8 with the cut pipe, 3 % up; run 9 excluded;
     and a reference saw pulled twice a day for eight days, the last day 4 % down."""
     path = tmp_path_factory.mktemp("archive")
     with Archive(path) as archive:
@@ -135,7 +135,7 @@ def test_repeat(run: Callable[..., tuple[int, str, str]]) -> None:
     assert "repeatability r =" in run("repeat", "1-4")[1]
 
 
-def test_a_build_leaves_out_what_was_set_aside(run: Callable[..., tuple[int, str, str]]) -> None:
+def test_a_build_leaves_out_what_was_excluded(run: Callable[..., tuple[int, str, str]]) -> None:
     assert json.loads(run("repeat", "cut pipe", "--engine", "post auger", "--json")[1])["runs"] == [
         5,
         6,

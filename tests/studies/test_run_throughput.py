@@ -27,7 +27,7 @@ BLOCK = 4096
 BATCH = 100  # runs per transaction
 
 
-def one_pull(folder: Path) -> bytes:
+def one_run(folder: Path) -> bytes:
     """The run file of one run, made by the firmware on the bench."""
     image = folder / "flash.img"
     with Session(scenarios.complete({}), seed=11, runs=1, image=image) as session:
@@ -55,7 +55,7 @@ def numbered(data: bytes, run_id: int) -> bytes:
 
 
 def test_runs_decoded_reduced_and_stored(tmp_path):
-    data = one_pull(tmp_path)
+    data = one_run(tmp_path)
     run = run_file.decode_run(data)
     assert not run.damage and run.verdict
     span = run.settings["span"] / 1000.0

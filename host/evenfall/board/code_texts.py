@@ -60,7 +60,7 @@ FAULTS = {
     "watchdog": "The board stopped answering itself and was restarted. If it happens again, report it.",
     "flash_full": "The board has no room for another run. Pull the stored runs, then go on.",
     "store_damaged": "The board's run store could not be read whole. Pull what is there first.",
-    "settings_bad": "A setting on the board is out of its bounds and a safe value is in force. "
+    "settings_bad": "A setting on the board is out of its bounds and a safe value is used. "
     "Look at the settings and set it anew.",
     "top_speed_not_held": "The engine could not hold its top speed before the sweep. Check the throttle.",
 }

@@ -26,7 +26,7 @@ from evenfall.model import AirSample, Event, FloatArray, IntArray, Run, Zero
 from evenfall.printable import printable
 
 MAX_RUN_BYTES = 16 << 20  # a board's whole flash: no run is larger
-MOST_SENTENCES = 20  # of one kind about a run's damage; then a count
+MAX_SENTENCES = 20  # of one kind about a run's damage; then a count
 TICK_S = 1.0 / messages.TICK_HZ
 _HALF = messages.TICK_WRAP >> 1
 _CRC_RESIDUE = crc32(crc32(b"").to_bytes(4, "little"))
@@ -207,12 +207,12 @@ def split_run(data: bytes) -> tuple[dict[int, list[bytes]], list[str]]:
 
     damage = []
     at = done = 0
-    for place in bad[:MOST_SENTENCES]:
+    for place in bad[:MAX_SENTENCES]:
         at += sum(map(len, chunks[done:place])) + place - done
         done = place
         damage.append(f"bytes {at} to {at + len(chunks[place]) - 1} hold no whole frame")
-    if len(bad) > MOST_SENTENCES:
-        damage.append(f"{len(bad) - MOST_SENTENCES} more places hold no whole frame")
+    if len(bad) > MAX_SENTENCES:
+        damage.append(f"{len(bad) - MAX_SENTENCES} more places hold no whole frame")
     if tail:
         damage.append(f"the last frame is truncated ({len(tail)} bytes after the last whole frame)")
     if doubled:
@@ -353,10 +353,10 @@ def _gaps(sequences: list[int]) -> list[str]:
                 f"frame {last} is missing" if last == expected else f"frames {expected} to {last} are missing"
             )
         expected = sequence + 1
-    if len(out) > MOST_SENTENCES:
+    if len(out) > MAX_SENTENCES:
         missing = expected - len(sequences)
-        gaps = len(out) - MOST_SENTENCES
-        out[MOST_SENTENCES:] = [f"{gaps} more gaps; {missing} frames are missing in all"]
+        gaps = len(out) - MAX_SENTENCES
+        out[MAX_SENTENCES:] = [f"{gaps} more gaps; {missing} frames are missing in all"]
     return out
 
 

@@ -25,7 +25,7 @@ import numpy as np
 from evenfall.model import FloatArray, IntArray
 from evenfall.units import RPM
 
-FEWEST_BINS = 5  # below them the highest bin is all there is
+MIN_BINS = 5  # below them the highest bin is all there is
 FINE = 5  # places per bin at which the curve is worked out
 LENGTHS = 7  # length scales tried, from MIN_LENGTH_BINS bins to MAX_LENGTH_RPM
 MIN_LENGTH_BINS = 1.2
@@ -36,7 +36,7 @@ AGAIN = 2.0  # times the square of what smoothing the rest moved the curve: a bo
 NEIGHBOURS = 1.1  # bins share the turns at their common edges: a mean of some scatters by more than theirs
 DRAWS = 120
 LOWEST_SCATTER = 0.05  # of the largest: a bin without torque is not infinitely sure
-LEAST_LEVEL = 0.02  # of the largest torque, which scatters at the least
+MIN_LEVEL = 0.02  # of the largest torque, which scatters at the least
 AT_LOAD = 0.5  # of the largest scatter: below it noise of the pickup shows, which bins do not have
 MAX_SHORT_DOF = 8.0  # scatter over short times is no more than a hint at that of bins
 SLICES_PER_BIN = 3  # stretches of time in which the short-time scatter is read
@@ -57,7 +57,7 @@ class Top:
 def torque_and_power_peak(
     centre_rpm: FloatArray, torque_Nm: FloatArray, shape: FloatArray, scatter: float, dof: float
 ) -> tuple[Top, Top] | None:
-    """(of torque N.m, of power W); None where fewer than `FEWEST_BINS` bins are given.
+    """(of torque N.m, of power W); None where fewer than `MIN_BINS` bins are given.
 
     Args:
         centre_rpm: (b,) rising, whole numbers of bins apart; the means are over whole bins.
@@ -66,7 +66,7 @@ def torque_and_power_peak(
         scatter: standard deviation of a bin's torque over its `shape`, N.m, with `dof` degrees of freedom.
     """
     given = np.flatnonzero(np.isfinite(torque_Nm) & np.isfinite(shape))
-    if given.size < FEWEST_BINS:
+    if given.size < MIN_BINS:
         return None
     width = float(np.min(np.diff(centre_rpm)))
     place = np.rint((centre_rpm[given] - centre_rpm[given[0]]) / width).astype(np.int64)
@@ -216,7 +216,7 @@ class RunTops:
 
 
 def peaks_of_runs(centre_rpm: FloatArray, torque_Nm: FloatArray) -> tuple[RunTops, RunTops] | None:
-    """(of torque N.m, of power W) of runs of one build; None below two runs or `FEWEST_BINS` common bins.
+    """(of torque N.m, of power W) of runs of one build; None below two runs or `MIN_BINS` common bins.
 
     The maximum is that of the runs' mean curve, so a narrow peak is read the better the more runs there are;
     each run's value is the same weighted sum of its own bins.
@@ -227,7 +227,7 @@ def peaks_of_runs(centre_rpm: FloatArray, torque_Nm: FloatArray) -> tuple[RunTop
     """
     common = np.isfinite(torque_Nm).all(axis=0)
     many, bins = len(torque_Nm), int(common.sum())
-    if many < 2 or bins < FEWEST_BINS:
+    if many < 2 or bins < MIN_BINS:
         return None
     torque = torque_Nm[:, common]
     mean = torque.mean(axis=0)
@@ -253,7 +253,7 @@ def noise_level(speed_rpm: FloatArray, torque: FloatArray) -> FloatArray:
     A bin that a steady sweep passes holds turns in proportion to its speed (see `reduce.turn_level`).
     """
     size = np.abs(torque)
-    return np.maximum(size, LEAST_LEVEL * float(np.nanmax(size))) / np.sqrt(np.maximum(speed_rpm, 1.0))
+    return np.maximum(size, MIN_LEVEL * float(np.nanmax(size))) / np.sqrt(np.maximum(speed_rpm, 1.0))
 
 
 def short_time_scatter(values: FloatArray, level: FloatArray, per_slice: int) -> tuple[float, float]:

@@ -54,7 +54,7 @@ ask("hello", 2, 0, 99)
 for _ in range(40):
     link.poll(2)
 assert names() == ["board_info"]
-# a pull that begins while a run is being read: the reading ends with a refusal
+# a sweep that begins while a run is being read: the reading ends with a refusal
 ask("read_run", 99, 1, 0, 1 << 24)
 for _ in range(4):
     link.poll(2)
@@ -63,7 +63,7 @@ for _ in range(400):
     link.poll(2)
 assert names()[-1] == "refused"
 assert len(port.taken) == 0
-# in a pull one byte goes out at a time, at most 24 a pass
+# in a sweep one byte goes out at a time, at most 24 a pass
 ask("hello", 2, 0, 99)
 for _ in range(3):
     before = len(port.taken)

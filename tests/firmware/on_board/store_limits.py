@@ -26,7 +26,7 @@ def put(store):
 
 
 def full():
-    """Room is made from acknowledged runs only; without any the board knows before the pull."""
+    """Room is made from acknowledged runs only; without any the board knows before the sweep."""
     mount(Flash(48), new=True)
     store = started()
     need = 16384

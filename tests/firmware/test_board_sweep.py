@@ -1,4 +1,4 @@
-"""Whole pulls of the real firmware on the bench: by the button, by itself, stopped, unattended."""
+"""Whole sweeps of the real firmware on the bench: by the button, by itself, stopped, unattended."""
 
 from __future__ import annotations
 
@@ -28,7 +28,7 @@ def wait_for_run(rig, seconds=60):
     raise AssertionError(f"no run by {rig.now:.1f} s: {rig.status()}; {rig.trouble()}")
 
 
-def test_a_pull_is_armed_swept_stored_and_the_board_ready_again():
+def test_a_sweep_is_armed_swept_stored_and_the_board_ready_again():
     with Rig() as rig:
         row, run = wait_for_run(rig)
         assert run_file.bit_names(codes.RUN_BITS, row[4]) == ["complete"]
@@ -62,7 +62,7 @@ def test_a_pull_is_armed_swept_stored_and_the_board_ready_again():
 
 
 def test_pressed_at_full_throttle():
-    """Nobody armed: the board records from the spin-up on, the press makes it a pull."""
+    """Nobody armed: the board records from the spin-up on, the press makes it a sweep."""
     with Rig({"operator": {"arm_before_s": 0.0, "press_after_s": 3.0}}) as rig:
         rig.until("record", 10)
         rig.until("steady", 10, step=0.02)
@@ -124,8 +124,8 @@ def test_armed_and_disarmed_at_rest():
         assert rig.status()["state"] == "rest"
 
 
-def test_a_second_pull_gets_the_next_number():
-    with Rig(pulls=2) as rig:
+def test_a_second_sweep_gets_the_next_number():
+    with Rig(runs=2) as rig:
         _, first = wait_for_run(rig)
         while rig.status()["runs_unacked"] < 2:
             rig.run(1.0)
@@ -162,7 +162,7 @@ def test_a_blip_of_the_throttle_is_not_kept():
 
 
 @pytest.mark.parametrize("period_ms", [(1 << 30) / 1000, (1 << 30) * 0.25 / 1000], ids=["ticks_us", "tick"])
-def test_clocks_wrap_during_a_pull(period_ms):
+def test_clocks_wrap_during_a_sweep(period_ms):
     """ticks_us wraps after 2**30 us, the tick of 0.25 us after 268 s: both in mid-sweep."""
     with Rig({"bench": {"clock_start_ms": period_ms - 11000}}) as rig:
         _, run = wait_for_run(rig)
@@ -172,7 +172,7 @@ def test_clocks_wrap_during_a_pull(period_ms):
         assert rig.status()["uptime_s"] < 100
 
 
-def test_a_pull_in_a_small_heap():
+def test_a_sweep_in_a_small_heap():
     """320 kB of 64-bit words, from source files; on_32_bits measures with the board's word size."""
     with Rig(heap_kib=336) as rig:
         _, run = wait_for_run(rig)
@@ -217,7 +217,7 @@ def test_the_servo_gets_pulses_at_the_rate_of_the_settings(rate):
 QUICK_BOARD = {"loop_cost_us": 420.0, "bus_sample_cost_us": 2170.0}
 
 
-def bus_amplifier_pull(rate_Hz, amplifier, **bench):
+def bus_amplifier_sweep(rate_Hz, amplifier, **bench):
     """(run, share of the sweep's samples that were fetched)."""
     partial = {"amplifier": {"second_rate_Hz": rate_Hz}, "board": {"amplifier": amplifier}, "bench": bench}
     with Rig(partial) as rig:
@@ -227,7 +227,7 @@ def bus_amplifier_pull(rate_Hz, amplifier, **bench):
 
 
 def test_a_slow_board_says_that_it_loses_samples_of_the_fast_amplifier():
-    run, share = bus_amplifier_pull(320.0, 1)
+    run, share = bus_amplifier_sweep(320.0, 1)
     assert share < 0.9
     assert run.verdict["load_overruns"] > 300
     assert (run.verdict["verdict"], run.verdict["reason"]) == ("poor", "samples_lost")
@@ -237,7 +237,7 @@ def test_a_slow_board_says_that_it_loses_samples_of_the_fast_amplifier():
 
 
 def test_the_same_amplifier_at_80_suits_a_slow_board():
-    run, share = bus_amplifier_pull(80.0, 2)
+    run, share = bus_amplifier_sweep(80.0, 2)
     assert share == pytest.approx(1.0, abs=0.01)
     assert run.verdict["load_overruns"] == 0 and run.verdict["verdict"] in ("good", "fair")
     assert np.diff(run.load_time_s).max() < 0.017
