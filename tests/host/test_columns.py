@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import doctest
 import os
 import pty
 import re
@@ -12,7 +13,8 @@ from fcntl import ioctl
 
 import pytest
 from evenfall.archive.archive import Archive
-from evenfall.output.columns import table_text, wrapped
+from evenfall.output import columns
+from evenfall.output.columns import pairs_text, table_text, wrapped
 from hypothesis import given
 from hypothesis import strategies as st
 from sample_runs import sample_run
@@ -94,3 +96,15 @@ def test_no_name_is_cut_on_a_terminal_of_80_columns(kept, words, names):
     assert max(map(len, text.splitlines())) <= 80
     for word in (word for name in names for word in name.split()):
         assert word in text
+
+
+@given(st.lists(st.tuples(WORDS, WORDS), max_size=5), st.integers(40, 120))
+def test_pairs_keep_every_word(rows, width):
+    text = pairs_text(rows, width)
+    assert all(len(line) <= width for line in text.splitlines())
+    there = text.split()
+    assert all(word in there for row in rows for cell in row for word in cell.split())
+
+
+def test_the_examples_in_the_text_hold():
+    assert doctest.testmod(columns).failed == 0

@@ -140,6 +140,14 @@ def print_table(columns: list[str], rows: Iterable[list[Any]], right: set[str] |
         click.echo(line)
 
 
+def print_pairs(rows: Iterable[tuple[str, object]]) -> None:
+    """Names and what is said of them, side by side on stdout."""
+    from evenfall.output.columns import pairs_text
+
+    cells = [(_cell(name), _cell(text)) for name, text in rows]
+    click.echo(pairs_text(cells, _terminal_width(sys.stdout)))
+
+
 def _cell(value: Any) -> str:
     return "" if value is None else printable(str(value))
 

@@ -22,6 +22,7 @@ from evenfall.cli._root import (
     open_link,
     port_option,
     print_json,
+    print_pairs,
     print_table,
     progress,
     when,
@@ -67,8 +68,7 @@ def status(port: str | None, as_json: bool) -> None:
         ("counts", ", ".join(f"{n} {code_texts.say(code_texts.COUNTERS, name)}" for name, n in counts.items())
                    or "not told by this board, or not now"),
     ]  # fmt: skip
-    for name, text in rows:
-        echo(f"{name:7} {text}")
+    print_pairs(rows)
 
 
 def _air(s: dict[str, Any]) -> str:

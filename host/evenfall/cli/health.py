@@ -6,7 +6,7 @@ from pathlib import Path
 
 import click
 
-from evenfall.cli._root import archive_option, echo, json_option, print_json, progress, root
+from evenfall.cli._root import archive_option, json_option, print_json, print_pairs, progress, root
 
 
 @root.command()
@@ -56,9 +56,7 @@ def health(
     if as_json:
         print_json([{k: v for k, v in vars(f).items() if k != "evidence"} for f in findings])
     else:
-        for f in findings:
-            unknown = f.value != f.value
-            mark = "FOUND" if f.found else "  –  " if unknown else " ok  "
-            echo(f"{mark}  {f.name}: {f.sentence}")
+        marks = ["FOUND" if f.found else "  –" if f.value != f.value else " ok" for f in findings]
+        print_pairs((m, f"{f.name}: {f.sentence}") for m, f in zip(marks, findings, strict=True))
     if any(f.found for f in findings):
         click.get_current_context().exit(1)

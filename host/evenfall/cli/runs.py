@@ -26,6 +26,7 @@ from evenfall.cli._root import (
     noun,
     print_json,
     print_json_list,
+    print_pairs,
     print_table,
     progress,
     units_option,
@@ -234,7 +235,6 @@ def show(
     from evenfall.archive.archive import Archive
     from evenfall.details import lines
     from evenfall.output.plain import run_as_json
-    from evenfall.printable import printable
     from evenfall.reduction.air import describe
     from evenfall.workflow.reduce_service import inputs_of, reduce_stored
 
@@ -267,14 +267,12 @@ def show(
             ("excluded", row["excluded"]),
         ]  # fmt: skip
         rows += [(what.lower(), value) for what, value in lines(archive.details(run))]
-        for name, text in rows:
-            if text:
-                echo(f"{name:10} {printable(text)}")
-        for line in archive.run(run).damage:
-            echo(f"damage     {line}")
-        for note in notes:
-            said = f"{when(note['made_unix_s'])} {note['author']}: {note['text']}"
-            echo(printable(f"note {note['number']:<5} {said}"))
+        rows += [("damage", line) for line in archive.run(run).damage]
+        rows += [
+            (f"note {note['number']}", f"{when(note['made_unix_s'])} {note['author']}: {note['text']}")
+            for note in notes
+        ]
+        print_pairs((name, text) for name, text in rows if text)
         print_run(archive, run, reduction, units)
 
 

@@ -10,6 +10,7 @@ from rich.cells import cell_len
 
 GAP = 2  # blanks between columns
 FIRST_ROWS = 200  # they set the widths of all
+MAX_LEAD = 18  # of the names at the left of a list; longer ones wrap
 MAX_WORD = 40  # a longer word, such as a path, is folded
 
 
@@ -53,6 +54,25 @@ def table_lines(
                 for part, w, name in zip(folded, widths, columns, strict=True)
             ]
             yield (" " * GAP).join(line).rstrip()
+
+
+def pairs_text(rows: Iterable[tuple[str, str]], width: int | None) -> str:
+    """Names and what is said of them, side by side; the saying wraps at words beside its name.
+
+    >>> print(pairs_text([("air", "20 C, 45 %"), ("load cell", "42 counts")], 20))
+    air        20 C, 45
+               %
+    load cell  42 counts
+    """
+    rows = list(rows)
+    lead = min(max((cell_len(name) for name, _ in rows), default=0), MAX_LEAD) + GAP
+    lines = []
+    for name, text in rows:
+        left, beside = _fold(name, lead - GAP), _fold(text, max((width or 1_000_000) - lead, 8))
+        for n in range(max(len(left), len(beside))):
+            begin = _pad(left[n] if n < len(left) else "", lead, False)
+            lines.append((begin + (beside[n] if n < len(beside) else "")).rstrip())
+    return "\n".join(lines)
 
 
 def _widths(
