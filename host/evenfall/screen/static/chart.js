@@ -82,12 +82,14 @@ export class Chart {
     }
     const r = this.range();
     this.lastRange = r;
-    const left = 58, right = 30, top = 24, bottom = 40;
+    const left = 58, right = 30, bottom = 40;
+    const places = this.places(w, left, right);
+    const top = 11 + Math.max(13, ...places.map((p) => p.y)); // the names never lie on the curves
     this.px = (v) => left + ((v - r.x[0]) / (r.x[1] - r.x[0] || 1)) * (w - left - right);
     this.py = (v) => h - bottom - ((v - r.y[0]) / (r.y[1] - r.y[0] || 1)) * (h - top - bottom);
     this.frame(w, h, r, { left, right, top, bottom });
     for (const line of this.lines) this.paths.push(this.add(line));
-    this.legend(w, left, right);
+    this.legend(places);
     this.speak();
   }
 
@@ -146,17 +148,26 @@ export class Chart {
     this.svg.append(make("polygon", { points: [...up, ...down].join(" "), class: `c-band ${line.stroke.cls ?? ""}` }));
   }
 
-  legend(w, left, right) {
+  // where each name stands: from the right, in as many rows as it takes
+  places(w, left, right) {
     let x = w - right, y = 13;
+    const out = [];
     for (const line of [...this.lines].reverse().filter((l) => l.name)) {
       const width = line.name.length * 7.4 + 44;
       if (x - width < left + 90 && x < w - right) { x = w - right; y += 18; }
       x -= width;
+      out.push({ line, x, y });
+    }
+    return out;
+  }
+
+  legend(places) {
+    for (const { line, x, y } of places) {
       const sample = make("line", { x1: x, x2: x + 30, y1: y - 4, y2: y - 4, class: `c-line ${line.stroke.cls ?? ""}`, "stroke-dasharray": line.stroke.dash ?? "" });
       if (line.stroke.color) sample.style.stroke = line.stroke.color;
       if (!line.alone) this.svg.append(sample);
       else this.svg.append(make("circle", { cx: x + 15, cy: y - 4, r: 5, class: line.big ? "c-ring" : "c-dot" }));
-      this.svg.append( make("text", { x: x + 35, y, class: "c-name" }, line.name));
+      this.svg.append(make("text", { x: x + 35, y, class: "c-name" }, line.name));
     }
   }
 
