@@ -14,6 +14,7 @@ from __future__ import annotations
 
 import os
 
+import hypothesis
 import pytest
 
 
@@ -22,6 +23,8 @@ def pytest_addoption(parser: pytest.Parser) -> None:
 
 
 def pytest_configure(config: pytest.Config) -> None:
+    hypothesis.settings.register_profile("no clock", deadline=None)  # a busy computer is no failure
+    hypothesis.settings.load_profile("no clock")
     os.environ["EVENFALL_CONFIG"] = os.devnull  # what the person at this computer remembered is not tested
     config.addinivalue_line("markers", "outside(source): held against something outside this project")
     config.addinivalue_line(

@@ -158,13 +158,6 @@ def test_arm_angle():
         calibration.effective_arm(0.25, 60, 0, 0)
 
 
-def test_zero_of_readings():
-    mean, u = calibration.zero_of([10.0, 12.0, 11.0, 11.0])
-    assert mean == 11 and u == pytest.approx(np.std([10, 12, 11, 11], ddof=1) / 2)
-    with pytest.raises(InputError, match="two readings"):
-        calibration.zero_of([1.0])
-
-
 def test_check_weight_log():
     c = calibration.make_calibration(calibration.fit_span([0, 2, 5], hang([0, 2, 5])), 0.25, 2e-4, 1)
     day = 86400.0

@@ -46,14 +46,6 @@ class SpanFit:
     notes: list[str]
 
 
-def zero_of(counts: FloatArray) -> tuple[float, float]:
-    """(mean, its standard uncertainty) of counts at rest, JCGM 100 clause 4.2."""
-    c = np.asarray(counts, float)
-    if c.size < 2 or not np.isfinite(c).all():
-        raise InputError(f"a zero needs at least two readings that are numbers; {c.size} came")
-    return float(c.mean()), float(c.std(ddof=1) / math.sqrt(c.size))
-
-
 def _checked_weights(
     mass_kg: FloatArray, count: FloatArray, gravity: float, lever: float
 ) -> tuple[FloatArray, FloatArray]:

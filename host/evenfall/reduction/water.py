@@ -7,7 +7,6 @@ import numpy as np
 from evenfall.model import FloatArray
 
 HEAT_CAPACITY = 4182.0  # J/(kg K), liquid water at 20 C
-SCALD_C = 60.0  # outlet water that hurts at once; the brake's seals do not like it either
 RISE_LIMIT_K = 30.0  # through the brake; common practice, no source
 
 
