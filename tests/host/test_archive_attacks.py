@@ -270,6 +270,9 @@ def test_an_edited_span_is_found_and_not_reduced_with(folder):
         ("UPDATE reductions SET summary = replace(summary, '1', '2') WHERE id = 1", "result of run 1"),
         ("UPDATE reductions SET summary = '{\x01' WHERE id = 1", "result of run 1 cannot be read any more"),
         ("UPDATE reductions SET summary = '[]' WHERE id = 1", "result of run 1 cannot be read any more"),
+        ("UPDATE runs SET verdict = 'poor' WHERE id = 3", "run 3 is listed with another verdict"),
+        ("UPDATE runs SET started_unix_s = 7 WHERE id = 2", "run 2 is listed with another started_unix_s"),
+        ("ALTER TABLE bins RENAME COLUMN power_u_W TO power_v_W", "the columns of 'bins'"),
         ("UPDATE runs SET peak_power_W = 9999 WHERE id = 2", "run 2 is listed with another peak_power_W"),
     ],
 )
@@ -442,3 +445,14 @@ def test_an_uncertainty_that_is_not_known_is_no_damage(tmp_path) -> None:
         number = archive.store_run(sample_run(1))
         reduce_stored(archive, number)
         assert archive.check() == []
+
+
+def test_a_damaged_name_in_the_layout_is_damage(folder):
+    """SQLite's own message then holds bytes that are no text, which Python's sqlite3 does not survive."""
+    with closing(sqlite3.connect(folder / FILE_NAME)) as db:
+        db.execute("PRAGMA journal_mode = DELETE")
+    whole = (folder / FILE_NAME).read_bytes()
+    assert whole.count(b"CREATE VIEW run_list AS") == 1
+    (folder / FILE_NAME).write_bytes(whole.replace(b"CREATE VIEW run_list AS", b"CREATE VIEW\xa0run_list AS"))
+    with pytest.raises(DamageError, match="it is damaged"):
+        Archive(folder)

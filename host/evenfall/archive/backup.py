@@ -23,6 +23,8 @@ from evenfall.archive.database import (
     unpacked,
 )
 from evenfall.archive.files import link_new, reason, spare_beside, sync, unused_name
+from evenfall.archive.runs import listed_of
+from evenfall.board import run_file
 from evenfall.errors import ArchiveError, DamageError, InputError
 
 
@@ -37,7 +39,14 @@ class Care(Database):
         lists are those of the reduction.
         """
         wrong: list[str] = []
-        for part in (self._check_file, self._check_raw, self._check_records, self._check_reductions):
+        for part in (
+            self._check_file,
+            self._check_layout,
+            self._check_raw,
+            self._check_lists,
+            self._check_records,
+            self._check_reductions,
+        ):
             try:
                 wrong += part()
             except sqlite3.Error as error:
@@ -60,6 +69,29 @@ class Care(Database):
             data = row["bytes"]
             if hashlib.sha256(data).hexdigest() != row["sha256"] or len(data) != row["size"]:
                 yield f"the raw frames {row['sha256'][:12]} no longer match their SHA-256"
+
+    def _check_layout(self) -> Iterator[str]:
+        """Tables and their columns are named as this program makes them."""
+        question = (
+            "SELECT t.name, group_concat(c.name) FROM sqlite_master t, pragma_table_info(t.name) c "
+            "WHERE t.type IN ('table', 'view') AND t.name NOT LIKE 'sqlite_%' GROUP BY t.name"
+        )
+        with contextlib.closing(sqlite3.connect(":memory:", isolation_level=None)) as fresh:
+            fresh.execute("BEGIN")
+            schema.migrate(fresh, 0)
+            wanted = dict(fresh.execute(question).fetchall())
+        found = {name: columns for name, columns in self.db.execute(question)}
+        for name in sorted(wanted):
+            if wanted[name] != found.get(name):
+                yield f"the columns of '{name}' are not those that this program makes"
+
+    def _check_lists(self) -> Iterator[str]:
+        """What lists show of a run is what its frames say."""
+        for row in self.db.execute("SELECT runs.*, raw.bytes FROM runs JOIN raw USING (sha256)"):
+            said = listed_of(run_file.decode_run(row["bytes"]))
+            for name, value in said.items():
+                if row[name] != value:
+                    yield f"run {row['id']} is listed with another {name} than its frames say"
 
     def _check_records(self) -> Iterator[str]:
         for row in self.db.execute("SELECT id, kind, body, sha256 FROM records"):

@@ -219,9 +219,15 @@ def connect(path: Path, mode: str) -> sqlite3.Connection:
 
 def _prepared(db: sqlite3.Connection) -> sqlite3.Connection:
     db.row_factory = sqlite3.Row
-    db.execute("PRAGMA foreign_keys = ON")
-    db.execute("PRAGMA trusted_schema = OFF")  # a restored file may come from anyone
-    db.execute("PRAGMA synchronous = FULL")
+    try:
+        db.execute("PRAGMA foreign_keys = ON")
+        db.execute("PRAGMA trusted_schema = OFF")  # a restored file may come from anyone
+        db.execute("PRAGMA synchronous = FULL")
+    except UnicodeDecodeError:  # SQLite's message quotes a damaged layout
+        db.close()
+        damage = sqlite3.DatabaseError("the layout cannot be read")
+        damage.sqlite_errorcode = sqlite3.SQLITE_CORRUPT
+        raise damage from None
     return db
 
 

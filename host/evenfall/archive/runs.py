@@ -63,7 +63,6 @@ class Runs(Filing):
         if not run.board_uid:
             raise DamageError("these bytes hold no run: " + "; ".join(run.damage[:3]))
         started = run.started_unix_s or started_unix_s or now()
-        verdict = run.verdict or {"verdict": "none", "reason": "none"}
         with self.change():
             known = self.number_of(sha)  # another program may have kept it since
             if known is not None:
@@ -75,16 +74,9 @@ class Runs(Filing):
             number = self.insert(
                 "runs",
                 sha256=sha,
-                board_uid=run.board_uid,
-                board_run=run.run_id,
-                firmware=run.firmware,
-                trigger=run.trigger,
-                started_unix_s=started,
+                **{**listed_of(run), "started_unix_s": started},
                 clock="board" if run.started_unix_s else "host",
                 pulled_unix_s=now(),
-                verdict=verdict["verdict"],
-                reason=verdict["reason"],
-                complete=int(run.complete),
                 damage=json.dumps(run.damage),
                 settings=json.dumps(run.settings),
                 build_id=build_id,
@@ -345,6 +337,21 @@ class Runs(Filing):
             return None
         columns = np.array([[np.nan if v is None else v for v in row] for row in rows], float).T
         return Bins(**dict(zip(BIN_COLUMNS, columns, strict=True)))
+
+
+def listed_of(run: Run) -> dict[str, Any]:
+    """What lists show of a run and its frames say, by the names of the columns."""
+    verdict = run.verdict or {"verdict": "none", "reason": "none"}
+    said: dict[str, Any] = {
+        "board_uid": run.board_uid,
+        "board_run": run.run_id,
+        "firmware": run.firmware,
+        "trigger": run.trigger,
+        "verdict": verdict["verdict"],
+        "reason": verdict["reason"],
+        "complete": int(run.complete),
+    }
+    return {**said, "started_unix_s": run.started_unix_s} if run.started_unix_s else said
 
 
 def flags_of(run: Run) -> list[str]:
