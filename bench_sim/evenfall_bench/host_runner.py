@@ -110,7 +110,7 @@ def fetch_and_reduce(session: Session, result: dict[str, Any], told: subprocess.
     told_runs = _wait_for_runs(session, expected)
     if told_runs:
         result["host_note"] = told_runs
-    done = session.run_beside(command)
+    done = session.run_beside(command, timeout_s=120.0 + 60.0 * len(result["runs"]))
     result["host_exit_code"] = done.returncode
     result["host_messages"] = done.stderr.strip().splitlines()[-12:]
     try:

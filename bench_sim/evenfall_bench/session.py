@@ -21,6 +21,8 @@ from .port import PtyPort
 
 SLICE_S = 0.02  # virtual time between two looks at whoever waits
 
+CHIP_READY_S = 6.0  # from power-on to the first opening of the throttle
+
 
 class Session:
     """Everything switched on.  Use as a context; `close` ends the interpreter and the port.
@@ -60,6 +62,9 @@ class Session:
                 extra=extra,
                 bare=bare,
             )
+        if chip:  # it takes as long to come up as the real one: a person waits for its LED
+            waits_s = max(scenario["operator"]["ready_s"], CHIP_READY_S)
+            scenario = {**scenario, "operator": {**scenario["operator"], "ready_s": waits_s}}
         self.scenario = scenario
         self.bench = Bench(scenario, seed)
         self.operator = Operator(scenario, self.bench, runs)

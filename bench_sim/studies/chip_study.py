@@ -172,7 +172,12 @@ def study_options(study: Study) -> None:
         copy = study.folder / "options.img"
         make_image(
             copy,
-            settings={**describe(scenarios.load(SCENARIO)), "barometer": barometer, "amplifier": amplifier},
+            settings={
+                **describe(scenarios.load(SCENARIO)),
+                "barometer": barometer,
+                "amplifier": amplifier,
+                "sweep_time": 5000 if amplifier == 1 else 10000,  # what fits at 320 samples a second
+            },
             march=CHIP_MARCH,
         )
         with study.session(copy, **tables) as session:

@@ -221,6 +221,7 @@ class Board:
         if no:
             return no
         self.measure_next = False
+        gc.collect()  # here nothing is measured yet: none is due in the sweep
         self.go("arm")
         return "none", 0
 
@@ -567,6 +568,7 @@ class Board:
             if self._air_ms >= AIR_MS:
                 self._air_ms = 0
                 self.run.read_air()
+                self._tidy()
         # the ignition is allowed again only at standstill: a reset in a sweep must not start the engine anew
         if self.kill and not self.kill.ready and not self.hardware.kill_held:
             if self.standstill.ms >= ALLOW_MS and guard.severity(self.fault) == 0:
@@ -575,6 +577,11 @@ class Board:
             self.restart_in_ms -= passed_ms
             if self.restart_in_ms <= 0:
                 machine.reset()
+
+    def _tidy(self):
+        """Collect at rest, when a host's questions have filled half of what is free, not in a sweep."""
+        if self.state == "rest" and not self.speed.half_rpm and gc.mem_free() < self.counters[HEAP] // 2:
+            gc.collect()
 
     def _follow_record(self, passed_ms):
         """Recording without a press: until the brake has spun down for a while."""
