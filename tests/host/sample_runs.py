@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 from evenfall.board import run_file
 from evenfall_wire import codes, messages, settings
+from run_writer import run_bytes
 
 UID = bytes.fromhex("e66164084b123456")
 
@@ -57,6 +58,6 @@ def sample_run(
             (),
         ),
     ]
-    body = run_file.run_bytes(records)
+    body = run_bytes(records)
     frames = body.count(b"\x00") + 1
     return body + run_file.frame_bytes("run_end", frames - 1, (frames, len(loads), len(edges), 1))

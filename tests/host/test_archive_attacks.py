@@ -20,6 +20,7 @@ from evenfall.model import Air, Calibration
 from evenfall.workflow import fetch
 from evenfall.workflow.reduce_service import reduce_stored
 from evenfall_wire import messages
+from run_writer import run_bytes
 from sample_runs import UID, sample_run
 
 
@@ -393,7 +394,7 @@ def test_a_planted_link_is_not_followed(tmp_path):
 def hostile(load_ticks, edge_ticks):
     """A run file of sound frames whose times no bench gives."""
     wrap = messages.TICK_WRAP
-    return run_file.run_bytes(
+    return run_bytes(
         [
             ("run_header", (1, 1, UID, b"test", 7, 1_700_000_000, 0, 0), ()),
             ("zeros", (), [(0, 50_000 * 16, 300, 80)]),

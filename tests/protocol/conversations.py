@@ -14,11 +14,12 @@ from pathlib import Path
 from typing import Any
 
 HERE = Path(__file__).resolve().parent
-sys.path.append(str(HERE.parent / "firmware"))
+sys.path += [str(HERE.parent / "firmware"), str(HERE.parent)]
 
 from bench_rig import Rig  # noqa: E402
 from evenfall.board import run_file  # noqa: E402
 from evenfall_wire import codes, messages, settings  # noqa: E402
+from run_writer import run_bytes  # noqa: E402
 
 PATH = Path(messages.__file__).resolve().parent.parent / "conversations.json"
 SESSION = 0x0A0B0C0D
@@ -36,7 +37,7 @@ def small_run(run_id: int) -> bytes:
     """A made-up run of a few frames: what is in it does not matter to the conversation."""
     ticks = range(1000, 1000 + 120 * 50_000, 50_000)
     board_uid = bytes.fromhex("e660583883000001")
-    return run_file.run_bytes(
+    return run_bytes(
         [
             ("run_header", (1, run_id, board_uid, b"made up", 1, 1_750_000_000, 1000, 0), []),
             ("run_settings", (), [(1, 10), (2, 10)]),

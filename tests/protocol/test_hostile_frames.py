@@ -16,6 +16,7 @@ from evenfall.board import run_file
 from evenfall_wire import frames, messages
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from run_writer import run_bytes
 from wire_references import HERE, PROTOCOL, VECTORS, HostParser, build_frame, run_micropython
 
 BASES = hostile_frames.load_bases(str(PROTOCOL))
@@ -137,7 +138,7 @@ def test_a_damaged_run_file_is_decoded_without_a_crash_and_says_so(seed, hits):
 def sound_run() -> bytes:
     loads = [(i * 50_000 % messages.TICK_WRAP, i - 200) for i in range(450)]
     edges = [(i * 20_000 % messages.TICK_WRAP,) for i in range(900)]
-    return run_file.run_bytes(
+    return run_bytes(
         [
             ("run_header", (1, 7, b"12345678", b"t", 3, 1_700_000_000, 0, 0), ()),
             ("load_samples", (), loads),

@@ -9,10 +9,10 @@ from pathlib import Path
 import numpy as np
 import pytest
 from evenfall import cli
-from evenfall.board import run_file
 from evenfall.board.settings import value_of
 from evenfall_wire import codes, messages, settings
 from made_runs import ENGINES, Flaws, make_run
+from run_writer import run_bytes
 
 HZ = messages.TICK_HZ
 
@@ -41,7 +41,7 @@ def stored_file(path: Path, made, air=(99000, 2485, 0)) -> Path:
         ("verdict", (v, 0, start, end, 25000, 10000, 35, 120, 0, 0, 0, 0, 0, 0, 0), ()),
         ("run_end", (0, run.load_time_s.size, run.edge_time_s.size, 1), ()),
     ]
-    path.write_bytes(run_file.run_bytes(records))
+    path.write_bytes(run_bytes(records))
     return path
 
 

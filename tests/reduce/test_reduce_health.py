@@ -162,23 +162,6 @@ def test_tooth_order_cannot_be_seen_and_the_engines_own_turns_are_no_chain():
     assert not diagnostics.rough_chain(align.repair_edges(p.run.edge_time_s), p.setup, 1.5, 11.5).found
 
 
-@pytest.mark.outside("scipy.stats.theilslopes is exact on a straight line with one outlier, by hand")
-def test_chain_trend():
-    """Trend of the chain's ripple over runs"""
-    year = 365.25 * 86400
-    grows = [(i * year / 10, 0.02 + 0.01 * i) for i in range(10)]
-    grows[4] = (grows[4][0], 0.3)
-    slope, words = diagnostics.chain_trend(grows)
-    assert slope == pytest.approx(0.1, rel=1e-6)
-    assert "wearing" in words
-    rng = np.random.default_rng(1)
-    assert (
-        "no growth"
-        in diagnostics.chain_trend([(i * year / 10, 0.02 + rng.normal(0, 1e-3)) for i in range(12)])[1]
-    )
-    assert "too few" in diagnostics.chain_trend(grows[:3])[1]
-
-
 def test_every_finding_carries_what_shows_it():
     p = make_run(ENGINES[3], 1)
     for f in diagnostics.diagnose(p.run, p.calibration, p.setup, flow_kg_s=0.2):

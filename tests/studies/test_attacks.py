@@ -24,7 +24,6 @@ from typing import Any
 
 import pytest
 from evenfall.archive.archive import FILE_NAME, Archive, Query
-from evenfall.board import run_file
 from evenfall.errors import EvenfallError
 from evenfall.model import Air, Calibration, Setup
 from evenfall.workflow.reduce_service import reduce_stored
@@ -37,6 +36,7 @@ sys.path.append(str(Path(__file__).resolve().parents[1] / "firmware"))
 sys.path.append(str(Path(__file__).resolve().parents[2] / "firmware/lib"))
 import test_host_killed as killed
 from faulty_board import Faults, FaultyBoard
+from run_writer import run_bytes
 from sample_runs import UID, sample_run
 
 pytestmark = pytest.mark.study
@@ -336,7 +336,7 @@ def hostile_run(rng: random.Random) -> bytes:
         ("control_trace", (), [(t, anything(16), anything(16), anything(16), anything(8))
                                for t in ticks(rng.randrange(500))]),
     ]  # fmt: skip
-    return run_file.run_bytes(body)
+    return run_bytes(body)
 
 
 def test_hostile_run_files(tmp_path: Path) -> None:

@@ -22,6 +22,7 @@ import pytest
 from cobs import cobs
 from evenfall.board import run_file
 from evenfall_wire import frames, messages
+from run_writer import run_bytes
 
 pytestmark = pytest.mark.study
 PROTOCOL = Path(frames.__file__).resolve().parent.parent
@@ -57,7 +58,7 @@ def edge_rows(count: int, seed: int = 2) -> list[tuple[int]]:
 def test_host_decode():
     frame_count = 100
     rows = load_rows(45 * frame_count)
-    data = run_file.run_bytes([("load_samples", (), rows)])
+    data = run_bytes([("load_samples", (), rows)])
     raw = np.array(rows, dtype=run_file.DTYPES["load_samples"]).tobytes()
     construct = run_file.constructs()["load_samples"]
     body_construct = run_file.frame_construct()
@@ -123,7 +124,7 @@ def test_host_decode():
 
 
 def by_cobs(name: str, rows: list[tuple[int, ...]]) -> int:
-    return len(run_file.run_bytes([(name, (), rows)]))
+    return len(run_bytes([(name, (), rows)]))
 
 
 def by_json_lines(name: str, rows: list[tuple[int, ...]]) -> int:

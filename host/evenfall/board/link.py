@@ -353,7 +353,7 @@ class Link:
         if frame.kind < 0x40:
             self._echoes += 1
             return None
-        if frame.sequence != sequence or entry[1] not in (reply, "refused"):
+        if frame.sequence != sequence or entry[messages.NAME] not in (reply, "refused"):
             self.counters.stale += 1
             return None
         try:

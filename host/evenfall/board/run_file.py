@@ -10,7 +10,6 @@ from __future__ import annotations
 
 import functools
 import hashlib
-import struct
 from binascii import crc32
 from collections import Counter
 from collections.abc import Iterable, Sequence
@@ -19,7 +18,7 @@ from typing import Any, NamedTuple
 import numpy as np
 from cobs import cobs
 from evenfall_wire import codes, messages, settings
-from evenfall_wire.frames import MAX_BODY, MAX_PAYLOAD, MAX_WIRE, Framer
+from evenfall_wire.frames import MAX_BODY, MAX_WIRE, Framer
 from numpy.typing import NDArray
 
 from evenfall.model import AirSample, Event, FloatArray, IntArray, Run, Zero
@@ -47,12 +46,14 @@ _NAMES = {
 
 
 def _dtype(fields: Iterable[tuple[str, str, str, float]]) -> np.dtype[Any]:
-    return np.dtype([(f[0], "S" + f[1][:-1] if f[1].endswith("s") else _NUMPY[f[1]]) for f in fields])
+    return np.dtype(
+        [(name, "S" + code[:-1] if code.endswith("s") else _NUMPY[code]) for name, code, *_ in fields]
+    )
 
 
 # numpy dtypes of the repeated part of each message
-DTYPES: dict[str, np.dtype[Any]] = {m[1]: _dtype(m[3]) for m in messages.MESSAGES if m[3]}
-TYPE_OF: dict[str, int] = {m[1]: m[0] for m in messages.MESSAGES}
+DTYPES: dict[str, np.dtype[Any]] = {name: _dtype(each) for _, name, _, each in messages.MESSAGES if each}
+TYPE_OF: dict[str, int] = {name: number for number, name, _, _ in messages.MESSAGES}
 RUN_DATA = TYPE_OF["run_data"]
 
 
@@ -107,17 +108,6 @@ def proof(challenge: int, copy: bytes) -> int:
     return int.from_bytes(hashlib.sha256(challenge.to_bytes(4, "little") + copy).digest()[:4], "little")
 
 
-def run_bytes(records: Iterable[tuple[str, Sequence[Any], Sequence[Sequence[Any]]]]) -> bytes:
-    """A run file from (message name, head, each) in order; long `each` lists fill several frames."""
-    out: list[bytes] = []
-    for name, head, each in records:
-        size = struct.calcsize(messages.EACH[name])
-        room = (MAX_PAYLOAD - struct.calcsize(messages.HEAD[name])) // size if size else 1
-        for at in range(0, max(1, len(each)), room):
-            out.append(frame_bytes(name, len(out), head, each[at : at + room]))
-    return b"".join(out)
-
-
 def decode_message(kind: int, payload: bytes) -> Message | None:
     """Decode a payload; None for a type this host does not know.
 
@@ -126,8 +116,10 @@ def decode_message(kind: int, payload: bytes) -> Message | None:
     entry = messages.BY_TYPE.get(kind)
     if entry is None:
         return None
-    head, each = messages.unpack(entry[1], payload)
-    return Message(entry[1], {f[0]: v for f, v in zip(entry[2], head, strict=True)}, each)
+    name = entry[messages.NAME]
+    head, each = messages.unpack(name, payload)
+    fields = [field for field, *_ in entry[messages.HEAD_FIELDS]]
+    return Message(name, dict(zip(fields, head, strict=True)), each)
 
 
 def code_name(field: str, value: int) -> str:
@@ -246,7 +238,7 @@ def _records(parts: dict[int, list[bytes]], name: str) -> NDArray[Any]:
 
 def _scales(name: str) -> dict[str, float]:
     """Field of each record -> what its integer is multiplied with."""
-    return {f[0]: f[3] for f in messages.BY_NAME[name][3]}
+    return {field: scale for field, _, _, scale in messages.BY_NAME[name][messages.EACH_FIELDS]}
 
 
 def _events(rows: NDArray[Any], time_s: FloatArray) -> list[Event]:
@@ -283,7 +275,7 @@ def decode_run(data: bytes) -> Run:
     header = _head(parts, "run_header", damage)
     if header is None:
         damage.append("the run_header frame is missing: run number, board and start are not known")
-        header = {f[0]: 0 for f in messages.BY_NAME["run_header"][2]}
+        header = {field: 0 for field, *_ in messages.BY_NAME["run_header"][messages.HEAD_FIELDS]}
         header.update(board_uid=b"", firmware=b"")
     start_tick = header["start_tick"]
 
@@ -378,13 +370,16 @@ def constructs() -> dict[str, Any]:
     whole = {"b": c.Int8sl, "B": c.Int8ul, "h": c.Int16sl, "H": c.Int16ul, "i": c.Int32sl, "I": c.Int32ul}
 
     def struct_of(fields: Iterable[tuple[str, str, str, float]]) -> list[Any]:
-        return [f[0] / (c.Bytes(int(f[1][:-1])) if f[1].endswith("s") else whole[f[1]]) for f in fields]
+        return [
+            name / (c.Bytes(int(code[:-1])) if code.endswith("s") else whole[code])
+            for name, code, *_ in fields
+        ]
 
     return {
-        m[1]: c.Struct(
-            *struct_of(m[2]), *(["each" / c.GreedyRange(c.Struct(*struct_of(m[3])))] if m[3] else [])
+        name: c.Struct(
+            *struct_of(once), *(["each" / c.GreedyRange(c.Struct(*struct_of(each)))] if each else [])
         )
-        for m in messages.MESSAGES
+        for _, name, once, each in messages.MESSAGES
     }
 
 

@@ -51,19 +51,19 @@ def _decoded(chunk: bytes) -> dict[str, Any]:
     out: dict[str, Any] = {
         "type": frame.type,
         "sequence": frame.sequence,
-        "name": entry[1] if entry else "unknown",
+        "name": entry[messages.NAME] if entry else "unknown",
     }
     if entry is None:
         return {**out, "payload": frame.payload.hex()}
     try:
-        parsed = run_file.constructs()[entry[1]].parse(frame.payload)
+        parsed = run_file.constructs()[entry[messages.NAME]].parse(frame.payload)
     except construct.ConstructError:
         return {**out, "damage": "shorter than its fields", "payload": frame.payload.hex()}
     fields = _plain(parsed)
     rows = fields.get("each", [])
     if rows:
         out["rows"] = len(rows)
-        if entry[1] == "run_data":
+        if entry[messages.NAME] == "run_data":
             fields["each"] = bytes(r["byte"] for r in rows).hex()
         else:
             fields["each"] = rows[:SHOWN_ROWS]

@@ -17,9 +17,11 @@ from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
+from evenfall_wire.frames import MAX_PAYLOAD
+
 from evenfall.board import run_file
 
-DATA_BYTES = run_file.MAX_PAYLOAD - 4  # of the file in one run_data
+DATA_BYTES = MAX_PAYLOAD - 4  # of the file in one run_data
 HOLE_BYTES = 512  # so much is passed over where the board cannot read its flash
 SLOWEST_BYTES_PER_S = 200.0  # a transfer slower than this over more than GRACE_S is given up
 GRACE_S = 60.0

@@ -371,28 +371,6 @@ def air_from_run(run: Run) -> Air | None:
     )
 
 
-def tolerance_check(
-    torque_u_rel: float, speed_u_rel: float, temperature_u_K: float, pressure_u_Pa: float
-) -> list[str]:
-    """Does an instrument set-up meet ISO 7293:2021 / ISO 8893:2021?  Sentences for what does not.
-
-    Torque and speed within 2 %, temperatures within 2 C, barometer within
-    100 Pa, each held against the expanded (k = 2) uncertainty.  Taken from
-    public summaries: the full text, and its correction clause, were not seen.
-    """
-    rows = (
-        ("torque", 2 * torque_u_rel * 100, 2.0, "%"),
-        ("speed", 2 * speed_u_rel * 100, 2.0, "%"),
-        ("temperature", 2 * temperature_u_K, 2.0, "C"),
-        ("barometer", 2 * pressure_u_Pa, 100.0, "Pa"),
-    )
-    return [
-        f"{what}: +-{have:.3g} {unit} is wider than {limit:g} {unit} (ISO 7293, ISO 8893; public summary)"
-        for what, have, limit, unit in rows
-        if not have <= limit
-    ]
-
-
 def describe(air: Air) -> str:
     """One line in US and SI units."""
     return (

@@ -596,20 +596,3 @@ def _plausible(s: _Signals) -> Finding:
 
 def _mad(values: FloatArray) -> float:
     return 1.4826 * float(np.median(np.abs(values - np.median(values)))) if values.size else 0.0
-
-
-def chain_trend(runs: list[tuple[float, float]]) -> tuple[float, str]:
-    """(slope in % a year, sentence) of the chain's ripple over runs of (unix_s, ripple %).
-
-    Theil-Sen line (median of pairwise slopes), real when its 95 % interval leaves 0 out.
-    """
-    if len(runs) < 5:
-        return math.nan, f"{len(runs)} runs are too few to tell a trend of the chain; five are needed."
-    when, ripple = np.array(sorted(runs)).T
-    if np.ptp(when) <= 0:
-        return math.nan, "All runs are of one moment: no trend of the chain."
-    year = (when - when[0]) / (365.25 * 86400)
-    slope, _, low, _high = stats.theilslopes(ripple, year)
-    if low > 0:
-        return float(slope), f"The chain's ripple grows by {slope:.3f} % of speed a year: it is wearing."
-    return float(slope), "The chain's ripple shows no growth."
