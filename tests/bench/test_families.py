@@ -87,6 +87,8 @@ def test_standards_as_published_agree_with_the_hosts() -> None:
             d = (standard.reference_Pa / pressure) ** standard.m
             d *= ((celsius + 273.15) / standard.reference_K) ** standard.n
             assert mine == pytest.approx(d + standard.friction * (d - 1.0), rel=3e-4)
+            if name not in {s.title for s in host_air.STANDARDS.values()}:
+                continue
             host = host_air.correction(Air(pascal, 273.15 + celsius, humidity), name)
             assert host.factor == pytest.approx(mine, rel=5e-4)
 

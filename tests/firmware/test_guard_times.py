@@ -218,7 +218,7 @@ def test_top_speed_not_held():
         rig.until("steady", 20, step=0.02)
         since = rig.now
         wave = 0
-        while rig.now - since < 14 and rig.status()["state"] == "steady":
+        while rig.now - since < 17 and rig.status()["state"] == "steady":
             wave += 1
             rig.board.fault("engine_gain", 0.2 if wave % 2 else 1.3)
             rig.run(0.5)
@@ -249,7 +249,7 @@ app.run()
     with Rig({"operator": {"give_up_s": 40.0}}, extra={"/main.py": holding}) as rig:
         rig.until("steady", 20, step=0.02)
         since = rig.now
-        while rig.now - since < 14 and rig.status()["state"] == "steady":
+        while rig.now - since < 17 and rig.status()["state"] == "steady":
             rig.run(0.05)
         assert rig.status()["fault"] == "top_speed_not_held"
         assert (rig.now - since) * 1000 <= guard.ROW["top_speed_not_held"][guard.LIMIT_MS] + 100

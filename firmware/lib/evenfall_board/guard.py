@@ -95,6 +95,8 @@ class Guard:
         self._hz = load_hz
         self.delay_ms = 0  # from the valve to the torque, as the controller knows it
         self._past = array("i", [0] * PAST)
+        self._took = array("i", [PAST_MS] * PAST)  # ms between them
+        self._window_ms = PAST * PAST_MS
         self.configure(settings)
         self.reset()
 
@@ -131,7 +133,7 @@ class Guard:
         self._slow = self._coasts = self._coast_from = self._coast_low = 0
         self._was_up = False
         self._ramp_torque = 0  # as `_torque_ref`, kept from the ramp on
-        self._alone = 0  # checks in a row at which the brake slowed down alone
+        self._alone = 0  # two for each check at which the brake slowed down alone, less one for each other
         self._off = 0  # samples in a row off the set speed, signed
         self._off_torque = 0
         self._moved = 0  # samples for which the valve has been 15 % of its travel from where it was then
@@ -190,22 +192,27 @@ class Guard:
         self._past_ms += passed_ms
         if self._past_ms < PAST_MS:
             return NONE
+        at = self._past_at
+        before = self._past[at]
+        self._past[at] = half_rpm
+        # a pass is not always as long: the drop is that of PAST x PAST_MS
+        self._window_ms += self._past_ms - self._took[at]
+        self._took[at] = self._past_ms
+        drop = (before - half_rpm) * (PAST * PAST_MS) // self._window_ms
         self._past_ms = 0
-        before = self._past[self._past_at]
-        self._past[self._past_at] = half_rpm
-        self._past_at = (self._past_at + 1) % PAST
+        self._past_at = (at + 1) % PAST
         if (
             self._was_up
             and half_rpm > self._lower_end >> 1
-            and self._slowed_alone(before - half_rpm, torque, inertia)
+            and self._slowed_alone(drop, torque, inertia)
         ):
             return self._lost_or_stalled(half_rpm)
         if (
             self._was_up
             and self._overload == 0
             and half_rpm < set_half_rpm - set_half_rpm // 6
-            and before - half_rpm > set_half_rpm >> (5 if inertia else 4)
-            and (inertia == 0 or self._slowing(before - half_rpm, inertia) > torque - (torque >> 3))
+            and drop > set_half_rpm >> (5 if inertia else 4)
+            and (inertia == 0 or self._slowing(drop, inertia) > torque - (torque >> 3))
         ):
             return self._lost_or_stalled(half_rpm)
         return NONE
@@ -220,18 +227,19 @@ class Guard:
         `drop` in half rpm over PAST x PAST_MS.  With the engine on the chain inertia x drop is the brake's
         torque less the engine's: a closed throttle adds its friction, up to a quarter of that torque
         (common practice, no source).  Alone the brake, with 60 % of the inertia or less, slows down 1.6 times
-        as fast or more, before its torque has fallen.  Below half the lower end friction rules.
+        as fast or more, before its torque has fallen: that takes 0.1 s, so two of three checks are enough.
+        Below half the lower end friction rules.
         """
         if drop <= 0 or inertia == 0 or self._ramp_torque == 0:
             self._alone = 0
             return False
         slowing = self._slowing(drop, inertia)
         ref = self._ramp_torque
-        if torque * 5 > ref * 3 and slowing > torque + (torque >> 2) + (ref >> 2):
-            self._alone += 1
-        else:
-            self._alone = 0
-        return self._alone >= 2
+        if torque * 2 > ref and slowing > torque + (torque >> 3) + (ref >> 2):
+            self._alone += 2
+        elif self._alone:
+            self._alone -= 1
+        return self._alone >= 3
 
     def _lost_or_stalled(self, half_rpm):
         return LOAD_LOST if half_rpm > self._lower_end + (self._lower_end >> 3) else STALLED

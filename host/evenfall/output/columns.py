@@ -6,12 +6,17 @@ import textwrap
 from collections.abc import Iterable, Iterator, Sequence
 from itertools import chain, islice
 
-from rich.cells import cell_len
+from rich.cells import cell_len as wide_len
 
 GAP = 2  # blanks between columns
 FIRST_ROWS = 200  # they set the widths of all
 MAX_LEAD = 18  # of the names at the left of a list; longer ones wrap
 MAX_WORD = 40  # a longer word, such as a path, is folded
+
+
+def cell_len(text: str) -> int:
+    """Places that `text` takes in a terminal; rich keeps each text it has measured, a long list has many."""
+    return len(text) if text.isascii() else wide_len(text)
 
 
 def table_text(
@@ -45,7 +50,7 @@ def table_lines(
         return
     for cells in chain([columns], first, coming):
         folded = [
-            [cell] if name in right and cells is not columns else _fold(cell, w)
+            [cell] if width is None or (name in right and cells is not columns) else _fold(cell, w)
             for cell, w, name in zip(cells, widths, columns, strict=True)
         ]
         for n in range(max(len(part) for part in folded)):
