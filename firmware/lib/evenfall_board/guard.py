@@ -201,11 +201,7 @@ class Guard:
         drop = (before - half_rpm) * (PAST * PAST_MS) // self._window_ms
         self._past_ms = 0
         self._past_at = (at + 1) % PAST
-        if (
-            self._was_up
-            and half_rpm > self._lower_end >> 1
-            and self._slowed_alone(drop, torque, inertia)
-        ):
+        if self._was_up and half_rpm > self._lower_end >> 1 and self._slowed_alone(drop, torque, inertia):
             return self._lost_or_stalled(half_rpm)
         if (
             self._was_up
