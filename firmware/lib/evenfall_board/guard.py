@@ -231,7 +231,7 @@ class Guard:
             return False
         slowing = self._slowing(drop, inertia)
         ref = self._ramp_torque
-        if torque * 2 > ref and slowing > torque + (torque >> 3) + (ref >> 2):
+        if torque * 5 > ref * 2 and slowing > torque + (torque >> 3) + (ref >> 2):
             self._alone += 2
         elif self._alone:
             self._alone -= 1
