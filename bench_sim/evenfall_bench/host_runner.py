@@ -144,14 +144,15 @@ def _join(session: Session, runs: list[dict[str, Any]], reduced: list[dict[str, 
     board_rate = 1.0 / session.board.true_s_per_us * 4.0  # ticks per true second
     last_s = session.board.time_s
     offset = session.board.tick_offset
+    sweeps = list(runs)
     for run in reduced:
-        # the tick wraps every 268 s: take the latest start that lies in the past
+        # the tick wraps every 268 s; runs come in order, so each belongs to a sweep after the one before
         start_s = ((run.get("start_tick", 0) - offset) % TICK_WRAP) / board_rate
         wrap_s = TICK_WRAP / board_rate
         candidates = [start_s + n * wrap_s for n in range(int(last_s / wrap_s) + 1)]
         match = None
-        for start in reversed(candidates):
-            for made in runs:
+        for start in candidates:
+            for made in sweeps:
                 if made["opened_s"] - 12.0 <= start <= made["closed_s"]:
                     match = (made, start)
                     break
@@ -161,6 +162,7 @@ def _join(session: Session, runs: list[dict[str, Any]], reduced: list[dict[str, 
             runs.append({"host": run, "note": "a run outside the operator's sweeps"})
             continue
         made, start = match
+        sweeps = sweeps[sweeps.index(made) + 1 :]
         made["host"] = run
         made["run_start_s"] = round(start, 6)
         verdict = run.get("board_verdict")

@@ -141,3 +141,21 @@ def test_old_names_of_command_and_option_still_work(command: str, option: str, t
     assert CliRunner().invoke(main, words).exit_code == 0
     assert json.loads(out.read_text())["runs"][0]["runs"] == []
     assert "--pulls" not in CliRunner().invoke(main, ["sweep", "--help"]).output
+
+
+def test_runs_made_after_the_ticks_wrapped_find_their_sweeps(monkeypatch: pytest.MonkeyPatch) -> None:
+    """The board's ticks wrap every 268 s: the first run was taken for the one that much later."""
+    from types import SimpleNamespace
+
+    from evenfall_bench import host_runner
+
+    monkeypatch.setattr(host_runner, "torque_error", lambda *_: {})
+    board = SimpleNamespace(true_s_per_us=1e-6, time_s=400.0, tick_offset=0)
+    session = SimpleNamespace(board=board, scenario={"engine": {"friction_share": 0.0}})
+    sweeps = [{"opened_s": 6.0 + 38.3 * n, "closed_s": 30.0 + 38.3 * n, "engine": {}} for n in range(10)]
+    told = [
+        {"run": n, "start_tick": round((made["opened_s"] + 4.0) * 4e6) % host_runner.TICK_WRAP}
+        for n, made in enumerate(sweeps)
+    ]
+    host_runner._join(session, sweeps, told)  # type: ignore[arg-type]
+    assert [made["host"]["run"] for made in sweeps] == list(range(10))
