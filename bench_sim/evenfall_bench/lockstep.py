@@ -11,6 +11,7 @@ from __future__ import annotations
 import contextlib
 import fcntl
 import json
+import math
 import os
 import select
 import signal
@@ -440,9 +441,16 @@ class Board:
 
     # --- exchanges -----------------------------------------------------------
 
+    def _us_at(self, time_s: float) -> int:
+        """The board's microsecond at which `self.time_s` has reached `time_s`."""
+        target_us = math.ceil(time_s / self._scale)
+        if time_s > self.time_s:  # a fraction of a microsecond counts, so that callers' loops end
+            target_us = max(target_us, self.now_us + 1)
+        return target_us
+
     def run_until(self, time_s: float) -> None:
         """Run firmware and bench until the true time `time_s`."""
-        target_us = round(time_s / self._scale)
+        target_us = self._us_at(time_s)
         while self.now_us < target_us:
             if self._process is None or self.stopped:
                 self._pass(min(CHUNK_US, target_us - self.now_us))

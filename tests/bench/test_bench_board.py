@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import random
 import re
 from itertools import pairwise
 
@@ -251,3 +252,14 @@ def test_supply_shows_on_the_boards_own_pin() -> None:
         rig.board.fault("brown_out", 2.0, for_s=0.5)
         rig.run(1.0)
         assert rig.board.boots == 2
+
+
+def test_a_caller_that_waits_for_a_time_gets_there() -> None:
+    """Where less than half a microsecond was left, a loop over the board's time went on for ever."""
+    rng = random.Random(3)
+    with Rig() as rig:
+        rig.board.stopped = True  # only time goes on
+        for _ in range(2000):
+            wanted_s = rig.board.time_s + rng.uniform(0.0, 5e-5)
+            rig.board.run_until(wanted_s)
+            assert rig.board.time_s >= wanted_s

@@ -9,7 +9,6 @@ from __future__ import annotations
 
 import contextlib
 import json
-import math
 import subprocess
 from pathlib import Path
 from typing import Any
@@ -216,9 +215,7 @@ class ChipBoard(Board):
 
     def run_until(self, time_s: float) -> None:
         """Run chip and bench until the true time `time_s`."""
-        target_us = math.ceil(time_s / self._scale)
-        if time_s > self.time_s:  # a fraction of a microsecond counts, so that callers' loops end
-            target_us = max(target_us, self.now_us + 1)
+        target_us = self._us_at(time_s)
         while self.now_us < target_us:
             self._slice(min(target_us, self.now_us + SLICE_US))
             if self._pending_restart:
