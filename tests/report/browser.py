@@ -20,25 +20,13 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
-import pytest
+from chromium import CHROMIUM
 
-CHROMIUM = Path("/usr/bin/chromium")
 FLAGS = (
     "--headless --no-sandbox --disable-gpu --disable-quic --no-first-run --disable-background-networking "
     "--disable-component-update --disable-sync --hide-scrollbars --remote-debugging-pipe"
 ).split()
 WAIT_S = 60.0
-
-
-def need_chromium() -> None:
-    """Skip with a reason where there is no Chromium, unless the run demands one."""
-    if CHROMIUM.exists():
-        return
-    if os.environ.get("EVENFALL_REQUIRE_CHROMIUM") == "1":
-        pytest.fail(f"{CHROMIUM} is missing although EVENFALL_REQUIRE_CHROMIUM=1; apt-get install chromium")
-    pytest.skip(
-        f"{CHROMIUM} is not installed (apt-get install chromium): the page is not opened in a browser"
-    )
 
 
 class Browser:

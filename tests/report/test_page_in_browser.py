@@ -11,7 +11,8 @@ from pathlib import Path
 import numpy as np
 import pypdf
 import pytest
-from browser import Browser, need_chromium, running
+from browser import Browser, running
+from chromium import need_chromium
 from evenfall.model import Air, Calibration, Reduction, Setup
 from evenfall.output import page
 from evenfall.output.text import SI
@@ -53,7 +54,7 @@ def sheets() -> dict[str, page.Report]:
 
 @pytest.fixture(scope="module")
 def browser() -> Iterator[Browser]:
-    need_chromium()
+    need_chromium("page")
     with running() as opened:
         yield opened
 

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import os
 import threading
 import time
 from collections.abc import Callable, Iterator
@@ -11,7 +10,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-import pytest
+from chromium import CHROMIUM, need_chromium
 from evenfall.archive.archive import Archive
 from evenfall.board.link import Link
 from evenfall.screen.guard import Keys
@@ -19,20 +18,8 @@ from evenfall.screen.owner import Owner
 from evenfall.screen.practice import practising
 from evenfall.screen.server import Bench, listen, server_of
 
-CHROMIUM = Path("/usr/bin/chromium")
 ENGINE = "post auger"  # invented
 FLAGS = ["--no-sandbox", "--disable-gpu"]
-
-
-def need_chromium() -> None:
-    """Skip with a reason where there is no Chromium, unless the run demands one."""
-    if CHROMIUM.exists():
-        return
-    if os.environ.get("EVENFALL_REQUIRE_CHROMIUM") == "1":
-        pytest.fail(f"{CHROMIUM} is missing although EVENFALL_REQUIRE_CHROMIUM=1; apt-get install chromium")
-    pytest.skip(
-        f"{CHROMIUM} is not installed (apt-get install chromium): the screen is not opened in a browser"
-    )
 
 
 @dataclass
@@ -83,7 +70,7 @@ def window(width: int = 1280, height: int = 800) -> Iterator[Any]:
     """A tab of a fresh browser; what its console says is in `tab.said`."""
     from playwright.sync_api import sync_playwright
 
-    need_chromium()
+    need_chromium("screen")
     with sync_playwright() as play:
         browser = play.chromium.launch(executable_path=str(CHROMIUM), args=FLAGS)
         try:

@@ -5,14 +5,15 @@ from __future__ import annotations
 from pathlib import Path
 
 import pytest
+from chromium import need_chromium
 from evenfall.archive.archive import Archive
-from screen_rig import need_chromium, practice_screen, window
+from screen_rig import practice_screen, window
 
 
 @pytest.mark.slow
 def test_a_first_sweep_by_keyboard_and_hands(tmp_path: Path) -> None:
     """Arm, sweep, fetch, exclude; a second window that comes later shows the same."""
-    need_chromium()
+    need_chromium("screen")
     from playwright.sync_api import expect
 
     with practice_screen(tmp_path) as served, window() as tab:

@@ -17,13 +17,14 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from chromium import need_chromium
 from evenfall.archive.archive import Archive, Query
 from evenfall.board.link import Link, PortGoneError
 from evenfall.screen.owner import Owner
 from evenfall.screen.practice import practising
 from evenfall.screen.server import Bench
 from evenfall.workflow.fetch_service import fetch_waiting
-from screen_rig import ENGINE, filled, need_chromium, opened, practice_screen, serving, window
+from screen_rig import ENGINE, filled, opened, practice_screen, serving, window
 
 pytestmark = pytest.mark.study
 PICTURES = os.environ.get("EVENFALL_PICTURES")  # folder to keep pictures of the page in
@@ -58,7 +59,7 @@ STATES = {
 @pytest.mark.parametrize("state", STATES)
 def test_the_cable_pulled_in_each_state(tmp_path: Path, state: str) -> None:
     """The page says so at once, finds the board by itself, and the run is in the archive whole."""
-    need_chromium()
+    need_chromium("screen")
     with practice_screen(tmp_path) as served, window() as tab:
         tab.goto(served.keys.new_address())
         words = tab.locator("#state-words")
@@ -126,7 +127,7 @@ def program(folder: Path, port: Path, http_port: int) -> Iterator[tuple[subproce
 
 def test_the_program_killed_in_a_sweep_and_started_again(tmp_path: Path) -> None:
     """The page says that it ended; the board goes on; the next start fetches the run."""
-    need_chromium()
+    need_chromium("screen")
     folder = tmp_path / "archive"
     with practising(tmp_path / "furnished", lambda _: None) as practice, window() as tab:
         with program(folder, practice.port, 0) as (process, address):
@@ -157,7 +158,7 @@ def no_board() -> Any:
 
 def test_ten_thousand_runs_in_the_library(tmp_path: Path) -> None:
     """Each page, search and order of the list in the browser; the list never travels whole."""
-    need_chromium()
+    need_chromium("screen")
     sys.path.insert(0, str(Path(__file__).parents[1] / "studies"))
     from test_archive_size import build
 
@@ -190,7 +191,7 @@ def test_ten_thousand_runs_in_the_library(tmp_path: Path) -> None:
 
 def test_frame_time_of_a_slow_laptop(tmp_path: Path) -> None:
     """A sweep at ten updates a second with the processor slowed down six times (Chromium's own throttle)."""
-    need_chromium()
+    need_chromium("screen")
     filled(tmp_path / "made", 2)
     with practice_screen(tmp_path / "archive") as served, window() as tab:
         tab.goto(served.keys.new_address())
@@ -234,7 +235,7 @@ def test_frame_time_of_a_slow_laptop(tmp_path: Path) -> None:
 
 def test_a_fault_is_said_and_cleared(tmp_path: Path) -> None:
     """The throttle shut in the middle of a sweep: banner, tone, clear by key, then the run."""
-    need_chromium()
+    need_chromium("screen")
     with practice_screen(tmp_path) as served, window() as tab:
         tab.goto(served.keys.new_address())
         words = tab.locator("#state-words")
@@ -260,7 +261,7 @@ def test_a_fault_is_said_and_cleared(tmp_path: Path) -> None:
 
 def test_a_port_in_use_is_not_no_board(tmp_path: Path) -> None:
     """Another program holds the port: the page says so, and goes on by itself when it lets go."""
-    need_chromium()
+    need_chromium("screen")
     import serial
 
     with practising(tmp_path, lambda _: None) as practice, window() as tab:
@@ -276,7 +277,7 @@ def test_a_port_in_use_is_not_no_board(tmp_path: Path) -> None:
 
 def test_a_newcomers_first_sweep(tmp_path: Path) -> None:
     """From the command to the new run in the window, pressing only what the page marks."""
-    need_chromium()
+    need_chromium("screen")
     began = time.monotonic()
     process = subprocess.Popen(
         [
@@ -351,7 +352,7 @@ def metrics(tools: Any) -> dict[str, float]:
 
 def test_set_up_by_the_page(tmp_path: Path) -> None:
     """Self-test with its live prompts, weights up and down, check weight, a setting."""
-    need_chromium()
+    need_chromium("screen")
     from evenfall.model import Calibration
 
     with practice_screen(tmp_path) as served, window() as tab:
@@ -447,7 +448,7 @@ NAMELESS = """() => [...document.querySelectorAll("button")]
 @pytest.mark.parametrize("width", [1280, 390])
 def test_contrast_targets_names_and_width_of_every_part(tmp_path: Path, width: int) -> None:
     """Looked up in the browser itself, over every part of the page with a library of invented runs."""
-    need_chromium()
+    need_chromium("screen")
     filled(tmp_path, 12)
     with serving(Bench(Owner(no_board, tmp_path), tmp_path)) as served, window(width, 800) as tab:
         tab.goto(served.keys.new_address())

@@ -14,6 +14,7 @@ import click
 
 from evenfall import config
 from evenfall.errors import InputError
+from evenfall.json_values import json_ready
 from evenfall.printable import printable
 from evenfall.printable import when as when
 
@@ -83,22 +84,8 @@ def default_archive_dir() -> Path:
 
 def print_json(value: Any) -> None:
     """JSON on stdout; NaN becomes null, as JSON has none."""
-    json.dump(_plain(value), sys.stdout, indent=2, allow_nan=False)
+    json.dump(json_ready(value), sys.stdout, indent=2, allow_nan=False)
     sys.stdout.write("\n")
-
-
-def _plain(value: Any) -> Any:
-    if isinstance(value, dict):
-        return {str(k): _plain(v) for k, v in value.items()}
-    if isinstance(value, (list, tuple)):
-        return [_plain(v) for v in value]
-    if hasattr(value, "tolist"):
-        return _plain(value.tolist())
-    if isinstance(value, float) and (value != value or value in (float("inf"), float("-inf"))):
-        return None
-    if isinstance(value, (bytes, os.PathLike)):
-        return value.hex() if isinstance(value, bytes) else str(value)
-    return value
 
 
 def echo(text: object = "", err: bool = False, nl: bool = True) -> None:
@@ -122,7 +109,7 @@ def print_json_list(items: Iterable[Any]) -> None:
     """The same text as `print_json` of a list, written item by item in the memory of one."""
     opened = False
     for item in items:
-        text = json.dumps(_plain(item), indent=2, allow_nan=False).replace("\n", "\n  ")
+        text = json.dumps(json_ready(item), indent=2, allow_nan=False).replace("\n", "\n  ")
         sys.stdout.write((",\n  " if opened else "[\n  ") + text)
         opened = True
     sys.stdout.write("\n]\n" if opened else "[]\n")

@@ -8,6 +8,7 @@ import numpy as np
 
 from evenfall.archive.archive import Archive, Query
 from evenfall.board import code_texts
+from evenfall.json_values import json_ready
 from evenfall.model import Bins
 from evenfall.output.text import banner
 from evenfall.statistics import counting
@@ -84,8 +85,8 @@ def after(archive: Archive, number: int) -> dict[str, Any]:
         **line_of(row),
         "verdict_text": verdict,
         "reason_text": "" if row["reason"] == "none" else code_texts.say(code_texts.REASONS, row["reason"]),
-        "peak_power": _plain(vars(result.peak_power_W)),
-        "peak_torque": _plain(vars(result.peak_torque_Nm)),
+        "peak_power": json_ready(vars(result.peak_power_W)),
+        "peak_torque": json_ready(vars(result.peak_torque_Nm)),
         "sweep_s": None if result.sweep_time_s != result.sweep_time_s else result.sweep_time_s,
         "banner": banner(result),
         "failed": result.failed,
@@ -103,7 +104,3 @@ def curve_kept(archive: Archive, number: int) -> dict[str, list[float | None]]:
     """The curve of a run as it was last reduced; reduced now if it never was."""
     kept = archive.current_bins(number)
     return curve(kept if kept is not None else reduced(archive, number).reduction.bins)
-
-
-def _plain(values: dict[str, float]) -> dict[str, float | None]:
-    return {k: v if v == v else None for k, v in values.items()}

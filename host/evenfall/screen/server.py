@@ -5,7 +5,6 @@ from __future__ import annotations
 import asyncio
 import json
 import logging
-import math
 import mimetypes
 import socket
 import sqlite3
@@ -22,6 +21,7 @@ from starlette.routing import Route
 
 from evenfall.archive.database import explained
 from evenfall.errors import EvenfallError, LinkError
+from evenfall.json_values import json_ready
 from evenfall.screen import at_the_bench, bench_setup, library
 from evenfall.screen.bench import Action, Bench, Question
 from evenfall.screen.guard import LOOPBACK, MAX_BODY, Guard, Keys
@@ -128,19 +128,7 @@ async def stream(bench: Bench) -> AsyncIterator[str]:
 
 def as_json(value: Any) -> str:
     """JSON in which what is not a number is null."""
-    return json.dumps(_plain(value), allow_nan=False, separators=(",", ":"))
-
-
-def _plain(value: Any) -> Any:
-    if isinstance(value, dict):
-        return {str(k): _plain(v) for k, v in value.items()}
-    if isinstance(value, (list, tuple)):
-        return [_plain(v) for v in value]
-    if hasattr(value, "tolist"):
-        return _plain(value.tolist())
-    if isinstance(value, float) and not math.isfinite(value):
-        return None
-    return value
+    return json.dumps(json_ready(value), allow_nan=False, separators=(",", ":"))
 
 
 FILES = {path.name: path for path in PAGE.iterdir()} if PAGE.is_dir() else {}

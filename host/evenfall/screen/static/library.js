@@ -3,7 +3,7 @@ import { number, power, say, sentence, signed, torque, unit, unitsNow, when } fr
 import { see, tell } from "./net.js";
 import { ask, doIt, tellPerson } from "./talk.js";
 import { Chart, pairStroke } from "./chart.js";
-import { button, choice, field, figure, h, input, list, table } from "./parts.js";
+import { button, choice, field, figure, h, input, list, table, viewsOf } from "./parts.js";
 import { runLine } from "./live.js";
 
 const VIEWS = { runs, sessions, compare, chart, calibrations };
@@ -12,31 +12,12 @@ const state = {
   view: "runs", words: "", engine: "", build: "", excluded: "", sort: "date", verdict: "", tag: "", since: "", until: "", power_from: "", power_to: "", more: false, page: 0, picked: [], what: "power",
   session: null, sessionsPage: 0, before: "", after: "", band: "", compareEngine: "", chartEngine: "", chartBuild: "",
 };
-let home = null;
+const { draw, show } = viewsOf("library", VIEWS, state);
 let engines = [];
 
 export async function open(section) {
-  home = section;
   try { engines = (await see("engines")).engines; } catch (error) { tellPerson(say("failed", { error: error.message }), true); }
-  await draw();
-}
-
-let newest = 0;
-
-// the part anew; where two are under way only the later one is shown
-async function draw(focus = null) {
-  const mine = ++newest;
-  const tabs = h("nav", { class: "subtabs", "aria-label": say("part_library") }, ...Object.keys(VIEWS).map((name) =>
-    button(`library_${name}`, () => { state.view = name; draw(); }, name === state.view ? { "aria-current": "page" } : {})));
-  const body = h("div", { class: "view" });
-  try {
-    await VIEWS[state.view](body);
-  } catch (error) {
-    body.append(h("p", { class: "empty", role: "alert", text: say("failed", { error: error.message }) }));
-  }
-  if (mine !== newest) return;
-  home.replaceChildren(tabs, body);
-  if (focus) home.querySelector(focus)?.focus();
+  await show(section);
 }
 
 const engineOptions = (any) => [["", say(any)], ...engines.map((e) => [e.name, e.name])];

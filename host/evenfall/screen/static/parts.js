@@ -50,3 +50,25 @@ export function figure(title) {
   svg.setAttribute("class", "chart");
   return { svg, box: h("figure", { class: "tall" }, h("figcaption", { text: title }), svg) };
 }
+
+// A part of several views: its tabs and the view of `state.view`.  `show(section)` puts it there, `draw` makes it
+// anew; where two are under way only the later one is shown.
+export function viewsOf(part, views, state) {
+  let home = null;
+  let newest = 0;
+  async function draw(focus = null) {
+    const mine = ++newest;
+    const tabs = h("nav", { class: "subtabs", "aria-label": say(`part_${part}`) }, ...Object.keys(views).map((name) =>
+      button(`${part}_${name}`, () => { state.view = name; draw(); }, name === state.view ? { "aria-current": "page" } : {})));
+    const body = h("div", { class: "view" });
+    try {
+      await views[state.view](body);
+    } catch (error) {
+      body.append(h("p", { class: "empty", role: "alert", text: say("failed", { error: error.message }) }));
+    }
+    if (mine !== newest) return;
+    home.replaceChildren(tabs, body);
+    if (focus) home.querySelector(focus)?.focus();
+  }
+  return { draw, show: (section) => { home = section; return draw(); } };
+}

@@ -2,36 +2,14 @@
 import { number, say, signed, temperature, pressure, when } from "./lang.js";
 import { see } from "./net.js";
 import { doIt, tellPerson } from "./talk.js";
-import { button, choice, field, h, input, list, table } from "./parts.js";
+import { button, choice, field, h, input, list, table, viewsOf } from "./parts.js";
 import { nowSeen, whenSeen } from "./live.js";
 
 const VIEWS = { first, weights, check, air, engine, drive, settings };
 const state = { view: "first", group: "drive", mass: "0 kg", arm: "250 mm", arm_u: "0.3 mm", weights_u: "0.1 %", note: "", checkMass: "5 kg", checkZero: null,
   seenButton: false, seenShaft: false, seenLoad: false, loadAt: null };
-let home = null;
-
-export async function open(section) {
-  home = section;
-  await draw();
-}
-
-let newest = 0;
-
-// the part anew; where two are under way only the later one is shown
-async function draw(focus = null) {
-  const mine = ++newest;
-  const tabs = h("nav", { class: "subtabs", "aria-label": say("part_setup") }, ...Object.keys(VIEWS).map((name) =>
-    button(`setup_${name}`, () => { state.view = name; draw(); }, name === state.view ? { "aria-current": "page" } : {})));
-  const body = h("div", { class: "view" });
-  try {
-    await VIEWS[state.view](body);
-  } catch (error) {
-    body.append(h("p", { class: "empty", role: "alert", text: say("failed", { error: error.message }) }));
-  }
-  if (mine !== newest) return;
-  home.replaceChildren(tabs, body);
-  if (focus) home.querySelector(focus)?.focus();
-}
+const { draw, show } = viewsOf("setup", VIEWS, state);
+export const open = show;
 
 const go = (view) => () => { state.view = view; draw(); };
 
