@@ -388,9 +388,6 @@ class Store:
         """
         recorder = run["recorder"]
         run_id = self.last_run() + 1
-        entry = self._spare_entry().begin(run_id, ".tmp")
-        entry.crc = 0
-        entry.started = run["started_unix_s"]
         framer = self._framer
         rings = (recorder.loads, recorder.edges, recorder.trace)
         head = (
@@ -404,6 +401,9 @@ class Store:
             run["trigger"],
         )
         f = open(self._path(run_id, ".tmp"), "wb")
+        entry = self._spare_entry().begin(run_id, ".tmp")
+        entry.crc = 0
+        entry.started = run["started_unix_s"]
         try:
 
             def put(name, size):
