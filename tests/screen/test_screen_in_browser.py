@@ -31,7 +31,7 @@ def test_a_first_sweep_by_keyboard_and_hands(tmp_path: Path) -> None:
         other = tab.context.new_page()
         other.goto(f"{served.root}/")
         expect(other.locator("#state-words")).to_have_text("SWEEP")
-        expect(state).to_have_text("LOAD OFF", timeout=20_000)
+        expect(state).to_have_text("SWEEP OVER", timeout=20_000)
         points = tab.locator("#track polyline").last.get_attribute("points")
         assert len(points.split()) > 60, "true speed was drawn at some ten points a second"
         tab.get_by_role("button", name="Throttle shut").click()

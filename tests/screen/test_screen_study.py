@@ -51,7 +51,7 @@ STATES = {
     "ready": "ARMED",
     "steady": "HOLDING TOP SPEED",
     "sweep": "SWEEP",
-    "release": "LOAD OFF",
+    "release": "SWEEP OVER",
     "store": "Storing the run",
 }
 
@@ -90,7 +90,7 @@ def test_the_cable_pulled_in_each_state(tmp_path: Path, state: str) -> None:
         if state in ("rest", "ready"):
             hand(tab, "Throttle open")
         if state not in ("release", "store"):
-            expect(words).to_have_text("LOAD OFF", timeout=60_000)
+            expect(words).to_have_text("SWEEP OVER", timeout=60_000)
             expect(tab.locator("#power")).not_to_have_text("–")
         hand(tab, "Throttle shut")
         expect(tab.locator("#after-line")).to_contain_text("Run 1:", timeout=90_000)
@@ -319,7 +319,7 @@ def test_a_newcomers_first_sweep(tmp_path: Path) -> None:
             state("At rest", "rest", "Arm")
             state("ARMED", "armed", "Throttle open")
             state("SWEEP", "sweep")
-            state("LOAD OFF", "release", "Throttle shut")
+            state("SWEEP OVER", "release", "Throttle shut")
             expect(tab.locator("#after-line")).to_contain_text("Run 1:", timeout=30_000)
             print(f"\nfrom `evenfall screen --practice` to the first run: {time.monotonic() - began:.0f} s")
             picture(tab, "after-run-1280")
@@ -330,7 +330,7 @@ def test_a_newcomers_first_sweep(tmp_path: Path) -> None:
             tab.set_viewport_size({"width": 390, "height": 844})
             time.sleep(5)
             picture(tab, "live-sweep-390")
-            expect(words).to_have_text("LOAD OFF", timeout=30_000)
+            expect(words).to_have_text("SWEEP OVER", timeout=30_000)
             hand(tab, "Throttle shut")
             expect(tab.locator("#after-line")).to_contain_text("Run 2:", timeout=30_000)
             picture(tab, "after-run-390")
