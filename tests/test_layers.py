@@ -35,10 +35,10 @@ def modules():
 PATHS = dict(modules())
 
 
-def imported(name, tree, at_start):
-    """Names that a module imports; `at_start`: only what runs when it is imported."""
+def imported(name, tree):
+    """Names that a module imports: at its start, in a function or for its types alone."""
     package = name if PATHS[name].name == "__init__.py" else name.rpartition(".")[0]
-    for node in walk(tree, at_start):
+    for node in ast.walk(tree):
         if isinstance(node, ast.Import):
             yield from (alias.name for alias in node.names)
         elif isinstance(node, ast.ImportFrom):
@@ -50,21 +50,11 @@ def imported(name, tree, at_start):
                 yield f"{base}.{alias.name}" if f"{base}.{alias.name}" in PATHS else base
 
 
-def walk(node, at_start):
-    for child in ast.iter_child_nodes(node):
-        if at_start and isinstance(child, (ast.FunctionDef, ast.AsyncFunctionDef, ast.Lambda)):
-            continue
-        if isinstance(child, ast.If) and "TYPE_CHECKING" in ast.dump(child.test):
-            continue
-        yield child
-        yield from walk(child, at_start)
-
-
-def arrows(at_start):
+def arrows():
     """(module, module it imports), both ours."""
     found = set()
     for name, path in PATHS.items():
-        for target in imported(name, ast.parse(path.read_text(encoding="utf-8")), at_start):
+        for target in imported(name, ast.parse(path.read_text(encoding="utf-8"))):
             if target in PATHS and target != name:
                 found.add((name, target))
     return found
@@ -115,7 +105,7 @@ def upward(edges):
 
 def test_the_graph_is_seen():
     """The test below would pass on an empty graph."""
-    edges = arrows(at_start=False)
+    edges = arrows()
     assert ("evenfall.workflow.fetch", "evenfall.board.link") in edges
     assert ("evenfall.board.run_file", "evenfall_wire.messages") in edges
     assert len(edges) > 150
@@ -124,18 +114,18 @@ def test_the_graph_is_seen():
 
 
 def test_no_circle():
-    assert circle(arrows(at_start=False)) == []
+    assert circle(arrows()) == []
 
 
 def test_every_arrow_of_the_host_points_down():
-    assert upward(arrows(at_start=False)) == []
+    assert upward(arrows()) == []
 
 
 @pytest.mark.parametrize("package", sorted(PACKAGES))
 def test_packages_know_only_what_they_may(package):
     wrong = [
         f"{a} -> {b}"
-        for a, b in arrows(at_start=False)
+        for a, b in arrows()
         if a.split(".")[0] == package
         and b.split(".")[0] != package
         and b.split(".")[0] not in MAY_KNOW[package]

@@ -21,7 +21,7 @@ Row = dict[str, Any]
 
 
 def family_row(task: tuple[str, int, int, bool, Path]) -> Row:
-    """One bench of a family: its nature, its floor, and what each of its runs was; plain values.
+    """One bench of a family: its properties, its floor, and what each of its runs was; plain values.
 
     task: family, seed, number of runs, whether the host reduces them, folder of the board's files.
     """
@@ -33,7 +33,7 @@ def family_row(task: tuple[str, int, int, bool, Path]) -> Row:
     # as whoever runs an engine of this speed sets it: three tenths above the last speed of its torque curve
     limit = {"overspeed": min(max(14500, round(1.3 * free_rpm)), 30000)}
     scenario = complete({**partial, "board": {**partial.get("board", {}), **limit}})
-    row: Row = {"seed": seed, **nature(scenario)}
+    row: Row = {"seed": seed, **properties(scenario)}
     try:
         row["floor_percent"] = round(sweep_floor_percent(scenario), 3)
         boot = run_one(scenario, seed, runs, host, False, firmware)
@@ -49,7 +49,7 @@ def family_row(task: tuple[str, int, int, bool, Path]) -> Row:
     return row
 
 
-def nature(scenario: dict[str, Any]) -> Row:
+def properties(scenario: dict[str, Any]) -> Row:
     """What a bench is, in a few numbers."""
     brake, valve = scenario["brake"], scenario["valve"]
     watts = max(t * n * RPM for n, t in scenario["engine"]["torque_map"])
@@ -143,7 +143,7 @@ def faults(row: Row) -> list[str]:
 
 
 def in_a_line(row: Row) -> str:
-    """One bench: nature, times and tracking of each run, floor, faults."""
+    """One bench: properties, times and tracking of each run, floor, faults."""
     runs = "  ".join(
         f"{run['fitted_s']:.2f}/{run['first_passing_s'] or 0.0:.2f} s {run['rms_percent']:.2f} %"
         if run["rms_percent"] is not None and run["fitted_s"]

@@ -281,7 +281,7 @@ class Board:
         while True:
             if self.now_us >= self._chunk_at:
                 self._chunk_at = self.now_us + (BUSY_CHUNK_US if self.host_open else CHUNK_US)
-                self._chores()
+                self._housekeeping()
             step_to = min(target, self._chunk_at)
             self.now_us = step_to
             bench = self.bench
@@ -315,7 +315,7 @@ class Board:
         if hall is not None:
             hall.advance(now_tick)
 
-    def _chores(self) -> None:
+    def _housekeeping(self) -> None:
         """Every few milliseconds: the operator, faults, the serial line, the pace."""
         now = self.time_s
         self.operator.act(now)

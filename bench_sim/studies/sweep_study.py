@@ -65,7 +65,7 @@ def true_peak_hp(engine: dict[str, Any]) -> float:
     return max(r * t for r, t in engine["torque_map"]) * math.pi / 30 / 745.69987
 
 
-def traits(loop: Loop) -> Row:
+def properties(loop: Loop) -> Row:
     """What makes a bench hard: see `explain`."""
     s = loop.bench.scenario
     torque_map = s["engine"]["torque_map"]
@@ -97,7 +97,7 @@ def bench_rows(task: tuple[dict[str, Any], int, int, dict[str, int]]) -> Row:
     return {
         "title": loop.bench.scenario["bench"]["title"],
         "seed": seed,
-        **traits(loop),
+        **properties(loop),
         "runs": [figures(p) for p in runs],
     }
 
@@ -447,7 +447,9 @@ def plot_benches(scenarios: list[dict[str, Any]], seeds: list[int], name: str) -
         row[0].set_ylabel("rpm")
         row[1].set_ylabel("error %")
         row[2].set_ylabel("servo us")
-        row[0].set_title(loop.bench.scenario["bench"]["title"] + f", {traits(loop)['hp']:.1f} hp", fontsize=8)
+        row[0].set_title(
+            loop.bench.scenario["bench"]["title"] + f", {properties(loop)['hp']:.1f} hp", fontsize=8
+        )
         row[0].set_xlim(-4, 12)
         row[2].set_xlim(-4, 12)
     axes[0][0].legend(fontsize=6)

@@ -41,7 +41,7 @@ def main() -> None:
     with tempfile.TemporaryDirectory() as place:
         folder = Path(place)
         with Archive(folder / "kept") as archive:
-            demo.furnish(archive)
+            demo.add_demo_set_up(archive)
             archive.add_build(
                 demo.ENGINE, demo.BUILD_AFTER, "exhaust port raised by 0.5 mm (invented)", "the crew"
             )

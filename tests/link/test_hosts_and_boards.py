@@ -100,9 +100,9 @@ def test_a_new_host_need_not_wait_for_the_answer_to_a_dead_one(recorded, stored,
         board = bench.session.board
         first = link.Link(bench.url)
         first.open()
-        first._send(run_file.frame_bytes("read_run", 7, (first.session, 1, 0, 100_000)))
+        first.send(run_file.frame_bytes("read_run", 7, (first.session, 1, 0, 100_000)))
         while first.counters.bytes_in < 1500:
-            list(first._receive(0.1))
+            list(first.receive(0.1))
         first.close()
         began = board.time_s
         with link.Link(bench.url) as second:
@@ -318,15 +318,15 @@ def besieged(count: int, seed: int, recorded: Path, stored: dict[int, bytes], fo
             for number in range(count):
                 kind = rng.choice([*NAMES, rng.randrange(256)])
                 if rng.random() < 0.2:
-                    line._send(rng.randbytes(rng.randrange(800)) + b"\x00")
+                    line.send(rng.randbytes(rng.randrange(800)) + b"\x00")
                     continue
                 payload = hostile_payload(kind, rng, line.session)
                 body = struct.pack("<BH", kind, number & 0xFFFF) + payload
                 body += struct.pack("<I", run_file.crc32(body))
-                line._send(b"\x00" + run_file.cobs.encode(body) + b"\x00")
+                line.send(b"\x00" + run_file.cobs.encode(body) + b"\x00")
                 until = time.monotonic() + 0.02
                 while time.monotonic() < until:
-                    for frame, _ in line._receive(0.005):
+                    for frame, _ in line.receive(0.005):
                         if frame and frame.kind in NAMES:
                             answers[NAMES[frame.kind]] = answers.get(NAMES[frame.kind], 0) + 1
                             until = 0

@@ -112,7 +112,7 @@ class HostParser:
     def feed(self, data: bytes, handler) -> None:
         """Hand bytes to the link; call `handler(type, sequence, payload)` per good frame."""
         self.port.data = data
-        for frame, _ in self.link._receive(0.0):
+        for frame, _ in self.link.receive(0.0):
             if frame is not None:
                 handler(*frame)
         assert len(self.link._pending) < frames.MAX_WIRE

@@ -227,7 +227,7 @@ class ChipBoard(Board):
         """Bench to `to_us` while the chip finishes its last slice; then the chip is sent after it."""
         self.bench.run_until(to_us * self._scale)
         self._collect()
-        self._chores()
+        self._housekeeping()
         if self._told_supply != self._supply_mV:
             self._told_supply = self._supply_mV
             self._ask({"do": "supply", "mV": self._supply_mV})

@@ -63,7 +63,7 @@ ATTEMPTS = 6
 MAX_NOISE_BYTES = 16384  # bytes in answer to one request without one frame among them: not a board
 BLOCK_BYTES = 46_000  # asked for at once
 QUIET_LIMIT_S = 12.0  # a transfer that gets nothing new for so long is given up
-FRUITLESS_LIMIT = 600  # or after so many requests in a row that brought nothing new
+UNPRODUCTIVE_LIMIT = 600  # or after so many requests in a row that brought nothing new
 LIST_S = 30.0  # longest time for a list of many pages
 
 
@@ -283,7 +283,8 @@ class Link:
 
     # --- frames ---
 
-    def _send(self, data: bytes) -> None:
+    def send(self, data: bytes) -> None:
+        """Write bytes to the port as they are.  Raises PortGoneError."""
         try:
             self._port.write(data)
             self.counters.bytes_out += len(data)
@@ -294,7 +295,7 @@ class Link:
         self.close()
         return PortGoneError(f"the line to {self.url} broke off ({error}): plug it in again, nothing is lost")
 
-    def _receive(self, wait_s: float) -> Iterator[tuple[run_file.Frame | None, bytes]]:
+    def receive(self, wait_s: float) -> Iterator[tuple[run_file.Frame | None, bytes]]:
         """Frames that arrive within one read: (frame or None when damaged, chunk without delimiter)."""
         try:
             self._port.timeout = wait_s
@@ -338,11 +339,12 @@ class Link:
             self._rttvar_s += (abs(self._srtt_s - rtt_s) - self._rttvar_s) / 4
             self._srtt_s += (rtt_s - self._srtt_s) / 8
 
-    def _next_sequence(self) -> int:
+    def next_sequence(self) -> int:
+        """The number for the next request, 16 bits, wrapping."""
         self._sequence = (self._sequence + 1) & 0xFFFF
         return self._sequence
 
-    def _wanted(
+    def is_reply(
         self, frame: run_file.Frame, sequence: int, request: str, reply: str
     ) -> run_file.Message | None:
         """The reply we wait for, or None.  Raises BoardError when it is a refusal."""
@@ -393,7 +395,7 @@ class Link:
         self._hello()
         return self._ask_until_answered(name, head, each, attempts, longest_s)
 
-    def _request_bytes(
+    def request_bytes(
         self, name: str, sequence: int, head: Sequence[Any] = (), each: Iterable[Sequence[Any]] = ()
     ) -> bytes:
         """The frame of a request, after a zero that ends any line noise."""
@@ -407,21 +409,21 @@ class Link:
         self, name: str, head: Sequence[Any], each: list[Sequence[Any]], attempts: int, longest_s: float
     ) -> run_file.Message:
         reply = REPLY_TO.get(name, "done")
-        sequence = self._next_sequence()
-        data = self._request_bytes(name, sequence, head, each)
+        sequence = self.next_sequence()
+        data = self.request_bytes(name, sequence, head, each)
         extra = EXTRA_S.get(name, 0.0)
         wait_s = self._rto_s + extra
         heard, frames = self.counters.bytes_in, self.counters.frames
         for attempt in range(attempts):
             sent = time.monotonic()
-            self._send(data)
+            self.send(data)
             if attempt:
                 self.counters.retransmitted_bytes += len(data)
             quiet_until, stop = sent + wait_s, sent + wait_s + 1.0
             while (now := time.monotonic()) < min(quiet_until, stop):
                 came = self.counters.bytes_in
-                for frame, _ in self._receive(min(quiet_until, stop) - now):
-                    message = frame and self._wanted(frame, sequence, name, reply)
+                for frame, _ in self.receive(min(quiet_until, stop) - now):
+                    message = frame and self.is_reply(frame, sequence, name, reply)
                     if message:
                         if attempt == 0 and not extra:
                             self._measured(time.monotonic() - sent)
@@ -438,7 +440,7 @@ class Link:
         """The rows of a list that comes in pages; bounded, whatever the board says."""
         rows: list[tuple[Any, ...]] = []
         give_up = time.monotonic() + LIST_S
-        astray = 0
+        mismatched = 0
         while True:
             reply = self.request(name, (len(rows),))
             total = reply.head["total"]
@@ -447,8 +449,8 @@ class Link:
                 if len(rows) >= total or not reply.each:
                     return rows
             else:
-                astray += 1
-            if astray >= 3 or time.monotonic() > give_up:
+                mismatched += 1
+            if mismatched >= 3 or time.monotonic() > give_up:
                 raise LinkError(
                     f"the board's answers to '{name}' do not fit the question: restart it, or install "
                     "its firmware again"
@@ -616,10 +618,10 @@ class Link:
         return reading.whole()
 
     def _fill(self, reading: Reading) -> None:
-        fruitless = 0
+        unproductive = 0
         last_good = time.monotonic()
         wait_s = self._rto_s
-        while reading.asked or self._ask(reading, "read_run", 1 if fruitless > 3 else BLOCK_BYTES):
+        while reading.asked or self._ask(reading, "read_run", 1 if unproductive > 3 else BLOCK_BYTES):
             transfer = reading.asked[0].transfer
             new, answered = self._listen(reading, wait_s)
             now = time.monotonic()
@@ -628,9 +630,9 @@ class Link:
                 wait_s = self._rto_s
             else:
                 wait_s = min(wait_s * 2, MAX_RTO_S)
-            fruitless = 0 if new else fruitless + 1
+            unproductive = 0 if new else unproductive + 1
             run = f"run {transfer.entry.run_id}"
-            if fruitless > FRUITLESS_LIMIT:
+            if unproductive > UNPRODUCTIVE_LIMIT:
                 raise LinkError(f"{run}: the line is too noisy; {transfer.kept()}")
             if now - last_good > QUIET_LIMIT_S:
                 raise NoAnswerError(f"{run}: the board fell silent; {transfer.kept()}")
@@ -646,10 +648,10 @@ class Link:
         if found is None:
             return False
         transfer, offset, length = found
-        span = Span(transfer, offset, length, self._next_sequence(), name)
+        span = Span(transfer, offset, length, self.next_sequence(), name)
         head = (transfer.entry.run_id, offset, length)
         reading.asked.append(span)
-        self._send(self._request_bytes(name, span.sequence, head))
+        self.send(self.request_bytes(name, span.sequence, head))
         return True
 
     def _listen(self, reading: Reading, wait_s: float) -> tuple[int, bool]:
@@ -666,7 +668,7 @@ class Link:
         while asked and asked[0] is head and (now := time.monotonic()) < quiet_until:
             if reading.too_slow():
                 return new, False
-            for frame, chunk in self._receive(quiet_until - now):
+            for frame, chunk in self.receive(quiet_until - now):
                 if frame is None:
                     continue
                 got = self._take_in(reading, frame, chunk, sent)
@@ -706,7 +708,7 @@ class Link:
     def _end_of_answer(self, reading: Reading, span: Span, frame: run_file.Frame) -> int:
         """read_done, or a refusal: where the board cannot read its flash the transfer goes on behind."""
         try:
-            if not self._wanted(frame, span.sequence, span.name, "read_done"):
+            if not self.is_reply(frame, span.sequence, span.name, "read_done"):
                 return 0
         except BoardError as error:
             if error.refusal == "no_session":

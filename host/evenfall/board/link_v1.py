@@ -10,31 +10,44 @@ from __future__ import annotations
 import struct
 import time
 from binascii import crc32
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any, Protocol
 
 from evenfall_wire import messages
 from evenfall_wire.frames import Framer
 
 from evenfall.board import run_file
+from evenfall.board.transfer import Progress, RunEntry
 from evenfall.errors import DamageError, LinkError
-
-if TYPE_CHECKING:
-    from evenfall.board.link import Link
-    from evenfall.board.transfer import Progress, RunEntry
 
 MAJOR, MINOR = 1, 1
 # the layouts that were others; those of all other requests are today's without the session
 HEADS = {"read_run": "<IHH", "ack_run": "<III", "delete_run": "<I", "get_learned": "<"}
 BLOCK_FRAMES = 128  # asked for at once
-FRUITLESS_LIMIT = 200
+UNPRODUCTIVE_LIMIT = 200
+
+
+class Connection(Protocol):
+    """What a dialect needs of the open link; `evenfall.board.link.Link` is one."""
+
+    def next_sequence(self) -> int: ...
+
+    def request_bytes(self, name: str, sequence: int, head: Sequence[Any]) -> bytes: ...
+
+    def send(self, data: bytes) -> None: ...
+
+    def receive(self, wait_s: float) -> Iterator[tuple[run_file.Frame | None, bytes]]: ...
+
+    def is_reply(
+        self, frame: run_file.Frame, sequence: int, request: str, reply: str
+    ) -> run_file.Message | None: ...
 
 
 class Dialect:
     """Frames and transfers of protocol 1 on an open link."""
 
-    def __init__(self, link: Link) -> None:
+    def __init__(self, link: Connection) -> None:
         self._link = link
 
     def frame_bytes(
@@ -73,7 +86,7 @@ class Dialect:
             frame = run_file.open_frame(chunk)
             if frame and frame.kind >= 0x80 and frame.sequence < entry.frames:
                 frames.setdefault(frame.sequence, chunk)
-        fruitless = 0
+        unproductive = 0
         with partial.open("ab") as f:
             if f.tell():
                 f.write(b"\x00")  # ends a frame cut short by a kill
@@ -83,8 +96,8 @@ class Dialect:
                     f.write(frames[number] + b"\x00")
                 here = sum(len(c) + 1 for c in frames.values())
                 progress(entry.run_id, min(here, entry.size), entry.size)
-                fruitless = 0 if new else fruitless + 1
-                if fruitless > FRUITLESS_LIMIT:
+                unproductive = 0 if new else unproductive + 1
+                if unproductive > UNPRODUCTIVE_LIMIT:
                     raise LinkError(
                         f"run {entry.run_id}: the line is too noisy, or a frame of the run is damaged on "
                         f"the board; {len(frames)} of {entry.frames} frames are kept"
@@ -103,16 +116,16 @@ class Dialect:
         link = self._link
         first = next(n for n in range(entry.frames) if n not in frames)
         count = min(BLOCK_FRAMES, entry.frames - first)
-        sequence = link._next_sequence()
-        link._send(link._request_bytes("read_run", sequence, (entry.run_id, first, count)))
+        sequence = link.next_sequence()
+        link.send(link.request_bytes("read_run", sequence, (entry.run_id, first, count)))
         new: list[int] = []
         quiet_until = time.monotonic() + 2.0
         while (now := time.monotonic()) < quiet_until:
-            for frame, chunk in link._receive(quiet_until - now):
+            for frame, chunk in link.receive(quiet_until - now):
                 if frame is None:
                     continue
                 if frame.kind < 0x80:
-                    if link._wanted(frame, sequence, "read_run", "read_done"):
+                    if link.is_reply(frame, sequence, "read_run", "read_done"):
                         return new
                 elif first <= frame.sequence < first + count and frame.sequence not in frames:
                     frames[frame.sequence] = chunk

@@ -41,10 +41,10 @@ def demo(
     from evenfall.workflow.demo import (
         ENGINE,
         SCENARIO,
+        add_demo_set_up,
         bench_program,
         bench_running,
         check_folder,
-        furnish,
         wait_for_runs,
     )
 
@@ -66,7 +66,7 @@ def demo(
             wait_for_runs(port, 1, check, progress)
             if scenario is None:
                 with Archive(folder) as archive:
-                    furnish(archive)
+                    add_demo_set_up(archive)
             context.invoke(
                 pull,
                 port=str(port),

@@ -402,8 +402,8 @@ def _scatter_transmitted(s: _Signals) -> Finding | None:
     time, angle = align.shaft_angle(seen.edges, setup.magnets)
     inside = (time >= seen.start_s) & (time <= seen.end_s)
     jitter = edge_jitter(time[inside], seen.edges.index[inside], setup.magnets)
-    shaken = np.maximum.accumulate(time + np.random.default_rng(0).normal(0.0, jitter, time.size))
-    at, speed = align.turn_speed(shaken, angle)
+    with_jitter = np.maximum.accumulate(time + np.random.default_rng(0).normal(0.0, jitter, time.size))
+    at, speed = align.turn_speed(with_jitter, angle)
     again = align.fine_grid(
         fine.time_s[0] - step / 2,
         fine.time_s[-1] + step / 2,

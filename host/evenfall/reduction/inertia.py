@@ -71,9 +71,9 @@ def run_bins(
     lines, _ = reduce.bin_means(seen, bin_rpm)
     # the brake's torque wobbles with the rate; what remains of both is the scatter that counts
     off = a.rate_rad_s2 - a.rate_rad_s2.mean()
-    wobble = float(off @ seen.brake_Nm / max(float(off @ off), 1e-9))
+    damping = float(off @ seen.brake_Nm / max(float(off @ off), 1e-9))
     _, brake, rate = seen.fine_terms
-    scatter = reduce.sample_scatter(seen.fine_speed_rpm, brake - min(wobble, 0.0) * rate, bin_rpm)
+    scatter = reduce.sample_scatter(seen.fine_speed_rpm, brake - min(damping, 0.0) * rate, bin_rpm)
     lever = calibration.arm_m * setup.engine_teeth / setup.brake_teeth / setup.drive_efficiency
     return RunBins(
         run.run_id,

@@ -79,7 +79,7 @@ def do_tag(bench: Bench, body: dict[str, Any]) -> Answer:
     return {}
 
 
-def do_hands(bench: Bench, body: dict[str, Any]) -> Answer:
+def practise(bench: Bench, body: dict[str, Any]) -> Answer:
     if bench.hands is None:
         raise InputError("this is a real bench: its throttle and button are moved by hand")
     return {"said": bench.hands(text_of(body, "words", 200))}
@@ -96,7 +96,7 @@ ACTIONS: dict[str, Action] = {
     "include": do_include,
     "note": do_note,
     "tag": do_tag,
-    "hands": do_hands,
+    "hands": practise,
 }
 
 # --- what it may be asked; each is a GET and changes nothing ---

@@ -12,7 +12,7 @@ from pathlib import Path
 
 from evenfall.archive.archive import Archive
 from evenfall.errors import EvenfallError
-from evenfall.workflow.demo import SCENARIO, bench_running, check_folder, furnish
+from evenfall.workflow.demo import SCENARIO, add_demo_set_up, bench_running, check_folder
 
 BUILD = "as found"
 START_S = 30.0  # the bench needs a second or two; a busy computer more
@@ -36,7 +36,7 @@ def practising(
     """Run the bench in real time until the block ends; its invented engine is filed in `folder`."""
     with Archive(folder) as archive:
         check_folder(archive)
-        furnish(archive)
+        add_demo_set_up(archive)
     with tempfile.TemporaryDirectory(prefix="evenfall-practice-") as place:
         port, control = Path(place) / "board", Path(place) / "hands"
         options = ("--realtime", "--control", str(control))

@@ -52,7 +52,7 @@ def bench_program() -> str:
     return found
 
 
-def furnish(archive: Archive) -> None:
+def add_demo_set_up(archive: Archive) -> None:
     """File the invented engine with its calibration and set-up, once, and make them active."""
     with archive.change():
         if ENGINE not in archive.words("engine"):
@@ -69,7 +69,7 @@ def take_in_recorded(archive: Archive) -> list[int]:
     files = sorted((Path(__file__).parent / "recorded").glob("run-*.json"))
     if not files:
         raise DamageError("this copy of evenfall carries no recorded runs: install it again")
-    furnish(archive)
+    add_demo_set_up(archive)
     return [archive.import_file(file.read_bytes())[0] for file in files]
 
 

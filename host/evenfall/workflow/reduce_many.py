@@ -27,7 +27,7 @@ from evenfall.reduction.reduce import VERSION
 from evenfall.workflow.reduce_service import reduce_kept
 
 BATCH = 50  # runs to a transaction: about a quarter of a second of one core
-WORTH_IT = 200  # runs; below them starting other processes takes longer than they save
+MIN_PARALLEL_RUNS = 200  # runs; below them starting other processes takes longer than they save
 AHEAD = 3  # batches handed out per core
 BIN_RPM = 250.0
 # every core has a process already; memory that was freed is kept, as each run needs it again
@@ -70,9 +70,9 @@ def reduce_many(
     """Reduce runs and keep the results; yields what became of each batch once it is kept.
 
     Args:
-        jobs: processes; 0: one per core, and none but this one for fewer than `WORTH_IT` runs.
+        jobs: processes; 0: one per core, and none but this one for fewer than `MIN_PARALLEL_RUNS` runs.
     """
-    jobs = jobs or (cores() if len(numbers) >= WORTH_IT else 1)
+    jobs = jobs or (cores() if len(numbers) >= MIN_PARALLEL_RUNS else 1)
     batches = [list(numbers[i : i + BATCH]) for i in range(0, len(numbers), BATCH)]
     if jobs == 1:
         for batch in batches:

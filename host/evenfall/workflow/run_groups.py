@@ -73,13 +73,15 @@ def reduced(archive: Archive, number: int, standard: str | None = None, bin_rpm:
     run = archive.run(number)
     calibration, setup, air, _ = inputs_of(archive, number, run)
     reduction = reduce_stored(archive, number, standard, bin_rpm, run)
-    ailing = [f"{f.name.capitalize()}: {f.sentence}" for f in diagnose(run, calibration, setup) if f.found]
+    faults_found = [
+        f"{f.name.capitalize()}: {f.sentence}" for f in diagnose(run, calibration, setup) if f.found
+    ]
     if run.verdict and run.verdict["verdict"] in ("poor", "aborted"):
         verdict = code_texts.say(code_texts.VERDICTS, run.verdict["verdict"])
-        ailing.append(
+        faults_found.append(
             f"The board judged it {verdict}: {code_texts.say(code_texts.REASONS, run.verdict['reason'])}."
         )
-    reduction = replace(reduction, notes=[*reduction.notes, *ailing])
+    reduction = replace(reduction, notes=[*reduction.notes, *faults_found])
     session = archive.row(number)["session"]
     return ReducedRun(reduction, calibration, setup, air, run.started_unix_s, number, session)
 
