@@ -28,11 +28,7 @@ def family_row(task: tuple[str, int, int, bool, Path]) -> Row:
     family, seed, runs, host, firmware = task
     from .sweep_floor import sweep_floor_percent
 
-    partial = FAMILIES[family](seed)
-    free_rpm = max(rpm for rpm, _ in complete(partial)["engine"]["torque_map"])
-    # as whoever runs an engine of this speed sets it: three tenths above the last speed of its torque curve
-    limit = {"overspeed": min(max(14500, round(1.3 * free_rpm)), 30000)}
-    scenario = complete({**partial, "board": {**partial.get("board", {}), **limit}})
+    scenario = scenario_of(family, seed)
     row: Row = {"seed": seed, **properties(scenario)}
     try:
         row["floor_percent"] = round(sweep_floor_percent(scenario), 3)
@@ -47,6 +43,15 @@ def family_row(task: tuple[str, int, int, bool, Path]) -> Row:
     ]
     row["restarts"] = sum(e["what"] in ("boot", "watchdog") for e in boot["board_log"]) - 1
     return row
+
+
+def scenario_of(family: str, seed: int) -> dict[str, Any]:
+    """The complete scenario of one bench of a family."""
+    partial = FAMILIES[family](seed)
+    free_rpm = max(rpm for rpm, _ in complete(partial)["engine"]["torque_map"])
+    # as whoever runs an engine of this speed sets it: three tenths above the last speed of its torque curve
+    limit = {"overspeed": min(max(14500, round(1.3 * free_rpm)), 30000)}
+    return complete({**partial, "board": {**partial.get("board", {}), **limit}})
 
 
 def properties(scenario: dict[str, Any]) -> Row:

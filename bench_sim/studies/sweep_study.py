@@ -27,7 +27,7 @@ from random import Random
 from typing import Any
 
 sys.path.insert(0, str(Path(__file__).parent))
-from evenfall_bench.families import draw
+from evenfall_bench.family_study import FAMILIES, scenario_of
 from evenfall_bench.sweep_floor import sweep_floor_percent
 from sweep_loop import PROJECT, RAMP, FixedPI, Loop, Run, Script
 
@@ -251,8 +251,9 @@ def part_repeat(pool: ProcessPoolExecutor | None, **_: Any) -> list[Row]:
 # --- random benches ----------------------------------------------------------
 
 
-def random_task(seed: int) -> Row:
-    return bench_rows((draw(seed), seed, 3, {}))
+def random_task(task: tuple[str, int]) -> Row:
+    family, seed = task
+    return bench_rows((scenario_of(family, seed), seed, 3, {}))
 
 
 def broken(p: Row) -> str:
@@ -266,9 +267,11 @@ def broken(p: Row) -> str:
     return ""
 
 
-def part_random(pool: ProcessPoolExecutor | None, benches: int, first: int, **_: Any) -> list[Row]:
-    rows = mapped(pool, random_task, list(range(first, first + benches)))
-    print(f"\n## {benches} random benches, 1.5 to 35 hp, three runs each")
+def part_random(
+    pool: ProcessPoolExecutor | None, benches: int, first: int, family: str, **_: Any
+) -> list[Row]:
+    rows = mapped(pool, random_task, [(family, seed) for seed in range(first, first + benches)])
+    print(f"\n## {benches} random benches of the family '{family}', 1.5 to 35 hp, three runs each")
     for k in range(3):
         runs = [r["runs"][k] for r in rows]
         ok = [p for p in runs if not math.isnan(p["sweep_s"])]
@@ -299,7 +302,9 @@ def part_random(pool: ProcessPoolExecutor | None, benches: int, first: int, **_:
     print(
         "`steepest n`: largest d ln T / d ln w above the end speed (above 2 the shaft runs away by itself)."
     )
-    plot_benches([draw(r["seed"]) for r in ranked[:10]], [r["seed"] for r in ranked[:10]], "worst.png")
+    plot_benches(
+        [scenario_of(family, r["seed"]) for r in ranked[:10]], [r["seed"] for r in ranked[:10]], "worst.png"
+    )
     return rows
 
 
@@ -319,23 +324,27 @@ def explain(r: Row) -> str:
 # --- rivals ------------------------------------------------------------------
 
 
-def rival_task(seed: int) -> Row:
+def rival_task(task: tuple[str, int]) -> Row:
+    family, seed = task
     row: Row = {"seed": seed}
-    loop = Loop(draw(seed), seed)
+    scenario = scenario_of(family, seed)
+    loop = Loop(scenario, seed)
     runs = loop.runs(3)
     row["ours, run 1"], row["ours, run 3"] = figures(runs[0]), figures(runs[2])
-    loop = Loop(draw(seed), seed)
+    loop = Loop(scenario, seed)
     row["fixed-gain PI"] = figures([loop.run(FixedPI(loop.settings)) for _ in range(3)][2])
     # the script gets the openings of our third run and a bench that never knew another run
-    loop = Loop(draw(seed), seed)
+    loop = Loop(scenario, seed)
     row["scripted valve"] = figures([loop.run(Script(loop.settings, runs[2])) for _ in range(3)][2])
     return row
 
 
-def part_rivals(pool: ProcessPoolExecutor | None, benches: int, **_: Any) -> list[Row]:
-    seeds = list(range(1000, 1000 + min(60, benches)))
-    rows = mapped(pool, rival_task, seeds)
-    print(f"\n## Against rivals on the same {len(seeds)} random benches and seeds")
+def part_rivals(
+    pool: ProcessPoolExecutor | None, benches: int, first: int, family: str, **_: Any
+) -> list[Row]:
+    seeds = list(range(first, first + min(60, benches)))
+    rows = mapped(pool, rival_task, [(family, seed) for seed in seeds])
+    print(f"\n## Against rivals on the same {len(seeds)} benches of the family '{family}' and seeds")
     print(
         "fixed-gain PI: gains set on the clearing saw; scripted valve: our third run's openings played back\n"
     )
@@ -478,6 +487,9 @@ def main(argv: list[str] | None = None) -> dict[str, list[Row]]:
     parser.add_argument("--benches", type=int, default=500, help="random benches (default 500)")
     parser.add_argument("--first", type=int, default=1000, help="seed of the first of them (default 1000)")
     parser.add_argument("--seeds", type=int, default=3, help="seeds per engine of the class (default 3)")
+    parser.add_argument(
+        "--family", choices=sorted(FAMILIES), default="plain", help="of the random benches (default plain)"
+    )
     parser.add_argument("--jobs", type=int, default=2)
     args = parser.parse_args(argv)
     if unknown := [p for p in args.parts if p not in PARTS]:
@@ -487,7 +499,9 @@ def main(argv: list[str] | None = None) -> dict[str, list[Row]]:
     pool = ProcessPoolExecutor(args.jobs) if args.jobs > 1 else None
     try:
         for name in args.parts or PARTS:
-            made[name] = PARTS[name](pool, benches=args.benches, seeds=args.seeds, first=args.first)
+            made[name] = PARTS[name](
+                pool, benches=args.benches, seeds=args.seeds, first=args.first, family=args.family
+            )
             (OUT / f"{name}.json").write_text(json.dumps(made[name], indent=1))
             if name == "class":
                 from evenfall_bench.scenario import engines
