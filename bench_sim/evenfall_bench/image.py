@@ -106,7 +106,8 @@ def make_image(
         digest = hashlib.sha256(f"{blocks}{march}".encode())
         for source, path in pairs:
             digest.update(path.encode() + b"\0" + hashlib.sha256(source.read_bytes()).digest())
-        digest.update((SHIMS / "make_image.py").read_bytes())
+        for part in ("make_image.py", "flash_file.py"):
+            digest.update((SHIMS / part).read_bytes())
         kept = image_cache() / f"{digest.hexdigest()[:32]}.img"
         image = _read_kept(kept)
         if image is not None:

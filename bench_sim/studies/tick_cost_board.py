@@ -27,6 +27,7 @@ import gc
 import micropython
 import pio_asm
 import vfs
+from flash_file import FlashFile
 
 
 calls = 0  # of what is C on the board: their price here is taken off again
@@ -141,30 +142,7 @@ clock = Clock()
 sys.modules["machine"], sys.modules["rp2"], sys.modules["time"] = machine, rp2, clock
 
 
-class Image:
-    """The flash in a file: not on the heap, whose size and filling count here."""
-
-    def __init__(self, path):
-        self._f = open(path, "r+b")
-        self._blocks = self._f.seek(0, 2) // 4096
-
-    def ioctl(self, op, arg):
-        if op == 4:
-            return self._blocks
-        if op == 5:
-            return 4096
-        return 0
-
-    def readblocks(self, block, buf, offset=0):
-        self._f.seek(block * 4096 + offset)
-        self._f.readinto(buf)
-
-    def writeblocks(self, block, buf, offset=0):
-        self._f.seek(block * 4096 + offset)
-        self._f.write(buf)
-
-
-flash = vfs.VfsLfs2(Image(image), progsize=256)
+flash = vfs.VfsLfs2(FlashFile(image), progsize=256)
 vfs.umount("/")
 vfs.mount(flash, "/")
 sys.path[:] = ["/lib"]

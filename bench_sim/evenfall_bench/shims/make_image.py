@@ -11,40 +11,10 @@ sys.path[:] = [__file__[: __file__.rfind("/")]]
 import os
 
 import vfs
-
-
-class File:
-    """Block device in a file, without time or faults."""
-
-    def __init__(self, path, blocks):
-        self._f = open(path, "w+b")
-        self._blocks = blocks
-        for _ in range(blocks):
-            self._f.write(b"\xff" * 4096)
-
-    def ioctl(self, op, arg):
-        if op == 4:
-            return self._blocks
-        if op == 5:
-            return 4096
-        if op == 6:
-            self._f.seek(arg * 4096)
-            self._f.write(b"\xff" * 4096)
-        elif op in (2, 3):
-            self._f.flush()
-        return 0
-
-    def readblocks(self, block, buf, offset=0):
-        self._f.seek(block * 4096 + offset)
-        self._f.readinto(buf)
-
-    def writeblocks(self, block, buf, offset=0):
-        self._f.seek(block * 4096 + offset)
-        self._f.write(buf)
-
+from flash_file import FlashFile
 
 image, blocks, listing = sys.argv[1], int(sys.argv[2]), sys.argv[3]
-device = File(image, blocks)
+device = FlashFile(image, blocks)
 vfs.VfsLfs2.mkfs(device, progsize=256)
 vfs.mount(vfs.VfsLfs2(device, progsize=256), "/board")
 with open(listing) as f:
