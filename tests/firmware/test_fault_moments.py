@@ -15,8 +15,7 @@ from typing import Any
 
 import pytest
 from bench_rig import Rig
-from evenfall_bench import scenario
-from evenfall_bench.families import family_bench
+from evenfall_bench.family_study import scenario_of
 
 pytestmark = pytest.mark.study
 TRIALS = int(os.environ.get("EVENFALL_FAULTS", "60"))
@@ -34,14 +33,6 @@ LIMIT_S = {
 }
 
 
-def bench_of(seed: int) -> dict[str, Any]:
-    """A bench of the family; its speed limit is set three tenths above the last speed of its torque curve."""
-    partial = family_bench(seed)
-    free_rpm = max(rpm for rpm, _ in scenario.complete(partial)["engine"]["torque_map"])
-    limit = {"overspeed": min(max(14500, round(1.3 * free_rpm)), 30000)}
-    return {**partial, "board": {**partial.get("board", {}), **limit}}
-
-
 def ended(rig: Rig) -> bool:
     """The board has ended the sweep by itself: the load stays on until the person shuts the throttle."""
     return rig.status()["state"] not in ("steady", "sweep")
@@ -51,7 +42,7 @@ def trial(number: int) -> dict[str, Any] | None:
     """What became of fault `number`; None when the bench did not come to that phase."""
     rng = Random(f"moments/{number}")
     kind, phase = rng.choice(list(KINDS)), rng.choice(list(PHASES))
-    bench = bench_of(rng.randrange(10_000, 20_000))
+    bench = scenario_of("all", rng.randrange(10_000, 20_000))
     with Rig(bench, seed=number) as rig:
         limit_rpm = rig.scenario["board"]["overspeed"]
         try:
