@@ -27,6 +27,7 @@ CODES = {
             "edge_gap": "value: edge overruns since the start, modulo 65536",
             "learned": "value: number of slots stored",
             "zeroed": "value: the new zero, counts",
+            "uptime": "value: seconds since the board's start, at the run's end: ticks wrap, this does not",
             "not_recorded": "value: runs before this one, made while another waited to be stored",
         },
     ),

@@ -72,6 +72,12 @@ class Run:
     start_tick: int = 0  # the board's tick that all times count from
     boot_count: int = 0  # which start of the board it was made in
 
+    @property
+    def start_uptime_s(self) -> float | None:
+        """How long the board had been running when the times begin, to a second; None of older firmware."""
+        told = [e for e in self.events if e.name == "uptime"]
+        return told[-1].value - told[-1].time_s if told else None
+
 
 @dataclass(frozen=True)
 class Calibration:

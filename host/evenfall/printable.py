@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import time
 import unicodedata
+from collections.abc import Mapping
+from typing import Any
 
 
 def printable(text: str, length: int = 10_000) -> str:
@@ -27,3 +29,10 @@ def _shown(c: str) -> str:
 def when(unix_s: int | None) -> str:
     """Local date and time, or a dash when it is not known."""
     return time.strftime("%Y-%m-%d %H:%M", time.localtime(unix_s)) if unix_s else "–"
+
+
+def began(run: Mapping[str, Any]) -> str:
+    """When a run of the archive's list began; when it was fetched, where nobody knows that."""
+    if run["clock"] == "unknown":
+        return f"time unknown, fetched at {when(run['pulled_unix_s'])}"
+    return when(run["started_unix_s"])

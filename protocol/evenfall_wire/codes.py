@@ -32,6 +32,7 @@ FAULTS = (
     "store_damaged",
     "settings_bad",
     "top_speed_not_held",
+    "cell_overload",
 )
 
 # "poor" and below carry a reason; the reason is one of REASONS.
@@ -66,6 +67,7 @@ EVENTS = (
     "learned",
     "zeroed",
     "not_recorded",
+    "uptime",  # seconds since the start of the board at the event's tick: ticks wrap after 268 s
 )
 
 REFUSALS = (

@@ -9,7 +9,7 @@ import sys
 from . import message_table
 
 PROTO_MAJOR = 2
-PROTO_MINOR = 0
+PROTO_MINOR = 1
 MESSAGES = message_table.MESSAGES
 TICK_HZ = message_table.TICK_HZ
 

@@ -32,9 +32,10 @@ ACTIONS = {
 # what the board sees of each fault; kept here, since its RAM has better use for the texts
 SEEN = {
     "overspeed": "crank speed above the limit at three edges running",
-    "load_open": "force beyond the limit, or while turning 1/16 of it backwards, "
-    "4 samples; an end code at standstill",
+    "load_open": "while turning 1/16 of the force limit backwards, 4 samples; an end code at standstill",
     "load_clamped": "an end code of the amplifier, 3 samples",
+    "cell_overload": "force beyond the limit, 4 samples; an end code, 3 samples, after 4 or more in the "
+    "upper half of the amplifier's range (a wire that breaks gets to the end within the filter's settling)",
     "load_stuck": "the same count for 0.3 s",
     "load_silent": "no sample for 120 ms",
     "hall_lost": "no edge for hall_timeout, torque still there",

@@ -59,6 +59,8 @@ def test_a_sweep_is_armed_swept_stored_and_the_board_ready_again():
         status = rig.status()
         assert status["state"] == "rest" and status["fault"] == "none" and status["last_run_id"] == 1
         assert [level for _, level in rig.kill] == [1]  # the ignition was never cut
+        age_s = (status["tick"] - run.start_tick) % messages.TICK_WRAP / messages.TICK_HZ
+        assert run.start_uptime_s == pytest.approx(status["uptime_s"] - age_s, abs=1.1)
 
 
 def test_pressed_at_full_throttle():

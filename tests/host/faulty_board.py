@@ -43,7 +43,7 @@ class Faults:
     reset_on_unplug: bool = False
     refuse: dict[str, str] = field(default_factory=dict)  # request -> refusal
     major: int = messages.PROTO_MAJOR
-    minor: int = 0
+    minor: int = messages.PROTO_MINOR
     table_hash: int = TABLE_HASH
     firmware: bytes = b"test"
     lose_done: int = 0  # so many read_done are not sent

@@ -1,5 +1,6 @@
 """Runs of a board without a clock get their true time from its ticks; teeth are checked at a fetch."""
 
+import time
 from dataclasses import replace
 
 import evenfall.cli
@@ -7,7 +8,7 @@ import pytest
 from evenfall.archive.archive import Archive
 from evenfall.board import run_file
 from evenfall.board.link import Link
-from evenfall.model import Air, Setup
+from evenfall.model import Air, Event, Setup
 from evenfall.workflow.fetch import TICK_WRAP_S, HostClock, active_filing, take_runs, teeth_warning
 from evenfall.workflow.live_view import air_line
 from evenfall_wire import messages
@@ -18,21 +19,38 @@ NOW = 1_800_000_000.0
 BOOT = 7  # of the sample runs
 
 
-def undated(start_tick):
-    return run_file.decode_run(sample_run(1, start_tick=start_tick, started_unix_s=0))
+def undated(start_tick, uptime_s=None):
+    """A run of 60 s; `uptime_s`: the board's at the start, None for old firmware."""
+    run = run_file.decode_run(sample_run(1, start_tick=start_tick, started_unix_s=0))
+    told = [] if uptime_s is None else [Event(60.0, "uptime", int(uptime_s + 60.0))]
+    return replace(run, events=[*run.events, *told])
 
 
 @pytest.mark.parametrize("age_s", [0.0, 20.0, 200.0, TICK_WRAP_S - 1])
 def test_ticks_give_the_age(age_s):
     clock = HostClock(NOW, tick_s=30.0, uptime_s=4000.0, boot_count=BOOT)
     tick = int((30.0 - age_s) * messages.TICK_HZ) % messages.TICK_WRAP
-    assert clock.start_of(undated(tick)) == round(NOW - age_s)
+    assert clock.start_of(undated(tick)) == (round(NOW - age_s), True)
+
+
+@pytest.mark.parametrize("age_s", [0.0, 1.0, 267.9, 268.9, 400.0, 3600.0, 86_400.0, 30 * 86_400.5])
+@pytest.mark.parametrize("slip_s", [-1.0, 0.0, 1.0])
+def test_the_uptime_of_the_run_tells_how_often_the_ticks_wrapped(age_s, slip_s):
+    """Uptimes are whole seconds, and passes of the loop may lie between them and the ticks."""
+    clock = HostClock(NOW, tick_s=30.0, uptime_s=3_000_000.0, boot_count=BOOT)
+    tick = int((30.0 - age_s) * messages.TICK_HZ) % messages.TICK_WRAP
+    run = undated(tick, 3_000_000.0 - age_s + slip_s)
+    assert clock.start_of(run) == (round(NOW - age_s), True)
 
 
 def test_it_is_never_before_the_board_began():
     clock = HostClock(NOW, tick_s=30.0, uptime_s=25.0, boot_count=BOOT)
-    assert clock.start_of(undated(int(200.0 * messages.TICK_HZ))) == NOW - 25
-    assert replace(clock, boot_count=BOOT + 1).start_of(undated(0)) == NOW - 26
+    assert clock.start_of(undated(int(200.0 * messages.TICK_HZ))) == (NOW - 25, True)
+
+
+def test_nobody_knows_when_a_run_of_an_earlier_start_was_made():
+    clock = HostClock(NOW, tick_s=30.0, uptime_s=25.0, boot_count=BOOT + 1)
+    assert clock.start_of(undated(0, 500.0)) == (NOW - 26, False)
 
 
 def test_a_fetched_run_carries_it(tmp_path):
@@ -84,8 +102,15 @@ def test_such_a_date_is_marked_where_it_is_shown(tmp_path, capsys):
     with Archive(tmp_path / "a") as archive:
         archive.store_run(sample_run(1, started_unix_s=0), started_unix_s=int(NOW))
         archive.store_run(sample_run(2))
+        archive.store_run(sample_run(3, started_unix_s=0), started_unix_s=int(NOW), time_known=False)
+        archive.store_run(sample_run(4, started_unix_s=0))
+        assert [archive.row(n)["clock"] for n in (1, 2, 3, 4)] == ["host", "board", "unknown", "unknown"]
     assert evenfall.cli.run(["runs", "list", "--archive", str(tmp_path / "a")]) == 0
     out, err = capsys.readouterr()
     assert out.count("~20") == 1 and "the board had no clock" in err
     assert evenfall.cli.run(["runs", "show", "1", "--archive", str(tmp_path / "a")]) == 0
     assert "the board had no clock" in capsys.readouterr().out
+    assert evenfall.cli.run(["runs", "show", "3", "--archive", str(tmp_path / "a")]) == 0
+    said = " ".join(capsys.readouterr().out.split())
+    fetched = time.strftime("%Y-%m-%d")
+    assert f"time unknown, fetched at {fetched}" in said and "the board had no clock" not in said

@@ -33,7 +33,7 @@ def test_a_newer_minor_version_with_more_fields_is_understood(tmp_path):
     image = board_with(
         tmp_path,
         {
-            "PROTO_MINOR = 0": "PROTO_MINOR = 7",
+            "PROTO_MINOR = 1": "PROTO_MINOR = 7",
             "        offset += size\n    return offset\n": (
                 "        offset += size\n"
                 '    if EACH[name] == "<" and BY_NAME[name][0] >= 0x40:\n'
@@ -63,8 +63,8 @@ def test_a_newer_minor_version_with_more_fields_is_understood(tmp_path):
 @pytest.mark.parametrize(
     ("major", "error", "sentence"),
     [
-        (3, LinkError, r"speaks protocol 3\.0, this evenfall speaks 2\.0: update evenfall"),
-        (0, BoardError, r"speaks protocol 0, this evenfall speaks 2\.0: update the board's firmware"),
+        (3, LinkError, r"speaks protocol 3\.1, this evenfall speaks 2\.1: update evenfall"),
+        (0, BoardError, r"speaks protocol 0, this evenfall speaks 2\.1: update the board's firmware"),
     ],
 )
 def test_another_major_version_is_one_clear_sentence(major, error, sentence, tmp_path):

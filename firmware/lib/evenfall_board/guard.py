@@ -47,6 +47,7 @@ TABLE = (  # fault, limit in ms, action, blinks; what is seen of each stands in 
     ("store_damaged", 0, "note", 7),
     ("settings_bad", 0, "note", 7),
     ("top_speed_not_held", 15100, "end", 5),
+    ("cell_overload", 120, "valve", 2),
 )
 NAME, LIMIT_MS, ACTION, BLINKS = range(4)  # columns of TABLE
 ROW = {row[NAME]: row for row in TABLE}
@@ -65,10 +66,13 @@ BROWN_OUT = FAULT("brown_out")
 LOAD_LOST = FAULT("load_lost")
 STALLED = FAULT("stalled")
 TOP_SPEED_NOT_HELD = FAULT("top_speed_not_held")
+CELL_OVERLOAD = FAULT("cell_overload")
 
 SILENT_MS = const(120)
 STEADY_LIMIT_MS = const(15000)
 BROWN_OUT_MV = const(4000)
+UPPER_HALF = const(0x400000)  # counts: half-way to an end code
+PUSHED = const(4)  # samples there: a wire that breaks reaches the end within the filter's settling, less
 PAST = const(4)  # speeds remembered, one every PAST_MS
 PAST_MS = const(16)
 SENSED_MV = const(4300)  # seen once, the pin is known to sense the supply
@@ -96,6 +100,8 @@ class Guard:
         self.delay_ms = 0  # from the valve to the torque, as the controller knows it
         self._past = array("i", [0] * PAST)
         self._took = array("i", [PAST_MS] * PAST)  # ms between them
+        # samples in a row in the upper half of the range, end codes apart; a cleared fault keeps it
+        self._pushed = 0
         self._window_ms = PAST * PAST_MS
         self.configure(settings)
         self.reset()
@@ -246,18 +252,27 @@ class Guard:
 
     @micropython.native
     def load(self, count, force_count, limit_count, turning):
-        """One raw sample; `force_count` is the count less zero, positive for brake torque."""
+        """One raw sample; `force_count` is the count less zero, positive for brake torque.
+
+        A push on the cell is told from a broken wire by its way through the upper half of the range.
+        """
         if count >= CLAMP_HIGH or count <= CLAMP_LOW:
-            # an end code while nothing turns is no load but a broken wire
             self._clamped += 1
             if self._clamped >= 3:
+                if self._pushed >= PUSHED:
+                    return CELL_OVERLOAD
+                # an end code out of nothing while nothing turns is no load but a broken wire
                 return LOAD_CLAMPED if turning else LOAD_OPEN
         else:
             self._clamped = 0
+            if count < UPPER_HALF and count > -UPPER_HALF:
+                self._pushed = 0
+            elif self._pushed < PUSHED:
+                self._pushed += 1
         if force_count > limit_count or (turning and force_count < -(limit_count >> 4)):
             self._open += 1
             if self._open >= 4 and self._clamped == 0:
-                return LOAD_OPEN
+                return CELL_OVERLOAD if force_count > 0 else LOAD_OPEN
         else:
             self._open = 0
         if count == self._before:

@@ -104,6 +104,7 @@ class RunRecord:
         for count in lost:
             head.append(min(max(count, 0), 65535))
         self.event("verdict", verdict)
+        self.event("uptime", self._clock.uptime_ms // 1000)
         self.verdict = tuple(head)
 
     def teaches(self):

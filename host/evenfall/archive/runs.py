@@ -46,12 +46,14 @@ class Runs(Filing):
         standard: str = DEFAULT_STANDARD,
         run: Run | None = None,
         started_unix_s: int | None = None,
+        time_known: bool = True,
     ) -> int:  # longer than 60 lines by the columns it names
         """Keep a run file; return its number in the archive.  The same bytes are kept once.
 
-        `started_unix_s`: when a run without a date of its own began, as well as this computer
-        knows; such a run is marked (`clock` is 'host').  Raises DamageError when the bytes hold
-        no run at all.
+        `started_unix_s`: when a run without a date of its own began, as this computer knows it from the
+        board's ticks; such a run is marked (`clock` is 'host').  Where nobody knows, `time_known` is false
+        and it only gives the run its place among the others (`clock` is 'unknown').  Raises DamageError
+        when the bytes hold no run at all.
         """
         if len(data) > run_file.MAX_RUN_BYTES:
             raise DamageError(f"{len(data)} bytes are more than any board holds: not a run")
@@ -63,6 +65,7 @@ class Runs(Filing):
         if not run.board_uid:
             raise DamageError("these bytes hold no run: " + "; ".join(run.damage[:3]))
         started = run.started_unix_s or started_unix_s or now()
+        time_known = bool(run.started_unix_s or (started_unix_s and time_known))
         with self.change():
             known = self.number_of(sha)  # another program may have kept it since
             if known is not None:
@@ -76,6 +79,7 @@ class Runs(Filing):
                 sha256=sha,
                 **{**listed_of(run), "started_unix_s": started},
                 clock="board" if run.started_unix_s else "host",
+                time_known=int(time_known),
                 pulled_unix_s=now(),
                 damage=json.dumps(run.damage),
                 settings=json.dumps(run.settings),

@@ -178,6 +178,25 @@ _LAYOUT_3 = """
         BEGIN SELECT RAISE(ABORT, 'check_weights: what is recorded is never changed'); END;
 """
 
+# a run of an earlier start of a board without a clock: nobody knows when it was made
+_LAYOUT_4 = """
+    ALTER TABLE runs ADD COLUMN time_known INTEGER NOT NULL DEFAULT 1 CHECK(time_known IN (0, 1));
+    DROP TRIGGER runs_fixed;
+    CREATE TRIGGER runs_fixed BEFORE UPDATE OF id, sha256, board_uid, board_run, firmware, trigger,
+        started_unix_s, clock, time_known, pulled_unix_s, verdict, reason, complete, damage, settings ON runs
+        BEGIN SELECT RAISE(ABORT, 'runs: what the board recorded is never changed'); END;
+    DROP VIEW run_list;
+    CREATE VIEW run_list AS
+        SELECT p.id AS run, e.name AS engine, b.name AS build, b.changed, b.changed_by, p.started_unix_s,
+               CASE p.time_known WHEN 1 THEN p.clock ELSE 'unknown' END AS clock, p.pulled_unix_s,
+               p.verdict, p.reason, p.sweep_time_s, p.peak_power_W, p.peak_power_rpm,
+               p.peak_torque_Nm, p.peak_torque_rpm, p.excluded, p.session_id AS session, p.board_uid,
+               p.board_run, p.sha256, p.standard, p.acknowledged_unix_s,
+               (SELECT group_concat(tag, ', ') FROM tags t WHERE t.run_id = p.id) AS tags,
+               (SELECT group_concat(flag, ', ') FROM flags f WHERE f.run_id = p.id) AS flags
+        FROM runs p LEFT JOIN builds b ON b.id = p.build_id LEFT JOIN engines e ON e.id = b.engine_id;
+"""
+
 
 def record_hash(kind: str, body: str) -> str:
     """SHA-256 of what results are corrected with: a calibration, a set-up, an air reading."""
@@ -217,6 +236,7 @@ STEPS: tuple[Callable[[sqlite3.Connection], None], ...] = (
     lambda db: _execute(db, _LAYOUT_1),
     _to_2,
     lambda db: _execute(db, _LAYOUT_3),
+    lambda db: _execute(db, _LAYOUT_4),
 )
 LAYOUT = len(STEPS)
 

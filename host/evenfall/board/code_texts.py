@@ -45,8 +45,11 @@ FAULTS = {
     "none": "no fault",
     "overspeed": "The shaft went over its speed limit. Find out why before the next sweep: "
     "water supply, valve, chain, coupling.",
-    "load_open": "The load cell reads beyond its limit: it is overloaded or not connected. "
-    "Take the load off the arm, then check its plug and its four wires.",
+    "load_open": "The load cell reads what no brake gives: a wire or plug is off, the arm is pulled "
+    "backwards, or it was struck. Take the load off the arm, then check its plug and its four wires.",
+    "cell_overload": "The load cell was overloaded: its reading rose to the end of the range, or beyond the "
+    "set limit. Take the load off and look whether the zero has moved; use a longer arm, a larger cell or "
+    "less gain.",
     "load_clamped": "The load cell reads its end value. Check for overload and for a broken wire.",
     "load_stuck": "The load reading does not change by even one count. Check amplifier and cable.",
     "load_silent": "The load-cell amplifier sends nothing. Check its supply, data and clock wires.",
@@ -104,6 +107,7 @@ EVENTS = {
     "edge_gap": "speed edges lost",
     "learned": "learnt values stored",
     "zeroed": "zero taken",
+    "uptime": "seconds since the board's start",
     "not_recorded": "runs made before this one, not recorded: another still waited to be stored",
 }
 

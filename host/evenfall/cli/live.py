@@ -8,7 +8,8 @@ from typing import TYPE_CHECKING
 import click
 
 from evenfall.board import code_texts
-from evenfall.cli._root import archive_option, json_option, port_option, print_json, root, units_option, when
+from evenfall.cli._root import archive_option, json_option, port_option, print_json, root, units_option
+from evenfall.printable import began
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -86,7 +87,7 @@ def last_runs(archive_dir: Path) -> list[LastRun]:
     return [
         LastRun(
             " ".join(str(w) for w in (r["run"], r["engine"], r["build"]) if w),
-            when(r["started_unix_s"]),
+            began(r),
             code_texts.say(code_texts.VERDICTS, r["verdict"]),
             r["peak_power_W"],
             r["peak_power_rpm"],

@@ -34,6 +34,7 @@ from evenfall.cli._root import (
 )
 from evenfall.cli.pull import print_run
 from evenfall.errors import EvenfallError, InputError, NotFoundError
+from evenfall.printable import began
 
 if TYPE_CHECKING:
     from evenfall.archive.archive import Archive, Query
@@ -179,7 +180,7 @@ def check_names(archive: Archive, query: Query) -> None:
 
 def _started(row: dict[str, Any]) -> str:
     """When a run began; ~ where the board had no clock and this computer's dates it."""
-    return f"{'~' if row['clock'] == 'host' else ''}{when(row['started_unix_s'])}"
+    return f"{'~' if row['clock'] == 'host' else ''}{began(row)}"
 
 
 def _print_found(archive_dir: Path, query: Query, units: str, as_json: bool) -> None:

@@ -34,9 +34,9 @@ def curve(bins: Bins) -> dict[str, list[float | None]]:
 
 def line_of(row: dict[str, Any]) -> dict[str, Any]:
     """A run of a list, with why it does not count."""
-    keep = ("run", "engine", "build", "started_unix_s", "verdict", "reason", "sweep_time_s", "peak_power_W",
-            "peak_power_rpm", "peak_torque_Nm", "peak_torque_rpm", "excluded", "session", "tags",
-            "flags")  # fmt: skip
+    keep = ("run", "engine", "build", "started_unix_s", "clock", "pulled_unix_s", "verdict", "reason",
+            "sweep_time_s", "peak_power_W", "peak_power_rpm", "peak_torque_Nm", "peak_torque_rpm", "excluded",
+            "session", "tags", "flags")  # fmt: skip
     return {**{k: row[k] for k in keep}, "left_out": counting.why_left_out(row)}
 
 

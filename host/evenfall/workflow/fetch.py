@@ -90,17 +90,22 @@ class HostClock:
             (before + time.time()) / 2, float(status["tick"]), float(status["uptime_s"]), line.info.boot_count
         )
 
-    def start_of(self, run: Run) -> int:
-        """When the run began, Unix seconds.
+    def start_of(self, run: Run) -> tuple[int, bool]:
+        """When the run began, Unix seconds, and whether that is known.
 
-        The newest moment at which the board's ticks stood where the run began: exact for a run of the
-        last 4.5 minutes, else late by a multiple of that, and never before the board's start.  A run of an
-        earlier start of the board is put at the end of that one at the latest.
+        The board's ticks tell it to a moment, but for multiples of their wrap (4.5 minutes); the uptime that
+        the run carries tells how many.  A run of an older firmware carries none: it gets the newest moment
+        that its ticks allow, not before the board's start.  Nobody knows when a run of an earlier start of
+        the board was made: the time given back is that of this start, which comes after it.
         """
         if run.boot_count != self.boot_count:
-            return int(self.unix_s - self.uptime_s) - 1
+            return int(self.unix_s - self.uptime_s) - 1, False
         age_s = (self.tick_s - run.start_tick / TICK_HZ) % TICK_WRAP_S
-        return round(self.unix_s - min(age_s, max(self.uptime_s, 1.0)))
+        began_s = run.start_uptime_s
+        if began_s is None:
+            return round(self.unix_s - min(age_s, max(self.uptime_s, 1.0))), True
+        wraps = round((self.uptime_s - began_s - age_s) / TICK_WRAP_S)
+        return round(self.unix_s - age_s - max(wraps, 0) * TICK_WRAP_S), True
 
 
 def take_runs(
@@ -165,11 +170,13 @@ def _keep(
     if not run.board_uid:  # the header is damaged: the board's list says what it was
         started = entry.started_unix_s
         run = replace(run, board_uid=uid, run_id=entry.run_id, started_unix_s=started)
+    started_s, known = clock.start_of(run) if clock and not run.started_unix_s else (None, True)
     try:
         return archive.store_run(
             data,
             run=replace(run, damage=[*entry.damage, *run.damage]),
-            started_unix_s=clock.start_of(run) if clock and not run.started_unix_s else None,
+            started_unix_s=started_s,
+            time_known=known,
             **asdict(filing),
         )
     except DamageError as error:

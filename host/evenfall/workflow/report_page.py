@@ -13,7 +13,14 @@ from evenfall.output.page import About
 from evenfall.output.text import UNIT_CHOICES, Units, engine_lines
 from evenfall.printable import when
 from evenfall.statistics.compare import Group, compare
-from evenfall.workflow.run_groups import engine_of, group_of, scatter_between_sessions, spans, speed_band
+from evenfall.workflow.run_groups import (
+    engine_of,
+    group_of,
+    scatter_between_sessions,
+    span_of_dates,
+    spans,
+    speed_band,
+)
 
 
 def write_page(
@@ -78,6 +85,8 @@ def about_runs(archive: Archive, groups: list[Group], bench: str, note: str) -> 
     first, last_one = (when(pick(r["started_unix_s"] for r in rows)) for pick in (min, max))
     same_day = first[:10] == last_one[:10]
     made = first if first == last_one else f"{first} to {last_one[11:] if same_day else last_one}"
+    if any(r["clock"] == "unknown" for r in rows):
+        made = span_of_dates(rows)
     if last["changed_by"]:
         made += f", {last['changed_by']}"
     notes = [note] if note else []

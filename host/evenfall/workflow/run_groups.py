@@ -13,7 +13,7 @@ from evenfall.archive.archive import Archive, Query
 from evenfall.board import code_texts, run_file
 from evenfall.errors import InputError, NotFoundError
 from evenfall.model import DEFAULT_STANDARD, Air, Calibration, Run, Setup
-from evenfall.printable import when
+from evenfall.printable import began, when
 from evenfall.reduction.air import air_from_run, standard_named
 from evenfall.reduction.diagnostics import diagnose
 from evenfall.reduction.reduce import calibration_from_settings, setup_from_settings
@@ -162,6 +162,18 @@ def spans(numbers: list[int], between: str = "_") -> str:
     return between.join(str(p[0]) if len(p) == 1 else f"{p[0]}-{p[-1]}" for p in parts)
 
 
+def span_of_dates(rows: list[dict[str, Any]]) -> str:
+    """When these runs of the archive's list were made: a moment, a day, or from a day to a day."""
+    if len(rows) == 1:
+        return began(rows[0])
+    days = sorted({when(r["started_unix_s"])[:10] for r in rows if r["clock"] != "unknown"})
+    said = [days[0] if len(days) == 1 else f"{days[0]} to {days[-1]}"] if days else []
+    unknown = sum(r["clock"] == "unknown" for r in rows)
+    if unknown:
+        said.append(f"{unknown} run{'s' * (unknown > 1)} at an unknown time")
+    return ", ".join(said)
+
+
 def picture_words(archive: Archive, numbers: list[int], standard: str | None = None) -> tuple[str, str]:
     """(title, line below it) of a picture of these runs: engine and builds; runs, standard and dates."""
     rows = [archive.row(n) for n in numbers]
@@ -169,10 +181,7 @@ def picture_words(archive: Archive, numbers: list[int], standard: str | None = N
     builds = dict.fromkeys(r["build"] for r in rows if r["build"])
     keys = [standard] if standard else dict.fromkeys(r["standard"] for r in rows)
     standards = dict.fromkeys(standard_named(key).title for key in keys)
-    days = sorted({when(r["started_unix_s"])[:10] for r in rows})
-    made = days[0] if len(days) == 1 else f"{days[0]} to {days[-1]}"
-    if len(rows) == 1:
-        made = when(rows[0]["started_unix_s"])
+    made = span_of_dates(rows)
     runs = f"run{'s' if len(numbers) > 1 else ''} {spans(numbers, ', ')}"
     title = ": ".join(w for w in (", ".join(engines) or "engine not named", ", ".join(builds)) if w)
     return title, " · ".join((runs, ", ".join(standards), made))

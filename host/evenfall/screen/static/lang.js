@@ -65,6 +65,11 @@ export function when(unixSeconds) {
   return `${d.getFullYear()}-${two(d.getMonth() + 1)}-${two(d.getDate())} ${two(d.getHours())}:${two(d.getMinutes())}`;
 }
 
+// when a run began; when it was fetched, where nobody knows that
+export function began(run) {
+  return run.clock === "unknown" ? say("fetched_at", { when: when(run.pulled_unix_s) }) : when(run.started_unix_s);
+}
+
 // every element with data-word gets its words, with data-label its spoken name
 export function label(root = document) {
   document.documentElement.lang = language;

@@ -1,5 +1,5 @@
 // The library: runs to pick, sessions, before and after, control chart, calibrations.
-import { number, power, say, sentence, signed, torque, unit, unitsNow, when } from "./lang.js";
+import { began, number, power, say, sentence, signed, torque, unit, unitsNow, when } from "./lang.js";
 import { see, tell } from "./net.js";
 import { ask, doIt, tellPerson } from "./talk.js";
 import { Chart, pairStroke } from "./chart.js";
@@ -78,7 +78,7 @@ function runTable(caption, rows) {
   const t = table(caption, columns, rows.map((r) => {
     const box = h("input", { type: "checkbox", id: `pick-${r.run}`, "aria-label": say("pick_run", { run: r.run }), onchange: () => toggle(r.run) });
     box.checked = state.picked.includes(r.run);
-    return [h("label", { class: "tick" }, box), String(r.run), when(r.started_unix_s), r.engine ?? "", r.build ?? "",
+    return [h("label", { class: "tick" }, box), String(r.run), began(r), r.engine ?? "", r.build ?? "",
       r.peak_power_W === null ? say("no_value") : `${number(power(r.peak_power_W), 2)} ${unit().power}`, number(r.peak_power_rpm), number(r.sweep_time_s, 2),
       sentence("verdicts", r.verdict), remark(r)];
   }));

@@ -37,6 +37,7 @@ export const words = {
   waiting_none: "none to fetch",
   waiting_some: "{count} to fetch",
   no_value: "–",
+  fetched_at: "time unknown, fetched at {when}",
   chart_power: "Power over crank speed",
   chart_power_last: "Power over crank speed: run {run}",
   chart_speed: "Crank speed over time: set point and true",
