@@ -247,7 +247,7 @@ def test_a_device_that_echoes():
 
 @pytest.mark.parametrize(("major", "who"), [(9, "update evenfall"), (0, "update the board's firmware")])
 def test_another_protocol_generation(board, major, who):
-    with pytest.raises(LinkError, match=rf"speaks protocol {major}\.0, this evenfall speaks 2\.0: {who}"):
+    with pytest.raises(LinkError, match=rf"speaks protocol {major}\.1, this evenfall speaks 2\.1: {who}"):
         link.Link(board(major=major).url).open()
 
 
