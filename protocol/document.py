@@ -29,6 +29,8 @@ CODES = {
             "zeroed": "value: the new zero, counts",
             "uptime": "value: seconds since the board's start, at the run's end: ticks wrap, this does not",
             "not_recorded": "value: runs before this one, made while another waited to be stored",
+            "small_record": "value: so many more runs would fit; no trace, and of load samples and edges "
+            "only those from 1.5 s before the sweep to 1 s after it (no sweep judged: the newest)",
         },
     ),
     "REFUSALS": (

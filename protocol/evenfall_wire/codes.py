@@ -68,6 +68,7 @@ EVENTS = (
     "zeroed",
     "not_recorded",
     "uptime",  # seconds since the start of the board at the event's tick: ticks wrap after 268 s
+    "small_record",
 )
 
 REFUSALS = (
@@ -118,6 +119,7 @@ COUNTERS = (
     "heap_after_store",  # bytes free after the collection that follows each run: shows a leak, not garbage
     "runs_not_recorded",  # the throttle was opened again before the run before was on flash
     "runs_fit",  # so many more runs are sure to fit onto the flash, acknowledged ones making way
+    "records_small",  # 1: room is short, the next run is recorded small (setting small_records)
 )
 
 # status.flags and control_trace.flags, bit numbers

@@ -34,6 +34,7 @@ SETTINGS = (
     (50, "spin_up_speed", "rpm", 3500, 500, 20000, "record"),
     (51, "before_trigger", "ms", 1500, 0, 4000, "record"),
     (52, "after_sweep", "ms", 1500, 500, 4000, "record"),
+    (53, "small_records", "runs", 10, 0, 200, "record"),
     (60, "barometer", "0/1", 0, 0, 1, "air"),
     (70, "pin_load_data", "GPIO", 2, -1, 29, "pins"),
     (71, "pin_load_clock", "GPIO", 3, -1, 29, "pins"),

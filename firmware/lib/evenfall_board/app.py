@@ -49,7 +49,7 @@ WARM_HALF_RPM = 1000  # above this the valve leaves its shut end, so that a thro
 # with the shaft at rest it stays shut: a standing brake drains hardly, and a full one stalls the engine
 
 HELD_SPEED = 1 << codes.TRACE_BITS.index("speed_held_over")
-GAPS_IN_RUN, GAPS_IN_STORE, GAPS_AT_REST, HEAP, NOT_RECORDED, RUNS_FIT = range(6)  # places in codes.COUNTERS
+GAPS_IN_RUN, GAPS_IN_STORE, GAPS_AT_REST, HEAP, NOT_RECORDED, RUNS_FIT, SMALL = range(7)  # in codes.COUNTERS
 
 
 class NoSweep:
@@ -336,8 +336,10 @@ class Board:
 
     def make_room(self):
         """True when there is room for a run; counts how many more are sure to fit."""
-        room = self.store.make_room(self.recorder.worst_bytes())
-        self.counters[RUNS_FIT] = self.store.fits
+        bytes_of, store = self.recorder.worst_bytes, self.store
+        room = store.make_room(bytes_of(), bytes_of(True), self.settings.values["small_records"])
+        self.counters[RUNS_FIT] = store.fits
+        self.counters[SMALL] = store.small
         return room
 
     def _look_for_room(self):

@@ -337,18 +337,19 @@ class Link:
     def _listing(self, kind, first):
         store = self._board.store
         rows = []
-        for entry in store.entries[first : first + LIST_RUNS]:
+        for entry in store.entries(first, LIST_RUNS):
             if entry.crc is None and entry.readable:
                 try:
                     for _ in store.checksum(entry):
                         yield
                 except OSError:
                     entry.readable = False
+                    store.keep(entry)
             flags = entry.flags()
             rows.append(
                 (entry.run_id, entry.size, entry.crc or 0, entry.frames, flags, entry.verdict, entry.started)
             )
-        self.reply("run_list", (len(store.entries), first), rows)
+        self.reply("run_list", (store.count, first), rows)
 
     def _find(self, kind, run_id):
         entry = self._board.store.entry(run_id)
@@ -432,6 +433,7 @@ class Link:
                 entry.readable = True
             except OSError:
                 entry.readable = False
+            store.keep(entry)
         if not entry.flags() & (ACKNOWLEDGED | UNREADABLE if damaged else ACKNOWLEDGED):
             self.refuse(kind, "not_acknowledged", entry.run_id & 0x7FFFFFFF)
             return

@@ -32,6 +32,8 @@ from .settings import TRACE_HZ, bytes_per_second, run_seconds, records_per_secon
 
 RESERVE = 40 * 1024  # bytes of heap left for the program at work,
 HOLE = 26 * 1024  # so many of them in one piece: a file opened for writing takes 1,148 at once
+SMALL_BEFORE_MS = 1500  # a small record holds the sweep, so much before it
+SMALL_AFTER_MS = 1000  # and so much after it, of load samples and edges alone
 STEADY_S = 6  # longest wait for a steady top speed that must fit before the sweep
 SHIFT = const(6)
 PAGE = const(1 << SHIFT)  # records
@@ -97,8 +99,8 @@ class Ring:
         at = self._place(i)
         return unpack_from("<I", self._pages[at >> SHIFT], (at & LAST) * self.size)[0]
 
-    def keep_from(self, tick):
-        """Drop what is older than `tick`; count losses from here."""
+    def _older(self, tick):
+        """How many of the kept records are older than `tick`."""
         low, high = 0, self.used
         while low < high:
             mid = (low + high) // 2
@@ -106,8 +108,21 @@ class Ring:
                 low = mid + 1
             else:
                 high = mid
-        self.used -= low
+        return low
+
+    def keep_from(self, tick):
+        """Drop what is older than `tick`; count losses from here."""
+        self.used -= self._older(tick)
         self.lost = 0
+
+    def keep_until(self, tick):
+        """Drop what is not older than `tick`."""
+        used = self._older(tick)
+        self._at = self._place(used)
+        self.used = used
+
+    def keep_newest(self, count):
+        self.used = min(self.used, count)
 
     def clear(self):
         self.used = 0
@@ -190,6 +205,9 @@ class Recorder:
                 self.trace = self.loads = self.edges = self.events = self.air = None
                 gc.collect()
                 free -= RESERVE // 20
+        seconds = (settings["sweep_time"] + SMALL_BEFORE_MS + SMALL_AFTER_MS + 1999) // 1000
+        load_hz, edge_hz, _ = records_per_second(settings, nominal_hz)
+        self._small_loads, self._small_edges = load_hz * seconds, edge_hz * seconds
         self._every = max(1, (nominal_hz + TRACE_HZ - 1) // TRACE_HZ)
         self._skip = 0
         self.start_tick = 0
@@ -199,12 +217,26 @@ class Recorder:
         for ring in (self.loads, self.edges, self.trace, self.events, self.air, self.zeros):
             ring.clear()
 
-    def worst_bytes(self):
+    def worst_bytes(self, small=False):
         """Most a stored run can take on flash: records, frames of 368 bytes, head frames, file system."""
-        records = 0
-        for ring in (self.loads, self.edges, self.trace, self.events, self.air, self.zeros):
-            records += ring.bytes
+        records = self.events.bytes + self.air.bytes + self.zeros.bytes
+        if small:
+            loads, edges = self.loads, self.edges
+            records += min(self._small_loads * loads.size, loads.bytes)
+            records += min(self._small_edges * edges.size, edges.bytes)
+        else:
+            for ring in (self.loads, self.edges, self.trace):
+                records += ring.bytes
         return records + records // 25 + 1500 + 4 * 4096
+
+    def shrink(self, first, last):
+        """Leave a small record: load and edges from `first` to `last` (0, 0: the newest), no trace."""
+        for ring, count in ((self.loads, self._small_loads), (self.edges, self._small_edges)):
+            if first != last:
+                ring.keep_from(ticks.before(first, SMALL_BEFORE_MS))
+                ring.keep_until(ticks.before(ticks.signed(last), -SMALL_AFTER_MS))
+            ring.keep_newest(count)
+        self.trace.clear()
 
     @micropython.native
     def trace_due(self):

@@ -30,6 +30,7 @@ class RunRecord:
         self.reason = 0
         self.missed = 0  # runs since the last one that were not recorded
         self._trigger = 0
+        self._small = False  # this run becomes a small record
         # filled anew, never made anew: they would lie in the heap's hole
         self._before = [0] * LOSSES
         self._started = array("I", (0,))
@@ -67,6 +68,9 @@ class RunRecord:
         if self.missed:
             self.event("not_recorded", self.missed)
             self.missed = 0
+        self._small = self._store.small
+        if self._small:
+            self.event("small_record", self._store.fits)
 
     def _losses(self):
         return self._hardware.losses() + (self._speed.missed, self._speed.extra)
@@ -124,6 +128,9 @@ class RunRecord:
                 zero = standstill.zero
                 self._recorder.zeros.put4(zero.tick, zero.mean_x16, zero.spread, zero.samples)
         self.read_air()
+        if self._small:
+            judged = NONE < self.verdict[0] < ABORTED
+            self._recorder.shrink(self.verdict[2] if judged else 0, self.verdict[3] if judged else 0)
         # garbage has filled the heap's gaps: what is made now and stays would lie in the middle of the hole
         gc.collect()
         yield

@@ -22,8 +22,9 @@ erases: under 0.25 erases a run, so 400,000 runs, or 50 runs a day for 20 years.
 """
 
 import os
-from array import array
 from binascii import crc32
+from struct import calcsize, unpack_from
+from struct import pack_into as pack_row
 
 from evenfall_wire.codes import RUN_BITS, VERDICTS
 from evenfall_wire.frames import MAX_PAYLOAD, MAX_WIRE, Framer, Unframer
@@ -34,13 +35,18 @@ from .drivers import ticks
 FORMAT = 1
 SYNC_FRAMES = 24  # frames between synchronisations: what a power cut can cost
 CHUNK = 512  # bytes read at a time
-MAX_RUNS = 40  # of which the list is kept in RAM, some 200 bytes each; 1.4 MB of flash hold no more
+MAX_RUNS = 72  # of which the list is kept in RAM; 1.4 MB of flash hold 40 whole ones, or so many small ones
 COMPLETE = 1 << RUN_BITS.index("complete")
 ACKNOWLEDGED = 1 << RUN_BITS.index("acknowledged")
 TRUNCATED = 1 << RUN_BITS.index("truncated")
 ABORTED = 1 << RUN_BITS.index("aborted")
 UNREADABLE = 1 << RUN_BITS.index("unreadable")
 ENDINGS = (".run", ".trunc", ".torn", ".run.ok", ".trunc.ok", ".torn.ok", ".tmp")
+# a row of the list: run number, size, CRC-32, start, frames, verdict, bits: place in ENDINGS and those below
+ROW = "<IIIIHBB"
+ROW_BYTES = calcsize(ROW)
+BITS = ROW_BYTES - 1  # place of the bits in a row
+WHOLE, READABLE, CRC_KNOWN = 8, 16, 32
 
 
 def parse_name(name):
@@ -55,49 +61,19 @@ def parse_name(name):
 
 
 class Entry:
-    """What the run list says of one run; `size` is the file's.
+    """What the run list says of one run; `size` is the file's; `crc` is None until it is first asked for.
 
-    Made once at the start and used again for another run: an object made after the start and kept would lie
-    in the middle of the heap's hole.  So numbers that can exceed a small integer lie in an array.
+    Made when somebody asks and dropped again: what is kept is a row of bytes in the store, because an object
+    made after the start and kept would lie in the middle of the heap's hole.
     """
 
-    def __init__(self, wide, place):
-        self._wide = wide  # of all entries: CRC-32 and started_unix_s at `place`
-        self._place = place
-        self._crc_known = False
-        self.begin(0, ".tmp")
-
-    def begin(self, run_id, ending):
-        """Stand for another run, of which no more is known."""
+    def __init__(self, run_id, ending):
         self.run_id = run_id
-        self.rename(ending)
+        self.ending = ending
         self.size = self.frames = self.verdict = self.started = 0
         self.crc = None
         self.complete = False
         self.readable = True
-        return self
-
-    def rename(self, ending):
-        """Take the constant of that text, not the text that was cut from a file's name."""
-        self.ending = ENDINGS[ENDINGS.index(ending)]
-
-    @property
-    def crc(self):
-        """CRC-32 of the file, or None: it is worked out when first asked for."""
-        return self._wide[self._place] if self._crc_known else None
-
-    @crc.setter
-    def crc(self, value):
-        self._crc_known = value is not None
-        self._wide[self._place] = value or 0
-
-    @property
-    def started(self):
-        return self._wide[self._place + 1]
-
-    @started.setter
-    def started(self, unix_s):
-        self._wide[self._place + 1] = unix_s
 
     def truncated(self):
         return self.ending[:6] == ".trunc" or self.ending[:5] == ".torn"
@@ -115,21 +91,30 @@ class Entry:
         return flags
 
 
+def _entry(rows, at):
+    """The entry whose row begins at byte `at`."""
+    run_id, size, crc, started, frames, verdict, bits = unpack_from(ROW, rows, at)
+    entry = Entry(run_id, ENDINGS[bits & 7])
+    entry.size, entry.started, entry.frames, entry.verdict = size, started, frames, verdict
+    entry.crc = crc if bits & CRC_KNOWN else None
+    entry.complete, entry.readable = bool(bits & WHOLE), bool(bits & READABLE)
+    return entry
+
+
 class Store:
-    """`entries` is the run list, oldest first; `ok` false when flash cannot be used."""
+    """The runs on flash, oldest first (`count` of them); `ok` false when flash cannot be used."""
 
     def __init__(self, starts, folder="/runs"):
         self._starts = starts
         self._folder = folder
         self._framer = Framer()
         self._buffer = bytearray(CHUNK)
-        self.entries = []
-        # for a run being written one more than are listed, and one for a file that is recovered
-        wide = array("I", [0] * (2 * MAX_RUNS + 4))
-        self._spare = [Entry(wide, 2 * n) for n in range(MAX_RUNS + 2)]
+        self.count = 0
+        self._rows = bytearray(ROW_BYTES * (MAX_RUNS + 1))
         self.ok = False
         self.free = 0
-        self.fits = 0  # so many more runs are sure to fit, as of the last look for room
+        self.fits = 0  # so many more runs are sure to fit, as of the last look for room,
+        self.small = 0  # and the next one only as a small record
         self.feed_watchdog = None  # called between long steps
 
     def _path(self, run_id, ending):
@@ -158,10 +143,9 @@ class Store:
                 parsed = parse_name(name)
                 if parsed and parsed[1] == ".tmp":
                     self._recover(parsed[0], found)
-            self._spare += self.entries
-            self.entries = []
+            self.count = 0
             for run_id in sorted(found):
-                self.entries.append(self._inspect(self._spare_entry().begin(run_id, found[run_id])))
+                self._add(self._inspect(Entry(run_id, found[run_id])))
                 self._between_steps()
             self.ok = True
             self.measure()
@@ -171,8 +155,7 @@ class Store:
     def _recover(self, run_id, found):
         """A file that was being written: keep its whole frames as a truncated run."""
         path = self._path(run_id, ".tmp")
-        entry = self._spare_entry().begin(run_id, ".tmp")
-        self._spare.append(entry)  # only to look
+        entry = Entry(run_id, ".tmp")
         self._scan(entry)
         if run_id in found or entry.size == 0:
             os.remove(path)  # nothing in it, or already there whole
@@ -283,57 +266,98 @@ class Store:
         blocks = s[3] if 0 <= s[3] <= s[2] else 0
         self.free = s[1] * blocks
 
-    def make_room(self, need):
-        """Remove the oldest acknowledged runs until `need` bytes and a place are free; True when they are."""
+    def make_room(self, need, small=0, few=0):
+        """Remove the oldest acknowledged runs until a run and a place are free; True when they are.
+
+        A run takes `need` bytes; once fewer than `few` fit, it is recorded small and takes `small`.
+        """
         self.measure()
-        while self.free < need or len(self.entries) >= MAX_RUNS:
-            for entry in self.entries:
-                if entry.flags() & ACKNOWLEDGED:
+        while self.free < need or self.count >= MAX_RUNS:
+            at = 0
+            while at < self.count and not self._acknowledged(at):
+                at += 1
+            if at == self.count:
+                if few and self.free >= small and self.count < MAX_RUNS:
                     break
-            else:
-                self.fits = 0
+                self.fits = self.small = 0
                 return False
-            self.remove(entry)
+            self.remove(_entry(self._rows, at * ROW_BYTES))
             self._between_steps()
             self.measure()
-        self._count_fits(need)
+        self._count_fits(need, small, few)
         return True
 
-    def _count_fits(self, need):
-        """How many more runs of `need` bytes there is room for, acknowledged ones making way."""
+    def _count_fits(self, need, small, few):
+        """How many more runs there is room for, acknowledged ones making way."""
         room = self.free
         places = MAX_RUNS
-        for entry in self.entries:
-            if entry.flags() & ACKNOWLEDGED:
-                room += entry.size
+        for at in range(self.count):
+            if self._acknowledged(at):
+                room += unpack_from("<I", self._rows, at * ROW_BYTES + 4)[0]
             else:
                 places -= 1
-        self.fits = min(places, room // need)
+        whole = room // need
+        self.small = 1 if whole < few else 0
+        if few:
+            whole = max(0, whole - few + 1)
+            whole += (room - whole * need) // small
+        self.fits = min(places, whole)
 
     # --- finding and changing runs ---
 
+    def entries(self, first=0, most=1000):
+        """The list from place `first` on, at most `most` of it."""
+        last = min(self.count, first + most)
+        return [_entry(self._rows, at * ROW_BYTES) for at in range(first, last)]
+
     def entry(self, run_id):
-        for entry in self.entries:
-            if entry.run_id == run_id:
-                return entry
-        return None
+        at = self._place(run_id)
+        return None if at < 0 else _entry(self._rows, at)
+
+    def _place(self, run_id):
+        """First byte of the run's row, or -1."""
+        for at in range(0, self.count * ROW_BYTES, ROW_BYTES):
+            if unpack_from("<I", self._rows, at)[0] == run_id:
+                return at
+        return -1
+
+    def _acknowledged(self, at):
+        """True when the run at that place of the list is, by its ending."""
+        return 3 <= self._rows[at * ROW_BYTES + BITS] & 7 <= 5
+
+    def keep(self, entry):
+        """Take what is new of an entry into the list, if it is still there."""
+        at = self._place(entry.run_id)
+        if at >= 0:
+            self._put_row(at, entry)
+
+    def _put_row(self, at, entry):
+        bits = ENDINGS.index(entry.ending)
+        bits |= (WHOLE if entry.complete else 0) | (READABLE if entry.readable else 0)
+        bits |= 0 if entry.crc is None else CRC_KNOWN
+        crc = entry.crc or 0
+        numbers = (entry.run_id, entry.size, crc, entry.started, entry.frames, entry.verdict, bits)
+        pack_row(ROW, self._rows, at, *numbers)
+
+    def _add(self, entry):
+        """Put an entry at the end; flash filled by other firmware may hold more than there are places."""
+        if len(self._rows) < (self.count + 1) * ROW_BYTES:
+            self._rows += bytes(8 * ROW_BYTES)
+        self._put_row(self.count * ROW_BYTES, entry)
+        self.count += 1
 
     def unacknowledged(self):
         n = 0
-        for entry in self.entries:
-            if not entry.flags() & ACKNOWLEDGED:
+        for at in range(self.count):
+            if not self._acknowledged(at):
                 n += 1
         return n
-
-    def _spare_entry(self):
-        """An entry that stands for no run; flash filled by other firmware may hold more than are ready."""
-        return self._spare.pop() if self._spare else Entry(array("I", (0, 0)), 0)
 
     def last_run(self):
         """The highest run number ever given out."""
         last = self._starts.last_run
-        if self.entries and self.entries[-1].run_id > last:
-            last = self.entries[-1].run_id
+        if self.count:
+            last = max(last, unpack_from("<I", self._rows, (self.count - 1) * ROW_BYTES)[0])
         return last
 
     def open_run(self, entry):
@@ -359,12 +383,14 @@ class Store:
                     break
                 yield
         entry.crc = crc
+        self.keep(entry)
 
     def acknowledge(self, entry):
         if not entry.ending.endswith(".ok"):
             new = entry.ending + ".ok"
             os.rename(self._path(entry.run_id, entry.ending), self._path(entry.run_id, new))
-            entry.rename(new)
+            entry.ending = new
+            self.keep(entry)
 
     def remove(self, entry, damaged=0):
         """Remove an acknowledged run, or with `damaged` one that cannot be read; its number is not given out
@@ -373,13 +399,16 @@ class Store:
             raise ValueError("run %d is not acknowledged" % entry.run_id)
         self._starts.keep_run_number(entry.run_id)
         os.remove(self._path(entry.run_id, entry.ending))
-        self.entries.remove(entry)
-        self._spare.append(entry)
+        at = self._place(entry.run_id)
+        self.count -= 1
+        rows = self._rows
+        for at in range(at, self.count * ROW_BYTES):
+            rows[at] = rows[at + ROW_BYTES]
 
     # --- writing ---
 
     def write(self, run):
-        """Generator: writes a finished run, one frame per step; then it is in `entries`.
+        """Generator: writes a finished run, one frame per step; then it is in the list.
 
         Over 60 lines: its matter is the order of the file, seen in one place.
 
@@ -401,7 +430,7 @@ class Store:
             run["trigger"],
         )
         f = open(self._path(run_id, ".tmp"), "wb")
-        entry = self._spare_entry().begin(run_id, ".tmp")
+        entry = Entry(run_id, ".tmp")
         entry.crc = 0
         entry.started = run["started_unix_s"]
         try:
@@ -450,12 +479,10 @@ class Store:
             put("run_end", pack_into("run_end", framer.payload, 0, end))
         finally:
             f.close()
-            self._spare.append(entry)  # for the next one, when the file could not be written
         yield
         os.rename(self._path(run_id, ".tmp"), self._path(run_id, ".run"))
-        self._spare.remove(entry)
-        entry.rename(".run")
-        self.entries.append(entry)
+        entry.ending = ".run"
+        self._add(entry)
 
     def _put_ring(self, ring, start, count, put):
         room = MAX_PAYLOAD // ring.size

@@ -109,6 +109,7 @@ EVENTS = {
     "zeroed": "zero taken",
     "uptime": "seconds since the board's start",
     "not_recorded": "runs made before this one, not recorded: another still waited to be stored",
+    "small_record": "recorded small, flash was short; so many more runs would fit",
 }
 
 REFUSALS = {
@@ -228,6 +229,8 @@ SETTING_MEANINGS = {
     "spin_up_speed": "Crank speed above which a recording begins though nobody pressed the button.",
     "before_trigger": "How much from before the trigger is kept in a run.",
     "after_sweep": "How long the run goes on after the ramp.",
+    "small_records": "With room for fewer whole runs than this, a run is recorded small: load and speed of "
+    "the sweep alone. 0: never.",
     "barometer": "1: a barometer is fitted on the I2C bus.",
     "pin_load_data": "Pin of the amplifier's data.",
     "pin_load_clock": "Pin of the amplifier's clock.",
@@ -267,6 +270,7 @@ COUNTERS = {
     "heap_after_store": "bytes of memory free after the newest run",
     "runs_not_recorded": "runs not recorded: another still waited to be stored (the shaft must stand still)",
     "runs_fit": "more runs are sure to fit onto the flash",
+    "records_small": "(1: room is short, the next run is recorded small)",
 }
 
 TRACE_BITS = {

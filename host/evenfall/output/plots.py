@@ -317,7 +317,9 @@ def plot_set_speed(run: Run, path: str | Path) -> Path:
 def set_speed_figure(run: Run, width_in: float = 7.2, height_in: float = 5.6) -> Figure:
     """Three rows over time: speed with set speed, difference in % of set speed, valve command."""
     if not len(run.trace_time_s):
-        raise InputError(f"run {run.run_id} holds no control trace, so there is no set speed to draw")
+        small = any(name == "small_record" for _, name, _ in run.events)
+        why = " (recorded small: the board's flash was short of room)" if small else ""
+        raise InputError(f"run {run.run_id} holds no control trace{why}, so there is no set speed to draw")
     with matplotlib.rc_context(STYLE):
         figure, (top, middle, bottom) = _figure(3, width_in, height_in, (2, 1, 1))
         t = run.trace_time_s

@@ -290,6 +290,11 @@ def _signal_notes(a: align.Aligned, edges: align.Edges, start: float, end: float
 def _set_up_notes(run: Run, setup: Setup, a: align.Aligned, brake: FloatArray) -> list[str]:
     """What is unlikely or unknown of the drive and the cell's sense; what the board said of the run."""
     notes = teeth_differ(run, setup)
+    if any(name == "small_record" for _, name, _ in run.events):
+        notes.append(
+            "Recorded small, because the board's flash was short of room: load and speed of the sweep are "
+            "whole, so figures and intervals are those of a whole record; the controller's trace is not kept."
+        )
     if setup.inertia_kg_m2 == 0:
         share = float(np.median(-a.rate_rad_s2) * 1e-3)
         notes.append(

@@ -118,7 +118,7 @@ def strangers(count):
         pass
     random.seed(5)
     names = ("ack_run", "delete_run", "set_settings", "set_clock", "zero", "command", "self_test")
-    size = board.store.entries[0].size
+    size = board.store.entries()[0].size
     crc = crc32(whole("/f/runs/00000001.run"))
     assert ask(port, link, 0, "hello", 2, 0, SESSION)[0] == "board_info"
     refused = 0
@@ -141,7 +141,7 @@ def strangers(count):
         refused += 1
         if i % 500 == 0:
             assert ask(port, link, i & 0xFFFF, "hello", 2, 0, SESSION)[0] == "board_info"
-    entry = board.store.entries[0]
+    entry = board.store.entries()[0]
     assert entry.ending == ".run" and whole("/f/runs/00000001.run")
     print(refused, board.changes)
 

@@ -121,7 +121,7 @@ def check(n):
     learned = world.learned.values
     assert learned == {0: 5, 1: 6} or (ACTION == "learned" and learned == {0: 999, 1: 6, 7: -5}), (n, learned)
     # runs that were there are there, byte for byte, and say so
-    found = {entry.run_id: entry for entry in store.entries}
+    found = {entry.run_id: entry for entry in store.entries()}
     for run_id in copies:
         if run_id == 1 and run_id not in found and ACTION in ("delete", "make_room"):
             continue
@@ -159,7 +159,7 @@ def check(n):
     # and the board goes on working, with a number never used before
     for _ in store.write(run_of(SMALL)):
         pass
-    new = store.entries[-1]
+    new = store.entries()[-1]
     assert new.run_id == store.last_run() and new.run_id >= 4
     assert state == "none" or new.run_id > 4
     return state

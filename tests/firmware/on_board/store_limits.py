@@ -40,8 +40,8 @@ def full():
     assert store.fits == 0
     for before, fits in enumerate(promised):
         assert 1 <= fits <= stored - before, "runs that were said to fit did not"
-    assert len(store.entries) == stored, "an unacknowledged run went"
-    copies = {e.run_id: whole("/f/runs/%08x.run" % e.run_id) for e in store.entries}
+    assert store.count == stored, "an unacknowledged run went"
+    copies = {e.run_id: whole("/f/runs/%08x.run" % e.run_id) for e in store.entries()}
     # writing all the same fails and harms nothing
     failed = False
     while not failed:
@@ -52,19 +52,19 @@ def full():
             failed = True
     store = started()
     assert store.free < need  # littlefs counts a truncated file's blocks twice: must not wrap round
-    for entry in store.entries:
+    for entry in store.entries():
         if entry.run_id in copies:
             with store.open_run(entry) as f:
                 assert f.read() == copies[entry.run_id]
         else:
             assert entry.flags() & TRUNCATED
-    assert len([e for e in store.entries if e.run_id in copies]) == len(copies)
+    assert len([e for e in store.entries() if e.run_id in copies]) == len(copies)
     # acknowledged ones make room, oldest first, the others stay
     for run_id in (2, 3, 5):
         store.acknowledge(store.entry(run_id))
     assert store.make_room(need)
     assert store.fits >= 1
-    left = [e.run_id for e in store.entries]
+    left = [e.run_id for e in store.entries()]
     assert 2 not in left and set((1, 4, 6)) <= set(left), left
     put(store)
     print("runs", stored)
@@ -105,7 +105,7 @@ def foreign():
     store = started()
     for name, data in names.items():
         assert whole("/f/runs/" + name) == data, name
-    found = {e.run_id: e for e in store.entries}
+    found = {e.run_id: e for e in store.entries()}
     assert sorted(found) == [1, 2, 6, 7, 9, 10, 11, 12], sorted(found)
     assert found[7].flags() & TRUNCATED and not found[7].flags() & COMPLETE
     assert good.startswith(whole("/f/runs/00000007.trunc")[: found[7].size]) and found[7].frames > 3
@@ -143,8 +143,8 @@ def worn():
     unmount()
     mount(Flash(data=flash.data, worn=flash.worn))
     store = started()
-    assert [e.run_id for e in store.entries] == [1, 2, 3, 4, 5]
-    for entry in store.entries:
+    assert [e.run_id for e in store.entries()] == [1, 2, 3, 4, 5]
+    for entry in store.entries():
         assert entry.flags() == COMPLETE
         with store.open_run(entry) as f:
             data = f.read()
@@ -164,8 +164,8 @@ def life():
         assert store.make_room(80000)
         for _ in store.write(run_of(run)):
             pass
-        store.acknowledge(store.entries[-1])
-    print(n, store.entries[-1].size, sum(flash.erased), max(flash.erased))
+        store.acknowledge(store.entries()[-1])
+    print(n, store.entries()[-1].size, sum(flash.erased), max(flash.erased))
 
 
 def settings():
