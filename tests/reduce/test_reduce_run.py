@@ -8,12 +8,14 @@ from dataclasses import replace
 import numpy as np
 import pint
 import pytest
+import scipy.ndimage
 import scipy.signal
 import scipy.stats
 from evenfall.errors import DamageError, InputError
 from evenfall.model import Air, Calibration, Setup
 from evenfall.output import text
 from evenfall.reduction import align, reduce
+from evenfall.reduction.bins import MIN_SAMPLES, fit_bins, sample_scatter
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from made_runs import ENGINES, STANDARD_AIR, Flaws, make_run
@@ -57,7 +59,7 @@ def test_ends_of_the_range_are_kept():
     filled = r.bins.speed_rpm[np.isfinite(r.bins.torque_Nm)]
     assert filled[0] == 5000
     assert filled[-1] >= ENGINES[1].top_rpm - 250
-    assert r.bins.count[np.isfinite(r.bins.torque_Nm)].min() >= reduce.MIN_SAMPLES
+    assert r.bins.count[np.isfinite(r.bins.torque_Nm)].min() >= MIN_SAMPLES
 
 
 @pytest.mark.parametrize("hand_s", [-0.15, 0.0, 0.1, 0.25])
@@ -162,6 +164,21 @@ def test_removed_and_doubled_pulses_are_counted_exactly():
     got = align.repair_edges(more)
     assert (got.missed, got.extra) == (0, 3)
     assert got.time_s == pytest.approx(t)
+
+
+def test_intervals_are_looked_at_closely_wherever_one_could_be_odd():
+    """The short cut says of random series what the running median of eleven says of them."""
+    rng = np.random.default_rng(3)
+    seen = set()
+    for _ in range(400):
+        gap = 0.01 * np.exp(np.cumsum(rng.normal(0, 0.02, rng.integers(12, 90))))
+        for _ in range(rng.integers(0, 3)):
+            gap[rng.integers(gap.size)] *= rng.choice([0.5, 0.62, 1.45, 1.55, 2.0, 20.0])
+        ratio = gap / scipy.ndimage.median_filter(gap, 11, mode="nearest")
+        even = bool(0.6 <= ratio.min() and ratio.max() <= 1.5 and gap.max() < align.SILENT_S)
+        assert align._even(gap) == even
+        seen.add(even)
+    assert seen == {True, False}
 
 
 def test_uneven_magnets_are_found_out():
@@ -314,7 +331,7 @@ def test_bin_means_agree_with_scipy_and_are_brought_to_the_whole_bin():
     """Mean over each bin, evenly filled or not"""
     rng = np.random.default_rng(3)
     x = np.sort(rng.uniform(5000, 8000, 400))
-    lines = reduce.fit_bins(x, np.cos(x / 900), 250.0)
+    lines = fit_bins(x, np.cos(x / 900), 250.0)
     edges = np.append(lines.centre - 125, lines.centre[-1] + 125)
     mean = scipy.stats.binned_statistic(x, np.cos(x / 900), bins=edges)[0]
     off = scipy.stats.binned_statistic(x, x, bins=edges)[0] - lines.centre
@@ -327,11 +344,11 @@ def test_bin_means_agree_with_scipy_and_are_brought_to_the_whole_bin():
     assert lines.value[ok][1:-1] == pytest.approx((mean - slope * off - bend * square)[ok][1:-1], abs=2e-3)
     by_hand = np.diff(np.sin(edges / 900)) * 900 / 250
     assert lines.value[ok][1:-1] == pytest.approx(by_hand[ok][1:-1], abs=2e-3)
-    straight = reduce.fit_bins(x, 3 + 1e-4 * x, 250.0)
+    straight = fit_bins(x, 3 + 1e-4 * x, 250.0)
     assert straight.value[ok] == pytest.approx(3 + 1e-4 * straight.centre[ok], rel=1e-12)
     # of a parabola the mean over a bin is the centre's value and w^2 / 12 = 0.0052 of bend, also at
     # the ends, which are filled in part
-    curved = reduce.fit_bins(x, (x / 1000) ** 2, 250.0)
+    curved = fit_bins(x, (x / 1000) ** 2, 250.0)
     assert curved.value[ok] == pytest.approx((curved.centre[ok] / 1000) ** 2 + 0.25**2 / 12, rel=1e-12)
 
 
@@ -340,8 +357,8 @@ def test_leverage_is_the_variance_of_a_bin():
     """Variance of a bin's value per variance of a sample"""
     rng = np.random.default_rng(8)
     x = np.linspace(5002, 7900, 320)
-    draws = np.array([reduce.fit_bins(x, rng.normal(0, 1, x.size), 250.0).value for _ in range(1500)])
-    expected = reduce.fit_bins(x, x, 250.0).leverage
+    draws = np.array([fit_bins(x, rng.normal(0, 1, x.size), 250.0).value for _ in range(1500)])
+    expected = fit_bins(x, x, 250.0).leverage
     ok = np.isfinite(expected)
     assert draws.var(axis=0)[ok] / expected[ok] == pytest.approx(np.ones(ok.sum()), abs=0.22)
 
@@ -352,12 +369,12 @@ def test_scatter_of_white_noise_is_recovered():
     rng = np.random.default_rng(5)
     x = np.linspace(5000, 12000, 4000)
     curve = 3 + np.exp(-(((x - 9000) / 1500) ** 2))
-    got = [reduce.sample_scatter(x, curve + rng.normal(0, 0.05, x.size), 250.0) for _ in range(30)]
+    got = [sample_scatter(x, curve + rng.normal(0, 0.05, x.size), 250.0) for _ in range(30)]
     assert np.mean(got) == pytest.approx(0.05, rel=0.08)
-    assert reduce.sample_scatter(x, curve, 250.0) < 0.01
+    assert sample_scatter(x, curve, 250.0) < 0.01
     # too few bins for differences: the cubic stands in, on the safe side
     short = x < 6000
-    assert reduce.sample_scatter(x[short], (curve + rng.normal(0, 0.05, x.size))[short], 250.0) >= 0.05
+    assert sample_scatter(x[short], (curve + rng.normal(0, 0.05, x.size))[short], 250.0) >= 0.05
 
 
 @pytest.mark.internal("hp = lb-ft x rpm / 5252, common practice, on the printed units")

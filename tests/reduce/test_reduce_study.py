@@ -20,6 +20,7 @@ from bench_runs import BenchRun, bench_runs
 from evenfall.model import Air
 from evenfall.reduction import align, diagnostics, reduce
 from evenfall.reduction.air import correction
+from evenfall.reduction.bins import fit_bins
 from evenfall.units import RPM
 from evenfall_bench import scenario
 from evenfall_bench.physics import Bench, interpolate
@@ -41,7 +42,7 @@ def ways(run, calibration, setup, air):
 
     def smoothed(name, bandwidth_Hz):
         seen = reduce.observe(run, calibration, setup, bandwidth_Hz)
-        lines = reduce.fit_bins(seen.aligned.speed_rad_s / RPM, seen.engine_Nm, 250.0)
+        lines = fit_bins(seen.aligned.speed_rad_s / RPM, seen.engine_Nm, 250.0)
         return name, lines.centre, lines.value
 
     yield bins("all removed", run, calibration, setup)

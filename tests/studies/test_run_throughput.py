@@ -5,6 +5,9 @@ from __future__ import annotations
 import cProfile
 import os
 import pstats
+import statistics
+import subprocess
+import sys
 import time
 from pathlib import Path
 
@@ -14,12 +17,13 @@ from evenfall.board import run_file
 from evenfall.model import Air, Calibration, Setup
 from evenfall.reduction.reduce import reduce_run
 from evenfall.workflow.reduce_many import BATCH as BATCH_KEPT
-from evenfall.workflow.reduce_many import cores, reduce_many
-from evenfall.workflow.reduce_service import reduce_stored
+from evenfall.workflow.reduce_many import WORKERS_ENVIRONMENT, cores, reduce_many
+from evenfall.workflow.reduce_service import reduce_kept, reduce_stored
 from evenfall_bench import scenario as scenarios
 from evenfall_bench.session import Session
-from evenfall_wire import messages, settings
+from evenfall_wire import settings
 from littlefs import LittleFS, UserContext
+from time_stored_runs import numbered
 
 pytestmark = pytest.mark.study
 RUNS = int(os.environ.get("EVENFALL_STUDY_RUNS", "5000"))
@@ -43,15 +47,34 @@ def one_run(folder: Path) -> bytes:
         return f.read()
 
 
-def numbered(data: bytes, run_id: int) -> bytes:
-    """The same run under another number: the header's frame made anew."""
-    first, rest = data.split(b"\x00", 1)
-    frame = run_file.open_frame(first)
-    assert frame and frame.kind == run_file.TYPE_OF["run_header"]
-    head, _ = messages.unpack("run_header", frame.payload)
-    names = [f[0] for f in messages.BY_NAME["run_header"][2]]
-    values = [run_id if n == "run_id" else v for n, v in zip(names, head, strict=True)]
-    return run_file.frame_bytes("run_header", 0, values) + rest
+def time_alone(checkout: Path, file: Path, many: int) -> list[float]:
+    """ms a run: all, read and decode, reduce, keep; in a process with the environment of `runs reduce`'s."""
+    program = Path(__file__).with_name("time_stored_runs.py")
+    done = subprocess.run(
+        [sys.executable, program, checkout, file, str(many)],
+        env={**os.environ, **WORKERS_ENVIRONMENT},
+        capture_output=True,
+        text=True,
+        check=True,
+    )
+    return [float(v) for v in done.stdout.split()]
+
+
+def test_time_of_a_run_beside_another_version(tmp_path):
+    """Both take turns, as a shared machine is never the same twice; EVENFALL_STUDY_BEFORE: its checkout."""
+    file = tmp_path / "run.bin"
+    file.write_bytes(one_run(tmp_path))
+    here = Path(__file__).parents[2]
+    before = Path(os.environ.get("EVENFALL_STUDY_BEFORE", here))
+    many = min(RUNS, 200)
+    rows = [[time_alone(version, file, many) for version in (before, here)] for _ in range(5)]
+    print(f"\n{'ms a run':24} {'all':>7} {'decode':>7} {'reduce':>7} {'keep':>7}")
+    for i, name in enumerate((str(before) if before != here else "this version", "this version")):
+        middle = [statistics.median(column) for column in zip(*(row[i] for row in rows), strict=True)]
+        print(f"{name[-24:]:24} " + " ".join(f"{v:7.2f}" for v in middle))
+    ratios = sorted(now[0] / then[0] for then, now in rows)
+    print("this version / the other, five turns: " + " ".join(f"{r:.2f}" for r in ratios))
+    assert ratios[2] < 1.15
 
 
 def test_runs_decoded_reduced_and_stored(tmp_path):
@@ -84,8 +107,6 @@ def test_runs_decoded_reduced_and_stored(tmp_path):
                     runs.append(archive.store_run(numbered(data, number), **filed))
         spent("keep the raw run", at)
         for first in range(0, RUNS, BATCH):
-            if first + BATCH >= RUNS:
-                profile.enable()
             with archive.change():
                 for number in runs[first : first + BATCH]:
                     at = time.process_time()
@@ -93,6 +114,9 @@ def test_runs_decoded_reduced_and_stored(tmp_path):
                     at = spent("read and decode", at)
                     result = reduce_stored(archive, number, run=one)
                     spent("reduce and keep", at)
+        profile.enable()
+        for number in runs[-BATCH:]:
+            reduce_kept(archive, number)
         profile.disable()
         for _ in range(100):
             at = time.process_time()

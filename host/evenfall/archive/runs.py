@@ -7,7 +7,7 @@ import hashlib
 import json
 import sqlite3
 from binascii import crc32
-from dataclasses import asdict, fields
+from dataclasses import fields
 from pathlib import Path
 from typing import Any
 
@@ -265,8 +265,8 @@ class Runs(Filing):
             "air_factor": result.air_factor,
             "air_factor_u": result.air_factor_u,
             "air_factor_in_range": result.air_factor_in_range,
-            "peak_power_W": asdict(result.peak_power_W),
-            "peak_torque_Nm": asdict(result.peak_torque_Nm),
+            "peak_power_W": vars(result.peak_power_W),
+            "peak_torque_Nm": vars(result.peak_torque_Nm),
             "sweep_time_s": result.sweep_time_s,
             "budget": result.budget,
             "notes": result.notes,
@@ -291,7 +291,7 @@ class Runs(Filing):
                 columns = {c: getattr(result.bins, c)[whole].tolist() for c in BIN_COLUMNS}
                 # an uncertainty that is not known is NaN here and NULL in the file
                 rows = sorted(zip(*columns.values(), strict=True))
-                bins = [tuple(v if v == v else None for v in row) for row in rows]
+                bins = [row if sum(row) == sum(row) else tuple(map(_known, row)) for row in rows]
                 kept = self.insert("reductions", made_unix_s=now(), sha256=reduction_hash(body, bins), **body)
                 self.db.executemany(
                     f"INSERT INTO bins(reduction_id, {', '.join(columns)}) "
@@ -383,6 +383,10 @@ def _raw(db: sqlite3.Connection, run: int) -> bytes:
     if hashlib.sha256(data).hexdigest() != row["sha256"]:
         raise DamageError(f"the raw frames of run {run} no longer match their SHA-256: {RESTORE}")
     return data
+
+
+def _known(value: float) -> float | None:
+    return value if value == value else None
 
 
 def _finite(value: float) -> float | None:

@@ -67,8 +67,8 @@ class Fine:
     rate_rad_s2: FloatArray  # (n,) crank
     force_N: FloatArray  # (n,) at the load cell
 
-    def cut(self, use: np.ndarray) -> Fine:
-        """The places that the mask (n,) marks."""
+    def cut(self, use: slice) -> Fine:
+        """A stretch of it."""
         return Fine(self.time_s[use], self.speed_rad_s[use], self.rate_rad_s2[use], self.force_N[use])
 
 
@@ -103,10 +103,9 @@ def repair_edges(time_s: FloatArray) -> Edges:
     if t.size < 12:
         return Edges(t, np.arange(t.size), 0, 0, [])
     gap = np.diff(t)
-    expected = ndimage.median_filter(gap, 11, mode="nearest")
-    ratio = gap / np.maximum(expected, 1e-9)
-    if ratio.min() >= MIN_INTERVAL_RATIO and ratio.max() <= MAX_INTERVAL_RATIO and gap.max() < SILENT_S:
+    if _even(gap):
         return Edges(t, np.arange(t.size), 0, 0, [])
+    expected = ndimage.median_filter(gap, 11, mode="nearest")
     keep = [0]
     index = [0]
     silent = []
@@ -139,6 +138,25 @@ def repair_edges(time_s: FloatArray) -> Edges:
             "the file is damaged, or the pickup's line picks up noise"
         )
     return Edges(t[keep], np.array(index, np.int64), missed, extra, silent)
+
+
+def _even(gap: FloatArray) -> bool:
+    """Whether every interval is near the median of the eleven around it, and none is silence.
+
+    That median lies between the least and the greatest of two neighbouring stretches of ten: where these are
+    near each other, it need not be worked out.
+    """
+    begins = np.arange(0, gap.size, 10)
+    low, high = np.minimum.reduceat(gap, begins), np.maximum.reduceat(gap, begins)
+    if high.max() >= SILENT_S:
+        return False
+    low, high = np.minimum(low[1:], low[:-1]), np.maximum(high[1:], high[:-1])
+    wide = np.flatnonzero(low * MAX_INTERVAL_RATIO < high)
+    if not wide.size:
+        return low.size > 0
+    there = gap[max(0, 10 * int(wide[0]) - 10) : 10 * int(wide[-1]) + 30]
+    ratio = there / np.maximum(ndimage.median_filter(there, 11, mode="nearest"), 1e-9)
+    return bool(ratio.min() >= MIN_INTERVAL_RATIO and ratio.max() <= MAX_INTERVAL_RATIO)
 
 
 def median(values: FloatArray | IntArray) -> float:
@@ -232,10 +250,8 @@ def throttle_open_until(time_s: FloatArray, speed: FloatArray, torque: FloatArra
     time_s, speed, torque = time_s[late], speed[late], torque[late]
     if time_s.size < 4 * half:
         return end_s
-    box = np.full(2 * half + 1, 1 / (2 * half + 1))
     at = time_s[half:-half]
-    over = np.convolve(speed, box, "valid")
-    mean = np.convolve(torque, box, "valid")
+    over, mean = running_mean(speed, 2 * half + 1), running_mean(torque, 2 * half + 1)
     use = np.isfinite(over) & (at > sure - CLOSING_FIT_S) & (at < sure)
     if use.sum() < 10 * half:
         return end_s
@@ -247,6 +263,16 @@ def throttle_open_until(time_s: FloatArray, speed: FloatArray, torque: FloatArra
     limit = max(CLOSING_SIGMAS * float(short[use].std()), MIN_CLOSING_SHARE * abs(y_mean))
     closing = np.flatnonzero(~(short <= limit) & (at >= sure))
     return float(at[closing[0]] if closing.size else time_s[-1]) - CLOSING_MEAN_S
+
+
+def running_mean(values: FloatArray, width: int) -> FloatArray:
+    """(n - width + 1,) means of (n,) values over `width` neighbours; NaN where one of them is."""
+    if not np.isfinite(values).all():
+        return np.convolve(values, np.full(width, 1 / width), "valid")
+    sums = np.empty(values.size + 1)
+    sums[0] = 0.0
+    np.cumsum(values, out=sums[1:])
+    return np.asarray((sums[width:] - sums[:-width]) / width)
 
 
 def fine_grid(

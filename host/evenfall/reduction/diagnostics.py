@@ -22,6 +22,7 @@ from scipy import ndimage, signal, stats
 from evenfall.errors import InputError
 from evenfall.model import Calibration, FloatArray, IntArray, Run, Setup
 from evenfall.reduction import align, reduce, water
+from evenfall.reduction.bins import turn_level
 from evenfall.units import RPM
 
 NOISE_LIMIT = 0.006  # scatter of one load sample in the usual bin of speed, of the largest load
@@ -391,7 +392,7 @@ def _scatter_transmitted(s: _Signals) -> Finding | None:
     """Scatter of the rate between 8 and 25 Hz, low end against the speeds just above.
 
     Of the engine's torque, that is: the brake's own is smooth, fill and speed cannot jump.
-    Scaled as `reduce.turn_level`.  What the pickup's jitter adds is found by shaking the edges
+    Scaled as `bins.turn_level`.  What the pickup's jitter adds is found by shaking the edges
     once more by as much, and taken off.  Compared at every split by the F distribution.  None
     when the run is short or the engine scatters less than the jitter hides.
     """
@@ -421,7 +422,7 @@ def _scatter_transmitted(s: _Signals) -> Finding | None:
         return None
     order = np.argsort(fine.speed_rad_s[use])
     w = fine.speed_rad_s[use][order]
-    level = reduce.turn_level(fine.speed_rad_s, align.smooth(seen.fine_terms[0], step, 1.0))[use][order]
+    level = turn_level(fine.speed_rad_s, align.smooth(seen.fine_terms[0], step, 1.0))[use][order]
     power, hidden = (band[:, use][:, order] / level) ** 2
     sums = np.concatenate((np.zeros((2, 1)), np.cumsum((power, hidden), axis=1)), axis=1)
     k = np.arange(n // 20, 3 * n // 4)

@@ -18,7 +18,7 @@ import numpy as np
 
 from evenfall.errors import InputError
 from evenfall.model import Air, Calibration, FloatArray, Run, Setup
-from evenfall.reduction import reduce, uncertainty
+from evenfall.reduction import bins, reduce, uncertainty
 from evenfall.reduction.air import correction
 from evenfall.units import RPM
 
@@ -73,7 +73,7 @@ def run_bins(
     off = a.rate_rad_s2 - a.rate_rad_s2.mean()
     damping = float(off @ seen.brake_Nm / max(float(off @ off), 1e-9))
     _, brake, rate = seen.fine_terms
-    scatter = reduce.sample_scatter(seen.fine_speed_rpm, brake - min(damping, 0.0) * rate, bin_rpm)
+    scatter = bins.sample_scatter(seen.fine_speed_rpm, brake - min(damping, 0.0) * rate, bin_rpm)
     lever = calibration.arm_m * setup.engine_teeth / setup.brake_teeth / setup.drive_efficiency
     return RunBins(
         run.run_id,

@@ -18,11 +18,14 @@ The mean over many draws is the estimate.  Sources from memory.
 from __future__ import annotations
 
 import functools
+import math
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
 
 from evenfall.model import FloatArray, IntArray
+from evenfall.reduction.align import median
 from evenfall.units import RPM
 
 MIN_BINS = 5  # below them the highest bin is all there is
@@ -73,19 +76,46 @@ def torque_and_power_peak(
     y = torque_Nm[given]
     n = np.maximum(shape[given], LOWEST_SCATTER * float(np.max(shape[given])))
     curve = _smoothed(place, y, n, max(scatter, 1e-9 * float(np.max(np.abs(y)))), dof, width)
-    drawn = curve.smoother @ (_draws(y.size) * curve.scatter[:, None])
+    heights = np.ascontiguousarray(curve.smoother.T)  # (b, g)
+    f = y @ heights
+    drawn = (_draws(y.size) * curve.scatter) @ heights
+    of_power = (centre_rpm[given[0]] + curve.grid * width) * RPM
+    falls = _fall(f, drawn), _fall(f * of_power, drawn * of_power)
+    often = np.array([o for o, _ in falls])
+    at = np.flatnonzero(often.any(axis=0))
+    fit_var = np.zeros(f.size)
+    fit_var[at] = curve.fit_var(at)
     tops = []
-    for size in (None, (centre_rpm[given[0]] + curve.grid * width) * RPM):
-        top = _top(curve, y, drawn, size)
+    for (share, value), size in zip(falls, (np.ones_like(f), of_power), strict=True):
+        by = (share * size) @ curve.smoother
         weights = np.zeros(centre_rpm.size)
-        weights[given] = top.weights
+        weights[given] = by
+        high = f * size
         tops.append(
             Top(
-                top.value, float(centre_rpm[given[0]] + top.speed_rpm * width), weights,
-                top.u_scatter, top.u_fit, top.u_selection,
+                value,
+                float(centre_rpm[given[0]] + float(curve.grid @ share) * width),
+                weights,
+                NEIGHBOURS * math.sqrt(float(np.sum((by * curve.scatter) ** 2))),
+                math.sqrt(float((fit_var * size**2) @ share)),
+                math.sqrt(float((high.max() - high) ** 2 @ share)),  # what another place of the maximum costs
             )
-        )  # fmt: skip
+        )
     return tops[0], tops[1]
+
+
+def _fall(f: FloatArray, drawn: FloatArray) -> tuple[FloatArray, float]:
+    """((g,) share of the draws in which the maximum lies at each place, mean height there without the draw).
+
+    Args:
+        f: (g,) the curve.
+        drawn: (DRAWS / 2, g) what scatter makes of it; each draw counts with both signs.
+    """
+    row = np.arange(len(drawn))
+    up, down = (f + drawn).argmax(axis=1), (f - drawn).argmax(axis=1)
+    heights = np.concatenate((f[up] - drawn[row, up], f[down] + drawn[row, down]))
+    many = np.bincount(up, minlength=f.size) + np.bincount(down, minlength=f.size)
+    return many / DRAWS, float(heights.mean())
 
 
 @dataclass(frozen=True)
@@ -95,7 +125,7 @@ class _Curve:
     grid: FloatArray  # (g,) bins from the first given one
     smoother: FloatArray  # (g, b)
     scatter: FloatArray  # (b,) standard deviation of each bin
-    fit_var: FloatArray  # (g,) of the curve about the smoother's expectation
+    fit_var: Callable[[IntArray], FloatArray]  # of the curve about the smoother's expectation, at places
 
 
 def _smoothed(place: IntArray, y: FloatArray, n: FloatArray, s0: float, dof: float, width: float) -> _Curve:
@@ -104,23 +134,26 @@ def _smoothed(place: IntArray, y: FloatArray, n: FloatArray, s0: float, dof: flo
     With T = n^-1 rest axes, scatter's inverse on what is no straight line is T T' / gain; T' n^2 T = 1 and
     T' (bins' covariance) T = gain - 1.  A smoother is `power H T (d + d^2) T' + line` with d = 1 / gain (its
     second term is the twicing) and H the covariance with a bin that the line does not explain.
-    So every amplitude of one length is a weighted sum over the same columns.
-    """
+    So every amplitude of one length is a weighted sum over the same columns.  What lack of fit leaves open
+    is worked out only where it is asked for: at the places where a maximum falls.
+    """  # longer than 60 lines with what the places asked for need of it
     b, span = place.size, int(place[-1]) + 1
     longest = max(MAX_LENGTH_RPM / width, 4 * MIN_LENGTH_BINS)
     inner, cross = _kernels(span, longest)  # (l, span, span), (l, g, span)
     if b < span:
         inner, cross = inner[:, place[:, None], place], cross[:, :, place]
-    typical = float(np.median(n)) ** 2
-    line = np.stack((np.ones(b), place / span), axis=1)
-    line_w = line / n[:, None]
-    rest = np.linalg.qr(line_w, mode="complete")[0][:, 2:]  # contrasts free of the straight line
-    spread, axes = np.linalg.eigh(rest.T @ (inner * (typical / np.outer(n, n))) @ rest)
+    typical = median(n) ** 2
+    line_w = np.empty((b, 2))
+    line_w[:, 0], line_w[:, 1] = 1 / n, place / span / n
+    whole, corner = np.linalg.qr(line_w, mode="complete")
+    rest = whole[:, 2:]  # contrasts free of the straight line
+    turn = rest / n[:, None]
+    spread, axes = np.linalg.eigh(turn.T @ (inner * typical) @ turn)
     spread = np.maximum(spread, 0.0)
     part = ((rest.T @ (y / n)) @ axes)[:, None, :]  # (l, 1, b - 2)
     gain = 1 + AMPLITUDES[:, None] ** 2 * spread[:, None, :]  # (l, a, b - 2)
     free = dof + b - 2
-    square = (dof * s0**2 + np.sum(part**2 / gain, axis=2)) / free  # (l, a)
+    square = (dof * s0**2 + (part**2 / gain).sum(axis=2)) / free  # (l, a)
     log_like = -np.log(gain).sum(axis=2) / 2 - free / 2 * np.log(square)
     share = np.exp(log_like - log_like.max())
     share[share < NEGLIGIBLE] = 0.0
@@ -128,56 +161,37 @@ def _smoothed(place: IntArray, y: FloatArray, n: FloatArray, s0: float, dof: flo
     s2 = square * free / (free - 2)
 
     grid = np.arange((span - 1) * FINE + 1) / FINE
-    to_line = np.linalg.solve(line_w.T @ line_w, line_w.T / n)  # (2, b) weighted least squares
-    smoother = to_line[0] + (grid / span)[:, None] * to_line[1]
-    line_only = smoother.copy()
-    mean_line = line_only @ y
-    fit_var = np.zeros(grid.size)
-    curves, weights = [], []
-    for at in np.flatnonzero(share.any(axis=1)):
-        use = np.flatnonzero(share[at])
-        g, m = share[at, use], AMPLITUDES[use] ** 2 * typical
-        turned = rest @ axes[at] / n[:, None]
-        by_line = line_only @ inner[at]
-        columns = (cross[at] - by_line) @ turned  # (g, b - 2)
-        d = 1 / gain[at, use]  # (a', b - 2)
-        both = m[:, None] * (d + d**2)
-        smoother += columns @ (turned * (g @ both)).T
-        moved = columns @ (part[at] * np.concatenate((both, m[:, None] * d**2))).T  # (g, 2 a')
-        alone = 1 + np.einsum("ij,ij->i", by_line - 2 * cross[at], line_only)
-        miss = m * alone[:, None] + columns**2 @ (m[:, None] * both * (both * spread[at] / typical - 2)).T
-        twice = moved[:, use.size :]
-        fit_var += (s2[at, use] * np.maximum(miss, 0.0) + AGAIN * twice**2) @ g
-        curves.append(moved[:, : use.size] + mean_line[:, None])
-        weights.append(g)
-    fit_var += (np.concatenate(curves, axis=1) - (smoother @ y)[:, None]) ** 2 @ np.concatenate(weights)
-    return _Curve(grid, smoother, np.sqrt(np.sum(share * s2)) * n, fit_var)
+    steep = whole[:, 1] / (corner[1, 1] * n)  # weighted least squares
+    level = whole[:, 0] / (corner[0, 0] * n) - corner[0, 1] / corner[0, 0] * steep
+    line_only = level + (grid / span)[:, None] * steep
+    use = np.flatnonzero(share.any(axis=1))
+    inner, cross, spread, share, s2 = inner[use], cross[use], spread[use], share[use], s2[use]
+    turned = turn @ axes[use]  # (l, b, b - 2)
+    by_line = line_only @ inner
+    columns = (cross - by_line) @ turned  # (l, g, b - 2)
+    d = 1 / gain[use]  # (l, a, b - 2)
+    m = AMPLITUDES[:, None] ** 2 * typical
+    both = m * (d + d**2)
+    smoother = line_only + ((columns * (share[:, None] @ both)) @ turned.transpose(0, 2, 1)).sum(axis=0)
 
+    def fit_var(at: IntArray) -> FloatArray:
+        """(p,) at places (p,) of the grid."""
+        there, line = columns[:, at], line_only[at]
+        curves = there @ (part[use] * both).transpose(0, 2, 1) + (line @ y - smoother[at] @ y)[:, None]
+        twice = there @ (part[use] * (m * d**2)).transpose(0, 2, 1)  # (l, p, a)
+        alone = 1 + ((by_line[:, at] - 2 * cross[:, at]) * line).sum(axis=2)
+        left = m * both * (both * spread[:, None] / typical - 2)
+        miss = alone[..., None] * m[:, 0] + there**2 @ left.transpose(0, 2, 1)
+        var = s2[:, None] * np.maximum(miss, 0.0) + AGAIN * twice**2 + curves**2
+        return np.asarray((var * share[:, None]).sum(axis=(0, 2)))
 
-def _top(curve: _Curve, y: FloatArray, drawn: FloatArray, size: FloatArray | None) -> Top:
-    """The maximum of the curve times `size` (g,); `speed_rpm` in bins.
-
-    Args:
-        drawn: (g, DRAWS) what draws of scatter on the bins make of the curve.
-    """
-    f, var = curve.smoother @ y, curve.fit_var
-    if size is not None:
-        f, drawn, var = f * size, drawn * size[:, None], var * size**2
-    at = np.argmax(f[:, None] + drawn, axis=0)
-    heights = f[at] - drawn[at, np.arange(DRAWS)]
-    often = np.bincount(at, minlength=f.size) / DRAWS
-    weights = np.asarray((often if size is None else often * size) @ curve.smoother)
-    u_scatter = NEIGHBOURS * float(np.sqrt(np.sum((weights * curve.scatter) ** 2)))
-    u_fit = float(np.sqrt(var @ often))
-    u_selection = float(np.sqrt((f.max() - f) ** 2 @ often))  # what another place of the maximum costs
-    return Top(float(heights.mean()), float(curve.grid @ often), weights, u_scatter, u_fit, u_selection)
+    return _Curve(grid, smoother, math.sqrt(float((share * s2).sum())) * n, fit_var)
 
 
 @functools.lru_cache(maxsize=64)
 def _draws(b: int) -> FloatArray:
-    """(b, DRAWS) standard normal in pairs of opposite sign; the same each time: results can be repeated."""
-    half = np.random.default_rng(b).standard_normal((b, DRAWS // 2))
-    return np.concatenate((half, -half), axis=1)
+    """(DRAWS / 2, b) standard normal, to be used with both signs; the same each time."""
+    return np.ascontiguousarray(np.random.default_rng(b).standard_normal((b, DRAWS // 2)).T)
 
 
 @functools.lru_cache(maxsize=64)
@@ -250,7 +264,7 @@ def peaks_of_runs(centre_rpm: FloatArray, torque_Nm: FloatArray) -> tuple[RunTop
 def noise_level(speed_rpm: FloatArray, torque: FloatArray) -> FloatArray:
     """Relative size of a bin's scatter: an engine's turns scatter in proportion to their work.
 
-    A bin that a steady sweep passes holds turns in proportion to its speed (see `reduce.turn_level`).
+    A bin that a steady sweep passes holds turns in proportion to its speed (see `bins.turn_level`).
     """
     size = np.abs(torque)
     return np.maximum(size, MIN_LEVEL * float(np.nanmax(size))) / np.sqrt(np.maximum(speed_rpm, 1.0))

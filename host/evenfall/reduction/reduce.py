@@ -32,7 +32,6 @@ from evenfall.model import (
     Bins,
     Calibration,
     FloatArray,
-    IntArray,
     Peak,
     Reduction,
     Run,
@@ -40,13 +39,19 @@ from evenfall.model import (
 )
 from evenfall.reduction import align, peak, uncertainty, vibration
 from evenfall.reduction.air import Correction, correction, site_warnings
+from evenfall.reduction.bins import (
+    MIN_SAMPLES,
+    BinMeans,
+    Filling,
+    fill_bins,
+    fit_bins,
+    sample_scatter,
+    turn_level,
+)
 from evenfall.units import RPM
 
 VERSION = 5
-MIN_SAMPLES = 5  # samples that make a bin
 HOLD_S = 0.9  # of the lead-in and hold before the sweep that is used
-MAX_BINS = 4000  # 100,000 rpm in the narrowest bins: a file that says more is not a run
-CENTRE_TOLERANCE = 0.08  # of a bin: how far short of its centre the data may end
 MAX_FILL_SHIFT = 0.03  # of its torque: a bin whose filling asks for a greater correction is not given,
 MAX_FILL_SHIFT_U = 0.0025  # nor one whose correction scatters by more
 PARTLY_FILLED = 0.85  # of a bin's width: less is said in a note
@@ -86,20 +91,6 @@ class Observed:
     noise_N: float  # amplifier noise at rest, standard deviation of one sample; NaN when unknown
     notes: list[str]
     folded: vibration.Folded
-
-
-@dataclass(frozen=True)
-class BinMeans:
-    """The mean of every bin over its whole width."""
-
-    centre: FloatArray  # (b,) same unit as the speeds given
-    value: FloatArray  # (b,) NaN where the bin is not filled
-    leverage: FloatArray  # (b,) variance of value per variance of one sample
-    count: IntArray  # (b,)
-    low: FloatArray  # (b,) where the bin's data begin, same unit; inf where it has none
-    high: FloatArray  # (b,) where they end
-    fill_shift_variance: FloatArray  # (b,) like leverage, of `fill_shift`
-    fill_shift: FloatArray  # like value: what its uneven filling made necessary to add to the samples' mean
 
 
 def calibration_from_settings(run: Run) -> Calibration:
@@ -242,11 +233,17 @@ def observe(
     lever = calibration.arm_m * setup.engine_teeth / setup.brake_teeth / setup.drive_efficiency
     brake = a.force_N * lever + _shaft_loss(setup, a.speed_rad_s)
     engine = brake + setup.inertia_kg_m2 * a.rate_rad_s2
-    fine = np.stack((a.fine.force_N * lever + _shaft_loss(setup, a.fine.speed_rad_s), a.fine.rate_rad_s2))
-    terms = np.vstack((fine[0] + setup.inertia_kg_m2 * fine[1], fine))
+    fine = a.fine
+    terms = np.empty((3, fine.time_s.size))
+    np.multiply(fine.force_N, lever, out=terms[1])
+    terms[1] += _shaft_loss(setup, fine.speed_rad_s)
+    terms[2] = fine.rate_rad_s2
+    np.multiply(fine.rate_rad_s2, setup.inertia_kg_m2, out=terms[0])
+    terms[0] += terms[1]
     if with_run_out:
-        used = a.fine.time_s <= align.throttle_open_until(a.fine.time_s, a.fine.speed_rad_s, terms[0], end)
-        a, terms = replace(a, fine=a.fine.cut(used)), terms[:, used]
+        until = align.throttle_open_until(fine.time_s, fine.speed_rad_s, terms[0], end)
+        used = slice(0, int(np.searchsorted(fine.time_s, until, side="right")))
+        a, terms = replace(a, fine=fine.cut(used)), terms[:, used]
 
     seen_late = run.load_time_s - a.delay_s
     folded = vibration.folded(seen_late, force, *align.shaft_angle(edges, setup.magnets), setup, start, end)
@@ -402,99 +399,6 @@ def _usual_range(n: int) -> float:
     return float(2 * special.ndtri((n - 0.375) / (n + 0.25)))
 
 
-def fit_bins(speed: FloatArray, values: FloatArray, width: float, min_samples: int = MIN_SAMPLES) -> BinMeans:
-    """Mean of the value over each bin's whole width, every speed counting alike; bins are centred on
-    whole multiples of `width`.
-
-    A bin is filled unevenly where the speed wobbles, and in part at the ends of a sweep.  The
-    mean of its samples is brought to that of an evenly filled bin along a least-squares parabola
-    through the bins around it; a slope from within the bin would double the scatter.  A mean, not
-    the value at the centre: what lies between the two is the curve's bend within the bin, which
-    no neighbour knows where the curve has a corner.  A bin stands when it holds `min_samples` samples,
-    spans nearly half its width and reaches its own centre.  `values` is (n,) or (k, n).
-    """
-    rows = np.atleast_2d(values)
-    known = np.isfinite(speed)
-    if not known.all():
-        speed, rows = speed[known], rows[:, known]
-    place = np.rint(speed / width)
-    first = int(place.min())
-    n = int(place.max()) - first + 1
-    if n > MAX_BINS:
-        raise DamageError(
-            f"the speeds of this run spread over {n * width:.3g} rpm, which no engine does; check the pickup"
-        )
-    x = speed - place * width
-    # in the order of time the speed stays in one bin for a while: what is summed first is such a stay
-    stay = np.concatenate(([0], np.flatnonzero(place[1:] != place[:-1]) + 1))
-    at = place[stay].astype(np.int64) - first
-    many = np.bincount(at, np.diff(stay, append=x.size), n).astype(np.int64)
-    low = np.full(n, np.inf)
-    high = np.full(n, -np.inf)
-    np.minimum.at(low, at, np.minimum.reduceat(x, stay))
-    np.maximum.at(high, at, np.maximum.reduceat(x, stay))
-    good = np.flatnonzero(
-        (many >= min_samples)
-        & (low <= CENTRE_TOLERANCE * width)
-        & (high >= -CENTRE_TOLERANCE * width)
-        & (high - low >= (0.5 - CENTRE_TOLERANCE) * width)
-    )
-    centre = np.asarray(np.arange(first, first + n) * width, np.float64)
-    count = many[good]
-    off, square, *means = (
-        np.bincount(at, np.add.reduceat(row, stay), n)[good] / count for row in (x, x * x, *rows)
-    )
-    near, slope, bend = _parabolas(centre[good], off, square)
-    by = -(off[:, None] * slope + (square - width**2 / 12)[:, None] * bend)  # what the neighbours add
-    filled = np.full((3 + 2 * len(means), n), np.nan)
-    for i, mean in enumerate(means):
-        shift = np.sum(by * mean[near], axis=1)
-        filled[3 + 2 * i, good], filled[4 + 2 * i, good] = mean + shift, shift
-    own = near == np.arange(good.size)[:, None]
-    filled[0, good] = np.sum((by + own) ** 2 / count[near], axis=1)
-    filled[1, good] = np.sum(by**2 / count[near], axis=1)
-    value, fill_shift = filled[3::2], filled[4::2]
-    if values.ndim == 1:
-        value, fill_shift = value[0], fill_shift[0]
-    return BinMeans(centre, value, filled[0], many, centre + low, centre + high, filled[1], fill_shift)
-
-
-def _parabolas(
-    centre: FloatArray, off: FloatArray, square: FloatArray
-) -> tuple[IntArray, FloatArray, FloatArray]:
-    """(n, m) places of m bins around each, and their weights in its slope and half second derivative.
-
-    Of a least-squares parabola through the bins up to two places away, four at an end; fewer
-    bins, a lower degree.  `off` and `square`: each bin's mean distance and squared distance of its
-    samples from its own centre, so that the samples may lie in any way.  Solved for all bins at
-    once, the constant and then the straight line taken out of the square (Gram and Schmidt).
-    """
-    n = centre.size
-    m = min(n, 5)
-    place = np.arange(n)
-    first = np.maximum(0, np.minimum(place - 2, n - 4))
-    end = np.minimum(n, np.maximum(place + 3, 4))
-    start = np.minimum(first, n - m)
-    near = start[:, None] + np.arange(m)
-    used = ((near >= first[:, None]) & (near < end[:, None])).astype(np.float64)
-    if n < 2:
-        return near, np.zeros((n, m)), np.zeros((n, m))
-    away = centre[near] - centre[:, None]
-    size = (centre[end - 1] - centre[first])[:, None]
-    total = used.sum(axis=1, keepdims=True)
-    line = (away + off[near]) / size
-    line = (line - np.sum(line * used, axis=1, keepdims=True) / total) * used
-    steep = line / np.sum(line**2, axis=1, keepdims=True)
-    if n < 3:
-        return near, steep / size, np.zeros((n, m))
-    curve = (away**2 + 2 * away * off[near] + square[near]) / size**2
-    curve = (curve - np.sum(curve * used, axis=1, keepdims=True) / total) * used
-    along = np.sum(curve * steep, axis=1, keepdims=True)
-    curve = curve - along * line
-    bend = curve / np.sum(curve**2, axis=1, keepdims=True)
-    return near, (steep - along * bend) / size, bend / size**2
-
-
 def fill_notes(lines: BinMeans, bin_rpm: float) -> list[str]:
     """Sentences for bins that are not given, and why, and for those filled in part only."""
     missing, part = [], []
@@ -524,69 +428,12 @@ def fill_notes(lines: BinMeans, bin_rpm: float) -> list[str]:
     return notes
 
 
-def turn_level(speed_rpm: FloatArray, torque: FloatArray) -> FloatArray:
-    """(b,) how large the scatter of one sample is at each bin, relative to its root mean square.
-
-    An engine's work varies from turn to turn in proportion to itself, each turn on its own (the
-    coefficient of variation of indicated work, J. B. Heywood, Internal Combustion Engine
-    Fundamentals, 9.4.1, from memory); a second holds as many turns as the speed says.  So the
-    variance of a mean over a given time goes as torque^2 / speed.  NaN stays NaN.
-    """
-    known = np.isfinite(torque)
-    if not known.any():
-        return np.ones_like(speed_rpm)
-    size = np.abs(torque)
-    level = np.maximum(size, 0.1 * float(np.nanmax(size))) / np.sqrt(np.maximum(speed_rpm, 1.0))
-    return level / max(math.sqrt(float(np.nanmean(level**2))), 1e-12)
-
-
-def sample_scatter(
-    speed: FloatArray, values: FloatArray, width: float, level: FloatArray | None = None
-) -> float:
-    """Standard deviation that independent samples would need to make means of bins scatter as they do.
-
-    Fourth differences of bin values, taken every half bin: a curve that is
-    smooth over five bins drops out, scatter stays with 70 times its variance
-    (1 + 16 + 36 + 16 + 1).  Working on means as long as a bin pays for the
-    correlation between samples.  With under seven bins, the scatter about a
-    cubic in speed stands in.
-
-    Args:
-        level: (n,) relative size of the scatter at each sample, see `turn_level`; None: even.
-
-    The result stands for a normal distribution: a few differences know their own size
-    poorly, which the factor sqrt(f / (f - 2)) pays for (JCGM 101 clause 6.4.9.4); of the
-    differences, which overlap, about one in three counts as a degree of freedom f.
-    """
-    both = np.stack((values, np.ones_like(values) if level is None else level))
-    found = []
-    for shift in (0.0, width / 2):
-        lines = fit_bins(speed + shift, both, width)
-        if np.count_nonzero(np.isfinite(lines.leverage)) < 5:
-            continue
-        whole = lines.leverage < 1.5 * align.median(lines.leverage[np.isfinite(lines.leverage)])
-        mean = np.where(whole, lines.value[0], np.nan)
-        d = np.convolve(mean, (1, -4, 6, -4, 1), "valid")
-        found.append(d**2 / (70 * lines.leverage * lines.value[1] ** 2)[2:-2])
-    each = np.concatenate(found) if found else np.zeros(0)
-    each = each[np.isfinite(each)]
-    if each.size >= 5:
-        free = max(each.size / 3, 3.0)
-        return math.sqrt(float(np.mean(each)) * free / (free - 2))
-    ok = np.isfinite(speed)
-    speed, values = speed[ok], values[ok]
-    x = (speed - speed.mean()) / max(float(np.ptp(speed)), 1e-9)
-    powers = np.vander(x, 4)
-    left = values - powers @ np.linalg.lstsq(powers, values, rcond=None)[0]
-    return float(left.std() * 2)  # twice: neighbouring samples share most of their scatter
-
-
-def scatter_by_bin(seen: Observed, lines: BinMeans, bin_rpm: float) -> FloatArray:
+def scatter_by_bin(seen: Observed, lines: BinMeans, bin_rpm: float, filled: Filling) -> FloatArray:
     """(b,) standard deviation in N.m of one independent fine sample of engine torque, bin by bin."""
     level = turn_level(lines.centre, lines.value[0])
     known = np.isfinite(level)
     at = np.interp(seen.fine_speed_rpm, lines.centre[known], level[known])
-    return sample_scatter(seen.fine_speed_rpm, seen.fine_terms[0], bin_rpm, at) * level
+    return sample_scatter(seen.fine_speed_rpm, seen.fine_terms[0], bin_rpm, at, filled) * level
 
 
 def find_peaks(
@@ -978,12 +825,13 @@ def bin_means(seen: Observed, bin_rpm: float) -> tuple[BinMeans, FloatArray]:
 
     One whose mean its filling moves too far, or by an amount that is not known well, is not given.
     """
-    lines = fit_bins(seen.fine_speed_rpm, seen.fine_terms, bin_rpm, MIN_SAMPLES * align.FINE)
+    filled = fill_bins(seen.fine_speed_rpm, bin_rpm)
+    lines = fit_bins(filled, seen.fine_terms, bin_rpm, MIN_SAMPLES * align.FINE)
     # what the sweep ran on past its slow end fills the last bin asked for; it opens no further one
     asked = np.interp((seen.start_s, seen.end_s), seen.aligned.time_s, seen.aligned.speed_rad_s / RPM)
     wanted = lines.centre > asked.min() - bin_rpm / 4
     lines = BinMeans(**{f.name: getattr(lines, f.name)[..., wanted] for f in fields(lines)})
-    scatter = scatter_by_bin(seen, lines, bin_rpm)
+    scatter = scatter_by_bin(seen, lines, bin_rpm, filled)
     size = np.abs(lines.value[0])
     with np.errstate(invalid="ignore"):
         far = np.abs(lines.fill_shift[0]) > MAX_FILL_SHIFT * size

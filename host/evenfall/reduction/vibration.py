@@ -21,7 +21,7 @@ from evenfall.model import FloatArray, IntArray, Setup
 from evenfall.reduction.align import median
 
 ORDERS = (0.5, 1.0, 2.0)  # of each shaft: every other turn strong, out of balance, two to a turn
-GAINS = (0, 1, 2)  # means over a conversion that the amplifier's filter is taken to be: 0 lets all through
+GAINS = 3  # the amplifier's filter is taken to be none, one or two means over a conversion
 WINDOW_S = 2.0  # about the place where an alias stands still
 MIN_SAMPLES = 40
 SPIKES = 8.0  # times the median step from sample to sample; more is cut off
@@ -97,10 +97,13 @@ def folded(
     each = np.array([p[2] for p in places])[:, None]
     cycles = each * speed[near] / (2 * np.pi) * period
     off = cycles - np.rint(each * speed[at][:, None] / (2 * np.pi) * period)
-    gain = (off / np.abs(off).max(axis=1, keepdims=True))[:, None] ** np.array(GAINS)[:, None]
-    waves = np.exp(1j * each * (turned[near] - turned[at][:, None]))[:, None] * gain
-    amplitude, typical, which = _amplitudes(waves, np.diff(force), first)
+    off /= np.abs(off).max(axis=1, keepdims=True)
+    phase = each * (turned[near] - turned[at][:, None])
+    wave = np.empty(phase.shape, complex)
+    wave.real, wave.imag = np.cos(phase), np.sin(phase)
+    waves = np.stack([wave * off**k for k in range(GAINS)], axis=1)
     level = np.abs(force[near].mean(axis=1))
+    amplitude, typical, which = _amplitudes(waves, np.diff(force), first, MIN_SHARE * level)
     size = np.abs(amplitude)
     part = np.zeros(t.size)
     found = []
@@ -148,38 +151,44 @@ def _standing(cycles: FloatArray) -> list[int]:
 
 
 def _amplitudes(
-    waves: np.ndarray, steps: FloatArray, first: IntArray
+    waves: np.ndarray, steps: FloatArray, first: IntArray, worth: FloatArray
 ) -> tuple[np.ndarray, FloatArray, IntArray]:
     """(complex amplitude, what the run's scatter gives elsewhere, which), each (c,), of the wave of each
     place that stands out most.
 
     steps = constant + differences of Re(amplitude * wave); elsewhere: the scale of a Rayleigh distribution
-    from the median over the other windows.
+    from the median over the other windows.  Infinite scatter, not worked out, where no wave exceeds `worth`.
 
     Args:
         waves: (c, k, w + 1) complex.
         steps: (n,) of the load from sample to sample.
         first: (c,) where the wave of each place begins.
+        worth: (c,) the least amplitude that is worth a word.
     """
     width = waves.shape[2] - 1
     most = SPIKES * median(np.abs(steps))  # a lone wrong sample is no vibration
-    windows = np.lib.stride_tricks.sliding_window_view(np.clip(steps, -most, most), width)
+    steps = np.clip(steps, -most, most)
     columns = np.diff(waves, axis=2)
-    columns = columns - columns.mean(axis=2, keepdims=True)
+    columns -= columns.mean(axis=2, keepdims=True)
     c, s = columns.real, -columns.imag
     cc, ss, cs = ((x * y).sum(axis=2)[..., None] for x, y in ((c, c), (s, s), (c, s)))
     whole = cc * ss - cs**2
-    real, imaginary = (ss * c - cs * s) / whole, (cc * s - cs * c) / whole  # (c, k, w) least squares
-    here = windows[first][..., None]  # (c, w, 1)
-    amplitude = ((real @ here) + 1j * (imaginary @ here))[..., 0]
-    places = np.arange(0, len(windows), EVERY)
-    others = np.ascontiguousarray(windows[places].T)
-    other = np.hypot(real @ others, imaginary @ others)  # (c, k, m)
-    far = np.abs(places - first[:, None]) > width // 2  # (c, m)
-    other = np.sort(np.where(far[:, None], other, np.inf), axis=2)
-    middle = (far.sum(axis=1) // 2)[:, None, None]
-    scale = np.take_along_axis(other, np.broadcast_to(middle, (*other.shape[:2], 1)), axis=2)[..., 0]
-    scale = np.maximum(scale / RAYLEIGH_MEDIAN, 1e-12)
+    within = np.arange(width)
+    here = steps[first[:, None] + within][..., None]  # (c, w, 1)
+    real, imaginary = (ss * (c @ here) - cs * (s @ here)) / whole, (cc * (s @ here) - cs * (c @ here)) / whole
+    amplitude = (real + 1j * imaginary)[..., 0]  # least squares
+    scale = np.full(amplitude.shape, np.inf)
+    large = np.flatnonzero(np.abs(amplitude).max(axis=1) > worth)
+    if large.size:
+        c, s, cc, ss, cs, whole = (x[large] for x in (c, s, cc, ss, cs, whole))
+        places = np.arange(0, steps.size - width + 1, EVERY)
+        others = steps[within[:, None] + places]
+        cos, sin = c @ others, s @ others
+        other = np.hypot(ss * cos - cs * sin, cc * sin - cs * cos) / np.abs(whole)  # (c, k, m)
+        far = np.abs(places - first[large][:, None]) > width // 2  # (c, m)
+        other = np.sort(np.where(far[:, None], other, np.inf), axis=2)
+        middle = np.arange(large.size), slice(None), far.sum(axis=1) // 2
+        scale[large] = np.maximum(other[middle] / RAYLEIGH_MEDIAN, 1e-12)
     which = np.argmax(np.abs(amplitude) / scale, axis=1)
     row = np.arange(len(first))
     return amplitude[row, which], scale[row, which], which
