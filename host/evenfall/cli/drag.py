@@ -7,7 +7,6 @@ from pathlib import Path
 import click
 
 from evenfall.cli._root import archive_option, echo, json_option, print_json, print_table, root
-from evenfall.errors import NotFoundError
 
 
 @root.command()
@@ -25,20 +24,11 @@ def drag(
     RUN is a recorded coast-down: drive off (chain off, guards on), brake drained, zero taken at rest, shaft
     spun up by a drill within its speed rating, let go, recorded until it nearly stands.
     """
-    from evenfall.archive.archive import Archive
-    from evenfall.model import Setup
-    from evenfall.reduction.coast_down import coast_down, with_loss
-    from evenfall.workflow.run_groups import the_run
+    from evenfall.workflow.drive_from_runs import drag_of, drag_sentence, keep_drag
 
-    raw, calibration, setup, _, _ = the_run(run, archive_dir)
-    found = coast_down(raw, calibration, setup, inertia, inertia_u)
+    found = drag_of(run, archive_dir, inertia, inertia_u)
     if store:
-        with Archive(archive_dir) as archive, archive.change():
-            try:
-                base = archive.record(Setup, archive.record_named(Setup, store))
-            except NotFoundError:
-                raise NotFoundError(f"there is no set-up '{store}'; look at evenfall setup list") from None
-            archive.activate("setup", archive.add_record(with_loss(base, found), store))
+        keep_drag(archive_dir, store, found)
     if as_json:
         print_json(vars(found))
         return
@@ -52,7 +42,7 @@ def drag(
         ][::-1],
         {"brake rpm", "all drag, N·m", "felt by the cell", "not felt", "±"},
     )
-    echo(f"From {found.turns} turns in {found.to_s - found.from_s:.1f} s; ± is the 95 % interval")
+    echo(drag_sentence(found))
     for note in found.notes:
         echo(f"Note: {note}")
     if store:

@@ -49,9 +49,10 @@ def export(
     raw frames and what it is filed under; `evenfall runs import` takes it into another archive.
     """
     from evenfall.archive.archive import Archive, write_whole
-    from evenfall.output.tables import Row, schema_text, to_csv, to_parquet
+    from evenfall.output.tables import schema_text, to_csv, to_parquet
     from evenfall.output.text import UNIT_CHOICES
-    from evenfall.workflow.run_groups import checked_target, reduced, run_numbers, speed_band
+    from evenfall.workflow.export_rows import export_rows
+    from evenfall.workflow.run_groups import checked_target, run_numbers, speed_band
 
     if schema:
         echo(schema_text(), nl=False)
@@ -73,21 +74,7 @@ def export(
                 write_whole(path, archive.export(number))
                 echo(str(path))
             return
-        rows = []
-        for number in numbers:
-            known = archive.row(number)
-            rows.append(
-                Row(
-                    number,
-                    reduced(archive, number, standard).reduction,
-                    known["engine"] or "",
-                    known["build"] or "",
-                    known["started_unix_s"],
-                    archive.engine_size(number),
-                    speed_band(band, "--band") if band else None,
-                    archive.details(number),
-                )
-            )
+        rows = export_rows(archive, numbers, standard, speed_band(band, "--band") if band else None)
     if target is not None and ending == ".parquet":
         to_parquet(rows, target, table)
     else:
