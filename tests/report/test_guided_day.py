@@ -171,9 +171,39 @@ def test_a_whole_day(board: RestingBoard, tmp_path: Path) -> None:
         assert "cut pipe against stock pipe" in Path(made.plan.page).read_text()
     assert set(board.acknowledged) == set(board.runs)
     said = "\n".join(person.heard)
-    for at in range(1, len(STEPS) + 1):
-        assert f"\n{at}/{len(STEPS)} " in said
+    for at, step in enumerate(STEPS, 1):
+        in_turn = step in ("change_back", "warm_back", "before_again")
+        assert (f"\n{at}/{len(STEPS)} " in said) is not in_turn, step
     assert "+0.12 % off" in said
+
+
+class InTurn(Person):
+    """Takes the advice to go back to the build before."""
+
+    def ask(self, question: str, default: str = "") -> str:
+        if "is 'stock pipe' again" in question:
+            self.gain = 1.0
+        return super().ask(question, default)
+
+    def choose(self, question: str, options: dict[str, str], default: str) -> str:
+        chosen = super().choose(question, options, default)
+        return "turns" if "A-B-B-A" in question else chosen
+
+
+def test_before_after_after_before(board: RestingBoard, tmp_path: Path) -> None:
+    """A-B-B-A: as many runs of each build, in that order; all of them are in the verdict and the report."""
+    person = InTurn(board)
+    with Archive(tmp_path / "archive") as archive:
+        made = guide(archive, board, person, plain=True)
+        assert made.run()
+        plan = made.plan
+        counted = {p["run"]: p["build"] for p in archive.find(Query(limit=100)) if not p["tags"]}
+        order = "".join("A" if counted[n] == "stock pipe" else "B" for n in sorted(counted))
+        assert order == "AAABBBBBBAAA"
+        assert len(plan.before) == len(plan.after) == 6 and len(plan.warm_back) >= 3
+        assert sorted(plan.known()) == sorted(p["run"] for p in archive.find(Query(excluded=None, limit=100)))
+    said = "\n".join(person.heard)
+    assert all(f"\n{at}/{len(STEPS)} " in said for at in range(1, len(STEPS) + 1))
 
 
 def test_the_days_verdict_knows_the_scatter_between_sessions(

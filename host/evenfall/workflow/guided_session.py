@@ -48,6 +48,10 @@ STEPS = (
     "change",
     "warm_again",
     "after",
+    "turns",
+    "change_back",
+    "warm_back",
+    "before_again",
     "report",
 )
 WARM_RUNS = 3  # so many in a row must agree ...
@@ -90,10 +94,12 @@ class Plan:
     before: list[int] = field(default_factory=list)
     warm_again: list[int] = field(default_factory=list)
     after: list[int] = field(default_factory=list)
+    turns: bool = False  # before, after, after, before: what drifts in the session cancels
+    warm_back: list[int] = field(default_factory=list)
     page: str = ""
 
     def known(self) -> set[int]:
-        return {*self.earlier, *self.warm, *self.before, *self.warm_again, *self.after}
+        return {*self.earlier, *self.before, *self.after, *self.warm, *self.warm_again, *self.warm_back}
 
 
 def load_plan(archive: Archive) -> Plan | None:
@@ -112,7 +118,8 @@ class Guide:
 
     `line()` opens the board; `reduce(number)` gives a reduced run; `write_page(before, after)` writes
     the report and returns where it lies; `keep_weight(reading)` adds to the check-weight log and returns
-    all of it; `first_start()` asks for what a new bench lacks.
+    all of it; `first_start()` asks for what a new bench lacks; `fetch(line)` brings in what waits on the
+    board where somebody else does that.
     """
 
     def __init__(
@@ -126,6 +133,7 @@ class Guide:
         units: Units = US,
         keep_weight: Callable[[Reading], list[Reading]] = lambda reading: [reading],
         first_start: Callable[[], None] = lambda: None,
+        fetch: Callable[[Link], None] | None = None,
     ) -> None:
         self.archive = archive
         self.plan = plan
@@ -136,6 +144,7 @@ class Guide:
         self.units = units
         self.keep_weight = keep_weight
         self.first_start = first_start
+        self.fetch = fetch or self._take_all
 
     def run(self) -> bool:
         """Go on from the open step; return whether the session came to its end."""
@@ -323,6 +332,44 @@ class Guide:
         self._heading("After", f"{self.plan.want} runs of '{self.plan.after_build}'.")
         return self._make_runs(self.plan.after, self._enough_after)
 
+    def step_turns(self) -> bool:
+        """Whether to go back to the build before: A-B-B-A."""
+        self._heading(
+            "Order A-B-B-A",
+            "Engine, air and bench drift through a session. Before, after, after, before: a steady drift "
+            "falls out of the difference, and fewer runs decide.",
+        )
+        again = f"{self.plan.want} more runs, then change back and {self.plan.want} runs again"
+        options = {"report": "go on to the report", "turns": again}
+        self.plan.turns = self.talk.choose("Run in turn, A-B-B-A?", options, "report") == "turns"
+        if not self.plan.turns:
+            return True
+        return self._make_runs(self.plan.after, self._enough_twice)
+
+    def step_change_back(self) -> bool:
+        """The build as it was before."""
+        if not self.plan.turns:
+            return True
+        self._heading("Change back", "Engine off and cold enough to touch. Put back what was changed.")
+        self.talk.ask(f"Enter when the engine is '{self.plan.before_build}' again")
+        build = self.archive.build_id(self.plan.engine, self.plan.before_build)
+        self.archive.activate("build", build)
+        return True
+
+    def step_warm_back(self) -> bool:
+        """The engine cooled once more."""
+        if not self.plan.turns:
+            return True
+        self._heading("Warm-up, third time", "The engine has cooled: the same warm-up as before.")
+        return self._make_runs(self.plan.warm_back, self._warm_enough)
+
+    def step_before_again(self) -> bool:
+        """The last block of A-B-B-A."""
+        if not self.plan.turns:
+            return True
+        self._heading("Before, again", f"{self.plan.want} runs of '{self.plan.before_build}'.")
+        return self._make_runs(self.plan.before, self._enough_twice)
+
     def step_report(self) -> bool:
         """The answer, and the report."""
         self._heading("Report", "")
@@ -380,6 +427,9 @@ class Guide:
         if status["state"] not in IDLE_STATES:
             state = code_texts.say(code_texts.STATES, status["state"])
             raise BoardError(f"the board is not at rest ({state}); wait until the run is stored")
+        self.fetch(line)
+
+    def _take_all(self, line: Link) -> None:
         filing = active_filing(self.archive, self.talk.say)
         if wrong := teeth_warning(line, self.archive, filing):
             self.talk.say(f"! {wrong}")
@@ -393,11 +443,14 @@ class Guide:
         known = self.plan.known()
         new = [r["run"] for r in sorted(rows, key=lambda r: r["run"]) if r["run"] not in known]
         target += new
-        if target is self.plan.warm or target is self.plan.warm_again:
+        if self._warming(target):
             for number in new:
                 self.archive.add_tag(number, counting.WARM_UP_TAG)
         self.keep()
         return new
+
+    def _warming(self, target: list[int]) -> bool:
+        return any(target is one for one in (self.plan.warm, self.plan.warm_again, self.plan.warm_back))
 
     def _make_runs(
         self, target: list[int], judge: Callable[[list[ReducedRun]], tuple[bool, list[str]]]
@@ -435,7 +488,7 @@ class Guide:
     def _counting(self, target: list[int], told: dict[int, ReducedRun]) -> list[ReducedRun]:
         """Reduced runs of the list that are not excluded; one that cannot be reduced is said."""
         found = []
-        warming = target is self.plan.warm or target is self.plan.warm_again
+        warming = self._warming(target)
         for number in target:
             why = counting.why_left_out(self.archive.row(number))
             if why and not (warming and why == counting.WARM_UP_TAG):
@@ -485,6 +538,9 @@ class Guide:
         g = self._group(runs, self.plan.before_build)
         lines = [repeatability_line(g, self.units)] + [f.sentence for f in g.findings]
         return len(runs) >= self.plan.want, lines
+
+    def _enough_twice(self, runs: list[ReducedRun]) -> tuple[bool, list[str]]:
+        return len(runs) >= 2 * self.plan.want, []
 
     def _enough_after(self, runs: list[ReducedRun]) -> tuple[bool, list[str]]:
         if len(runs) < 2:
