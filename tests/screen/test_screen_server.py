@@ -9,12 +9,19 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
+from click.testing import CliRunner
 from evenfall.archive.archive import Archive
 from evenfall.board.link import Link, PortGoneError, PortInUseError
-from evenfall.errors import LinkError
+from evenfall.cli import load_commands
+from evenfall.errors import InputError, LinkError
+from evenfall.model import Setup
 from evenfall.screen.owner import Owner
 from evenfall.screen.server import ACTIONS, QUESTIONS, Bench, listen
+from made_runs import ENGINES, make_run
 from screen_rig import Served, filled, serving
+from test_reduce_cli import stored_file
+
+root = load_commands()
 
 
 def no_board() -> Link:
@@ -171,6 +178,40 @@ def test_a_sweep_cannot_be_started_from_the_page() -> None:
     assert not {"start", "characterise"} & set(ACTIONS)
 
 
+class Line:
+    """A board as far as the measuring of the valve asks it."""
+
+    def __init__(self, state: str, speed: int) -> None:
+        self.says = {"state": state, "speed": speed}
+        self.told: list[str] = []
+
+    def status(self) -> dict[str, object]:
+        return self.says
+
+    def command(self, name: str) -> None:
+        self.told.append(name)
+
+
+@pytest.mark.parametrize(
+    "state, speed, told",
+    [("ready", 0, ["characterise"]), ("ready", 4000, []), ("rest", 0, []), ("sweep", 9000, [])],
+)
+def test_measuring_the_valve_is_prepared_only_with_the_shaft_still(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, state: str, speed: int, told: list[str]
+) -> None:
+    """With the shaft turning the command would begin at once: that is left to the bench."""
+    line = Line(state, speed)
+    bench = Bench(Owner(no_board, tmp_path), tmp_path)
+    monkeypatch.setattr(bench.owner, "ask", lambda name, do: do(line))
+    if told:
+        ACTIONS["measure-valve"](bench, {})
+        assert bench.owner.seen()["valve_next"] is True
+    else:
+        with pytest.raises(InputError, match=r"arm first|shaft turns"):
+            ACTIONS["measure-valve"](bench, {})
+    assert line.told == told
+
+
 def test_every_answer_carries_the_policy(asker: Asker) -> None:
     for path in ("/", "/page/app.js", "/see/start", "/nowhere", "/page/nothing.js"):
         _, headers, _ = asker("GET", path)
@@ -309,6 +350,7 @@ def test_the_list_of_runs_comes_by_pages(served: Served, asker: Asker, tmp_path:
 
 
 def test_curves_compare_report_export(asker: Asker) -> None:
+    folder = asker.served.bench.folder
     got = see(asker, "/see/curves?runs=1,4")
     assert [c["run"] for c in got["curves"]] == [1, 4] and got["without"] == []
     assert asker("GET", "/see/curves?runs=1,2,3,4,5,6,1")[0] == 422
@@ -328,8 +370,65 @@ def test_curves_compare_report_export(asker: Asker) -> None:
     status, headers, body = asker("POST", "/do/export", {"runs": "1-2", "table": "runs", "units": "si"})
     assert status == 200 and headers["content-disposition"].startswith("attachment")
     assert body.decode().count("\n") == 3
+    by_command = CliRunner().invoke(root, ["export", "1-2", "--table", "runs", "--archive", str(folder)])
+    assert by_command.output.encode().replace(b"\r", b"") == body.replace(b"\r", b""), (
+        "as the command writes it"
+    )
     status, _, body = asker("POST", "/do/compare", {"before": "1", "after": "99", "units": "us"})
     assert status == 404 and "no run 99" in json.loads(body)["error"]
+
+
+def test_parquet_is_what_the_command_writes(asker: Asker, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Read by pyarrow; where it is missing, one sentence says what to install."""
+    pyarrow = pytest.importorskip("pyarrow.parquet")
+    import io
+    import sys
+
+    asked = {"runs": "1-3", "table": "bins", "units": "us", "form": "parquet"}
+    status, headers, body = asker("POST", "/do/export", asked)
+    assert status == 200 and headers["content-disposition"].endswith('"bins.parquet"')
+    table = pyarrow.read_table(io.BytesIO(body))
+    assert set(table["run"].to_pylist()) == {1, 2, 3} and table.num_rows > 40
+    assert asker("POST", "/do/export", {**asked, "form": "xls"})[0] == 422
+    monkeypatch.setitem(sys.modules, "pyarrow", None)
+    status, _, body = asker("POST", "/do/export", asked)
+    said = json.loads(body)["error"]
+    assert status != 200 and "evenfall[parquet]" in said and said.count(". ") == 0
+
+
+def test_inertia_and_drag_are_those_of_the_commands(tmp_path: Path, asker: Asker) -> None:
+    """The sentences of `evenfall inertia` and `drag`; kept only where asked, refused in the same words."""
+    folder = str(tmp_path)
+    with Archive(tmp_path) as archive:
+        for seed, sweep_s in ((1, 6.0), (2, 15.0)):
+            made = make_run(ENGINES[2], seed, sweep_s=sweep_s)
+            archive.store_run(stored_file(tmp_path / f"{seed}.run", made).read_bytes())
+        archive.add_record(Setup(), "bench")
+    bench = Bench(Owner(no_board, tmp_path), tmp_path)
+    by_command = CliRunner().invoke(root, ["inertia", "1-2", "--archive", folder])
+    found = ACTIONS["inertia"](bench, {"runs": "1-2", "scatter": "0,3"})
+    assert isinstance(found, dict) and found["sentence"] in by_command.output and not found["kept"]
+    with Archive(tmp_path) as archive:
+        assert archive.active("setup") is None
+    ACTIONS["inertia"](bench, {"runs": "1 2", "scatter": "0.3", "label": "bench"})
+    with Archive(tmp_path) as archive:
+        active = archive.active("setup")
+        assert active
+        kept = archive.record(Setup, int(active[0]))
+    assert kept.inertia_kg_m2 == pytest.approx(ENGINES[2].inertia_kg_m2, rel=0.15), (
+        "what the run was made with"
+    )
+    asked = ["drag", "1", "--inertia", "0.0024", "--inertia-u", "0.00005"]
+    by_command = CliRunner().invoke(root, [*asked, "--archive", str(asker.served.bench.folder)])
+    status, _, body = asker("POST", "/do/drag", {"run": "1", "inertia": "2,4", "inertia_u": "0.05"})
+    assert status == 200 and json.loads(body)["sentence"] in by_command.output
+    assert len(json.loads(body)["rows"]) > 3
+    by_command = CliRunner().invoke(root, ["inertia", "1-6", "--archive", str(asker.served.bench.folder)])
+    status, _, body = asker("POST", "/do/inertia", {"runs": "1-6", "scatter": "0.3"})
+    assert status == 422 and json.loads(body)["error"] == str(by_command.exception), "all of one sweep time"
+    for runs, scatter in (("", "0.3"), ("1;2", "0.3"), ("1,2", "x"), ("1,2", "50")):
+        assert asker("POST", "/do/inertia", {"runs": runs, "scatter": scatter})[0] == 422, (runs, scatter)
+    assert see(asker, "/see/setups") == {"names": []}
 
 
 def test_sessions_chart_calibrations(asker: Asker) -> None:

@@ -6,6 +6,7 @@ import re
 from pathlib import Path
 
 from evenfall.screen.server import PAGE
+from evenfall.workflow.guided_session import STEPS
 from evenfall_wire import codes
 
 WORDS = (PAGE / "words.js").read_text(encoding="utf-8")
@@ -25,6 +26,8 @@ PREFIXES = (
     "units_",
     "sound_",
     "find_",
+    "guided_",
+    "export_",
 )
 
 
@@ -51,6 +54,38 @@ def test_the_page_itself_holds_no_words() -> None:
 def test_every_state_of_the_board_has_words_and_a_next_step() -> None:
     for state in codes.STATES:
         assert f"state_{state}" in KEYS and f"next_{state}" in KEYS, state
+
+
+# literals with a space between words that are no words for a person
+NO_TEXT = re.compile(
+    r"^(use strict|[\w.#\[\]='\":,> ()*~-]*[.#\[>][\w.#\[\]='\":,> ()*~-]*"  # selectors
+    r"|(throttle|cable|take|hang) .*|tbody tr)$"  # what the simulated bench is told
+)
+
+CLASSES = re.compile(r"(c|lines|row|num|charts|c-\w+|tick)( (c-)?[a-z]+)*")  # of the style sheet
+
+
+def test_no_text_for_people_stands_in_the_code() -> None:
+    """Neither in a script nor in a style sheet: to translate the page, `words.js` is enough."""
+    found = []
+    for name, code in CODE.items():
+        bare = re.sub(r"(?m)^\s*//.*$| // .*$", "", code)
+        for text in [*re.findall(r'"([^"\n]*)"', bare), *re.findall(r"`([^`\n]*)`", bare)]:
+            while (less := re.sub(r"\$?\{[^{}]*\}", "", text)) != text:
+                text = less
+            two_words = re.search(r"[A-Za-z]{2,} +[A-Za-z]{2,}", text)
+            sentence = re.search(r"[A-Za-z]{3,}[.:!?]( |$)", text)
+            if (two_words or sentence) and not NO_TEXT.match(text) and not CLASSES.fullmatch(text):
+                found.append(f"{name}: {text}")
+    assert found == []
+    css = (PAGE / "screen.css").read_text(encoding="utf-8")
+    said = [t for t in re.findall(r"content:([^;}]*)", css) if re.search(r'"[^"]*[A-Za-z]', t)]
+    assert said == []
+
+
+def test_every_step_of_the_guided_session_has_words() -> None:
+    for step in STEPS:
+        assert f"guided_{step}" in KEYS, step
 
 
 def test_texts_of_the_page_name_no_command_that_is_missing() -> None:

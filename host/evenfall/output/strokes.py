@@ -1,13 +1,13 @@
 """Colour and stroke of up to six curves, the same on paper and on the screen.
 
 Each curve has a colour *and* a stroke, so that six curves stay apart for colour-blind eyes and on a grey
-printer: the colours were chosen for distance under simulated colour-vision deficiencies and for even steps of
-lightness (tests/report holds them to it).
+printer: the colours were chosen for distance under simulated colour-vision deficiencies, for even steps of
+lightness, and for a contrast of at least 3:1 with the paper (tests/report and tests/screen hold them to it).
 """
 
 from __future__ import annotations
 
-COLOURS = ("#23055f", "#ee3e26", "#629fdb", "#6a1007", "#2e10f1", "#82566f")
+COLOURS = ("#000020", "#3e86fe", "#896a40", "#57009d", "#3e5b64", "#351703")
 # on/off lengths in line widths; the first is solid
 STROKES: tuple[tuple[float, ...], ...] = (
     (),

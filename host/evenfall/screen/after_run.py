@@ -1,4 +1,7 @@
-"""What a person wants to know right after a run: its peak against the last and the best, warnings once."""
+"""What a person wants to know right after a run: its peak against the last and the best, warnings once.
+
+What is not known is NaN here; the server writes it as null.
+"""
 
 from __future__ import annotations
 
@@ -8,8 +11,7 @@ import numpy as np
 
 from evenfall.archive.archive import Archive, Query
 from evenfall.board import code_texts
-from evenfall.json_values import json_ready
-from evenfall.model import Bins
+from evenfall.model import Bins, FloatArray
 from evenfall.output.text import banner
 from evenfall.statistics import counting
 from evenfall.workflow.run_groups import counts, reduced
@@ -17,8 +19,8 @@ from evenfall.workflow.run_groups import counts, reduced
 LOOKED_THROUGH = 200  # earlier runs of the same build
 
 
-def curve(bins: Bins) -> dict[str, list[float | None]]:
-    """Speed, torque and power with their 95 % half-widths of the bins that hold a value; None: not known."""
+def curve(bins: Bins) -> dict[str, FloatArray]:
+    """Speed, torque and power with their 95 % half-widths of the bins that hold a value; NaN: not known."""
     filled = np.isfinite(bins.torque_Nm)
     columns = {
         "speed_rpm": bins.speed_rpm,
@@ -27,9 +29,7 @@ def curve(bins: Bins) -> dict[str, list[float | None]]:
         "torque_half_Nm": 1.96 * bins.torque_u_Nm,
         "power_half_W": 1.96 * bins.power_u_W,
     }
-    return {
-        name: [v if v == v else None for v in column[filled].tolist()] for name, column in columns.items()
-    }
+    return {name: column[filled] for name, column in columns.items()}
 
 
 def line_of(row: dict[str, Any]) -> dict[str, Any]:
@@ -76,7 +76,7 @@ def after(archive: Archive, number: int) -> dict[str, Any]:
         return {
             "run": other["run"],
             "peak_power_W": than,
-            "change": None if peak != peak else peak / than - 1,
+            "change": peak / than - 1,
             "curve": curve_kept(archive, other["run"]),
         }
 
@@ -85,9 +85,8 @@ def after(archive: Archive, number: int) -> dict[str, Any]:
         **line_of(row),
         "verdict_text": verdict,
         "reason_text": "" if row["reason"] == "none" else code_texts.say(code_texts.REASONS, row["reason"]),
-        "peak_power": json_ready(vars(result.peak_power_W)),
-        "peak_torque": json_ready(vars(result.peak_torque_Nm)),
-        "sweep_s": None if result.sweep_time_s != result.sweep_time_s else result.sweep_time_s,
+        "peak_power": vars(result.peak_power_W),
+        "peak_torque": vars(result.peak_torque_Nm),
         "banner": banner(result),
         "failed": result.failed,
         "warnings": list(dict.fromkeys(result.notes)),
@@ -100,7 +99,7 @@ def after(archive: Archive, number: int) -> dict[str, Any]:
     }
 
 
-def curve_kept(archive: Archive, number: int) -> dict[str, list[float | None]]:
+def curve_kept(archive: Archive, number: int) -> dict[str, FloatArray]:
     """The curve of a run as it was last reduced; reduced now if it never was."""
     kept = archive.current_bins(number)
     return curve(kept if kept is not None else reduced(archive, number).reduction.bins)

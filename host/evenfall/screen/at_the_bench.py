@@ -6,6 +6,7 @@ from typing import Any
 
 from evenfall.archive.archive import Archive, Query
 from evenfall.board import code_texts
+from evenfall.board.link import Link
 from evenfall.errors import InputError
 from evenfall.output.strokes import COLOURS, STROKES
 from evenfall.screen import after_run
@@ -29,6 +30,23 @@ def do_zero(bench: Bench, _: dict[str, Any]) -> Answer:
 
 def do_arm(bench: Bench, _: dict[str, Any]) -> Answer:
     bench.owner.ask("arm", lambda line: line.command("arm"))
+    return {}
+
+
+def do_measure_valve(bench: Bench, _: dict[str, Any]) -> Answer:
+    """Make the armed board measure its valve in place of a sweep: the person's throttle begins it."""
+
+    def prepare(line: Link) -> None:
+        status = line.status()
+        if status["state"] != "ready":
+            raise InputError("the valve is measured in place of a sweep: arm first, with the engine idling")
+        if status["speed"] > 0:
+            raise InputError("the shaft turns already: let it stop, then choose this again")
+        line.command("characterise")
+
+    bench.owner.ask("measure the valve", prepare)
+    bench.owner.valve_next = True
+    bench.owner.changed()
     return {}
 
 
@@ -89,6 +107,7 @@ ACTIONS: dict[str, Action] = {
     "zero": do_zero,
     "arm": do_arm,
     "stop": do_stop,
+    "measure-valve": do_measure_valve,
     "clear": do_clear,
     "fetch": do_fetch,
     "fetching": do_fetching,

@@ -5,13 +5,25 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
+from typing import Any, Protocol
 
 from starlette.responses import Response
 
 from evenfall.errors import InputError
 from evenfall.screen.owner import Owner
 from evenfall.workflow.weights import Hung
+
+
+class Leading(Protocol):
+    """A guided session of this start of the program."""
+
+    mark: int  # grows whenever a page has something new to show
+    over: str  # why it ended; empty while it goes on
+    step: str
+
+    def seen(self) -> dict[str, Any]: ...
+    def answer(self, number: int, text: str) -> None: ...
+    def leave(self) -> None: ...
 
 
 @dataclass
@@ -25,7 +37,13 @@ class Bench:
     over: Callable[[], bool] = lambda: False  # whether the server is about to end
     self_test: list[dict[str, Any]] | None = None  # the last one
     asked: tuple[Hung, str] | None = None  # a reading of a weight that waits for the person's word, and why
+    leading: Leading | None = None  # the guided session under way, or the last one
     check_zero: float | None = None  # counts with nothing hung, between the two readings of a check weight
+
+    def guided(self) -> dict[str, Any]:
+        """How far the guided session is, for every page: `mark` changes with each new question."""
+        now = self.leading
+        return {"mark": now.mark if now else 0, "step": now.step if now and not now.over else ""}
 
 
 Answer = dict[str, Any] | list[Any] | Response

@@ -4,8 +4,10 @@ from __future__ import annotations
 
 import math
 import re
+import tempfile
 from dataclasses import asdict, replace
 from datetime import datetime, timedelta
+from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -26,7 +28,6 @@ from evenfall.workflow.run_groups import (
     counts,
     engine_of,
     group_of,
-    reduced,
     reference_sessions,
     run_numbers,
     scatter_between_sessions,
@@ -37,6 +38,7 @@ PAGE_RUNS = 25  # lines of one page of the list
 MAX_CURVES = 6
 MAX_OF_SESSION = 500
 PAGE_SESSIONS = 25
+FORMS = {"csv": "text/csv", "parquet": "application/vnd.apache.parquet"}
 REPORT_POLICY = (
     "default-src 'none'; style-src 'unsafe-inline'; img-src data:; base-uri 'none'; form-action 'none'"
 )
@@ -260,26 +262,26 @@ def report_page(bench: Bench, name: str) -> Response:
 
 
 def do_export(bench: Bench, body: dict[str, Any]) -> Answer:
-    """Runs as CSV: `table` is bins, runs or samples."""
-    from evenfall.output.tables import Row, to_csv
+    """Runs as a file: `table` is bins, runs or samples, `form` csv or parquet."""
+    from evenfall.output.tables import to_csv, to_parquet
+    from evenfall.workflow.export_rows import export_rows
 
-    table = text_of(body, "table", 20)
+    table, form = text_of(body, "table", 20), body.get("form", "csv")
     if table not in ("bins", "runs", "samples"):
         raise InputError("'table' must be bins, runs or samples")
+    if form not in FORMS:
+        raise InputError("'form' must be csv or parquet")
     units = units_of(body)
     engine = text_of(body, "engine", 200) if body.get("engine") else None
     with Archive(bench.folder) as archive:
-        rows = []
-        for number in run_numbers(archive, text_of(body, "runs", 500), engine):
-            known = archive.row(number)
-            reduction = reduced(archive, number).reduction
-            rows.append(
-                Row(number, reduction, known["engine"] or "", known["build"] or "", known["started_unix_s"])
-            )
-    text = to_csv(rows, table, units if body.get("units") == "us" else None)
-    return Response(
-        text, media_type="text/csv", headers={"content-disposition": f'attachment; filename="{table}.csv"'}
-    )
+        rows = export_rows(archive, run_numbers(archive, text_of(body, "runs", 500), engine))
+    if form == "parquet":
+        with tempfile.TemporaryDirectory(prefix="evenfall-export-") as place:
+            data = to_parquet(rows, Path(place) / "runs.parquet", table).read_bytes()
+    else:
+        data = to_csv(rows, table, units if body.get("units") == "us" else None).encode()
+    named = {"content-disposition": f'attachment; filename="{table}.{form}"'}
+    return Response(data, media_type=FORMS[form], headers=named)
 
 
 ACTIONS: dict[str, Action] = {"compare": do_compare, "report": do_report, "export": do_export}

@@ -6,18 +6,19 @@ Runs are fetched here, so closing a page loses nothing.
 
 from __future__ import annotations
 
+import contextlib
 import itertools
 import queue
 import threading
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from concurrent.futures import Future
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, TypeVar, cast
 
 from evenfall.board.code_texts import BUSY_STATES
-from evenfall.board.link import Link
+from evenfall.board.link import BoardInfo, Link
 from evenfall.errors import EvenfallError, LinkError
 from evenfall.model import Air
 from evenfall.screen import readings
@@ -29,6 +30,7 @@ PERIOD_S = 0.1  # between two readings of the board
 AGAIN_S = 0.7  # between two looks for a lost board
 SETTINGS_S = 60.0  # at rest, how old what is known of the board's settings may get
 FILING_S = 5.0  # how soon a change that another program made in the archive is noticed
+BORROWED_S = 600.0  # the same for the guided session: runs are read, too
 ANSWER_S = 60.0  # longest a page waits for what it asked; a self-test takes 40 s
 STOP, COMMON = 0, 1  # which job goes first
 
@@ -46,11 +48,33 @@ class _Job:
     result: Future[Any] = field(compare=False)
 
 
+class _Borrowed:
+    """A line by way of the owner's thread; what a method gives one by one is taken whole there."""
+
+    def __init__(self, owner: Owner) -> None:
+        self._owner = owner
+
+    @property
+    def info(self) -> BoardInfo | None:
+        return self._owner.ask("info", lambda line: line.info)
+
+    def __getattr__(self, name: str) -> Callable[..., Any]:
+        def call(*given: Any, **named: Any) -> Any:
+            def do(line: Link) -> Any:
+                result = getattr(line, name)(*given, **named)
+                return list(result) if isinstance(result, Iterator) else result
+
+            return self._owner.ask(name.replace("_", " "), do, longest_s=BORROWED_S)
+
+        return call
+
+
 class Owner:
     """Holds the line to the board from `start` to `close`; all methods but those are safe in any thread."""
 
     def __init__(self, find: Callable[[], Link], folder: Path, fetching: bool = True) -> None:
         self.folder = folder
+        self.valve_next = False  # the armed board was told to measure its valve in place of the sweep
         self.fetching = fetching  # fetch by itself whenever the board rests
         self._watcher = Watcher(find, fetch=self._fetch_by_itself)
         self._jobs: queue.PriorityQueue[_Job] = queue.PriorityQueue()
@@ -62,6 +86,8 @@ class Owner:
         self._read_at = time.monotonic()
         self._settings: dict[str, int] = {}
         self._settings_at = 0.0
+        self._fit: int | None = None  # so many more runs are sure to fit; None: the board does not say
+        self._fit_of: tuple[int, int] | None = None  # (last run, runs waiting) when it was asked
         self._board: dict[str, Any] = {}
         self._task: dict[str, Any] | None = None
         self._newest: int | None = None  # number in the archive of the run that came last
@@ -95,7 +121,14 @@ class Owner:
                 "newest_run": self._newest,
                 "said": self._said[-3:],
                 "fetching": self.fetching,
+                "runs_fit": self._fit,
+                "valve_next": self.valve_next,
             }
+
+    def changed(self) -> None:
+        """Something that pages show is new: they are told at once."""
+        with self._lock:
+            self.version += 1
 
     def ask(self, name: str, do: Callable[[Link], T], rank: int = COMMON, longest_s: float = ANSWER_S) -> T:
         """Have `do` done with the open line, between two readings; its result, or what it raised."""
@@ -112,6 +145,13 @@ class Owner:
     def stop(self) -> None:
         """Stop the sweep and release the load; goes before everything else that waits."""
         self.ask("stop", lambda line: line.command("stop"), STOP)
+
+    @contextlib.contextmanager
+    def borrowed(self) -> Iterator[Link]:
+        """The open line for whoever thinks it is theirs: each call waits its turn among the readings."""
+        if not self._view.connected:
+            raise LinkError(self._view.sentence or "there is no board yet")
+        yield cast(Link, _Borrowed(self))
 
     def fetch(self) -> Fetched:
         """Fetch what waits on the board now."""
@@ -167,18 +207,29 @@ class Owner:
                     self._settings = {}  # another board
                 self._board = board
                 assert view.status
+                self.valve_next = self.valve_next and view.status["state"] == "ready"
                 self._phase.follow(now, view.status, readings.power_W(view, self._settings))
             self.version += 1
         if view.connected and view.status and view.status["state"] in ("rest", "ready"):
             if now - self._settings_at > SETTINGS_S or view.reconnects != self._phase.reconnects:
                 self._phase.reconnects = view.reconnects
-                self._try_settings()
+                self._fit_of = None
+                self._try(self._read_settings)
+            kept = (view.status["last_run_id"], view.status["runs_unacked"])
+            if kept != self._fit_of:
+                self._fit_of = kept
+                self._try(self._read_room)
 
-    def _try_settings(self) -> None:
+    def _try(self, read: Callable[[Link], None]) -> None:
         try:
-            self._read_settings(self._line())
+            read(self._line())
         except EvenfallError:
             self._settings_at = time.monotonic() - SETTINGS_S + 2  # soon again
+
+    def _read_room(self, line: Link) -> None:
+        """How many runs still fit; a board that does not count them says nothing."""
+        self._fit = None
+        self._fit = line.board_counters().get("runs_fit")
 
     def _read_settings(self, line: Link) -> None:
         values = line.settings()

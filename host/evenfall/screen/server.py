@@ -22,19 +22,17 @@ from starlette.routing import Route
 from evenfall.archive.database import explained
 from evenfall.errors import EvenfallError, LinkError
 from evenfall.json_values import json_ready
-from evenfall.screen import at_the_bench, bench_setup, library
+from evenfall.screen import at_the_bench, bench_setup, drive_runs, guided, library
 from evenfall.screen.bench import Action, Bench, Question
 from evenfall.screen.guard import LOOPBACK, MAX_BODY, Guard, Keys
 
 PAGE = Path(__file__).parent / "static"
 PERIOD_S = 0.1  # of the events
 STATUS = {2: 422, 3: 503, 4: 409, 5: 500, 6: 404, 7: 500}  # of our exit codes
-ACTIONS: dict[str, Action] = {**at_the_bench.ACTIONS, **library.ACTIONS, **bench_setup.ACTIONS}  # each a POST
-QUESTIONS: dict[str, Question] = {
-    **at_the_bench.QUESTIONS,
-    **library.QUESTIONS,
-    **bench_setup.QUESTIONS,
-}  # each a GET; changes nothing
+PARTS = (at_the_bench, library, bench_setup, drive_runs, guided)
+ACTIONS: dict[str, Action] = {name: do for part in PARTS for name, do in part.ACTIONS.items()}  # each a POST
+# each a GET; changes nothing
+QUESTIONS: dict[str, Question] = {name: see for part in PARTS for name, see in part.QUESTIONS.items()}
 log = logging.getLogger("evenfall.screen")
 
 
@@ -121,6 +119,7 @@ async def stream(bench: Bench) -> AsyncIterator[str]:
                 number, sent = seen["sweep"]["number"], 0
                 seen = await run_in_threadpool(owner.seen, 0)
             sent += len(seen["sweep"]["points"])
+            seen["guided"] = bench.guided()
             yield f"data: {as_json(seen)}\n\n"
         await asyncio.sleep(PERIOD_S)
         quiet += PERIOD_S

@@ -6,7 +6,7 @@ import { switchTones, tonesOn, tonesReady, wakeTones } from "./tones.js";
 import { startLive, showSeen, programEnded, redrawLive } from "./live.js";
 import { tellPerson } from "./talk.js";
 
-const parts = { live: null, library: "./library.js", setup: "./setup.js" };
+const parts = { live: null, library: "./library.js", setup: "./setup.js", session: "./session.js" };
 const loaded = {};
 const by = (id) => document.getElementById(id);
 
@@ -60,12 +60,12 @@ function keys(event) {
   soundButton();
   if (event.ctrlKey || event.altKey || event.metaKey || event.repeat) return;
   const writing = event.target.closest("input:not([type=checkbox]), textarea, select, dialog[open]");
-  if (event.key === "Escape" && !writing && !document.querySelector("dialog[open]")) { (document.body.dataset.part === "live" ? by("stop") : by("stop-head")).click(); return; }
+  if (event.key === "Escape" && !document.querySelector("dialog[open]")) { (document.body.dataset.part === "live" ? by("stop") : by("stop-head")).click(); return; }
   if (writing) return;
   const key = event.key === "?" ? "?" : event.key.toUpperCase();
   if (key === "U") { by("units").click(); return; }
   const button = [...document.querySelectorAll("button[data-key]")].find((b) =>
-    b.dataset.key === key && !b.disabled && b.offsetParent !== null);
+    b.dataset.key === key && b.getAttribute("aria-disabled") !== "true" && b.offsetParent !== null);
   if (button) { event.preventDefault(); button.click(); }
 }
 
@@ -87,6 +87,9 @@ async function begin() {
   label();
   document.title = say("name");
   document.addEventListener("keydown", keys);
+  document.addEventListener("click", (event) => {
+    if (event.target.closest?.("[aria-disabled=true]")) { event.stopPropagation(); event.preventDefault(); }
+  }, true);
   document.addEventListener("pointerdown", () => { wakeTones(); soundButton(); });
   for (const b of document.querySelectorAll(".tabs button")) b.onclick = () => showPart(b.dataset.part);
   by("units").onclick = changeUnits;

@@ -9,7 +9,7 @@ import { runLine } from "./live.js";
 const VIEWS = { runs, sessions, compare, chart, calibrations };
 const MOST = 6;
 const state = {
-  view: "runs", words: "", engine: "", build: "", excluded: "", sort: "date", verdict: "", tag: "", since: "", until: "", power_from: "", power_to: "", more: false, page: 0, picked: [], what: "power",
+  view: "runs", words: "", engine: "", build: "", excluded: "", sort: "date", verdict: "", tag: "", since: "", until: "", power_from: "", power_to: "", more: false, page: 0, picked: [], what: "power", table: "bins",
   session: null, sessionsPage: 0, before: "", after: "", band: "", compareEngine: "", chartEngine: "", chartBuild: "",
 };
 const { draw, show } = viewsOf("library", VIEWS, state);
@@ -34,7 +34,7 @@ async function runs(body) {
   const set = (key) => (value) => { state[key] = value; state.page = 0; if (key === "engine") state.build = ""; draw(`#find-${key}`); };
   const words = input({ id: "find-words", type: "search", value: state.words, onchange: () => set("words")(words.value) });
   const pick = (key, options) => { const c = choice(options, state[key], set(key)); c.id = `find-${key}`; return c; };
-  body.append(h("form", { class: "finder", onsubmit: (e) => { e.preventDefault(); set("words")(words.value); } },
+  body.append(h("form", { class: "finder", "aria-label": say("find_title"), onsubmit: (e) => { e.preventDefault(); set("words")(words.value); } },
     field("find_words", words),
     field("find_engine", pick("engine", engineOptions("find_any"))),
     field("find_build", pick("build", await buildOptions(state.engine, "find_any"))),
@@ -47,7 +47,7 @@ async function runs(body) {
     power_from: watts(state.power_from), power_to: watts(state.power_to) });
   body.append(await pickedRuns());
   body.append(runTable(say("library_runs"), found.runs));
-  body.append(pager(found, (to) => { state.page = to; draw(".pager button:not(:disabled)"); }));
+  body.append(pager(found, (to) => { state.page = to; draw(".pager button[aria-disabled=false]"); }));
 }
 
 // the rest of the search, folded away until it is wanted
@@ -58,7 +58,7 @@ function moreFilters(set, pick) {
     return field(`find_${key}`, one);
   };
   const verdicts = ["good", "fair", "poor", "aborted", "recorded"].map((v) => [v, sentence("verdicts", v)]);
-  const box = h("details", { class: "more" }, h("summary", { text: say("find_more") }), h("div", { class: "finder" },
+  const box = h("details", { class: "more", "aria-label": say("find_more") }, h("summary", { text: say("find_more") }), h("div", { class: "finder" },
     field("find_verdict", pick("verdict", [["", say("find_any")], ...verdicts])), typed("tag"), typed("since", { type: "date" }), typed("until", { type: "date" }),
     typed("power_from", { inputmode: "decimal", placeholder: unit().power }), typed("power_to", { inputmode: "decimal", placeholder: unit().power })));
   box.open = state.more;
@@ -68,9 +68,9 @@ function moreFilters(set, pick) {
 
 function pager(found, go) {
   return h("div", { class: "row pager" },
-    button("newer", () => go(found.page - 1), { disabled: found.page === 0 }),
+    button("newer", () => go(found.page - 1), { "aria-disabled": String(found.page === 0) }),
     h("span", { class: "num", text: say("page_number", { page: found.page + 1 }) }),
-    button("older", () => go(found.page + 1), { disabled: !found.more }));
+    button("older", () => go(found.page + 1), { "aria-disabled": String(!found.more) }));
 }
 
 function runTable(caption, rows) {
@@ -119,7 +119,7 @@ async function pickedRuns() {
     h("div", { class: "row" },
       button(power_ ? "show_torque" : "show_power", () => { state.what = power_ ? "torque" : "power"; draw(); }),
       button("open_report", () => report({ runs: spec, everything: true })),
-      button("export_csv", () => exportCsv(spec)),
+      ...exports(spec),
       button("as_before", () => { state.before = spec; state.compareEngine = ""; tellPerson(say("as_before_done", { runs: spec })); }),
       button("as_after", () => { state.after = spec; state.compareEngine = ""; state.view = "compare"; draw(); }),
       button("pick_clear", () => { state.picked = []; draw(); })));
@@ -166,13 +166,20 @@ async function report(body) {
   }
 }
 
-async function exportCsv(runs) {
+// what to export, and in which form; the file comes by the browser's own download
+function exports(runs) {
+  return [field("export_what", choice(["bins", "runs", "samples"].map((t) => [t, say(`export_${t}`)]), state.table, (v) => { state.table = v; })),
+    button("export_csv", () => exported(runs, "csv")), button("export_parquet", () => exported(runs, "parquet"))];
+}
+
+async function exported(runs, form) {
   const response = await fetch("/do/export", { method: "POST", headers: { "content-type": "application/json" },
-    body: JSON.stringify({ runs, table: "bins", units: unitsNow() }) });
+    body: JSON.stringify({ runs, table: state.table, units: unitsNow(), form }) });
   if (!response.ok) { tellPerson(say("failed", { error: (await response.json()).error }), true); return; }
-  const link = h("a", { href: URL.createObjectURL(await response.blob()), download: `runs-${runs.replaceAll(",", "_")}.csv` });
+  const link = h("a", { href: URL.createObjectURL(await response.blob()), download: `runs-${runs.replaceAll(",", "_")}-${state.table}.${form}` });
   link.click();
   setTimeout(() => URL.revokeObjectURL(link.href), 10000);
+  tellPerson(say("export_done", { file: link.download }));
 }
 
 // --- sessions ---
@@ -219,9 +226,9 @@ async function compare(body) {
     const one = input({ value: state[key], list: "builds", placeholder: say("spec_sample"), onchange: () => { state[key] = one.value; } });
     return field(`compare_${key}`, one);
   };
-  const band = input({ value: state.band, placeholder: "6000:9000", onchange: () => { state.band = band.value; } });
+  const band = input({ value: state.band, placeholder: say("band_sample"), onchange: () => { state.band = band.value; } });
   const out = h("div", { class: "verdict", "aria-live": "polite" });
-  body.append(h("form", { class: "finder", onsubmit: (e) => { e.preventDefault(); verdict(out); } },
+  body.append(h("form", { class: "finder", "aria-label": say("library_compare"), onsubmit: (e) => { e.preventDefault(); verdict(out); } },
     field("compare_engine", choice(engineOptions("find_by_number"), state.compareEngine, (v) => { state.compareEngine = v; draw(); })),
     spec("before"), spec("after"), field("compare_band", band),
     h("datalist", { id: "builds" }, ...builds.slice(1).map(([v]) => h("option", { value: v }))),
@@ -269,7 +276,7 @@ function verdictParts(c) {
   new Chart(gain.svg).show(lines, { x: say("axis_speed"), y: say("axis_gain", { unit: unit().power }) }, say("chart_gain"), unit().power, { ...near([line], 0.15), zero: true, whole: false });
   return [
     h("p", { class: "verdict-line", text: c.verdict }),
-    table(say("gain_title"), ["", "col_before", "col_after", "col_gain", "col_share", "col_real"].map((k) => (k ? say(k) : "")), gains),
+    table(say("gain_title"), ["col_figure", "col_before", "col_after", "col_gain", "col_share", "col_real"].map((k) => say(k)), gains),
     h("div", { class: "charts pair" }, curves.box, gain.box),
     list([...c.sessions, ...c.differences, ...c.left_out, ...[c.before, c.after].flatMap((g) => g.findings.map((f) => `${g.label}: ${f.sentence}`))]) ?? "",
     h("div", { class: "row" }, button("open_report", () => report({ runs: state.before.trim(), after: state.after.trim(), engine: state.compareEngine }))),

@@ -4,10 +4,12 @@ import { see } from "./net.js";
 import { ask, doIt, tellPerson } from "./talk.js";
 import { tone } from "./tones.js";
 import { Chart, STROKES } from "./chart.js";
+import { allow } from "./parts.js";
 
 const by = (id) => document.getElementById(id);
 const SWEEPING = ["steady", "sweep", "release", "characterise", "record"];
 const LIGHT = { ready: "armed", steady: "run", sweep: "run", release: "run", characterise: "run", record: "run", safe: "fault" };
+const FEW_RUNS = 3; // no more than these fit on the board: the board's LED says so, too
 let seen = null;
 let gone = false;
 let run = null; // the run shown after a sweep
@@ -36,7 +38,7 @@ export function startLive(start) {
     got.runs.length ? say("done_fetch", { runs: got.runs.join(", ") }) : say("done_fetch_none"));
   for (const b of document.querySelectorAll("[data-hands]")) b.onclick = () => doIt("hands", { words: b.dataset.hands });
   by("hands-hang").onclick = async () => {
-    const mass = await ask(say("ask_hang"), "5 kg");
+    const mass = await ask(say("ask_hang"), say("weight_sample"));
     if (mass !== null) await doIt("hands", { words: `hang ${mass}` }, (got) => got.said);
   };
   by("keep").onclick = keep;
@@ -112,8 +114,12 @@ function render() {
   const light = gone || !seen.connected ? "lost" : LIGHT[now] ?? "rest";
   if (document.body.dataset.light !== light) document.body.dataset.light = light;
   put("state-words", stateWords(now));
+  put("state-more", stateMore());
   put("state-next", nextStep(now, r));
   fault(r);
+  const step = seen.guided?.step;
+  if (by("guided-strip").hidden === Boolean(step)) by("guided-strip").hidden = !step;
+  put("guided-strip", step ? say("guided_strip", { step: say(`guided_${step}`) }) : "");
   put("line", lineWords());
   if (r) figures(now, r);
   if (document.body.dataset.part === "live" && sweep.grew) { grow(); sweep.grew = false; }
@@ -123,20 +129,30 @@ function render() {
 function stateWords(now) {
   const task = seen.task;
   if (!gone && seen.connected && task?.name === "fetch" && task.of) {
-    return say("state_fetch", { run: task.run, percent: Math.floor(100 * task.done / task.of) });
+    return say("state_fetch", { run: task.run });
   }
-  const words = say(`state_${now}`);
-  const age = seen.reading && !seen.task ? seen.age_s : 0;
-  return age > 2 ? say("state_old", { state: words, age: Math.floor(age) }) : words;
+  return say(`state_${now}`);
 }
+
+// beside the state: what counts up by itself, which no screen reader is to read out ten times a second
+function stateMore() {
+  const task = seen.task;
+  if (gone) return "";
+  if (seen.connected && task?.name === "fetch" && task.of) return say("state_percent", { percent: Math.floor(100 * task.done / task.of) });
+  const age = seen.reading && !task ? seen.age_s : 0;
+  return age > 2 ? say("state_old", { age: Math.floor(age) }) : "";
+}
+
+const few = () => seen.runs_fit !== null && seen.runs_fit <= FEW_RUNS;
 
 function nextStep(now, r) {
   if (now === "no_program") return say("next_no_program");
   if (!seen.connected) return say(now === "in_use" ? "next_in_use" : "next_no_board", { sentence: seen.sentence ? `${seen.sentence}.` : "" });
-  const key = now === "rest" && r.speed_rpm > 0 ? "next_rest_turning" : `next_${now}`;
+  const key = now === "rest" && r.speed_rpm > 0 ? "next_rest_turning" : now === "ready" && seen.valve_next ? "next_ready_valve" : `next_${now}`;
   const missing = r.missing.filter((name) => name !== "clock_set" && name !== "speed_ok");
   const look = missing.length ? ` ${say("look_at", { what: missing.map((name) => sentence("status", name)).join(", ") })}` : "";
-  return say(key) + look;
+  const room = few() && ["rest", "ready"].includes(now) ? ` ${say(r.runs_waiting ? "room_fetch" : "room_delete", { count: seen.runs_fit })}` : "";
+  return say(key) + room + look;
 }
 
 function fault(r) {
@@ -168,6 +184,8 @@ function figures(now, r) {
   put("water", water(now, r));
   put("air", airWords(r.air));
   put("waiting", r.runs_waiting ? say("waiting_some", { count: r.runs_waiting }) : say("waiting_none"));
+  put("room", seen.runs_fit === null ? say("no_value") : say(few() ? "room_few" : "room_some", { count: seen.runs_fit }));
+  by("room").parentElement.classList.toggle("short", few());
 }
 
 function airWords(a) {
@@ -193,10 +211,8 @@ function buttons(now, r) {
   by("arm").classList.toggle("wanted", there && now === "rest" && r.fault === "none" && (run === null || by("after").hidden));
 }
 
-function enable(id, can) {
-  const b = by(id);
-  if (b.disabled === Boolean(can)) b.disabled = !can;
-}
+// one that cannot be pressed now says so and stays in the tab order: whoever stands on it does not lose the place
+const enable = (id, can) => allow(by(id), can);
 
 // --- curves ---
 
@@ -291,6 +307,7 @@ function afterRun() {
   by("after-banner").hidden = !run.banner;
   const warnings = run.warnings.map((w) => { const li = document.createElement("li"); li.textContent = w; return li; });
   by("after-warnings").replaceChildren(...warnings);
+  by("keep").firstElementChild.textContent = say(run.excluded === null ? "keep" : "next");
   by("exclude").firstElementChild.textContent = say(run.excluded === null ? "exclude" : "include");
 }
 
@@ -314,15 +331,14 @@ async function again() {
   drawCurves();
 }
 
-async function keep() {
+// on to the next run; one that was excluded stays so
+function keep() {
   if (!run) return;
-  if (run.excluded !== null) {
-    if (await doIt("include", { run: run.run }, say("done_include", { run: run.run })) === undefined) return;
-    await again();
-  }
+  const inside = by("after").contains(document.activeElement);
   run = null;
   showAfter(false);
   drawCurves();
+  if (inside) by("arm").focus();
 }
 
 async function exclude() {

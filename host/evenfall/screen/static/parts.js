@@ -19,8 +19,14 @@ export function button(word, onclick, props = {}) {
   return h("button", { type: "button", onclick, text: say(word), ...props });
 }
 
-export function field(word, control) {
-  return h("label", { class: "field" }, h("span", { text: say(word) }), control);
+// a button that cannot be pressed now says so and stays in the tab order
+export function allow(e, can) {
+  const off = can ? "false" : "true";
+  if (e.getAttribute("aria-disabled") !== off) e.setAttribute("aria-disabled", off);
+}
+
+export function field(word, control, text = say(word)) {
+  return h("label", { class: "field" }, h("span", { text }), control);
 }
 
 export function choice(options, value, onchange) {
@@ -48,7 +54,26 @@ export function list(lines, cls = "lines") {
 export function figure(title) {
   const svg = document.createElementNS("http://www.w3.org/2000/svg", "svg");
   svg.setAttribute("class", "chart");
-  return { svg, box: h("figure", { class: "tall" }, h("figcaption", { text: title }), svg) };
+  return { svg, box: h("figure", { class: "tall", "aria-label": title }, h("figcaption", { text: title }), svg) };
+}
+
+// what a redraw is to find again: the element that has the focus, by its id or by what it is called
+function nameOf(e) {
+  const label = e.getAttribute("aria-label") ?? (e.matches("button, summary") ? e.textContent : e.closest("label")?.textContent);
+  return `${e.tagName} ${label ?? ""}`;
+}
+
+function keeper(home) {
+  const at = document.activeElement;
+  if (!home || !home.contains(at)) return () => {};
+  const { id } = at, called = nameOf(at);
+  const alike = (e) => nameOf(e) === called;
+  const place = [...home.querySelectorAll(at.tagName)].filter(alike).indexOf(at);
+  return () => {
+    const all = [...home.querySelectorAll(at.tagName)].filter(alike);
+    const found = (id && home.querySelector(`#${CSS.escape(id)}`)) || all[place] || all.at(-1) || home.querySelector("[aria-current]");
+    found?.focus();
+  };
 }
 
 // A part of several views: its tabs and the view of `state.view`.  `show(section)` puts it there, `draw` makes it
@@ -67,8 +92,10 @@ export function viewsOf(part, views, state) {
       body.append(h("p", { class: "empty", role: "alert", text: say("failed", { error: error.message }) }));
     }
     if (mine !== newest) return;
+    const keep = keeper(home);
     home.replaceChildren(tabs, body);
-    if (focus) home.querySelector(focus)?.focus();
+    const wanted = focus && home.querySelector(focus);
+    if (wanted) wanted.focus(); else keep();
   }
   return { draw, show: (section) => { home = section; return draw(); } };
 }

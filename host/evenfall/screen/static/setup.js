@@ -2,19 +2,19 @@
 import { number, say, signed, temperature, pressure, when } from "./lang.js";
 import { see } from "./net.js";
 import { doIt, tellPerson } from "./talk.js";
-import { button, choice, field, h, input, list, table, viewsOf } from "./parts.js";
+import { allow, button, choice, field, h, input, list, table, viewsOf } from "./parts.js";
 import { nowSeen, whenSeen } from "./live.js";
 
-const VIEWS = { first, weights, check, air, engine, drive, settings };
+const VIEWS = { first, weights, check, air, engine, drive, valve, settings };
 const state = { view: "first", group: "drive", mass: "0 kg", arm: "250 mm", arm_u: "0.3 mm", weights_u: "0.1 %", note: "", checkMass: "5 kg", checkZero: null,
-  seenButton: false, seenShaft: false, seenLoad: false, loadAt: null };
+  inertiaRuns: "", scatter: "0.3", inertiaLabel: "", dragRun: "", dragInertia: "", dragInertiaU: "", dragLabel: "", seenButton: false, seenShaft: false, seenLoad: false, loadAt: null };
 const { draw, show } = viewsOf("setup", VIEWS, state);
 export const open = show;
 
 const go = (view) => () => { state.view = view; draw(); };
 
 function form(fields, word, submit) {
-  return h("form", { class: "finder", onsubmit: async (e) => { e.preventDefault(); await submit(); } }, ...fields,
+  return h("form", { class: "finder", "aria-label": say(word), onsubmit: async (e) => { e.preventDefault(); await submit(); } }, ...fields,
     h("button", { type: "submit", class: "wanted", text: say(word) }));
 }
 
@@ -35,7 +35,7 @@ async function first(body) {
     ["test", s.self_test !== null && !s.self_test.some((t) => t.result === "fail"), "", there ? button("self_test", selfTest) : null],
     ["prompts", state.seenButton && state.seenShaft && state.seenLoad, "", null],
     ["drive", s.drive !== null && teeth !== false, teeth === false ? say("step_drive_differs", { board: s.board_teeth.join(" : "), drive: `${s.drive.engine_teeth} : ${s.drive.brake_teeth}` }) : "", button("setup_drive", go("drive"))],
-    ["calibration", s.calibration !== null, s.calibration ? when(s.calibration.made_unix_s) : "", button("setup_weights", go("weights"))],
+    ["calibration", s.calibration !== null, s.calibration?.made_unix_s ? when(s.calibration.made_unix_s) : "", button("setup_weights", go("weights"))],
     ["air", s.air !== null || (there && r.flags.includes("air_ok")), "", button("setup_air", go("air"))],
     ["engine", s.build !== null, s.build ? `${s.build.engine}, ${s.build.build}` : "", button("setup_engine", go("engine"))],
     ["inertia", s.drive !== null && s.drive.inertia_kg_m2 > 0, "", button("setup_drive", go("drive"))],
@@ -64,11 +64,13 @@ function testTable(rows) {
 
 // live prompts: each turns to "seen" by itself
 function prompts() {
-  const lines = ["Button", "Shaft", "Load"].map((name) => [name, h("li", { "aria-live": "polite" })]);
+  const lines = ["Button", "Shaft", "Load"].map((name) => [name, h("li", {}, h("span", { role: "status" }), h("span", { class: "num now" }))]);
+  const values = { Button: "", Shaft: "", Load: "" };
   const show = () => {
     for (const [name, li] of lines) {
       const text = `${say(`prompt_${name}`)} ${say(state[`seen${name}`] ? "prompt_seen" : "prompt_wait")}`;
-      if (li.textContent !== text) li.textContent = text;
+      if (li.firstChild.textContent !== text) li.firstChild.textContent = text;
+      li.lastChild.textContent = values[name];
       li.classList.toggle("done", state[`seen${name}`]);
     }
   };
@@ -77,6 +79,7 @@ function prompts() {
     if (!r || !seen.connected) return;
     state.seenButton ||= r.flags.includes("button");
     state.seenShaft ||= r.speed_rpm > 0 || r.flags.includes("speed_ok");
+    Object.assign(values, { Button: "", Shaft: `${number(r.speed_rpm)} ${say("rpm")}`, Load: say("counts", { count: number(r.load_count) }) });
     state.loadAt ??= r.load_count;
     state.seenLoad ||= Math.abs(r.load_count - state.loadAt) > 20000;
     show();
@@ -103,7 +106,7 @@ async function weights(body) {
   body.append(table(say("weights_title"), ["col_mass", "col_reads", "col_way", "col_off"].map((k) => say(k)), w.weights.map((r, i) => [
     `${number(r.mass_kg, 3)} kg`, number(r.count), f ? say(f.up[i] ? "way_up" : "way_down") : "", f ? `${signed(f.residual_N[i], 3)} N` : ""])));
   body.append(h("div", { class: "row" },
-    button("weight_undo", act("weigh-undo"), { disabled: !w.weights.length }), button("weight_anew", act("weigh-anew"), { disabled: !w.weights.length })));
+    button("weight_undo", act("weigh-undo"), { "aria-disabled": String(!w.weights.length) }), button("weight_anew", act("weigh-anew"), { "aria-disabled": String(!w.weights.length) })));
   if (w.why) body.append(h("p", { class: "empty", text: w.why }));
   if (!f) return;
   body.append(h("p", { class: "verdict-line", text: say("fit_line", { span: number(f.span_count_per_N, 2), half: number(100 * f.span_half, 2),
@@ -131,7 +134,7 @@ async function check(body) {
       button("check_read_on", async () => {
         const g = await doIt("check-on", { mass: state.checkMass }, (got) => [say("check_done", { error: signed(100 * got.error, 2) }), ...got.notes].join(" "));
         if (g) { state.checkZero = null; draw(); }
-      }, { disabled: state.checkZero === null }))));
+      }, { "aria-disabled": String(state.checkZero === null) }))));
 }
 
 // --- air, engine, drive ---
@@ -141,7 +144,7 @@ async function air(body) {
   const now = s.air ? say("air_typed", { pressure: pressure(s.air.pressure_Pa), temperature: temperature(s.air.temperature_K), humidity: number(100 * s.air.relative_humidity), when: when(s.air_since) })
     : say(fromBoard ? "air_board" : "air_nobody");
   body.append(h("p", { class: "verdict-line", text: now }), h("p", { text: say("air_how") }));
-  const p = input({ placeholder: "29.92 inHg" }), t = input({ placeholder: "68 F" }), u = input({ placeholder: "45 %" });
+  const p = input({ placeholder: say("air_pressure_sample") }), t = input({ placeholder: say("air_temperature_sample") }), u = input({ placeholder: say("air_humidity_sample") });
   body.append(form([field("air_pressure", p), field("air_temperature", t), field("air_humidity", u)], "air_file", async () => {
     if (await doIt("air", { pressure: p.value, temperature: t.value, humidity: u.value }, (g) => g.said)) draw();
   }));
@@ -167,6 +170,7 @@ async function engine(body) {
 
 async function drive(body) {
   const s = await see("setup"), d = s.drive, teeth = s.board_teeth ?? [10, 10];
+  if (d) body.append(h("p", { class: "verdict-line", text: say("drive_now", { engine: d.engine_teeth, brake: d.brake_teeth, magnets: d.magnets, inertia: d.inertia_kg_m2 ? `${number(1000 * d.inertia_kg_m2, 3)} ± ${number(1960 * d.inertia_u_kg_m2, 3)} g·m²` : say("not_known") }) }));
   body.append(h("p", { text: say("drive_how") }));
   const label = input({ value: "bench", required: true });
   const num = (value, props = {}) => input({ type: "number", value, inputmode: "decimal", ...props });
@@ -180,7 +184,51 @@ async function drive(body) {
     if (differ) await doIt("settings", { values: { engine_teeth: values.engine_teeth, brake_teeth: values.brake_teeth } }, say("drive_board"));
     if (done) draw();
   }));
-  if (d) body.append(h("p", { text: say("drive_now", { engine: d.engine_teeth, brake: d.brake_teeth, magnets: d.magnets, inertia: d.inertia_kg_m2 ? `${number(1000 * d.inertia_kg_m2, 3)} ± ${number(1960 * d.inertia_u_kg_m2, 3)} g·m²` : say("not_known") }) }));
+  await fromRuns(body);
+}
+
+// what runs tell of the drive: inertia from two sweep times, drag from a coast-down
+async function fromRuns(body) {
+  const { names } = await see("setups");
+  const keep = (key) => choice([["", say("keep_nowhere")], ...names.map((n) => [n, n])], state[key], (v) => { state[key] = v; });
+  const said = (id) => h("div", { id, role: "status" });
+  const inertiaSaid = said("inertia-said"), dragSaid = said("drag-said");
+  body.append(h("h2", { text: say("inertia_title") }), h("p", { text: say("inertia_how") }),
+    form([field("inertia_runs", kept("inertiaRuns", { placeholder: say("runs_sample"), required: true })), field("inertia_scatter", kept("scatter", { inputmode: "decimal" })), field("keep_in", keep("inertiaLabel"))], "inertia_do", async () => {
+      const got = await doIt("inertia", { runs: state.inertiaRuns, scatter: state.scatter, label: state.inertiaLabel }, (g) => say(g.kept ? "kept_in" : "done", { label: g.kept }));
+      if (got) inertiaSaid.replaceChildren(h("p", { class: "verdict-line", text: got.sentence }), list(got.notes) ?? "");
+    }), inertiaSaid,
+    h("h2", { text: say("drag_title") }), h("p", { text: say("drag_how") }), h("p", { class: "caution", text: say("drag_caution") }),
+    form([field("drag_run", kept("dragRun", { inputmode: "numeric", required: true })), field("drag_inertia", kept("dragInertia", { inputmode: "decimal", required: true })),
+      field("drag_inertia_u", kept("dragInertiaU", { inputmode: "decimal", required: true })), field("keep_in", keep("dragLabel"))], "drag_do", async () => {
+      const got = await doIt("drag", { run: state.dragRun, inertia: state.dragInertia, inertia_u: state.dragInertiaU, label: state.dragLabel }, (g) => say(g.kept ? "kept_in" : "done", { label: g.kept }));
+      if (got) dragSaid.replaceChildren(h("p", { class: "verdict-line", text: got.sentence }), list(got.notes) ?? "", dragTable(got.rows));
+    }), dragSaid);
+}
+
+function dragTable(rows) {
+  const columns = ["col_brake_speed", "col_drag", "col_felt", "col_not_felt", "col_half"].map((k) => say(k));
+  return table(say("drag_title"), columns, [...rows].reverse().map((r) => [number(r.speed_rpm), ...[r.total_Nm, r.felt_Nm, r.loss_Nm, r.loss_half_Nm].map((v) => number(v, 4))]));
+}
+
+// --- valve: the board measures it in place of a sweep; the person's throttle begins ---
+
+async function valve(body) {
+  const now = h("p", { class: "verdict-line", role: "status" });
+  const arm = button("arm", () => doIt("arm"), { id: "valve-arm" });
+  const measure = button("valve_do", () => doIt("measure-valve", {}, say("valve_is_next")), { id: "valve-do", class: "wanted" });
+  body.append(h("p", { text: say("valve_how") }), list(["valve_caution_clear", "valve_caution_kill", "valve_caution_time", "valve_caution_limits"].map((k) => say(k)), "lines caution"),
+    now, h("ol", { class: "steps" }, ...[["valve_step_arm", arm], ["valve_step_do", measure], ["valve_step_throttle", null], ["valve_step_shut", null]].map(([word, action]) =>
+      h("li", {}, h("div", { text: say(word) }), action ?? ""))));
+  const show = (seen) => {
+    const r = seen?.connected ? seen.reading : null;
+    const words = !r ? say("state_no_board") : r.state === "ready" && seen.valve_next ? say("valve_armed") : say(`state_${r.state}`);
+    if (now.textContent !== words) now.textContent = words;
+    allow(arm, r?.state === "rest" && r.fault === "none");
+    allow(measure, r?.state === "ready" && !seen.valve_next);
+  };
+  whenSeen(show);
+  show(nowSeen());
 }
 
 // --- settings ---

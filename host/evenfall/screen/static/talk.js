@@ -5,11 +5,13 @@ import { tell } from "./net.js";
 const by = (id) => document.getElementById(id);
 let timer = 0;
 
+// what failed is read out at once; the rest waits for the reader's pause
 export function tellPerson(text, bad = false) {
   clearTimeout(timer);
-  by("said").textContent = text;
-  by("said").classList.toggle("bad", bad);
-  timer = setTimeout(() => { by("said").textContent = ""; }, bad ? 15000 : 7000);
+  by("said").textContent = bad ? "" : text;
+  by("said-bad").textContent = bad ? text : "";
+  if (text) document.activeElement?.scrollIntoView({ block: "nearest" }); // it is not to lie over what has the focus
+  timer = text ? setTimeout(() => tellPerson(""), bad ? 15000 : 7000) : 0;
 }
 
 // does it and says what came of it; undefined when it failed
@@ -24,15 +26,25 @@ export async function doIt(name, body = {}, words = null) {
   }
 }
 
-// a text from the person, or null
-export function ask(question, value = "") {
+// opens the dialog and waits for its end; whether the person said yes
+function opened(question, withInput) {
   const dialog = by("dialog"), input = by("dialog-input");
   by("dialog-label").textContent = question;
-  input.value = value;
+  input.hidden = !withInput;
+  input.disabled = !withInput;
   dialog.returnValue = "no";
   dialog.showModal();
-  input.focus();
-  return new Promise((resolve) => {
-    dialog.onclose = () => resolve(dialog.returnValue === "yes" && input.value.trim() ? input.value.trim() : null);
-  });
+  (withInput ? input : dialog.querySelector("button")).focus();
+  return new Promise((resolve) => { dialog.onclose = () => resolve(dialog.returnValue === "yes"); });
 }
+
+// a text from the person, or null
+export async function ask(question, value = "") {
+  const input = by("dialog-input");
+  input.value = value;
+  const yes = await opened(question, true);
+  return yes && input.value.trim() ? input.value.trim() : null;
+}
+
+// whether the person agrees
+export const agree = (question) => opened(question, false);
