@@ -7,6 +7,7 @@ prints the answer.  `Hands.do` knows the words.
 from __future__ import annotations
 
 import contextlib
+import math
 import os
 import re
 import socket
@@ -21,6 +22,7 @@ from .session import Session
 STANDARD_GRAVITY = 9.80665  # m/s2, defined (CGPM 1901)
 POUND_KG = 0.45359237  # exact (international pound)
 MAX_WEIGHT_KG = 200.0
+HAND_TURNS_S = 1.5  # how fast a hand turns a shaft; common practice, no source
 MAX_LINE = 400
 FAULT_WORDS = "fault NAME [VALUE] [for SECONDS]"
 
@@ -29,6 +31,7 @@ hang MASS            hang a weight on the arm, above the cell: hang 5 kg, hang 1
 take off             take the weight off
 throttle open        also: close, or a share such as 30 %
 button [SECONDS]     press the board's button, for 0.25 s if no time is given
+turn [TURNS]         turn the brake's shaft by hand, two turns if no number is given
 start                start the stalled engine; it idles
 stall                the engine stops firing
 cable out            also: in
@@ -140,6 +143,7 @@ class Hands:
             "take": self._take_off,
             "throttle": self._throttle,
             "button": self._button,
+            "turn": self._turn,
             "start": lambda _: self._engine(0.0),
             "stall": lambda _: self._engine(1.0),
             "cable": self._cable,
@@ -205,6 +209,20 @@ class Hands:
         seconds = self._seconds(words, 0.25, 0.02, 60.0, "button 3")
         self.session.operator.press(self.session.board.time_s, seconds)
         return f"button pressed for {seconds:g} s"
+
+    def _turn(self, words: list[str]) -> str:
+        try:
+            turns = float(" ".join(words).removesuffix("turns") or 2)
+        except ValueError:
+            turns = -1.0
+        if not 0.1 <= turns <= 100.0:
+            raise BenchError("say how many turns, 0.1 to 100: turn 3")
+        bench = self.session.bench
+        if bench.now["brake_speed_rpm"] > 30.0:
+            raise BenchError("the shaft turns: nobody touches it. Close the throttle and wait")
+        bench.set("hand_rad_s", HAND_TURNS_S * 2.0 * math.pi)
+        bench.set("hand_rad_s", 0.0, bench.time_s + turns / HAND_TURNS_S)
+        return f"{turns:g} turns by hand, in {turns / HAND_TURNS_S:.1f} s"
 
     def _engine(self, stalled: float) -> str:
         self.session.bench.set("stall", stalled)

@@ -120,6 +120,8 @@ COUNTERS = (
     "runs_not_recorded",  # the throttle was opened again before the run before was on flash
     "runs_fit",  # so many more runs are sure to fit onto the flash, acknowledged ones making way
     "records_small",  # 1: room is short, the next run is recorded small (setting small_records)
+    "edges_seen",  # of the speed pickup: a shaft turned by hand is too slow for a speed
+    "presses_seen",  # of the button
 )
 
 # status.flags and control_trace.flags, bit numbers

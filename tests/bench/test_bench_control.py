@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import math
 import os
 import subprocess
 import sys
@@ -118,6 +119,7 @@ NOT_UNDERSTOOD = """
 hang | hang 5 | hang five kg | hang -1 kg | hang 1.2.3 kg | hang 900 kg | throttle | throttle wide
 throttle 120 | throttle nan | button long | button 0 | button 900 | cable | cable sideways | power
 power on | power off never | power off 0.1 | fault | fault chain | fault leak | fault leak much
+turn far | turn 0 | turn 900
 fault supply_lost for ever | fault leak nan | fault leak 1 2 | jump | FAULT leak inf
 """
 
@@ -159,6 +161,24 @@ def test_weights_and_faults_reach_the_physics(hands: Hands) -> None:
     session.run_for(1.0)
     assert session.bench.now["throttle"] == pytest.approx(0.4)
     hands.do("throttle close")
+
+
+@pytest.mark.parametrize("drive", ["rigid", "elastic"])
+def test_the_shaft_is_turned_by_hand_while_nothing_drives_it(drive: str) -> None:
+    made = scenario.complete({"drive": {"model": drive}})
+    with Session(made, runs=0) as session:
+        hands = Hands(session)
+        session.run_for(2.0)
+        brake = session.bench.drive
+        before, idle = brake.brake_angle, session.bench.speed_rpm
+        assert hands.do("turn 3") == "3 turns by hand, in 2.0 s"
+        session.run_for(4.0)
+        turned = (brake.brake_angle - before) / (2 * math.pi)
+        assert turned == pytest.approx(3, abs=0.1) and brake.w_brake == 0.0
+        assert session.bench.speed_rpm == pytest.approx(idle, rel=0.05), "the clutch lets the engine idle"
+        hands.do("throttle open")
+        session.run_for(3.0)
+        assert hands.do("turn").startswith("error: the shaft turns: nobody touches it")
 
 
 def test_two_benches_of_one_user_have_two_names_and_act_asks_which(tmp_path: Path) -> None:

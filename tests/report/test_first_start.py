@@ -21,8 +21,11 @@ class NewBoard(FaultyBoard):
     """A board with a button that a person presses; edges of the pickup are seen when the shaft is turned."""
 
     pressed = False
+    presses = 0
     state = "rest"
     edges = 0
+    counts = True  # False: the firmware before knows no edges_seen and presses_seen
+    looks = ("servo", "kill", "led")
 
     def _answer(self, kind: int, sequence: int, payload: bytes) -> list[bytes]:
         name = messages.BY_TYPE[kind][1]
@@ -35,10 +38,17 @@ class NewBoard(FaultyBoard):
         if name == "self_test":
             rows = []
             for i, item in enumerate(codes.SELF_TEST_ITEMS):
-                result = "ask_person" if item == "speed_pickup" and not self.edges else "pass"
+                unseen = item == "speed_pickup" and not self.edges
+                result = "ask_person" if unseen or item in self.looks else "pass"
                 value = {"speed_pickup": self.edges, "load_cell": 80}.get(item, 0)
                 rows.append((i, codes.SELF_TEST_RESULTS.index(result), value))
             return [self._frame("self_test_result", sequence, (), rows)]
+        if name == "get_counters":
+            last = codes.COUNTERS.index("edges_seen")
+            rows = [(n, 0) for n in range(last)]
+            if self.counts:
+                rows += [(last, self.edges), (last + 1, self.presses)]
+            return [self._frame("counters", sequence, (), rows)]
         return super()._answer(kind, sequence, payload)
 
 
@@ -65,8 +75,11 @@ class Newcomer:
             return
         if "Press the board's button now" in text:
             self.board.pressed, self.board.state = True, "ready"
+            self.board.presses += 1
         elif "Press once more" in text:
             self.board.pressed, self.board.state = False, "rest"
+        elif "Turn the brake's shaft" in text:
+            self.board.edges = 7
 
     def ask(self, question: str, default: str = "") -> str:
         self.heard.append(question)
@@ -100,7 +113,9 @@ def test_a_new_bench_is_led_through_all_that_is_missing(board: NewBoard, tmp_pat
         person = Newcomer(board)
         lead(person, archive, lambda: Link(board.url), person.read)
         said = "\n".join(person.heard)
-        assert said.count("  seen") == 2
+        assert said.count("  seen") == 3
+        assert "Turn the brake's shaft by hand now, two turns.\n  seen" in said
+        assert "LED blink three times?" in said and "ignition cut" in said
         assert "7 edges seen" in said and "80 samples in a second" in said
         number = archive.active("setup")
         setup = archive.record(Setup, int(number[0]))  # type: ignore[index]
@@ -118,6 +133,47 @@ def test_a_new_bench_is_led_through_all_that_is_missing(board: NewBoard, tmp_pat
         now = line.settings()
     assert (now["engine_teeth"], now["arm_length"]) == (14, 250_000)
     assert now["span"] == pytest.approx(calibration.span_count_per_N * 1000, abs=1)
+
+
+def test_an_older_firmware_without_the_counts(board: NewBoard, tmp_path: Path) -> None:
+    board.counts = False
+    with Archive(tmp_path / "kept") as archive:
+        person = Newcomer(board)
+        rows = lead(person, archive, lambda: Link(board.url), person.read)
+        said = "\n".join(person.heard)
+        assert said.count("  seen") == 2 and "7 edges seen" in said
+        assert ("speed_pickup", "pass", 7) in rows
+
+
+def test_a_shaft_whose_turning_is_not_seen_is_said_and_so_is_a_dead_led(
+    board: NewBoard, tmp_path: Path
+) -> None:
+    with Archive(tmp_path / "kept") as archive:
+        person = Newcomer(board, **{"LED": "no", "Did the valve": "yes"})
+        person.deaf = True
+        lead(person, archive, lambda: Link(board.url), person.read)
+        said = "\n".join(person.heard)
+        assert "two turns.\n! not seen\n  Turn the shaft by hand past the magnet" in said
+        assert "! Check the LED" in said and "! Check the relay" not in said
+
+
+def test_the_ends_of_the_valve_are_tried_until_they_are_right(board: NewBoard, tmp_path: Path) -> None:
+    class Trier(Newcomer):
+        tries = 0
+
+        def ask(self, question: str, default: str = "") -> str:
+            if "Did the valve" in question:
+                self.tries += 1
+                self.heard.append(question)
+                return "no" if self.tries == 1 else "yes"
+            return super().ask(question, "1900 us" if "fully open." in question + "." else default)
+
+    with Archive(tmp_path / "kept") as archive:
+        person = Trier(board)
+        lead(person, archive, lambda: Link(board.url), person.read)
+    assert person.tries == 2 and any("1900 us" in q or "1,900" in q for q in person.heard)
+    with Link(board.url) as line:
+        assert line.settings()["servo_open"] == 1900
 
 
 def test_later_asks_nothing(board: NewBoard, tmp_path: Path) -> None:

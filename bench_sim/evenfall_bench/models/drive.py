@@ -61,7 +61,9 @@ class RigidDrive:
         self.inputs: dict[str, Callable[[float], None]] = {
             "load_lost": self.set_load_lost,
             "rough_chain": self.set_rough,
+            "hand_rad_s": self.set_hand,
         }
+        self.hand_w = 0.0  # the hand's speed at the shaft, referred to the crank; 0: no hand
 
     def set_load_lost(self, lost: float) -> None:
         """1: the chain is off."""
@@ -71,6 +73,12 @@ class RigidDrive:
     def set_rough(self, factor: float) -> None:
         """Multiplies the torque waves."""
         self.rough = factor
+
+    def set_hand(self, w_shaft: float) -> None:
+        """A hand turns the brake's shaft at that speed, rad/s; 0: it stops the shaft and lets go."""
+        if w_shaft <= 0.0 and self.w_brake <= self.hand_w:
+            self.w_brake = 0.0
+        self.hand_w = max(w_shaft, 0.0) / self.ratio
 
     def kinetic_J(self) -> float:
         """Energy of both inertias."""
@@ -100,8 +108,8 @@ class RigidDrive:
         if locked:
             torque_in = te * (1.0 + wave)
             w1 = w + (torque_in - load_c) / self.j_all * dt
-            if w1 < 0.0:
-                w1 = 0.0
+            if w1 < self.hand_w:  # 0 without a hand
+                w1 = self.hand_w
             wm = wmb = 0.5 * (w + w1)
             self.w = self.w_brake = w1
             slip_loss = 0.0
@@ -136,8 +144,8 @@ class RigidDrive:
         w2 = w_brake + (tc - load_c) / self.j_brake * dt
         if w1 < 0.0:
             w1 = 0.0
-        if w2 < 0.0:
-            w2 = 0.0
+        if w2 < self.hand_w:  # 0 without a hand
+            w2 = self.hand_w
         if (w1 - w2) * slip < 0.0 and cap > 0.0:
             # they meet within the step: momentum decides the common speed
             w1 = w2 = (self.j_engine * w1 + self.j_brake * w2) / self.j_all
@@ -230,7 +238,7 @@ class ElasticDrive(RigidDrive):
                 passed -= self.loss_Nm
             n1 = w1 + (te_in - torque) / self.j_engine * dt
             n2 = w2 + (passed - load_c) / self.j_brake * dt
-            n1, n2 = n1 if n1 > 0.0 else 0.0, n2 if n2 > 0.0 else 0.0
+            n1, n2 = n1 if n1 > 0.0 else 0.0, n2 if n2 > self.hand_w else self.hand_w
             m1, m2 = 0.5 * (w1 + n1), 0.5 * (w2 + n2)
             turn += m1 * dt
             brake_turn += m2 * dt

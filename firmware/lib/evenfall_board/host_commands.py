@@ -12,6 +12,7 @@ from .states import CONTROLLED, FAULT, STATE, TRIGGER
 PRESS_MS = 30000  # so long after a press that armed the board a host may start a sweep
 RESTART_MS = 200  # time for the answer to leave
 
+EDGES_SEEN, PRESSES_SEEN = [codes.COUNTERS.index(name) for name in ("edges_seen", "presses_seen")]
 BIT = {name: 1 << i for i, name in enumerate(codes.STATUS_BITS)}
 
 
@@ -25,8 +26,14 @@ class HostCommands:
         self.learned = board.learned
         self.starts = board.starts
         self.store = board.store
-        self.counters = board.counters
         self._heap = 0
+
+    def counters(self):
+        """Counts since the start, in the order of codes.COUNTERS."""
+        counts = self._board.counters
+        counts[EDGES_SEEN] = self._hardware.edges
+        counts[PRESSES_SEEN] = self._hardware.presses
+        return counts
 
     # --- what the board is at ---
 

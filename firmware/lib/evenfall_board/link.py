@@ -518,4 +518,4 @@ class Link:
         self.reply("learned", (len(values), head[1]), rows)
 
     def _get_counters(self, kind, head, each):
-        self.reply("counters", (), enumerate(self._board.counters))
+        self.reply("counters", (), enumerate(self._board.counters()))

@@ -86,9 +86,9 @@ def _sensing(hardware, clock, zero):
     n = hardware.load_samples - before
     good = amp.nominal_hz * 3 // 4 <= n <= amp.nominal_hz * 5 // 4 and high > low and amp.bad_words == bad
     yield item("load_cell"), PASS if good else FAIL, n
-    # zero: steady blocks of samples at standstill, lately
+    # zero: the newest block of samples at standstill was steady; a hand may just have left the bench
     end = clock.uptime_ms + 3000
-    while not (zero.samples or zero.refused) and clock.uptime_ms < end:
+    while (zero.refused or not zero.samples) and clock.uptime_ms < end:
         yield None
     yield item("zero"), PASS if zero.samples and not zero.refused else FAIL, zero.spread
 

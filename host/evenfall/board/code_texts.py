@@ -271,6 +271,8 @@ COUNTERS = {
     "runs_not_recorded": "runs not recorded: another still waited to be stored (the shaft must stand still)",
     "runs_fit": "more runs are sure to fit onto the flash",
     "records_small": "(1: room is short, the next run is recorded small)",
+    "edges_seen": "edges of the speed pickup seen",
+    "presses_seen": "presses of the button seen",
 }
 
 TRACE_BITS = {

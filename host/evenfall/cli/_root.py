@@ -100,6 +100,16 @@ def echo(text: object = "", err: bool = False, nl: bool = True) -> None:
     click.echo(said, err=err, nl=nl)
 
 
+def wrapped_for(err: bool, text: str, room: int = 0) -> list[str]:
+    """Lines of text as they fit into the terminal with `room` columns to spare."""
+    width = _terminal_width(sys.stderr if err else sys.stdout)
+    if not width:
+        return [text]
+    from evenfall.output.columns import wrapped
+
+    return wrapped(text, width - room).split("\n")
+
+
 def progress(text: str) -> None:
     """One line of progress on stderr."""
     echo(text, err=True)
@@ -254,6 +264,9 @@ def every_run(lists: tuple[list[int], ...]) -> list[int]:
     return list(dict.fromkeys(n for numbers in lists for n in numbers))
 
 
+ROOM = 12  # columns for an answer
+
+
 class Terminal:
     """The person at the terminal; on stderr where stdout is for the result."""
 
@@ -264,7 +277,10 @@ class Terminal:
         echo(text, err=self.err)
 
     def ask(self, question: str, default: str = "") -> str:
-        return str(click.prompt(question, default=default, show_default=bool(default), err=self.err))
+        *first, last = wrapped_for(self.err, f"{question} [{default}]" if default else question, ROOM)
+        for line in first:  # else the terminal would cut in the middle of a word
+            click.echo(line, err=self.err)
+        return str(click.prompt(last, default=default, show_default=False, err=self.err))
 
     def choose(self, question: str, options: dict[str, str], default: str) -> str:
         echo(question, err=self.err)

@@ -8,7 +8,6 @@ from __future__ import annotations
 import time
 from collections.abc import Callable
 from contextlib import AbstractContextManager
-from typing import Any
 
 import numpy as np
 
@@ -16,7 +15,7 @@ from evenfall.archive.archive import Archive
 from evenfall.archive.filing import check_name
 from evenfall.board import code_texts, run_file
 from evenfall.board.link import Link
-from evenfall.board.settings import setting, shown
+from evenfall.board.settings import setting, shown, value_of
 from evenfall.errors import EvenfallError, InputError
 from evenfall.model import Calibration, Setup
 from evenfall.reduction.calibration import (
@@ -56,20 +55,24 @@ WORDS = {
 }
 
 
-def lead(talk: Talk, archive: Archive, line: Line, read: Callable[[], list[float]]) -> None:
-    """Ask for what is missing; a part that fails is said and left for the next start."""
-    todo = missing(archive)
+Rows = list[tuple[str, str, int]]  # of a self-test: part, result, reading
+
+
+def lead(talk: Talk, archive: Archive, line: Line, read: Callable[[], list[float]]) -> Rows:
+    """Ask for what is missing; a part that fails is said and left for the next start.
+
+    Gives back the self-test, where one was made.  The inertia needs runs: the session asks for it later.
+    """
+    todo = [name for name in missing(archive) if name != "inertia"]
+    tested: Rows = []
     if not todo:
-        return
+        return tested
     talk.say("Not known yet: " + "; ".join(WORDS[name] for name in todo) + ".")
-    if todo == ["inertia"]:
-        talk.say(INERTIA)
-        return
     options = {"now": "go through it, part by part", "later": "go on without; results will say so"}
     if talk.choose("Set the bench up now?", options, "now") == "later":
-        return
+        return tested
     for name, part in (
-        ("drive", lambda: _parts(talk, line)),
+        ("drive", lambda: tested.extend(_parts(talk, line))),
         ("drive", lambda: _drive(talk, archive, line)),
         ("calibration", lambda: _calibration(talk, archive, line, read)),
     ):
@@ -78,30 +81,20 @@ def lead(talk: Talk, archive: Archive, line: Line, read: Callable[[], list[float
                 part()
             except EvenfallError as error:
                 talk.say(f"! {error}")
-    if "inertia" in todo:
-        talk.say(INERTIA)
-
-
-INERTIA = (
-    "The inertia comes from two runs of one engine at different sweep times: make a few runs, then\n"
-    "evenfall board set sweep_time='15 s'\n"
-    "make as many again, set it back to '10 s', and\n"
-    "evenfall inertia FIRST SECOND --store SETUP"
-)
+    return tested
 
 
 def see(
     talk: Talk,
-    line: Link,
     what: str,
-    found: Callable[[dict[str, Any]], bool],
+    found: Callable[[], bool],
     patience_s: float | None = None,
 ) -> bool:
-    """Ask for something and look at the board until it is there; say whether it was seen."""
+    """Ask for something and look until `found()`; say whether it was seen."""
     talk.say(what)
     until = time.monotonic() + (SEEN_S if patience_s is None else patience_s)
     while time.monotonic() < until:
-        if found(line.status()):
+        if found():
             talk.say("  seen")
             return True
         time.sleep(LOOK_S)
@@ -109,29 +102,104 @@ def see(
     return False
 
 
-def _parts(talk: Talk, line: Line) -> None:
-    """Button, pickup, amplifier, valve: each is used by the person and seen by the board."""
+def _count_of(board: Link, name: str) -> Callable[[], bool]:
+    """Whether the board's count of that name has grown since now."""
+    before = board.board_counters()[name]
+    return lambda: board.board_counters()[name] != before
+
+
+def see_button(talk: Talk, board: Link) -> None:
+    """Pressed by the person, seen by the board; at rest it arms, so it is pressed twice."""
+    if "presses_seen" in board.board_counters():
+        pressed = _count_of(board, "presses_seen")
+    else:  # an older firmware
+        pressed = lambda: "button" in board.status()["flags"]  # noqa: E731
+    if not see(talk, "Press the board's button now.", pressed):
+        talk.say(f"  {code_texts.SELF_TEST_ADVICE['button']}")
+        return
+    armed = "That armed the board. Press once more: it is disarmed again."
+    if not see(talk, armed, lambda: board.status()["state"] == "rest"):
+        board.command("stop")
+
+
+def see_pickup(talk: Talk, board: Link) -> None:
+    """The shaft turned by hand: each magnet that passes is seen by the board."""
+    if "edges_seen" not in board.board_counters():  # an older firmware: its self-test says
+        talk.ask("Turn the shaft by hand, a few turns, then Enter")
+        return
+    seen = _count_of(board, "edges_seen")
+    if not see(talk, "Engine off. Turn the brake's shaft by hand now, two turns.", seen):
+        talk.say(f"  {code_texts.SELF_TEST_ADVICE['speed_pickup']}")
+
+
+def tell_self_test(talk: Talk, results: Rows) -> None:
+    """A row for each part; below it what to do where it failed."""
+    for item, result, value in results:
+        name = code_texts.say(code_texts.SELF_TEST_ITEMS, item)
+        said = code_texts.say(code_texts.SELF_TEST_RESULTS, result)
+        talk.say(f"  {name:16} {said:12} {code_texts.self_test_reading(item, result, value)}".rstrip())
+        if result == "fail":
+            talk.say(f"    {code_texts.say(code_texts.SELF_TEST_ADVICE, item)}")
+
+
+LOOKED_AT = {  # what only a person sees: question, what to do where it was not so
+    "led": ("Did the LED blink three times?", "Check the LED, its resistor and the setting pin_led."),
+    "kill": (
+        "Was the ignition cut for half a second (its relay clicks)?",
+        "Check the relay and its wire. Until it works only your own kill switch stops the engine.",
+    ),
+}
+
+
+def ask_what_was_seen(talk: Talk, results: Rows) -> None:
+    """LED and kill output, where they are fitted: the board cannot see them."""
+    looked = {item for item, result, _ in results if result == "ask_person"}
+    for item, (question, advice) in LOOKED_AT.items():
+        if item in looked and not _yes(talk, question):
+            talk.say(f"! {advice}")
+
+
+def _yes(talk: Talk, question: str) -> bool:
+    return not talk.ask(f"{question} (yes, no)", "yes").strip().lower().startswith("n")
+
+
+def _parts(talk: Talk, line: Line) -> Rows:
+    """Button, pickup, amplifier, valve, LED, kill output: used by the person and seen by the board."""
     with line() as board:
         board.set_clock()
-        if see(talk, board, "Press the board's button now.", lambda s: "button" in s["flags"]):
-            armed = "That armed the board. Press once more: it is disarmed again."
-            if not see(talk, board, armed, lambda s: s["state"] == "rest" and "button" not in s["flags"]):
-                board.command("stop")
-        else:
-            talk.say(f"  {code_texts.SELF_TEST_ADVICE['button']}")
-        talk.ask("Turn the shaft by hand, a few turns. Nobody near the valve: it will move. Then Enter")
-        for item, result, value in board.self_test():
-            name = code_texts.say(code_texts.SELF_TEST_ITEMS, item)
-            said = code_texts.say(code_texts.SELF_TEST_RESULTS, result)
-            talk.say(f"  {name:16} {said:12} {code_texts.self_test_reading(item, result, value)}".rstrip())
-            if result == "fail" or (item == "speed_pickup" and result != "pass"):
-                talk.say(f"    {code_texts.say(code_texts.SELF_TEST_ADVICE, item)}")
+        see_button(talk, board)
+        see_pickup(talk, board)
+        talk.ask(
+            "Now the board tests itself: it moves the valve, cuts the ignition for half a second and blinks "
+            "the LED three times. Keep hands and hoses clear and watch them, then Enter"
+        )
+        results = board.self_test()
+        tell_self_test(talk, results)
+        ask_what_was_seen(talk, results)
+        if ("servo", "ask_person") in {(item, result) for item, result, _ in results}:
+            _valve_ends(talk, board)
+    return results
+
+
+def _valve_ends(talk: Talk, board: Link) -> None:
+    """The servo's ends, tried until the valve goes from shut to open and back."""
+    while True:
         values = board.settings()
-    ends = " and ".join(f"{n} {shown(setting(n), values[n])}" for n in ("servo_shut", "servo_open"))
-    options = {"yes": "it did", "no": "it did not"}
-    if talk.choose(f"Did the valve go from shut to open and back ({ends})?", options, "yes") == "no":
-        talk.say("Find the ends by steps of 50 us, with the board's button held:")
-        talk.say(f"evenfall board set servo_shut={values['servo_shut']} servo_open={values['servo_open']}")
+        ends = {name: values[name] for name in ("servo_shut", "servo_open")}
+        said = " to ".join(shown(setting(name), value) for name, value in ends.items())
+        if _yes(talk, f"Did the valve go from shut to fully open and back (pulses {said})?"):
+            return
+        talk.say("Change an end by 50 us at a time. Hold the board's button down while you press Enter.")
+        for name in ends:
+            ends[name] = value_of(
+                name, talk.ask(code_texts.SETTING_MEANINGS[name].rstrip("."), f"{ends[name]} us")
+            )
+        try:
+            board.set_settings(ends)
+            talk.say("The valve moves now: watch it.")
+            board.self_test()
+        except EvenfallError as error:
+            talk.say(f"! {error}")
 
 
 def _drive(talk: Talk, archive: Archive, line: Line) -> None:

@@ -20,7 +20,7 @@ from evenfall.archive.archive import Archive, Query
 from evenfall.board import code_texts
 from evenfall.board.link import Link
 from evenfall.errors import BoardError, EvenfallError, InputError, LinkError
-from evenfall.model import Air, Calibration
+from evenfall.model import Air, Calibration, Setup
 from evenfall.output.text import (
     US,
     Units,
@@ -35,6 +35,8 @@ from evenfall.statistics import counting
 from evenfall.statistics.compare import Comparison, Group, ReducedRun, compare, group
 from evenfall.units import typed
 from evenfall.workflow.fetch import active_filing, file_air, take_runs, teeth_warning
+from evenfall.workflow.find_inertia import inertia_of, keep_inertia
+from evenfall.workflow.first_start import Rows, ask_what_was_seen, see_button, see_pickup, tell_self_test
 from evenfall.workflow.run_groups import scatter_between_sessions
 
 STEPS = (
@@ -44,6 +46,7 @@ STEPS = (
     "air",
     "engine",
     "warm_up",
+    "inertia",
     "before",
     "change",
     "warm_again",
@@ -56,6 +59,7 @@ STEPS = (
 )
 WARM_RUNS = 3  # so many in a row must agree ...
 WARM_SPREAD = 0.01  # ... within this, before the engine counts as warm; common practice, no source
+QUICKER = 0.6  # of the usual sweep time: far enough apart for the inertia, and it fits the board's memory
 WEIGHT_READINGS = 20
 WEIGHT_PAUSE_S = 0.1  # between them: two seconds in all, longer than a hanging weight swings
 IDLE_STATES = ("rest", "ready", "safe")
@@ -91,6 +95,8 @@ class Plan:
     weight: dict[str, float] | None = None
     earlier: list[int] = field(default_factory=list)  # runs the board held from before
     warm: list[int] = field(default_factory=list)
+    quicker: list[int] = field(default_factory=list)  # runs at another sweep time, for the inertia
+    sweep_time_ms: int = 0  # of the board before them; 0: it is as it was
     before: list[int] = field(default_factory=list)
     warm_again: list[int] = field(default_factory=list)
     after: list[int] = field(default_factory=list)
@@ -99,7 +105,10 @@ class Plan:
     page: str = ""
 
     def known(self) -> set[int]:
-        return {*self.earlier, *self.before, *self.after, *self.warm, *self.warm_again, *self.warm_back}
+        return {
+            *self.earlier, *self.before, *self.after, *self.warm, *self.quicker, *self.warm_again,
+            *self.warm_back,
+        }  # fmt: skip
 
 
 def load_plan(archive: Archive) -> Plan | None:
@@ -118,8 +127,8 @@ class Guide:
 
     `line()` opens the board; `reduce(number)` gives a reduced run; `write_page(before, after)` writes
     the report and returns where it lies; `keep_weight(reading)` adds to the check-weight log and returns
-    all of it; `first_start()` asks for what a new bench lacks; `fetch(line)` brings in what waits on the
-    board where somebody else does that.
+    all of it; `first_start()` asks for what a new bench lacks, and returns its self-test if it made one;
+    `fetch(line)` brings in what waits on the board where somebody else does that.
     """
 
     def __init__(
@@ -132,7 +141,7 @@ class Guide:
         write_page: Callable[[list[int], list[int]], str],
         units: Units = US,
         keep_weight: Callable[[Reading], list[Reading]] = lambda reading: [reading],
-        first_start: Callable[[], None] = lambda: None,
+        first_start: Callable[[], Rows] = list,
         fetch: Callable[[Link], None] | None = None,
     ) -> None:
         self.archive = archive
@@ -145,12 +154,13 @@ class Guide:
         self.keep_weight = keep_weight
         self.first_start = first_start
         self.fetch = fetch or self._take_all
+        self.tested: Rows = []
 
     def run(self) -> bool:
         """Go on from the open step; return whether the session came to its end."""
         if self.plan.step == STEPS[0]:
             try:
-                self.first_start()
+                self.tested = self.first_start()
             except (LinkError, BoardError, InputError) as error:
                 self.talk.say(f"! {error}")
         while self.plan.step:
@@ -179,21 +189,21 @@ class Guide:
 
     def step_self_test(self) -> bool:
         """Every part of the board; the clock; what it still holds from before."""
-        self._heading(
-            "Self-test", "The valve moves. Keep hands and hoses clear, and press the button once now."
-        )
+        said = "Done at the first start." if self.tested else "The valve moves: keep hands and hoses clear."
+        self._heading("Self-test", said)
         with self.line() as line:
             line.set_clock()
-            results = line.self_test()
+            results = self.tested or line.self_test()
+            if not self.tested:
+                tell_self_test(self.talk, results)
+                never = {item for item, result, _ in results if result == "ask_person"}
+                if "button" in never:
+                    see_button(self.talk, line)
+                if "speed_pickup" in never:
+                    see_pickup(self.talk, line)
+                ask_what_was_seen(self.talk, results)
             self.plan.self_test = [list(row) for row in results]
-            for item, result, value in results:
-                name = code_texts.say(code_texts.SELF_TEST_ITEMS, item)
-                reading = code_texts.self_test_reading(item, result, value)
-                self.talk.say(
-                    f"  {name:16} {code_texts.say(code_texts.SELF_TEST_RESULTS, result):12} {reading}"
-                )
-                if result in ("fail", "ask_person"):
-                    self.talk.say(f"  {'':16} {code_texts.say(code_texts.SELF_TEST_ADVICE, item)}")
+            self.tested = []
             self.keep()
             self._fetch(line)
         self._adopt(self.plan.earlier)
@@ -298,6 +308,55 @@ class Guide:
         """Runs until three in a row agree."""
         self._heading("Warm-up", f"Run until {WARM_RUNS} in a row agree within {100 * WARM_SPREAD:g} %.")
         return self._make_runs(self.plan.warm, self._warm_enough)
+
+    def step_inertia(self) -> bool:
+        """The inertia of all that turns, from runs at another sweep time: asked for where it is not known."""
+        found = self.archive.active("setup")
+        known = self.archive.record(Setup, int(found[0])).inertia_kg_m2 if found else 0.0
+        if not found or known:
+            said = f"Known: {1e3 * known:.2f} g·m²." if known else "No set-up is active that could keep it."
+            self._heading("Inertia", said)
+            return True
+        self._heading(
+            "Inertia",
+            "Not known yet: the flywheel's share stays in the torque, and no interval can be given. Two or "
+            "more runs at another sweep time find it.",
+        )
+        options = {"now": "make them now", "later": "go on without; results will say so"}
+        if self.talk.choose("Find it now?", options, "now") == "later":
+            return True
+        try:
+            with self.line() as line:
+                usual = self.plan.sweep_time_ms or line.settings()["sweep_time"]
+                line.set_settings({"sweep_time": round(usual * QUICKER)})
+            self.plan.sweep_time_ms = usual
+            self.talk.say(f"The board now sweeps in {usual * QUICKER / 1000:g} s.")
+            if not self._make_runs(self.plan.quicker, lambda runs: (len(runs) >= 2, [])):
+                return False
+        finally:
+            self._usual_sweep_time()
+        usual_runs = self._counting(self.plan.warm, {})[-WARM_RUNS:]
+        fit = inertia_of(self.archive, [p.key for p in usual_runs] + self.plan.quicker)
+        for note in fit.notes:
+            self.talk.say(f"! {note}")
+        label = keep_inertia(self.archive, fit)
+        found_g, half_g = 1e3 * fit.inertia_kg_m2, 1.96e3 * fit.u_kg_m2
+        self.talk.say(f"Inertia {found_g:.2f} ± {half_g:.2f} g·m² (95 %), kept in set-up '{label}'.")
+        return True
+
+    def _usual_sweep_time(self) -> None:
+        """The board sweeps as before again; said, where it cannot be told now."""
+        usual = self.plan.sweep_time_ms
+        if not usual:
+            return
+        try:
+            with self.line() as line:
+                line.set_settings({"sweep_time": usual})
+            self.plan.sweep_time_ms = 0
+        except (LinkError, BoardError) as error:
+            self.talk.say(f"! {error}")
+            self.talk.say(f"Before other runs: evenfall board set sweep_time='{usual / 1000:g} s'")
+        self.keep()
 
     def step_before(self) -> bool:
         """The runs before the change."""
@@ -450,7 +509,8 @@ class Guide:
         return new
 
     def _warming(self, target: list[int]) -> bool:
-        return any(target is one for one in (self.plan.warm, self.plan.warm_again, self.plan.warm_back))
+        plan = self.plan
+        return any(target is one for one in (plan.warm, plan.quicker, plan.warm_again, plan.warm_back))
 
     def _make_runs(
         self, target: list[int], judge: Callable[[list[ReducedRun]], tuple[bool, list[str]]]
