@@ -4,7 +4,7 @@ import evenfall_board
 
 if not evenfall_board.maintenance:
     # collect often while programs are loaded: what stays then lies low on the heap, the rest is one hole
-    gc.threshold(8192)
+    gc.threshold(32768)
     import evenfall_board.sweep  # the largest first: compiling it wants the emptiest heap
     import micropython
     from evenfall_board import app

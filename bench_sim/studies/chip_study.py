@@ -1,12 +1,14 @@
 """The firmware on an emulated RP2040, from a fresh board on: one command, one table.
 
     .venv/bin/python bench_sim/studies/chip_study.py [part ...] [--image IMAGE.uf2] [--sweeps 10] [--cuts 20]
+        [--amplifier 0|2]
 
-Parts: install (fresh flash, `evenfall board install`, settings, self-test, installed again, rolled
-back), options (start with every combination of optional parts), sweeps (by the button, each stored,
-fetched and controlled; RAM and passes before and after), cuts (power taken at random moments),
+Parts: install (fresh flash, `evenfall board install`, settings, self-test), sweeps (by the button, each
+stored, fetched and controlled; RAM and passes before and after), again (installed again, rolled back),
+cuts (power taken at random moments), options (start with every combination of optional parts),
 figures (start-up time, cost of passes with and without a model of the flash cache, processor share),
 fast (the amplifier at 320 samples a second).
+`all` is install, sweeps, again and cuts, one after the other on one board with barometer and bus amplifier.
 The image is your own download of MicroPython for RPI_PICO, by --image or EVENFALL_CHIP_IMAGE.
 Exit code 1 when a row failed.  An emulated chip is no silicon.
 """
@@ -44,8 +46,8 @@ OPTIONS = [(b, a) for b in (0, 1) for a in (0, 1, 2)]  # barometer, amplifier
 class Study:
     """Rows of the table, printed as they come."""
 
-    def __init__(self, parts: Parts, folder: Path) -> None:
-        self.parts, self.folder = parts, folder
+    def __init__(self, parts: Parts, folder: Path, amplifier: int = 0) -> None:
+        self.parts, self.folder, self.amplifier = parts, folder, amplifier
         self.failed = 0
         self._from = time.monotonic()
 
@@ -58,9 +60,15 @@ class Study:
     def session(self, image: Path, runs: int = 0, **changes: Any) -> Session:
         """Power on, with the flash in `image`; `changes` are tables of the scenario."""
         scenario = scenarios.load(SCENARIO)
+        if self.amplifier:
+            changes = {"weather": {"sensor": True}, "amplifier": {"second_rate_Hz": 80.0}, **changes}
         for table, keys in changes.items():
             scenario[table].update(keys)
         return Session(scenario, 1, runs, image=image, chip=self.parts)
+
+    def settings(self) -> dict[str, int]:
+        """What a person types in for this bench and the parts that are fitted."""
+        return {**describe(scenarios.load(SCENARIO)), "barometer": 1, "amplifier": self.amplifier}
 
 
 def evenfall(session: Session, *words: str, timeout_s: float = 240.0) -> subprocess.CompletedProcess[str]:
@@ -129,7 +137,7 @@ def study_install(study: Study, image: Path) -> None:
         study.row("install on a fresh board", done.returncode == 0, last_line(done))
         session.run_for(COME_UP_S)
         study.row("comes up after the install", *state_of(session))
-        settings = {**describe(session.scenario), "barometer": 1}
+        settings = study.settings()
         done = evenfall(session, "board", "set", *(f"{k}={v}" for k, v in settings.items()))
         study.row(
             "settings",
@@ -140,6 +148,12 @@ def study_install(study: Study, image: Path) -> None:
         done = evenfall(session, "board", "self-test")
         study.row("self-test", done.returncode == 0, last_line(done))
         study.row("no fault after it", *state_of(session))
+
+
+def study_again(study: Study, image: Path) -> None:
+    """Another firmware onto a board that is in use, and back."""
+    with study.session(image) as session:
+        session.run_for(COME_UP_S)
         for verb, more in (
             ("install", ["--checkout", str(changed_firmware(study.folder))]),
             ("rollback", []),
@@ -283,7 +297,7 @@ def study_figures(study: Study, image: Path) -> None:
             board, name = chip(session), "with the flash cache" if xip else "no cache misses"
             session.run_for(COME_UP_S, lambda log=board.log: any(what == "kill line" for _, what, _ in log))
             study.row(name, None, pystone(study, xip))
-            study.row(f"{name}: start-up", None, f"{board.time_s:.2f} s from power-on to the kill line")
+            study.row(f"{name}: start-up", None, start_up(board))
             for title, at_s in (("at rest", 6.0), ("in the sweep", 18.0)):
                 session.run_for(at_s - board.time_s)
                 before, at = board.busy_s, board.time_s
@@ -291,6 +305,19 @@ def study_figures(study: Study, image: Path) -> None:
                 session.run_for(3.0)
                 share = (board.busy_s - before) / (board.time_s - at)
                 study.row(f"{name}: {title}", None, _costs(board.passes(), share))
+
+
+def start_up(board: ChipBoard) -> str:
+    """Seconds from power-on to what makes a board safe, and to the engine's leave to run."""
+    first: dict[str, float] = {}
+    for at_s, what, _ in board.log:
+        first.setdefault(what, at_s)
+    lit_s = next((at_s for at_s, level in board.led if level), float("nan"))
+    return (
+        f"from power-on {first['kill output']:.2f} s to the kill output driven low, {first['valve']:.2f} s "
+        f"to the valve, {lit_s:.2f} s to the first blink of the LED, {first['kill line']:.2f} s to the kill "
+        "line (half a second of standstill in it)"
+    )
 
 
 def study_fast(study: Study) -> None:
@@ -348,33 +375,37 @@ def _costs(passes: dict[str, dict[str, float]], share: float) -> str:
 
 def main() -> None:
     """Run the parts asked for, print the table."""
-    known = ("install", "options", "sweeps", "cuts", "figures", "fast")
+    known = ("install", "sweeps", "again", "cuts", "options", "figures", "fast")
+    whole = known[:4]
     parser = argparse.ArgumentParser(
         description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
     )
-    parser.add_argument("part", nargs="*", help=", ".join(known))
+    parser.add_argument("part", nargs="*", help=", ".join((*known, "all")))
     parser.add_argument("--image", default="", help="MicroPython for RPI_PICO (.uf2)")
     parser.add_argument("--sweeps", type=int, default=10)
     parser.add_argument("--cuts", type=int, default=20)
+    parser.add_argument("--amplifier", type=int, choices=(0, 2), help="2: on the bus, at 80 samples/s")
     given = parser.parse_args()
-    if unknown := [p for p in given.part if p not in known]:
-        parser.error(f"unknown part {unknown[0]}; parts are {', '.join(known)}")
+    if unknown := [p for p in given.part if p not in (*known, "all")]:
+        parser.error(f"unknown part {unknown[0]}; parts are {', '.join(known)}, all")
     try:
         parts = find(given.image)
     except BenchError as error:
         sys.exit(f"chip_study: {error}")
-    wanted = given.part or known
+    wanted = [*given.part, *whole] if "all" in given.part else given.part or known
+    amplifier = (2 if "all" in given.part else 0) if given.amplifier is None else given.amplifier
     with tempfile.TemporaryDirectory(prefix="evenfall-chip-") as folder:
-        study = Study(parts, Path(folder))
+        study = Study(parts, Path(folder), amplifier)
         image = Path(folder) / "board.img"
         if "install" in wanted:
             study_install(study, image)
         else:
-            make_image(image, settings=describe(scenarios.load(SCENARIO)), march=CHIP_MARCH)
+            make_image(image, settings=study.settings(), march=CHIP_MARCH)
         jobs: dict[str, Callable[[], None]] = {
-            "options": lambda: study_options(study),
             "sweeps": lambda: study_sweeps(study, image, given.sweeps),
+            "again": lambda: study_again(study, image),
             "cuts": lambda: study_cuts(study, image, given.cuts),
+            "options": lambda: study_options(study),
             "figures": lambda: study_figures(study, image),
             "fast": lambda: study_fast(study),
         }

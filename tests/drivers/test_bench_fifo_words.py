@@ -105,7 +105,7 @@ def test_load_cell_words(k, stall):
     if stall:
         polls = [p for p in polls if not 24000 < p < 69000]
     amplifier = Amplifier(list(conversions))
-    chip = chip_words(programs.LOAD_CELL_READERS[k], amplifier.pin, polls, take_pairs)
+    chip = chip_words(programs.load_cell_reader(k), amplifier.pin, polls, take_pairs)
     model = LoadReader(k, programs.LOAD_OVERHEAD_TICKS[k], programs.LOAD_CONFIRM)
     bench = bench_words(model, [(c // CYCLES_PER_TICK, code) for c, code in conversions], polls)
     assert abs(len(chip) - len(bench)) <= 2

@@ -74,7 +74,7 @@ def read(
     def source(state: State) -> int:
         return amplifier.pin(state)
 
-    for state, taken in run(programs.LOAD_CELL_READERS[k], source, drain):
+    for state, taken in run(programs.load_cell_reader(k), source, drain):
         words += taken
         if state.clock > end:
             break

@@ -7,7 +7,8 @@ import json
 import pytest
 from bench_rig import Rig
 from evenfall.board import run_file
-from evenfall_wire import codes
+from evenfall_bench.lockstep import FORCED_RESET, PWRON_RESET, WDT_RESET
+from evenfall_wire import codes, settings
 
 IDLE = {"operator": {"ready_s": 600.0}}
 
@@ -78,13 +79,28 @@ def test_starts_are_counted_and_a_damaged_count_does_no_harm():
             assert rig.status()["state"] == "rest"
 
 
+@pytest.mark.parametrize(
+    ("cause", "setting"),
+    [(PWRON_RESET, "servo_shut"), (FORCED_RESET, "servo_shut"), (WDT_RESET, "servo_open")],
+)
+def test_the_valve_is_driven_before_the_program_is_loaded(cause, setting):
+    """Loading takes a chip two seconds; after a bite of the watchdog the shaft may turn."""
+    nothing_more = b"import time\ntime.sleep_ms(5000)\n"
+    with Rig(IDLE, extra={"/main.py": nothing_more}) as rig:
+        rig.run(0.5)
+        rig.board._pending_restart = (cause, 0.0)
+        rig.run(1.0)
+        default = settings.BY_NAME[setting][3]
+        assert [us for _, us in rig.valve] == [settings.BY_NAME["servo_shut"][3], 0, default]
+
+
 def test_a_board_with_nothing_fitted():
     """Every part may be missing; the board says so and refuses a sweep."""
     bare = {
         name: -1 for name in ("pin_load_data", "pin_hall", "pin_servo", "pin_button", "pin_led", "pin_kill")
     }
-    settings = json.dumps({**bare, "kill_fitted": 0}).encode()
-    with Rig(IDLE, extra={"/settings.json": settings}) as rig:
+    values = json.dumps({**bare, "kill_fitted": 0}).encode()
+    with Rig(IDLE, extra={"/settings.json": values}) as rig:
         rig.run(2.5)
         status = rig.status()
         assert (status["state"], status["fault"], status["valve"]) == ("rest", "none", 0)

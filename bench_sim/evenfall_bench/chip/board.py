@@ -41,6 +41,7 @@ class ChipBoard(Board):
         self._edge_us = 0.0
         self._button_level = 1
         self._told_supply = 5000
+        self._kill_driven = 0
         self._pulse_at_us = 0
         self._devices: dict[int, Any] = {}
         super().__init__(*args, **more)
@@ -148,13 +149,18 @@ class ChipBoard(Board):
         for ns, width_us in reply["servo"]:
             self._pulse_at_us = ns // 1000
             if width_us != self._duty:
+                if not self._duty:
+                    self.log.append((ns * 1e-3 * self._scale, "valve", "driven"))
                 self._duty = width_us
                 self.bench.set_servo_us(width_us)
             self.servo_pulses += width_us > 0
         if self._duty and self.now_us - self._pulse_at_us > NO_PULSE_US:
             self._duty = 0
             self.bench.set_servo_us(0.0)
-        for ns, pin, level in reply["pins"]:
+        for ns, pin, level, driven in reply["pins"]:
+            if pin == PINS["kill"] and driven != self._kill_driven:
+                self._kill_driven = driven
+                self.log.append((ns * 1e-3 * self._scale, "kill output", "driven" if driven else "floats"))
             before = self._pins >> pin & 1
             if level == before:
                 continue

@@ -75,7 +75,7 @@ export class Chip {
 
   dropPins() {
     this.out.servo.push([this.time, 0]);
-    for (const pin of [this.options.pins.led, this.options.pins.kill]) this.out.pins.push([this.time, pin, 0]);
+    for (const pin of [this.options.pins.led, this.options.pins.kill]) this.out.pins.push([this.time, pin, 0, 0]);
   }
 
   /** A chip that starts at its boot ROM; `kept`: watchdog state that outlives a reset. */
@@ -264,7 +264,9 @@ export class Chip {
         this.out.servo.push([Math.round(ns), (ns - this.roseAt) / 1000]);
         this.roseAt = undefined;
       }
-    } else if (pin === pins.led || pin === pins.kill) this.out.pins.push([Math.round(ns), pin, high ? 1 : 0]);
+    } else if (pin === pins.led || pin === pins.kill) {
+      this.out.pins.push([Math.round(ns), pin, high ? 1 : 0, driven ? 1 : 0]);
+    }
   }
 
   // --- what else is on the chip -------------------------------------------------

@@ -5,7 +5,7 @@ import sys
 import time
 
 import micropython
-from evenfall_board.drivers.programs import HALL_TIMER, LOAD_CELL_READERS, PIO_HZ
+from evenfall_board.drivers.programs import HALL_TIMER, PIO_HZ, load_cell_reader
 from machine import ADC, PWM, WDT, Pin, reset_cause
 from rp2 import StateMachine
 
@@ -13,7 +13,7 @@ micropython.kbd_intr(-1)
 kill = Pin(10, Pin.OUT, value=1)
 button = Pin(8, Pin.IN, Pin.PULL_UP)
 servo = PWM(Pin(6), freq=50, duty_ns=1000000)
-load = StateMachine(0, LOAD_CELL_READERS[1], freq=PIO_HZ)
+load = StateMachine(0, load_cell_reader(1), freq=PIO_HZ)
 hall = StateMachine(4, HALL_TIMER, freq=PIO_HZ)
 load.active(1)
 hall.active(1)

@@ -41,7 +41,7 @@ class Load:
         self.cell = LoadCell(settings(amplifier_gain=k - 1))
         self.cell.start()
         self.sm = rp2.MACHINES[0]
-        assert self.sm.program is programs.LOAD_CELL_READERS[k]
+        assert self.sm.program is programs.load_cell_reader(k)
         assert self.sm.freq == programs.PIO_HZ
 
     def pair(self, code, wait=None, check=None):

@@ -15,7 +15,7 @@ from machine import Pin
 
 from ..native import micropython
 from . import ticks
-from .programs import FIFO_DEPTH, LOAD_CELL_READERS, LOAD_CONFIRM, LOAD_OVERHEAD_TICKS, PIO_HZ
+from .programs import FIFO_DEPTH, LOAD_CONFIRM, LOAD_OVERHEAD_TICKS, PIO_HZ, load_cell_reader
 from .ticks import HALF, MASK
 
 CAPACITY = 8  # samples of one poll
@@ -63,7 +63,7 @@ class LoadCell:
         data = Pin(self._data_pin, Pin.IN, Pin.PULL_UP)
         self._sm = rp2.StateMachine(
             STATE_MACHINE,
-            LOAD_CELL_READERS[self._k],
+            load_cell_reader(self._k),
             freq=PIO_HZ,
             in_base=data,
             jmp_pin=data,

@@ -52,8 +52,15 @@ def _load_cell_reader(k):
     return load_cell_reader
 
 
-# place in the tuple = k, the pulses after the 24 data bits
-LOAD_CELL_READERS = (None, _load_cell_reader(1), _load_cell_reader(2), _load_cell_reader(3))
+LOAD_CELL_READERS = [None] * 4  # by k, the pulses after the 24 data bits, as far as they are assembled
+
+
+def load_cell_reader(k):
+    """The program with `k` pulses after the data bits; assembling one takes a board 50 ms."""
+    if LOAD_CELL_READERS[k] is None:
+        LOAD_CELL_READERS[k] = _load_cell_reader(k)
+    return LOAD_CELL_READERS[k]
+
 
 # --- Hall pickup: one word per falling edge ------------------------------
 # word = what is left of HALL_TIMEOUT_TICKS; 0 = no edge came in that time.
