@@ -140,7 +140,7 @@ def ram() -> str:
     ]
     for hz in (80, 320):
         seconds, loads, edges, trace = recorder.plan(values, hz, 10**9)
-        size = loads * 8 + edges * 4 + trace * 12
+        size = loads * 6 + edges * 4 + trace * 12
         rows.append(f"| {hz}/s | {seconds} | {loads} | {edges} | {trace} | {size} |")
     return "\n".join(rows)
 

@@ -82,6 +82,7 @@ def rig(scenario: dict[str, Any], **more: Any) -> Rig:
 def heap(board: Rig, bound: int = 0) -> tuple[int, int]:
     """(free, largest hole) in bytes; with `bound`, after every hole was split to that size."""
     assert board.ask("set_clock", (AT_S + bound,)).name == "done", board.trouble()
+    board.run(1.0)  # the search for the hole collects again and again
     told = [text for entry in board.board.log if (text := re.search(r"heap (\d+) (\d+)", str(entry)))]
     return int(told[-1][1]), int(told[-1][2])
 

@@ -16,17 +16,17 @@ import machine
 from evenfall_wire import codes
 from evenfall_wire.settings import BY_NAME
 
-from . import guard
+from . import first, guard
 from .drivers import reset, ticks
 from .guard import Guard
-from .hardware import Clock, Hardware
+from .hardware import Clock
 from .host_commands import PRESS_MS, HostCommands
 from .link import Link
 from .native import const, micropython
 from .recorder import HOLE, Recorder
 from .run_record import RunRecord
 from .sensing import Speed, Torque
-from .settings import Learned, Settings, Starts, run_seconds
+from .settings import Learned, Starts, run_seconds
 from .standstill import Standstill
 from .states import BUSY, FAULT, REASON, STATE, TRIGGER, step
 from .store import Store
@@ -52,19 +52,10 @@ HELD_SPEED = 1 << codes.TRACE_BITS.index("speed_held_over")
 GAPS_IN_RUN, GAPS_IN_STORE, GAPS_AT_REST, HEAP, NOT_RECORDED, RUNS_FIT, SMALL = range(7)  # in codes.COUNTERS
 
 
-class NoSweep:
-    """Stands where a controller is, between two of them."""
-
-    def __init__(self):
-        self.speed_tick = 0
-
-
 class Board:
     def __init__(self):  # over 60 lines: the order in which the heap is filled stands in one place
-        self.settings = Settings()
-        self.settings.load()
-        s = self.settings.values
-        self.hardware = hardware = Hardware(s)  # what keeps people safe comes first
+        self.settings, self.hardware = first.drive()  # boot.py has done it, unless that failed
+        s, hardware = self.settings.values, self.hardware
         self.kill, self.led, self.servo, self.button = (
             hardware.kill,
             hardware.led,
@@ -91,9 +82,13 @@ class Board:
         self.counters = [0] * len(codes.COUNTERS)
         self.link = Link(HostCommands(self))
         gc.collect()
+        free = gc.mem_free()
+        spare = Sweep(
+            s, self.learned.values
+        )  # its place: for the next one, made while this one is still there
         hole = bytearray(HOLE)
-        self.recorder = Recorder(s, hardware.nominal_hz(), gc.mem_free() + HOLE)
-        del hole  # it stays free in one piece: what is small fits into the gaps before it
+        self.recorder = Recorder(s, hardware.nominal_hz(), free)
+        del spare, hole  # it stays free in one piece: what is small fits into the gaps before it
         self.run = RunRecord(
             hardware, self.clock, self.recorder, self.standstill, self.speed, self.store, self.starts
         )
@@ -126,7 +121,6 @@ class Board:
         self._overruns = 0
         self._edge_overruns = 0
         self._writer = None
-        self._no_sweep = NoSweep()
 
     # --- start ---
 
@@ -313,11 +307,11 @@ class Board:
                 self.learned.store(pairs)
                 self.run.event("learned", len(pairs))
                 yield
-        # What the next run needs is made ready here, so that its beginning costs nothing.  The old controller
-        # goes first: the new one takes its place on the heap, and the hole stays whole.  One long step each.
-        self.sweep = self._no_sweep  # type: ignore[assignment]
+        # What the next run needs is made ready here, so that its beginning costs nothing, one long step each.
+        # The new controller takes the place on the heap of the one before this one: the hole stays whole.
         gc.collect()
-        self.counters[HEAP] = gc.mem_free()
+        yield
+        self.counters[HEAP] = gc.mem_free()  # 8 ms
         yield
         self.renew_controller()
         yield

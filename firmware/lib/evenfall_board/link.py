@@ -6,6 +6,7 @@ answer.  During a sweep only status, commands and hello are answered, byte by by
 because a host that does not read must not hold up the control.
 """
 
+import io
 import select
 import struct
 import sys
@@ -63,15 +64,35 @@ QUIET = (HELLO, GET_STATUS, COMMAND)  # answered in every state
 CHANGES_FLASH = [type_of(name) for name in ("ack_run", "delete_run", "set_settings")]
 
 
+class Ready(io.IOBase):
+    """A stream on which every event has happened."""
+
+    def ioctl(self, request, events):
+        return events
+
+
+def poller(stream, event):
+    """A poll object for one event of a stream.
+
+    It makes the tuple it answers with at its first event and keeps it: that comes now, since later the tuple
+    would lie in the middle of the heap's hole.
+    """
+    poll, ready = select.poll(), Ready()
+    poll.register(ready, event)
+    for _ in poll.ipoll(0):
+        pass
+    poll.unregister(ready)
+    poll.register(stream, event)
+    return poll
+
+
 class Link:
     def __init__(self, board, source=None, sink=None):
         self._board = board
         self._in = source or sys.stdin.buffer
         self._out = sink or sys.stdout.buffer
-        self._poll_in = select.poll()
-        self._poll_in.register(source or sys.stdin, select.POLLIN)
-        self._poll_out = select.poll()
-        self._poll_out.register(sink or sys.stdout, select.POLLOUT)
+        self._poll_in = poller(source or sys.stdin, select.POLLIN)
+        self._poll_out = poller(sink or sys.stdout, select.POLLOUT)
         self._framer = Framer()
         self._data_view = self._framer.payload[4:]  # where run_data has its bytes
         self._unframer = Unframer()

@@ -6,7 +6,7 @@ marked, so the end of a sweep is never lost.
 
 RAM budget, bytes (the only large allocations of the board):
 
-    load samples     8 x (amplifier rate + 1/8) x seconds
+    load samples     6 x (amplifier rate + 1/8) x seconds
     edges            4 x (edges per second half-way between overspeed and end speed) x seconds
     control trace   12 x at most 27 per second x seconds
     events, air, zeros   900 + 288 + 112
@@ -14,10 +14,10 @@ RAM budget, bytes (the only large allocations of the board):
 They are made last, while HOLE bytes are held, so that so much stays free in one piece.
 
 with seconds = before_trigger + steady_time + sweep_time + after_sweep + STEADY_S.
-At the defaults and 80 samples/s that is 20 s: 14 kB + 13 kB + 7 kB = 34 kB.  When
+At the defaults and 80 samples/s that is 20 s: 11 kB + 13 kB + 7 kB = 31 kB.  When
 the heap has less than is wanted plus RESERVE, seconds shrink; a run longer than
 that loses its beginning and says so; settings whose sweep itself does not fit are
-a fault before the sweep.  At 320 samples/s it is 77 kB: that wants an RP2350.
+a fault before the sweep.  At 320 samples/s it is 63 kB: that wants an RP2350.
 """
 
 import gc
@@ -41,7 +41,7 @@ LAST = const(PAGE - 1)
 
 
 class Ring:
-    """The newest `capacity` records of one repeated message.
+    """The newest `capacity` records of one repeated message; `bytes`: what they take on the wire.
 
     Kept in pages of PAGE records, because a heap in which programs were loaded
     has no large hole left.
@@ -54,13 +54,13 @@ class Ring:
         pages = (capacity + PAGE - 1) // PAGE
         self.capacity = pages * PAGE
         self.bytes = self.capacity * self.size
-        self._pages = [self._page() for _ in range(pages)]
-        self._at = 0
+        self._pages = self._make(pages)
+        self._at = 0  # place of the next record
         self.used = 0
         self.lost = 0  # records overwritten since keep_from()
 
-    def _page(self):
-        return bytearray(PAGE * self.size)
+    def _make(self, pages):
+        return [bytearray(PAGE * self.size) for _ in range(pages)]
 
     @micropython.native
     def _next(self):
@@ -145,37 +145,91 @@ class Ring:
 
 
 class WordRing(Ring):
-    """Records of one or two 32-bit words below 2**30: stored without packing, several a tick.
+    """Records of one 32-bit word below 2**30: stored without packing, several a tick.
 
     The processors are little-endian, as the wire is.
     """
 
-    def _page(self):
-        if self.size not in (4, 8):
-            raise ValueError("%s: records of %d bytes" % (self.name, self.size))
-        return array("i", bytearray(PAGE * self.size))
+    def _make(self, pages):
+        zeros = bytearray(PAGE * self.size)  # once: garbage of this size would have the heap collected again
+        return [array("i", zeros) for _ in range(pages)]
 
     @micropython.native
     def put1(self, a):
         at = self._next()
         self._pages[at >> SHIFT][at & LAST] = a
 
-    @micropython.native
-    def put2(self, a, b):
-        at = self._next()
-        page = self._pages[at >> SHIFT]
-        at = (at & LAST) << 1
-        page[at] = a
-        page[at + 1] = b
-
     def tick(self, i):
         at = self._place(i)
-        return self._pages[at >> SHIFT][(at & LAST) * (self.size >> 2)]
+        return self._pages[at >> SHIFT][at & LAST]
 
     def _bytes(self, page):
         from uctypes import addressof, bytearray_at  # MicroPython's own; the plan serves CPython too
 
         return memoryview(bytearray_at(addressof(page), PAGE * self.size))
+
+
+class LoadRing(Ring):
+    """Load samples in six bytes: 24 bits of count, 24 of the time since the first of the page.
+
+    Beginning a page drops what is left of its old records.  A sample 4 s after the first of its page (the
+    cell was silent for long, which is a fault) drops all that is older.
+    """
+
+    def __init__(self, name, capacity):
+        super().__init__(name, capacity + PAGE)
+        self._first = array("i", bytearray(4 * len(self._pages)))  # tick of each page's first record
+
+    def _make(self, pages):
+        zeros = bytearray(6 * PAGE)
+        return [array("H", zeros) for _ in range(pages)]
+
+    def _drop(self, records):
+        self.used -= records
+        self.lost = min(self.lost + records, 65535)
+
+    def _begin_page(self, at, tick):
+        self._first[at >> SHIFT] = tick
+        more = self.used + PAGE - self.capacity
+        if more > 0:
+            self._drop(more)
+
+    def _next_page(self):
+        """Place of the next page's first record; nothing older is kept."""
+        self._drop(self.used)
+        at = (self._at | LAST) + 1
+        return at if at < self.capacity else 0
+
+    @micropython.native
+    def put2(self, tick, count):
+        at = self._at
+        since = (tick - self._first[at >> SHIFT]) & ticks.MASK if at & LAST else 0
+        if since > 0xFFFFFF:
+            at = self._next_page()
+            since = 0
+        if not at & LAST:
+            self._begin_page(at, tick)
+        page = self._pages[at >> SHIFT]
+        place = 3 * (at & LAST)
+        page[place] = since & 0xFFFF
+        page[place + 1] = since >> 16 | (count & 0xFF) << 8
+        page[place + 2] = count >> 8 & 0xFFFF
+        self.used += 1
+        at += 1
+        self._at = at if at < self.capacity else 0
+
+    def tick(self, i):
+        at = self._place(i)
+        page, place = self._pages[at >> SHIFT], 3 * (at & LAST)
+        return (self._first[at >> SHIFT] + (page[place] | (page[place + 1] & 0xFF) << 16)) & ticks.MASK
+
+    def copy(self, i, count, out):
+        for n in range(count):
+            at = self._place(i + n)
+            page, place = self._pages[at >> SHIFT], 3 * (at & LAST)
+            code = page[place + 1] >> 8 | page[place + 2] << 8
+            pack_into(self.format, out, n * 8, self.tick(i + n), code - 0x1000000 if code >> 23 else code)
+        return 8 * count
 
 
 def plan(settings, nominal_hz, free):
@@ -193,7 +247,7 @@ class Recorder:
             self.seconds, loads, edges, traces = plan(settings, nominal_hz, free)
             try:
                 self.trace = Ring("control_trace", traces)  # the largest pages first
-                self.loads = WordRing("load_samples", loads)
+                self.loads = LoadRing("load_samples", loads)
                 self.edges = WordRing("edge_times", edges)
                 self.events = Ring("events", 100)
                 self.air = Ring("air", 24)

@@ -22,7 +22,7 @@ TRACE_HZ = 27  # of the control trace: every third step at 80 samples/s
 # of RAM for one sweep's records: what an RP2040 has beside the program, an RP2350 holds more; the interpreter
 # of a computer stands for a chip between the two
 _CHIP = getattr(sys.implementation, "_machine", "")
-MAX_RECORD_BYTES = 200000 if "RP2350" in _CHIP else 43000 if "RP2040" in _CHIP else 64000
+MAX_RECORD_BYTES = 200000 if "RP2350" in _CHIP else 40000 if "RP2040" in _CHIP else 64000
 
 
 # these keep people safe; with the button held a person at the board agrees to the change
@@ -66,8 +66,9 @@ def records_per_second(settings, nominal_hz):
 
 
 def bytes_per_second(settings, nominal_hz):
+    """RAM for a second's records."""
     load_hz, edge_hz, trace_hz = records_per_second(settings, nominal_hz)
-    return load_hz * 8 + edge_hz * 4 + trace_hz * 12
+    return load_hz * 6 + edge_hz * 4 + trace_hz * 12
 
 
 def defaults():
