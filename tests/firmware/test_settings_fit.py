@@ -20,7 +20,7 @@ def record_bytes(values: dict[str, int]) -> int:
     rpm = (values["overspeed"] + values["end_speed"]) / 2
     edges = rpm / 60 * values["engine_teeth"] / values["brake_teeth"] * values["magnets"]
     parts = ("before_trigger", "steady_time", "sweep_time", "after_sweep")
-    return (8 * load_hz + 4 * edges + 12 * 27) * sum(values[n] for n in parts) / 1000
+    return (6 * load_hz + 4 * edges + 12 * 27) * sum(values[n] for n in parts) / 1000
 
 
 @pytest.mark.parametrize(("name", "value"), [("magnets", 10), ("engine_teeth", 200), ("brake_teeth", 1)])

@@ -30,7 +30,10 @@ from .native import const, micropython
 from .drivers import ticks
 from .settings import TRACE_HZ, bytes_per_second, run_seconds, records_per_second
 
-RESERVE = 40 * 1024  # bytes of heap left for the program at work,
+RESERVE = (
+    47 * 1024
+)  # bytes of heap left for the program at work, 7 kB of them for what is made after the rings,
+LEAST = 40 * 1024  # or so many, when a whole sweep would not fit otherwise
 HOLE = 26 * 1024  # so many of them in one piece: a file opened for writing takes 1,148 at once
 SMALL_BEFORE_MS = 1500  # a small record holds the sweep, so much before it
 SMALL_AFTER_MS = 1000  # and so much after it, of load samples and edges alone
@@ -235,9 +238,9 @@ class LoadRing(Ring):
 def plan(settings, nominal_hz, free):
     """(seconds, load, edge, trace capacities) that fit into `free` bytes of heap."""
     load_hz, edge_hz, trace_hz = records_per_second(settings, nominal_hz)
-    seconds = run_seconds(settings) + STEADY_S
-    fits = (free - RESERVE) // bytes_per_second(settings, nominal_hz)
-    seconds = max(1, min(seconds, fits))
+    least, each = run_seconds(settings), bytes_per_second(settings, nominal_hz)
+    fits = max((free - RESERVE) // each, min(least, (free - LEAST) // each))
+    seconds = max(1, min(least + STEADY_S, fits))
     return seconds, load_hz * seconds, edge_hz * seconds, trace_hz * seconds
 
 
