@@ -2,6 +2,10 @@
 
 from __future__ import annotations
 
+import os
+import re
+import subprocess
+import sys
 import threading
 import time
 from collections.abc import Callable, Iterator
@@ -12,13 +16,15 @@ from typing import Any
 
 from chromium import CHROMIUM, need_chromium
 from evenfall.archive.archive import Archive
-from evenfall.board.link import Link
+from evenfall.board.link import Link, PortGoneError
 from evenfall.screen.guard import Keys
 from evenfall.screen.owner import Owner
 from evenfall.screen.practice import practising
 from evenfall.screen.server import Bench, listen, server_of
 
 ENGINE = "post auger"  # invented
+EVENFALL = Path(sys.executable).with_name("evenfall")
+PICTURES = os.environ.get("EVENFALL_PICTURES")  # folder to keep pictures of the page in
 FLAGS = ["--no-sandbox", "--disable-gpu"]
 
 
@@ -89,6 +95,28 @@ def opened(browser: Any, width: int = 1280, height: int = 800) -> Any:
     return tab
 
 
+def no_board() -> Link:
+    raise PortGoneError("no board found; this computer shows no serial port. Plug it in")
+
+
+def expect(what: Any) -> Any:
+    """Playwright's own waiting assertion, imported where it is used: the driver is not there everywhere."""
+    from playwright.sync_api import expect as wait
+
+    return wait(what)
+
+
+def hand(tab: Any, name: str) -> None:
+    """Press a button by its name."""
+    tab.get_by_role("button", name=name, exact=True).click()
+
+
+def picture(tab: Any, name: str, **options: Any) -> None:
+    """Keep a picture where EVENFALL_PICTURES names a folder."""
+    if PICTURES:
+        tab.screenshot(path=str(Path(PICTURES) / f"{name}.png"), **options)
+
+
 def until(what: Callable[[], Any], seconds: float = 20.0, say: str = "it did not come about") -> Any:
     """Wait until `what` is true; its value."""
     give_up = time.monotonic() + seconds
@@ -119,3 +147,43 @@ def filled(folder: Path, count: int = 6) -> list[int]:
             reduce_stored(archive, number)
             numbers.append(number)
     return numbers
+
+
+def filled_sessions(folder: Path, sessions: int, runs: int = 3) -> None:
+    """Sessions of one invented reference engine, some days apart; in the last one it is 6 % weaker."""
+    from evenfall.workflow.reduce_service import reduce_stored
+    from sample_runs import sample_run
+
+    with Archive(folder) as archive, archive.change():
+        archive.add_engine(ENGINE, remark="invented")
+        build = archive.add_build(ENGINE, "reference")
+        for day in range(sessions):
+            began = 1_700_000_000 + 3 * 86_400 * day
+            session = archive.add_session(began)
+            for n in range(runs):
+                flow = (0.94 if day == sessions - 1 else 1.0) + 0.002 * ((7 * day + 3 * n) % 5 - 2)
+                data = sample_run(runs * day + n + 1, started_unix_s=began + 600 * n, seed=3, flow=flow)
+                reduce_stored(archive, archive.store_run(data, build_id=build, session_id=session))
+
+
+@contextmanager
+def program(folder: Path, port: Path, http_port: int) -> Iterator[tuple[subprocess.Popen[str], str]]:
+    """`evenfall screen` as its user starts it; the process and the address it printed."""
+    command = [str(EVENFALL), "screen", "--port", str(port), "--archive", str(folder)]
+    process = subprocess.Popen(
+        [*command, "--http-port", str(http_port), "--no-browser"],
+        stdin=subprocess.PIPE,
+        stdout=subprocess.PIPE,
+        stderr=subprocess.DEVNULL,
+        text=True,
+        env={**os.environ, "PYTHONUNBUFFERED": "1"},
+    )
+    assert process.stdout
+    try:
+        line = process.stdout.readline()
+        found = re.search(r"http\S+", line)
+        assert found, line
+        yield process, found.group(0)
+    finally:
+        process.kill()
+        process.wait()

@@ -10,7 +10,7 @@ from chromium import need_chromium
 from evenfall.archive.archive import Archive
 from evenfall.model import Calibration
 from evenfall.workflow.demo import take_in_recorded
-from screen_rig import practice_screen, window
+from screen_rig import expect, practice_screen, window
 
 
 @pytest.mark.slow
@@ -21,8 +21,6 @@ from screen_rig import practice_screen, window
 def test_a_first_sweep_by_keyboard(tmp_path: Path) -> None:
     """Arm, sweep, fetch, note, tag, exclude with a reason; a second window shows the same."""
     need_chromium("screen")
-    from playwright.sync_api import expect
-
     with practice_screen(tmp_path) as served, window() as tab:
         tab.goto(served.keys.new_address())
         state, after = tab.locator("#state-words"), tab.locator("#after-line")
@@ -70,6 +68,11 @@ def test_a_first_sweep_by_keyboard(tmp_path: Path) -> None:
         expect(tab.locator("#after")).to_be_hidden()
         keys.still_somewhere()
         keys.no_mouse()
+        assert served.bench.owner.seen()["runs_fit"] > 3
+        served.bench.owner._fit = 2  # as the board says when its flash gets short
+        served.bench.owner.changed()
+        expect(tab.locator("#room")).to_have_text("only 2 more")
+        expect(tab.locator("#state-next")).to_contain_text("Room for only 2 more runs")
         with Archive(tmp_path) as archive:
             row = archive.row(1)
             assert row["excluded"] == "first of the day", "going on does not include it again"
@@ -84,8 +87,6 @@ def test_a_first_sweep_by_keyboard(tmp_path: Path) -> None:
 def test_library_and_set_up_by_keyboard(tmp_path: Path) -> None:
     """Pick, compare, report, a setting, a calibration with weights: no mouse, the focus always seen."""
     need_chromium("screen")
-    from playwright.sync_api import expect
-
     with Archive(tmp_path) as archive:
         runs = take_in_recorded(archive)
     with practice_screen(tmp_path) as served, window() as tab:

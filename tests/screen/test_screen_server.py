@@ -18,14 +18,10 @@ from evenfall.model import Setup
 from evenfall.screen.owner import Owner
 from evenfall.screen.server import ACTIONS, QUESTIONS, Bench, listen
 from made_runs import ENGINES, make_run
-from screen_rig import Served, filled, serving
+from screen_rig import Served, filled, no_board, serving
 from test_reduce_cli import stored_file
 
 root = load_commands()
-
-
-def no_board() -> Link:
-    raise PortGoneError("no board found; this computer shows no serial port. Plug it in")
 
 
 @pytest.fixture(scope="module")

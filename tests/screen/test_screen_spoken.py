@@ -10,18 +10,13 @@ import pytest
 from by_keys import nameless, spoken
 from chromium import need_chromium
 from evenfall.archive.archive import Archive
-from evenfall.board.link import Link, PortGoneError
 from evenfall.model import Calibration
 from evenfall.output.strokes import COLOURS, STROKES
 from evenfall.screen.owner import Owner
 from evenfall.screen.server import PAGE, Bench
-from screen_rig import filled, serving, window
+from screen_rig import expect, filled, no_board, serving, window
 
 SHEET = (PAGE / "screen.css").read_text(encoding="utf-8")
-
-
-def no_board() -> Link:
-    raise PortGoneError("no board found; this computer shows no serial port. Plug it in")
 
 
 @pytest.mark.slow
@@ -29,8 +24,6 @@ def no_board() -> Link:
 def test_nothing_is_nameless_in_any_part(tmp_path: Path) -> None:
     """Every button, field, chart, table of every view has a role and a name; charts tell their figures."""
     need_chromium("screen")
-    from playwright.sync_api import expect
-
     filled(tmp_path, 4)
     with Archive(tmp_path) as archive:
         archive.activate("calibration", archive.add_record(Calibration(0.0, 40_000.0, made_unix_s=1)))

@@ -11,39 +11,35 @@ import signal
 import subprocess
 import sys
 import time
-from collections.abc import Iterator
-from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
 import pytest
+from by_keys import nameless
 from chromium import need_chromium
 from evenfall.archive.archive import Archive, Query
-from evenfall.board.link import Link, PortGoneError
+from evenfall.board.link import Link
 from evenfall.screen.owner import Owner
 from evenfall.screen.practice import practising
 from evenfall.screen.server import Bench
 from evenfall.workflow.fetch_service import fetch_waiting
-from screen_rig import ENGINE, filled, opened, practice_screen, serving, window
+from screen_rig import (
+    ENGINE,
+    EVENFALL,
+    expect,
+    filled,
+    hand,
+    no_board,
+    opened,
+    picture,
+    practice_screen,
+    program,
+    serving,
+    window,
+)
 
 pytestmark = pytest.mark.study
-PICTURES = os.environ.get("EVENFALL_PICTURES")  # folder to keep pictures of the page in
-EVENFALL = Path(sys.executable).with_name("evenfall")
-
-
-def expect(what: Any) -> Any:
-    from playwright.sync_api import expect as wait
-
-    return wait(what)
-
-
-def hand(tab: Any, name: str) -> None:
-    tab.get_by_role("button", name=name, exact=True).click()
-
-
-def picture(tab: Any, name: str, **options: Any) -> None:
-    if PICTURES:
-        tab.screenshot(path=str(Path(PICTURES) / f"{name}.png"), **options)
+RUNS = int(os.environ.get("EVENFALL_STUDY_PULLS", "100000"))
 
 
 STATES = {
@@ -102,29 +98,6 @@ def test_the_cable_pulled_in_each_state(tmp_path: Path, state: str) -> None:
             assert row["verdict"] in ("good", "fair"), "the board went on by itself"
 
 
-@contextmanager
-def program(folder: Path, port: Path, http_port: int) -> Iterator[tuple[subprocess.Popen[str], str]]:
-    """`evenfall screen` as its user starts it; the process and the address it printed."""
-    command = [str(EVENFALL), "screen", "--port", str(port), "--archive", str(folder)]
-    process = subprocess.Popen(
-        [*command, "--http-port", str(http_port), "--no-browser"],
-        stdin=subprocess.PIPE,
-        stdout=subprocess.PIPE,
-        stderr=subprocess.DEVNULL,
-        text=True,
-        env={**os.environ, "PYTHONUNBUFFERED": "1"},
-    )
-    assert process.stdout
-    try:
-        line = process.stdout.readline()
-        found = re.search(r"http\S+", line)
-        assert found, line
-        yield process, found.group(0)
-    finally:
-        process.kill()
-        process.wait()
-
-
 def test_the_program_killed_in_a_sweep_and_started_again(tmp_path: Path) -> None:
     """The page says that it ended; the board goes on; the next start fetches the run."""
     need_chromium("screen")
@@ -152,21 +125,18 @@ def test_the_program_killed_in_a_sweep_and_started_again(tmp_path: Path) -> None
             assert row["verdict"] in ("good", "fair") and not archive.run(row["run"]).damage
 
 
-def no_board() -> Any:
-    raise PortGoneError("no board found; this computer shows no serial port. Plug it in")
-
-
-def test_ten_thousand_runs_in_the_library(tmp_path: Path) -> None:
-    """Each page, search and order of the list in the browser; the list never travels whole."""
+def test_a_hundred_thousand_runs_in_the_library(tmp_path: Path) -> None:
+    """Pages, searches and orders of the list in the browser; the list never travels whole."""
     need_chromium("screen")
     sys.path.insert(0, str(Path(__file__).parents[1] / "studies"))
     from test_archive_size import build
 
     with Archive(tmp_path) as archive:
-        build(archive, 10_000)
+        build(archive, RUNS)
     with serving(Bench(Owner(no_board, tmp_path), tmp_path)) as served, window() as tab:
         tab.goto(served.keys.new_address())
-        took = {}
+        took: dict[str, float] = {}
+        asked: dict[str, float] = {}
 
         def timed(name: str, do: Any) -> None:
             with tab.expect_response(re.compile("/see/runs")) as answer:
@@ -182,9 +152,26 @@ def test_ten_thousand_runs_in_the_library(tmp_path: Path) -> None:
         timed("by power", lambda: tab.select_option("#find-sort", "power"))
         timed("of one engine", lambda: tab.select_option("#find-engine", "engine 77"))
         timed("of one word", lambda: (tab.fill("#find-words", "pipe"), tab.keyboard.press("Enter")))
+        for name, path in (
+            ("the last page", f"/see/runs?page={RUNS // 25 - 1}"),
+            ("a rare word", "/see/runs?words=special5000"),
+            ("a tag", "/see/runs?tag=oil"),
+            ("a range of power", "/see/runs?power_from=5000&power_to=5050"),
+            ("excluded, too, by torque", "/see/runs?excluded=also&sort=torque"),
+            ("sessions", "/see/sessions"),
+            ("the session", "/see/session?session=1"),
+            ("engines", "/see/engines"),
+            ("a chart", "/see/chart?engine=engine%207&build=build%203"),
+        ):
+            began = time.monotonic()
+            length = tab.evaluate("async (p) => (await (await fetch(p)).text()).length", path)
+            asked[name] = time.monotonic() - began
+            assert length < 300_000, name
         print(
-            "\n10,000 runs, from the press to the lines: "
+            f"\n{RUNS:,} runs, from the press to the lines: "
             + ", ".join(f"{k} {v:.2f} s" for k, v in took.items())
+            + "; from the question to the whole answer: "
+            + ", ".join(f"{k} {v:.2f} s" for k, v in asked.items())
         )
         assert max(took.values()) < 10  # a hang, not a speed, would fail this
 
@@ -437,8 +424,6 @@ SMALL = """() => [...document.querySelectorAll("button, select, input, textarea,
   .filter((e) => e.checkVisibility() && e.type !== "checkbox")
   .filter((e) => { const b = e.getBoundingClientRect(); return b.width < 47.9 || b.height < 47.9; })
   .map((e) => [e.tagName, e.textContent, e.id])"""
-NAMELESS = """() => [...document.querySelectorAll("button")]
-  .filter((b) => b.checkVisibility() && !b.innerText.trim()).length"""
 
 
 @pytest.mark.outside(
@@ -460,7 +445,7 @@ def test_contrast_targets_names_and_width_of_every_part(tmp_path: Path, width: i
             assert tab.evaluate(LIGHT) == [], name
             assert tab.evaluate(SMALL) == [], name
             assert tab.evaluate("() => document.documentElement.scrollWidth") <= width, name
-            assert tab.evaluate(NAMELESS) == 0, name
+            assert nameless(tab) == [], name
 
         check("live-no-board")
         tab.keyboard.press("2")

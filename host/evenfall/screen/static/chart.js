@@ -37,6 +37,13 @@ export function ticks(low, high, wanted = 5) {
   return { at: out, decimals: Math.max(0, -Math.floor(Math.log10(step) + 1e-9) + (step / power === 2.5 ? 1 : 0)) };
 }
 
+// places of things that are counted
+function wholeTicks(low, high, wanted) {
+  const step = Math.max(1, Math.ceil((high - low) / wanted));
+  const first = Math.ceil(low);
+  return { at: Array.from({ length: Math.floor((high - first) / step) + 1 }, (_, i) => first + i * step), decimals: 0 };
+}
+
 export class Chart {
   // axes: {x: label, y: label, unit}; title for the spoken name
   constructor(svg) {
@@ -94,8 +101,8 @@ export class Chart {
   }
 
   frame(w, h, r, m) {
-    const xt = ticks(r.x[0], r.x[1], Math.max(3, Math.floor((w - m.left) / 90)));
-    if (this.fixed.whole) Object.assign(xt, { at: xt.at.filter((v) => Number.isInteger(v)), decimals: 0 });
+    const wanted = Math.max(3, Math.floor((w - m.left) / 90));
+    const xt = this.fixed.whole ? wholeTicks(r.x[0], r.x[1], 2 * wanted) : ticks(r.x[0], r.x[1], wanted);
     const yt = ticks(r.y[0], r.y[1], Math.max(2, Math.floor((h - m.top) / 45)));
     for (const v of yt.at) {
       this.svg.append(make("line", { x1: m.left, x2: w - m.right, y1: this.py(v), y2: this.py(v), class: "c-rule" }));
@@ -165,8 +172,9 @@ export class Chart {
     for (const { line, x, y } of places) {
       const sample = make("line", { x1: x, x2: x + 30, y1: y - 4, y2: y - 4, class: `c-line ${line.stroke.cls ?? ""}`, "stroke-dasharray": line.stroke.dash ?? "" });
       if (line.stroke.color) sample.style.stroke = line.stroke.color;
-      if (!line.alone) this.svg.append(sample);
-      else this.svg.append(make("circle", { cx: x + 15, cy: y - 4, r: 5, class: line.big ? "c-ring" : "c-dot" }));
+      const dot = make("circle", { cx: x + 15, cy: y - 4, r: 5, class: line.big ? "c-ring" : "c-dot" });
+      if (line.stroke.color) dot.style[line.big ? "stroke" : "fill"] = line.stroke.color;
+      this.svg.append(line.alone ? dot : sample);
       this.svg.append(make("text", { x: x + 35, y, class: "c-name" }, line.name));
     }
   }
