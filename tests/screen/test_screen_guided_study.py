@@ -56,20 +56,24 @@ def test_a_guided_session_on_the_page(tmp_path: Path) -> None:
         field = tab.locator("#guided-answer")
 
         def choose(step: str, text: str) -> None:
-            expect(at).to_contain_text(step, timeout=90_000)
+            expect(at).to_contain_text(re.compile(rf"of \d+: {step}"), timeout=90_000)
             tab.locator(".question button", has_text=re.compile(text)).first.click(timeout=60_000)
 
         def type_in(step: str, text: str | None = None) -> None:
-            expect(at).to_contain_text(step, timeout=90_000)
+            expect(at).to_contain_text(re.compile(rf"of \d+: {step}"), timeout=90_000)
             number = field.get_attribute("data-number", timeout=60_000)
             if text is not None:
                 field.fill(text)
             tab.keyboard.press("Enter") if text is not None else hand(tab, "Go on")
             expect(tab.locator(f'#guided-answer[data-number="{number}"]')).to_have_count(0, timeout=60_000)
 
-        expect(tab.locator(".question button").first).to_be_visible(timeout=90_000)
-        if "Failed" in tab.locator(".question").inner_text():
-            choose("Self-test", "go on all the same")
+        while "Self-test" in at.inner_text().split("then")[0]:  # what was not seen is asked for
+            served.bench.hands("turn")
+            shown = tab.locator(".question button")
+            if shown.count():
+                also = tab.locator(".question button", has_text="go on all the same")
+                (also if also.count() else shown.first).click()
+            time.sleep(1)
         type_in("Zero")
         served.bench.hands("hang 5 kg")
         time.sleep(2)
@@ -81,7 +85,7 @@ def test_a_guided_session_on_the_page(tmp_path: Path) -> None:
         hand(tab, "Leave the session; it goes on later")
         expect(at).to_contain_text("goes on at")
         hand(tab, "Go on")
-        expect(at).to_contain_text("Engine and build", timeout=30_000)
+        expect(at).to_contain_text(": Engine and build", timeout=30_000)
         type_in("Engine and build")
         type_in("Engine and build")
         type_in("Engine and build", "bench crew")
@@ -93,7 +97,7 @@ def test_a_guided_session_on_the_page(tmp_path: Path) -> None:
                 type_in("The change")
                 choose("Warm-up again", "go on to the next step")
             for _ in range(2):
-                expect(at).to_contain_text(block, timeout=30_000)
+                expect(at).to_contain_text(f": {block}", timeout=30_000)
                 one_run(served, tab)
                 choose(block, "a run is made")
             expect(tab.locator("#session [role=log]")).to_contain_text("Run", timeout=60_000)
@@ -137,11 +141,9 @@ def test_the_first_start_sees_each_part(tmp_path: Path) -> None:
         expect(parts).to_contain_text("Push on the arm: seen", timeout=10_000)
         served.bench.hands("take off")
         expect(parts).to_contain_text("Turn the brake's shaft by hand: not seen yet")
-        served.bench.hands("start")
-        served.bench.hands("throttle open")
+        served.bench.hands("turn")
         expect(parts).to_contain_text("Turn the brake's shaft by hand: seen", timeout=20_000)
         picture(tab, "first-start-seen-1280", full_page=True)
-        served.bench.hands("throttle close")
 
 
 def test_the_valve_is_measured_from_the_page(tmp_path: Path) -> None:
@@ -163,8 +165,10 @@ def test_the_valve_is_measured_from_the_page(tmp_path: Path) -> None:
         expect(words).to_have_text("MEASURING THE VALVE", timeout=30_000)
         time.sleep(8)
         picture(tab, "valve-measuring-1280")
-        until(lambda: served.bench.owner.seen()["reading"]["state"] != "characterise", 90, "it did not end")
-        served.bench.hands("throttle close")
+        expect(words).to_have_text("VALVE MEASURED", timeout=60_000)
+        played = tab.evaluate("async () => (await import('/page/tones.js')).played")
+        assert played[-1] == "done"
+        hand(tab, "Throttle shut")
         expect(tab.locator("#after-line")).to_contain_text("Run 1", timeout=60_000)
         picture(tab, "valve-run-1280")
         with Archive(tmp_path) as archive:

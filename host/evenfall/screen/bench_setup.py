@@ -73,6 +73,11 @@ def _build(archive: Archive, number: int) -> dict[str, Any] | None:
     return rows[0] if rows else None
 
 
+def see_counters(bench: Bench, _: dict[str, str]) -> Answer:
+    """What the board has counted since its start: presses, edges of the pickup."""
+    return bench.owner.ask("counters", lambda line: line.board_counters())
+
+
 def see_settings(bench: Bench, _: dict[str, str]) -> Answer:
     """All settings of the board as a person reads them; those of a newer board by name and number only."""
     rows = []
@@ -385,4 +390,5 @@ QUESTIONS: dict[str, Question] = {
     "setup": see_setup,
     "board-settings": see_settings,
     "weights": see_weights,
+    "counters": see_counters,
 }

@@ -13,6 +13,8 @@ from evenfall.archive.archive import Archive
 from evenfall.errors import EvenfallError, InputError
 from evenfall.output.text import UNIT_CHOICES
 from evenfall.screen.bench import Action, Answer, Bench, Leading, Question, number_of, text_of
+from evenfall.screen.bench_setup import read_load
+from evenfall.workflow.first_start import lead
 from evenfall.workflow.guided_session import STEPS, Guide, Plan, Reading, load_plan
 from evenfall.workflow.report_page import write_page
 from evenfall.workflow.run_groups import reduced
@@ -151,6 +153,9 @@ class Session:
             if got.warning:
                 self.say(f"! {got.warning}")
 
+        def read() -> list[float]:
+            return bench.owner.ask("reading the load", read_load)
+
         leading = _Told(
             archive,
             plan,
@@ -160,7 +165,8 @@ class Session:
             report,
             UNIT_CHOICES[bench.units],
             weigh,
-            fetch=fetch,
+            lambda: lead(self, archive, bench.owner.borrowed, read),
+            fetch,
         )
         leading.keep()
         return leading

@@ -17,7 +17,17 @@ from evenfall.workflow.demo import SCENARIO, add_demo_set_up, bench_running, che
 BUILD = "as found"
 START_S = 30.0  # the bench needs a second or two; a busy computer more
 # what the page may do at the simulated bench: throttle, button, engine, cable, weights; nothing else
-WORDS = ("throttle open", "throttle close", "button", "start", "cable out", "cable in", "take off", "state")
+WORDS = (
+    "throttle open",
+    "throttle close",
+    "button",
+    "turn",
+    "start",
+    "cable out",
+    "cable in",
+    "take off",
+    "state",
+)
 WEIGHT = "hang "
 
 

@@ -8,7 +8,7 @@ import { allow } from "./parts.js";
 
 const by = (id) => document.getElementById(id);
 const SWEEPING = ["steady", "sweep", "release", "characterise", "record"];
-const LIGHT = { ready: "armed", steady: "run", sweep: "run", release: "run", characterise: "run", record: "run", safe: "fault" };
+const LIGHT = { ready: "armed", steady: "run", sweep: "run", release: "run", characterise: "run", measured: "run", record: "run", safe: "fault" };
 const FEW_RUNS = 3; // no more than these fit on the board: the board's LED says so, too
 let seen = null;
 let gone = false;
@@ -85,7 +85,8 @@ function tones(now) {
     if (r.state === "sweep") tone("start");
     if (r.state === "release" || (r.state === "store" && before.state !== "release")) tone("done");
   }
-  before = { state: r.state, fault: r.fault };
+  if (!first && measured(now) && !before.measured) tone("done");
+  before = { state: r.state, fault: r.fault, measured: measured(now) };
 }
 
 function takePoints(s) {
@@ -102,10 +103,13 @@ function takePoints(s) {
   sweep.grew ||= s.points.length > 0;
 }
 
-function situation() {
+// the valve is measured, and the board holds the load until the throttle is shut: its state says nothing of that
+const measured = (now) => now.reading?.state === "characterise" && now.reading.set_rpm > 0 && now.reading.set_rpm <= now.sweep.end_rpm;
+
+export function situation() {
   if (gone) return "no_program";
   if (!seen.connected) return seen.cause === "in_use" ? "in_use" : seen.cause === "silent" ? "silent" : "no_board";
-  return seen.reading.state;
+  return measured(seen) ? "measured" : seen.reading.state;
 }
 
 function render() {
@@ -204,7 +208,7 @@ function buttons(now, r) {
   enable("stop", there);
   enable("stop-head", there);
   for (const b of document.querySelectorAll("[data-hands]")) {
-    const wanted = { ready: "throttle open", release: "throttle close", safe: "throttle close", record: "throttle close" }[now];
+    const wanted = { ready: "throttle open", release: "throttle close", measured: "throttle close", safe: "throttle close", record: "throttle close" }[now];
     const lost = !gone && !seen.connected && b.dataset.hands === "cable in";
     b.classList.toggle("wanted", lost || (b.dataset.hands === wanted && (wanted === "throttle open" || r.speed_rpm > 3000)));
   }

@@ -3,7 +3,7 @@ import { number, say, signed, temperature, pressure, when } from "./lang.js";
 import { see } from "./net.js";
 import { doIt, tellPerson } from "./talk.js";
 import { allow, button, choice, field, h, input, list, table, viewsOf } from "./parts.js";
-import { nowSeen, whenSeen } from "./live.js";
+import { nowSeen, situation, whenSeen } from "./live.js";
 
 const VIEWS = { first, weights, check, air, engine, drive, valve, settings };
 const state = { view: "first", group: "drive", mass: "0 kg", arm: "250 mm", arm_u: "0.3 mm", weights_u: "0.1 %", note: "", checkMass: "5 kg", checkZero: null,
@@ -74,10 +74,22 @@ function prompts() {
       li.classList.toggle("done", state[`seen${name}`]);
     }
   };
+  let asking = false, first = null;
+  // the board counts presses and edges: a shaft turned by hand is too slow for a speed
+  const count = async () => {
+    if (asking) return;
+    asking = true;
+    const now = await see("counters").catch(() => ({}));
+    first ??= now;
+    state.seenButton ||= now.presses_seen > first.presses_seen;
+    state.seenShaft ||= now.edges_seen > first.edges_seen;
+    setTimeout(() => { asking = false; }, 400);
+  };
   whenSeen((seen) => {
     const r = seen.reading;
     if (!r || !seen.connected) return;
     state.seenButton ||= r.flags.includes("button");
+    if (["rest", "ready"].includes(r.state)) count();
     state.seenShaft ||= r.speed_rpm > 0 || r.flags.includes("speed_ok");
     Object.assign(values, { Button: "", Shaft: `${number(r.speed_rpm)} ${say("rpm")}`, Load: say("counts", { count: number(r.load_count) }) });
     state.loadAt ??= r.load_count;
@@ -222,7 +234,7 @@ async function valve(body) {
       h("li", {}, h("div", { text: say(word) }), action ?? ""))));
   const show = (seen) => {
     const r = seen?.connected ? seen.reading : null;
-    const words = !r ? say("state_no_board") : r.state === "ready" && seen.valve_next ? say("valve_armed") : say(`state_${r.state}`);
+    const words = !r ? say("state_no_board") : r.state === "ready" && seen.valve_next ? say("valve_armed") : say(`state_${situation()}`);
     if (now.textContent !== words) now.textContent = words;
     allow(arm, r?.state === "rest" && r.fault === "none");
     allow(measure, r?.state === "ready" && !seen.valve_next);
