@@ -321,7 +321,8 @@ export function runLine(r) {
     run: r.run, peak: plusMinus(power(peak.value), power(peak.half_width), unit().power), at: number(peak.speed_rpm) })];
   if (r.last && r.last.change !== null) words.push(say("after_last", { run: r.last.run, change: signed(100 * r.last.change, 1) }));
   if (r.best && !r.is_best && r.best.run !== r.last?.run) words.push(say("after_best", { run: r.best.run, change: signed(100 * r.best.change, 1) }));
-  if (!r.best) words.push(say("after_first"));
+  if (r.left_out && r.excluded === null) words.push(say("after_left_out", { why: r.left_out }));
+  else if (!r.best) words.push(say("after_first"));
   else if (r.is_best) words.push(say("after_is_best"));
   words.push(say(r.reason_text ? "after_reason" : "after_verdict", { verdict: r.verdict_text, reason: r.reason_text }));
   if (r.excluded !== null) words.push(say("after_excluded", { reason: r.excluded }));

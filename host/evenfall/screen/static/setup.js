@@ -66,7 +66,9 @@ function testTable(rows) {
 function prompts() {
   const lines = ["Button", "Shaft", "Load"].map((name) => [name, h("li", {}, h("span", { role: "status" }), h("span", { class: "num now" }))]);
   const values = { Button: "", Shaft: "", Load: "" };
+  let all = state.seenButton && state.seenShaft && state.seenLoad;
   const show = () => {
+    if (!all && state.seenButton && state.seenShaft && state.seenLoad) { all = true; draw(); return; }
     for (const [name, li] of lines) {
       const text = `${say(`prompt_${name}`)} ${say(state[`seen${name}`] ? "prompt_seen" : "prompt_wait")}`;
       if (li.firstChild.textContent !== text) li.firstChild.textContent = text;
