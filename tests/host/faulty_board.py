@@ -212,9 +212,14 @@ class FaultyBoard:
                 ),
             ]
         if name == "get_status":
-            values = [0] * len(messages.BY_NAME["status"][2])
-            values[2] = 0b10
-            return [*out, self._frame("status", sequence, tuple(values))]
+            values = dict.fromkeys([f[0] for f in messages.BY_NAME["status"][2]], 0)
+            values.update(
+                state=codes.STATES.index("rest"),
+                flags=0b10,
+                runs_unacked=len(set(self.runs) - set(self.acknowledged)),
+                last_run_id=max(self.runs, default=0),
+            )
+            return [*out, self._frame("status", sequence, tuple(values.values()))]
         if name == "list_runs":
             rows = [
                 (n, len(d), crc32(d), d.count(b"\0"), 1 | (n in self.acknowledged) << 1, 1, 1_700_000_000)

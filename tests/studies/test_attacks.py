@@ -152,7 +152,125 @@ def test_killed_before_each_file_call_and_statement(tmp_path: Path) -> None:
     )
 
 
+def whole_or_earlier(folder: Path, runs: dict[int, bytes], acknowledged: dict[int, Any]) -> set[int]:
+    """Assert a sound archive whose runs are some of `runs`, each once and at least what the board was told is
+    safe; the board's numbers of those that are kept."""
+    with Archive(folder) as archive:
+        assert archive.check() == []
+        kept = [archive.raw(r["run"]) for r in archive.find(Query(limit=10_000))]
+    assert len(set(kept)) == len(kept)
+    numbers = {n for n, data in runs.items() if data in kept}
+    assert len(numbers) == len(kept) and numbers >= set(acknowledged)
+    return numbers
+
+
+def test_the_screens_server_killed_at_random_moments(tmp_path: Path) -> None:
+    """`evenfall screen` fetches by itself; killed while it does, nothing is lost or kept twice."""
+    rng, count, hits = random.Random(9), times(60), 0
+    runs = {n: sample_run(n, seconds=5.0) for n in range(1, 4 + 3 * count)}
+    folder, program = tmp_path / "kept", Path(sys.executable).parent / "evenfall"
+    with FaultyBoard(tmp_path, runs, Faults(bytes_per_s=60_000)) as board:
+        words = [
+            program,
+            "screen",
+            "--port",
+            board.url,
+            "--archive",
+            folder,
+            "--no-browser",
+            "--http-port",
+            "0",
+        ]
+        how: dict[str, Any] = {
+            "stdout": subprocess.PIPE,
+            "stderr": subprocess.DEVNULL,
+            "stdin": subprocess.PIPE,
+            "text": True,
+            "env": {**os.environ, "PYTHONUNBUFFERED": "1"},
+        }
+        for n in range(count + 1):
+            server = subprocess.Popen(words, **how)
+            try:
+                assert server.stdout and "http" in server.stdout.readline()
+                if n < count:
+                    time.sleep(rng.uniform(0, 0.8))
+                    hits += board.requests[-1:] in (["read_run"], ["read_next"], ["ack_run"])
+                else:
+                    end = time.monotonic() + 120
+                    while set(board.acknowledged) != set(runs) and time.monotonic() < end:
+                        time.sleep(0.1)
+            finally:
+                server.kill()
+                server.wait()
+            whole_or_earlier(folder, runs, board.acknowledged)
+        assert whole_or_earlier(folder, runs, board.acknowledged) == set(runs)
+    told(
+        "the screen's server killed at random moments",
+        count,
+        f"{hits} in a fetch: sound, nothing lost or twice",
+    )
+
+
+def test_two_programs_at_once_one_of_them_killed(tmp_path: Path) -> None:
+    """Two fetches of the same runs into one archive; one dies at a random moment, the other finishes."""
+    rng, count, hits = random.Random(10), times(60), 0
+    for n in range(count):
+        folder = tmp_path / str(n)
+        runs = {i: sample_run(i, seconds=3.0) for i in (1, 2, 3)}
+        for name in ("a", "b"):
+            (folder / name).mkdir(parents=True)
+        slow = Faults(bytes_per_s=200_000)
+        with FaultyBoard(folder / "a", runs, slow) as one, FaultyBoard(folder / "b", runs, slow) as two:
+            first, other = (killed.started(folder / "kept", "pull", board.url) for board in (one, two))
+            time.sleep(rng.uniform(0, 0.25))
+            first.kill()
+            hits += first.wait() == -signal.SIGKILL
+            assert other.wait(120) == 0
+            assert set(two.acknowledged) == set(runs)
+            assert whole_or_earlier(folder / "kept", runs, one.acknowledged) == set(runs)
+        shutil.rmtree(folder)
+    told(
+        "two programs fetch the same runs, one is killed",
+        count,
+        f"{hits} hit: the other finished, each run once",
+    )
+
+
 # --- media ---
+
+
+def test_damaged_write_ahead_log(tmp_path: Path) -> None:
+    """A copy taken while a program was at work, its log cut or flipped anywhere: a sound earlier state."""
+    folder, rng = furnished(tmp_path / "kept"), random.Random(11)
+    runs = [sample_run(n, seconds=6.0, load_hz=40.0) for n in range(1, 8)]
+    with Archive(folder) as archive:
+        archive.db.execute("PRAGMA journal_mode = WAL")
+        archive.db.execute("PRAGMA wal_autocheckpoint = 0")
+        for data in runs[4:]:
+            number = archive.store_run(data)
+            reduce_stored(archive, number)
+        main = (folder / FILE_NAME).read_bytes()
+        log = (folder / f"{FILE_NAME}-wal").read_bytes()
+    assert len(log) > 50_000
+    for how in ("cut", "one bit flipped"):
+        count, outcomes = times(300), Counter[str]()
+        for n in range(count):
+            place = tmp_path / f"{how[:3]}-{n}"
+            place.mkdir()
+            hurt = bytearray(log)
+            if how == "cut":
+                hurt = hurt[: rng.randrange(len(log))]
+            else:
+                hurt[rng.randrange(len(log))] ^= 1 << rng.randrange(8)
+            (place / FILE_NAME).write_bytes(main)
+            (place / f"{FILE_NAME}-wal").write_bytes(hurt)
+            with Archive(place) as archive:
+                assert archive.check() == []
+                kept = [archive.raw(r["run"]) for r in archive.find(Query(limit=100))]
+            assert sorted(kept) == sorted(runs[: len(kept)]) and len(kept) >= 4
+            outcomes[f"with {len(kept) - 4} of the 3 newest runs"] += 1
+            shutil.rmtree(place)
+        told(f"write-ahead log, {how}", count, outcomes)
 
 
 LIMITED = """
@@ -382,6 +500,7 @@ def test_random_settings(tmp_path: Path) -> None:
 
     rng, outcomes, count = random.Random(7), Counter[str](), times(10_000)
     path = tmp_path / "settings.json"
+    started: list[tuple[float, str]] = []
     for _ in range(count):
         some = rng.sample([s for s in SETTINGS if s[6] != "pins"], rng.randint(1, 8))
         board = settings.Settings(str(path))
@@ -390,28 +509,44 @@ def test_random_settings(tmp_path: Path) -> None:
         assert settings.contradictions(board.values) == []
         outcomes["accepted, and fit" if accepted else "refused"] += 1
         path.unlink(missing_ok=True)
+        if accepted:
+            started.append((fit.record_bytes(board.values), json.dumps(board.values)))
     told("random settings", count, outcomes)
+    # a start of the firmware takes half a second: the fullest, and others by chance
+    started.sort(reverse=True)
+    few = started[: times(100)] + rng.sample(started, min(len(started), times(300)))
+    said = Counter(starts_and_answers(values.encode()) for _, values in few)
+    assert set(said) <= {"none", "load_silent"}, (
+        said
+    )  # an amplifier that this bench has not is said to be silent
+    told("  of the accepted, so many started with them", len(few), "all start and answer, none falls back")
 
 
-def test_damaged_settings_file(tmp_path: Path) -> None:
-    from evenfall_board import settings
+def starts_and_answers(settings_file: bytes) -> str:
+    """The fault of a board that starts with that settings file, once it has answered."""
+    from bench_rig import Rig
 
-    path = tmp_path / "settings.json"
-    board = settings.Settings(str(path))
-    assert board.change([(s[0], s[3]) for s in SETTINGS if s[6] != "pins"][:8])[0] == "none"
-    board.store() if hasattr(board, "store") else None
-    if not path.exists():
-        path.write_text(json.dumps(settings.defaults()))
-    whole, rng, outcomes = path.read_bytes(), random.Random(8), Counter[str]()
-    for at in range(len(whole)):
+    with Rig(runs=0, extra={"/settings.json": settings_file}) as rig:
+        rig.run(1.0)
+        assert rig.ask("hello", (messages.PROTO_MAJOR, messages.PROTO_MINOR, 7)).name == "board_info"
+        return str(rig.status()["fault"])
+
+
+def test_damaged_settings_file() -> None:
+    """The board starts with it, answers, and says when something fell back."""
+    whole, rng, outcomes = (
+        json.dumps({s[1]: s[3] for s in SETTINGS}).encode(),
+        random.Random(8),
+        Counter[str](),
+    )
+    places = range(0, len(whole), max(1, round(1 / SHARE)))
+    for at in places:
         hurt = bytearray(whole)
         hurt[at] ^= 1 << rng.randrange(8)
-        path.write_bytes(hurt)
-        board = settings.Settings(str(path))
-        board.load()
-        assert settings.contradictions(board.values) == []
-        outcomes["read as before" if board.values == settings.defaults() else "other values, that fit"] += 1
-    told("a settings file damaged in each byte", len(whole), outcomes)
+        fault = starts_and_answers(bytes(hurt))
+        assert fault in ("none", "settings_bad"), fault
+        outcomes["started and answers" + (", names what fell back" if fault != "none" else "")] += 1
+    told("a settings file with one bit flipped in each byte", len(places), outcomes)
 
 
 def test_two_programs_fetch_the_same_runs(tmp_path: Path) -> None:
