@@ -3,8 +3,12 @@
 from __future__ import annotations
 
 import ast
+import subprocess
+import sys
+from pathlib import Path
 
 import pytest
+from evenfall.archive.archive import Archive, Query
 from firmware_rig import on_board
 
 ACTIONS = ("store", "acknowledge", "delete", "settings", "learned", "start", "make_room")
@@ -29,6 +33,28 @@ def test_power_cut_at_every_flash_operation(action, share):
 @pytest.mark.parametrize("case", ["full", "foreign", "worn", "settings"])
 def test_limits_of_the_store(case):
     assert on_board("store_limits.py", case)[-1]
+
+
+@pytest.mark.parametrize("seed", [1, 2, 3])
+def test_flashes_with_growing_bad_blocks_give_every_run(tmp_path, seed):
+    """The board's own store writes while blocks go bad, at last the superblock's: nothing can be mounted."""
+    said = on_board("worn_flash.py", str(seed), str(tmp_path / "flash.img"))
+    assert "mounted" not in said
+    stored = int(said[-1])
+    runs = [(tmp_path / f"flash.img.{n}").read_bytes() for n in range(1, stored + 1)]
+    assert stored >= 8
+    command = [
+        Path(sys.executable).with_name("evenfall"),
+        "board",
+        "rescue",
+        "--image",
+        tmp_path / "flash.img",
+    ]
+    done = subprocess.run([*command, "--archive", tmp_path / "kept"], capture_output=True, text=True)
+    assert done.returncode == 0, done.stderr
+    with Archive(tmp_path / "kept") as archive:
+        kept = {archive.raw(r["run"]) for r in archive.find(Query())}
+    assert kept >= set(runs)
 
 
 @pytest.mark.study
