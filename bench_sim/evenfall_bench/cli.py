@@ -211,7 +211,7 @@ def list_scenarios(schema: bool, as_json: bool) -> None:
 @click.option(
     "--scenario", "name", default="trail-crew", show_default=True, help="TOML file or bundled name."
 )
-@click.option("--seed", default=1, show_default=True, help="Chance starts here.")
+@click.option("--seed", default=1, show_default=True, help="Seed of the random numbers.")
 @runs_option("Sweeps the operator makes by script; 0: none.")
 @click.option("--realtime", is_flag=True, help="At the pace of the clock; b, t, k on the keyboard act.")
 @click.option("--control", type=click.Path(path_type=Path), help="Socket for `evenfall-bench act`.")

@@ -113,7 +113,6 @@ class Board:
         self._machines: list[LoadReader | HallTimer | None] = [None, None]
         self._conversions: list[tuple[int, int]] = []
         self._edges: list[int] = []
-        self._booted_us = 0
         self._in_buffer = b""
         self._supply_mV = 5000
         self._wdt_us = 0
@@ -127,8 +126,6 @@ class Board:
         self._faults: list[dict[str, Any]] = [dict(f) for f in scenario["faults"]]
         self._ends: list[tuple[float, str, float]] = []
         self._held_button = False
-        self._off_until: float | None = None
-        self._unplugged_until: float | None = None
         self._boot(PWRON_RESET)
 
     # --- life of the interpreter -------------------------------------------
@@ -173,7 +170,6 @@ class Board:
         self._start_interpreter(self._boot_config(boot, cause))
         self._machines = [None, None]
         self._wdt_us = 0
-        self._booted_us = self.now_us
         self._in_buffer = b""
         self.stopped = False
         self.at_prompt = False

@@ -14,7 +14,7 @@ from fcntl import ioctl
 import pytest
 from evenfall.archive.archive import Archive
 from evenfall.output import columns
-from evenfall.output.columns import pairs_text, table_text, wrapped
+from evenfall.output.columns import pairs_text, table_lines, wrapped
 from hypothesis import given
 from hypothesis import strategies as st
 from sample_runs import sample_run
@@ -28,7 +28,7 @@ ROW = st.tuples(NUMBERS, WORDS, WORDS, WORDS, NUMBERS, WORDS)
 
 @given(st.lists(ROW, max_size=5), st.integers(30, 120))
 def test_every_word_is_there_and_no_line_is_too_wide(rows, width):
-    text = table_text(COLUMNS, rows, RIGHT, width)
+    text = "\n".join(table_lines(COLUMNS, rows, RIGHT, width))
     assert all(len(line) <= width for line in text.splitlines())
     there = text.split()
     for word in (word for row in rows for cell in row for word in cell.split()):
@@ -37,12 +37,12 @@ def test_every_word_is_there_and_no_line_is_too_wide(rows, width):
 
 def test_a_table_of_any_length_takes_the_widths_of_its_first_rows():
     rows = ([str(n), "x" * (n % 5), "auger", "stock", "1", "good"] for n in range(5000))
-    lines = table_text(COLUMNS, rows, RIGHT, 80).splitlines()
+    lines = list(table_lines(COLUMNS, rows, RIGHT, 80))
     assert len(lines) == 5001 and len({len(line) for line in lines[1:200]}) == 1
 
 
 def test_where_nothing_fits_each_row_is_a_block():
-    text = table_text(COLUMNS, [["1", "2026-05-31", "auger", "stock", "3.9", "good"]], RIGHT, 20)
+    text = "\n".join(table_lines(COLUMNS, [["1", "2026-05-31", "auger", "stock", "3.9", "good"]], RIGHT, 20))
     assert text.splitlines()[0] == "run      1" and "verdict  good" in text
 
 

@@ -33,13 +33,13 @@ def board(tmp_path):
 
 def fetch(board, tmp_path, run_id=9, **options):
     with link.Link(board.url) as line:
-        data = line.read_run_through(line.entry(run_id), tmp_path / "part", **options)
+        ((_, data),) = line.read_runs_through([(line.entry(run_id), tmp_path / "part")], **options)
         return data, line.counters
 
 
 def test_a_clean_line_gives_the_run_and_counts_no_faults(board, tmp_path):
     seen = []
-    data, counters = fetch(board(), tmp_path, progress=lambda here, total: seen.append((here, total)))
+    data, counters = fetch(board(), tmp_path, progress=lambda _, here, total: seen.append((here, total)))
     assert data == RUN
     assert (counters.bad, counters.unknown, counters.timeouts, counters.retransmitted_bytes) == (0, 0, 0, 0)
     assert seen[-1] == (len(RUN), len(RUN))
@@ -86,7 +86,7 @@ def test_unplugged_and_plugged_in_again_it_goes_on(board, tmp_path, after, times
     said = []
     with link.Link(source.url, say=said.append) as line:
         entry = line.entry(9)
-        data = line.read_run_through(entry, tmp_path / "part")
+        ((_, data),) = line.read_runs_through([(entry, tmp_path / "part")])
         assert data == RUN
         assert line.counters.reconnects >= 1
         # what came before the cable was pulled is not asked for again
@@ -256,7 +256,7 @@ def test_a_board_that_stays_away_ends_in_a_sentence_and_a_partial_file(board, tm
     with link.Link(source.url) as line:
         entry = line.entry(9)
         with pytest.raises(LinkError, match="there is no port"):
-            line.read_run_through(entry, tmp_path / "part", patience_s=1.0)
+            line.read_runs_through([(entry, tmp_path / "part")], patience_s=1.0)
     assert (tmp_path / "part").stat().st_size > 5_000
     assert source.acknowledged == {}
 

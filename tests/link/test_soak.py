@@ -76,7 +76,7 @@ def visit(bench: LiveBench, folder: Path, log: Log, rng: Random) -> None:
                 if rng.random() < 0.1:
                     log.unplugged += 1
                     bench.do(lambda s: s.board.fault("unplug", for_s=0.3))
-                data = line.read_run_through(entry, part, patience_s=40)
+                ((_, data),) = line.read_runs_through([(entry, part)], patience_s=40)
                 part.unlink(missing_ok=True)
                 path = folder / f"{entry.run_id}.run"
                 with path.open("wb") as f:

@@ -5,7 +5,9 @@ import os
 import numpy as np
 import pytest
 from evenfall.reduction.reduce import reduce_run
-from evenfall.statistics.compare import ReducedRun, compare, group
+from evenfall.statistics.compare import compare
+from evenfall.statistics.groups import group
+from evenfall.statistics.reduced_run import ReducedRun
 from independent_sweep import REFERENCE_AIR, bell, flat, pipe, plateau, shoulder, sweeps
 from scipy import stats
 

@@ -4,7 +4,9 @@ import numpy as np
 import pytest
 from evenfall.reduction import peak
 from evenfall.reduction.reduce import reduce_run
-from evenfall.statistics.compare import ReducedRun, compare, group
+from evenfall.statistics.compare import compare
+from evenfall.statistics.groups import group
+from evenfall.statistics.reduced_run import ReducedRun
 from independent_sweep import REFERENCE_AIR, bell, flat, pipe, plateau, sweeps
 
 CENTRES = np.arange(5000.0, 12001.0, 250.0)

@@ -11,21 +11,11 @@ import scipy.integrate
 import scipy.stats
 from evenfall.errors import InputError
 from evenfall.model import Calibration, Setup
-from evenfall.statistics.compare import (
-    ReducedRun,
-    _difference,
-    _mean_power,
-    _spread,
-    compare,
-    decidable,
-    group,
-    grubbs_critical,
-    power_of_test,
-    precision,
-    runs_needed,
-    set_up_differences,
-    without,
-)
+from evenfall.statistics.compare import _difference, _mean_power, compare
+from evenfall.statistics.groups import group, spread, without
+from evenfall.statistics.precision import decidable, grubbs_critical, power_of_test, precision, runs_needed
+from evenfall.statistics.reduced_run import ReducedRun
+from evenfall.statistics.set_up_differences import set_up_differences
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from made_reductions import SPEED_RPM, make_group, make_reduction
@@ -155,7 +145,7 @@ def test_false_claims_of_small_groups(runs: int, ratio: float) -> None:
     rng = np.random.default_rng(runs)
     a = rng.normal(100, 1, (runs, 20_000))
     b = rng.normal(100, ratio, (runs, 20_000))
-    fit = _difference(_spread(a), _spread(b), (0.0, 0.0), None)
+    fit = _difference(spread(a), spread(b), (0.0, 0.0), None)
     half = scipy.stats.t.ppf(0.975, fit.dof) * fit.u
     p = 2 * scipy.stats.t.sf(np.abs(fit.gain) / fit.u, fit.dof)
     assert 0.035 <= np.mean(p < 0.05) <= 0.065

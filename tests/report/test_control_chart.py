@@ -86,7 +86,7 @@ def test_chart_of_a_level_bench_and_a_shifted_day() -> None:
     level = control_chart(sessions(means, s=5.0))
     assert level.centre_W == pytest.approx(np.mean([s.peak_power_W.mean() for s in level.sessions[:-1]]))
     assert level.sigma_W == pytest.approx(12.5, rel=0.3)
-    assert "within" in level.today_sentence
+    assert "within" in level.newest_session_sentence
     assert level.precision is not None
     assert level.precision.s_r == pytest.approx(5.0, rel=0.3)
     assert level.precision.s_L == pytest.approx(12.0, rel=0.4)
@@ -94,7 +94,7 @@ def test_chart_of_a_level_bench_and_a_shifted_day() -> None:
     assert level.week_limit_relative == pytest.approx(2.8 * np.hypot(12, 5 / np.sqrt(3)) / 4000, rel=0.4)
     means[-1] += 80
     shifted = control_chart(sessions(means, s=5.0))
-    assert "OUTSIDE" in shifted.today_sentence
+    assert "OUTSIDE" in shifted.newest_session_sentence
     assert (24, "beyond three sigma") in [(a.index, a.rule) for a in shifted.alarms]
     assert shifted.centre_W == level.centre_W, "today must not move the lines it is judged by"
 

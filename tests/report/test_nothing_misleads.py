@@ -17,7 +17,7 @@ from evenfall.output import page, plots, text
 from evenfall.reduction import reduce
 from evenfall.reduction.diagnostics import diagnose
 from evenfall.statistics import counting
-from evenfall.statistics.compare import ReducedRun
+from evenfall.statistics.reduced_run import ReducedRun
 from evenfall.workflow.reduce_service import reduce_stored
 from sample_runs import sample_run
 

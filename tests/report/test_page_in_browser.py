@@ -16,7 +16,9 @@ from chromium import need_chromium
 from evenfall.model import Air, Calibration, Reduction, Setup
 from evenfall.output import page
 from evenfall.output.text import SI
-from evenfall.statistics.compare import ReducedRun, compare, group
+from evenfall.statistics.compare import compare
+from evenfall.statistics.groups import group
+from evenfall.statistics.reduced_run import ReducedRun
 from made_reductions import make_group
 
 ABOUT = page.About(

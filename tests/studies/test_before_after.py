@@ -21,7 +21,10 @@ import numpy as np
 import pytest
 from evenfall.model import Bins, Peak, Reduction
 from evenfall.reduction.reduce import reduce_run
-from evenfall.statistics.compare import ReducedRun, compare, group, power_of_test
+from evenfall.statistics.compare import compare
+from evenfall.statistics.groups import group
+from evenfall.statistics.precision import power_of_test
+from evenfall.statistics.reduced_run import ReducedRun
 
 sys.path.append(str(Path(__file__).parents[1] / "reduce"))
 from made_runs import ENGINES, STANDARD_AIR, Engine, make_run

@@ -67,11 +67,6 @@ class Program:
         """Words the receive FIFO holds (data sheet 3.5.6)."""
         return (4, 0, 8)[self.fifo_join]
 
-    def set_values(self, register):
-        """Literals that the program's SET instructions put into "x" or "y"."""
-        code = {"x": 1, "y": 2}[register]
-        return [op & 31 for op in self.opcodes if op >> 13 == 7 and (op >> 5) & 7 == code]
-
 
 def _pin_count(init):
     if init is None:

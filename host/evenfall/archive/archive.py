@@ -10,7 +10,7 @@ Nothing is deleted: a run is excluded with a reason.
 
 from __future__ import annotations
 
-from evenfall.archive.backup import Care, restore
+from evenfall.archive.backup import Maintenance, restore
 from evenfall.archive.database import FILE_NAME
 from evenfall.archive.exchange import MAX_EXPORT_BYTES, Exchange, read_export
 from evenfall.archive.files import write_whole
@@ -19,5 +19,5 @@ from evenfall.archive.search import Query, Search
 __all__ = ["FILE_NAME", "MAX_EXPORT_BYTES", "Archive", "Query", "read_export", "restore", "write_whole"]
 
 
-class Archive(Exchange, Search, Care):
+class Archive(Exchange, Search, Maintenance):
     """An open archive: filing, runs, exchange, search and care over one file."""

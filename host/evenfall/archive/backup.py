@@ -1,4 +1,4 @@
-"""Care for the archive: check, backup, restore."""
+"""Maintenance for the archive: check, backup, restore."""
 
 from __future__ import annotations
 
@@ -22,13 +22,13 @@ from evenfall.archive.database import (
     layout_of,
     unpacked,
 )
-from evenfall.archive.files import link_new, reason, spare_beside, sync, unused_name
+from evenfall.archive.files import link_new, reason, sync, temporary_file_beside, unused_name
 from evenfall.archive.runs import listed_of
 from evenfall.board import run_file
 from evenfall.errors import ArchiveError, DamageError, InputError
 
 
-class Care(Database):
+class Maintenance(Database):
     """Checks and copies of the open archive."""
 
     def check(self) -> list[str]:
@@ -126,7 +126,7 @@ class Care(Database):
                 raise InputError(f"{target} is the archive itself: give the backup another name or folder")
             if target.exists() and not replace:
                 raise InputError(f"{target} is there already: give another name, or --yes to replace it")
-            with spare_beside(target) as spare:
+            with temporary_file_beside(target) as spare:
                 with contextlib.closing(sqlite3.connect(spare)) as copy:
                     self.db.backup(copy)
                     copy.execute("PRAGMA journal_mode = DELETE")
@@ -156,7 +156,7 @@ def restore(folder: Path, source: Path) -> Path | None:
         folder.mkdir(parents=True, exist_ok=True)
         if target.exists() and target.samefile(source):
             raise InputError(f"{source} is the archive itself, not a backup of it")
-        with spare_beside(target) as spare:
+        with temporary_file_beside(target) as spare:
             _copy_sound(source, spare)
             sync(spare)
             if target.exists():

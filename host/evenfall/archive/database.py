@@ -18,7 +18,7 @@ from pathlib import Path
 from typing import Any
 
 from evenfall.archive import schema
-from evenfall.archive.files import link_new, reason, spare_beside, sync
+from evenfall.archive.files import link_new, reason, sync, temporary_file_beside
 from evenfall.errors import ArchiveError, DamageError, EvenfallError
 
 FILE_NAME = "evenfall.sqlite"
@@ -257,7 +257,7 @@ def _is_there(path: Path) -> bool:
 def _create(path: Path) -> None:
     """A new archive, whole before it has its name; another program's that came first is kept."""
     path.parent.mkdir(parents=True, exist_ok=True)
-    with spare_beside(path) as spare:
+    with temporary_file_beside(path) as spare:
         try:
             with contextlib.closing(connect(spare, "rw")) as db:
                 db.execute("BEGIN IMMEDIATE")

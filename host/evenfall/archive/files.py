@@ -54,7 +54,7 @@ def sync(path: Path) -> None:
 
 
 @contextlib.contextmanager
-def spare_beside(path: Path) -> Iterator[Path]:
+def temporary_file_beside(path: Path) -> Iterator[Path]:
     """A new empty file in `path`'s folder under a name nobody can foretell; gone at the end if still there.
 
     Made exclusively, so no link planted beforehand is followed; readable as the user's umask says.
@@ -72,7 +72,7 @@ def spare_beside(path: Path) -> Iterator[Path]:
 def write_whole(path: Path, data: bytes) -> None:
     """Write a file so that it is there whole or not at all; a link at `path` is replaced, not followed."""
     try:
-        with spare_beside(path) as spare:
+        with temporary_file_beside(path) as spare:
             spare.write_bytes(data)
             sync(spare)
             os.replace(spare, path)
@@ -95,7 +95,7 @@ def link_new(source: Path, target: Path) -> bool:
 
         if target.exists():
             return False
-        with spare_beside(target) as spare:
+        with temporary_file_beside(target) as spare:
             shutil.copyfile(source, spare)
             sync(spare)
             os.rename(spare, target)

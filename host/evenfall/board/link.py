@@ -721,19 +721,6 @@ class Link:
             pass  # the read_done of the one before was lost
         return 0
 
-    def read_run_through(
-        self,
-        entry: RunEntry,
-        partial: Path,
-        progress: Callable[[int, int], None] = lambda *_: None,
-        patience_s: float = 20.0,
-    ) -> bytes:
-        """`read_runs_through` of one run; `progress(bytes here, bytes in all)`."""
-        ((_, data),) = self.read_runs_through(
-            [(entry, partial)], lambda _, *here: progress(*here), patience_s
-        )
-        return data
-
     def read_runs_through(
         self,
         wanted: Sequence[tuple[RunEntry, Path]],

@@ -72,7 +72,7 @@ def port_option(command: F) -> F:
         "--port",
         envvar="EVENFALL_PORT",
         default=lambda: config.get("port"),
-        help="Serial port or URL of the board, else $EVENFALL_PORT, else the remembered or only likely one.",
+        help="Serial port or URL; else $EVENFALL_PORT, else the remembered port, else the only board found.",
     )(command)
 
 

@@ -77,7 +77,7 @@ def _readings(
 @click.option("--arm", required=True, help="Arm: shaft centre to the cell's axis, e.g. '250 mm'.")
 @click.option("--arm-u", default="0.3 mm", show_default=True, help="Its standard uncertainty.")
 @click.option(
-    "--angle", default="0 deg", show_default=True, help="How far the arm is off square to the cell."
+    "--angle", default="0 deg", show_default=True, help="Deviation from a right angle between arm and cell."
 )
 @click.option("--angle-u", default="1 deg", show_default=True, help="Its standard uncertainty.")
 @click.option("--hanger", help="Where the weights hang, from the shaft's centre, if not at the cell.")
@@ -264,7 +264,7 @@ def _print_span(
 @archive_option
 @json_option
 def hose(reading: tuple[str, ...], port: str | None, archive_dir: Path, as_json: bool) -> None:
-    """Find what hoses and jet push.
+    """Find the force of hoses and jet on the cell.
 
     Weights are hung with the water off and on; the brake stands still, hoses as in a run. The active
     calibration is kept anew with the result.

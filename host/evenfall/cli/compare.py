@@ -28,7 +28,10 @@ from evenfall.errors import InputError
 @engine_option
 @standard_option
 @click.option(
-    "--decide", default="1 %", show_default=True, help="The gain that advice on more runs is about."
+    "--decide",
+    default="1 %",
+    show_default=True,
+    help="Smallest gain of interest, to advise how many more runs are needed.",
 )
 @click.option(
     "--band",

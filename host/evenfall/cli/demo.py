@@ -15,7 +15,7 @@ from evenfall.errors import InputError
 
 @root.command()
 @click.option("--scenario", help="A scenario of evenfall-bench, by name or TOML file.")
-@click.option("--seed", type=int, default=1, show_default=True, help="Chance starts here.")
+@click.option("--seed", type=int, default=1, show_default=True, help="Seed of the random numbers.")
 @click.option(
     "--folder",
     type=click.Path(path_type=Path, file_okay=False),

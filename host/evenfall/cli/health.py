@@ -11,9 +11,11 @@ from evenfall.cli._root import archive_option, json_option, print_json, print_pa
 
 @root.command()
 @click.argument("run", metavar="RUN")
-@click.option("--flow", help="Water through the brake, e.g. '6 L/min', to judge its warming.")
+@click.option("--flow", help="Water through the brake, e.g. '6 L/min', to check its warming.")
 @click.option("--tank", help="Water in the tank, e.g. '20 kg'.")
-@click.option("--links", type=click.IntRange(10, 1000), help="Links of the chain, to look at its own order.")
+@click.option(
+    "--links", type=click.IntRange(10, 1000), help="Links of the chain, to check the chain's own frequency."
+)
 @click.option(
     "--plot", type=click.Path(path_type=Path, file_okay=False), help="Folder for the evidence, SVG."
 )

@@ -317,7 +317,7 @@ def retire_note(number: int, archive_dir: Path) -> None:
 @runs.command()
 @click.argument("runs", type=RUN_LIST)
 @click.argument("text")
-@click.option("--author", default=getpass.getuser, show_default="you", help="Who says so.")
+@click.option("--author", default=getpass.getuser, show_default="you", help="Author of the note.")
 @archive_option
 def note(runs: list[int], text: str, author: str, archive_dir: Path) -> None:
     """Add a note to runs."""

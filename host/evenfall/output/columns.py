@@ -19,19 +19,6 @@ def cell_len(text: str) -> int:
     return len(text) if text.isascii() else wide_len(text)
 
 
-def table_text(
-    columns: Sequence[str], rows: Iterable[Sequence[str]], right: frozenset[str], width: int | None
-) -> str:
-    """All of `table_lines` as one text.
-
-    >>> print(table_text(["run", "build"], [["7", "cut pipe"]], frozenset({"run"}), 11))
-    run  build
-      7  cut
-         pipe
-    """
-    return "\n".join(table_lines(columns, rows, right, width))
-
-
 def table_lines(
     columns: Sequence[str], rows: Iterable[Sequence[str]], right: frozenset[str], width: int | None
 ) -> Iterator[str]:
@@ -39,6 +26,11 @@ def table_lines(
 
     Columns named in `right` are numbers: right-aligned, never wrapped.  However long the table is, it takes
     the memory of its first rows: they set the widths.
+
+    >>> print("\\n".join(table_lines(["run", "build"], [["7", "cut pipe"]], frozenset({"run"}), 11)))
+    run  build
+      7  cut
+         pipe
     """
     coming = iter(rows)
     first = list(islice(coming, FIRST_ROWS))

@@ -32,7 +32,9 @@ from evenfall.output.text import (
 from evenfall.printable import printable
 from evenfall.reduction.engine_figures import band_mean
 from evenfall.reduction.uncertainty import COVERAGE
-from evenfall.statistics.compare import Comparison, Group, ReducedRun
+from evenfall.statistics.compare import Comparison
+from evenfall.statistics.groups import Group
+from evenfall.statistics.reduced_run import ReducedRun
 from evenfall.units import from_si
 
 MAX_FIGURES = 80  # characters of the figures in which notes differ
@@ -323,7 +325,8 @@ def _comparison_method(c: Comparison, units: Units) -> tuple[str, ...]:
     method = [
         *_method(c.after.runs[0]),
         "Each side is the mean of its runs. The ± of a gain comes from how much the runs of each side "
-        "scatter (Student's or Welch's t), so it holds the engine's own moods as well as the bench's noise.",
+        "scatter (Student's or Welch's t), so it holds the engine's run-to-run variation as well as the "
+        "bench's noise.",
         "The same calibration stands behind both sides, so its error cancels in the gain."
         if c.calibration_cancels
         else "The set-up changed between the sides, so the calibration's error is counted in full in the ±.",

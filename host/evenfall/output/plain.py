@@ -9,8 +9,9 @@ from evenfall.archive.archive import Archive
 from evenfall.model import Reduction
 from evenfall.output.text import SI, banner, verdict_sentence
 from evenfall.reduction.engine_figures import band_mean, engine_figures
-from evenfall.statistics.compare import Comparison, Gain, Group
+from evenfall.statistics.compare import Comparison, Gain
 from evenfall.statistics.control_chart import RULES, Chart
+from evenfall.statistics.groups import Group
 
 
 def run_as_json(archive: Archive, number: int, reduction: Reduction) -> dict[str, Any]:
@@ -142,5 +143,5 @@ def chart_as_json(result: Chart) -> dict[str, Any]:
         "s_R_W": result.precision.s_R if result.precision else None,
         "week_pairs": result.week_pairs,
         "week_limit": result.week_limit_relative,
-        "today": result.today_sentence,
+        "today": result.newest_session_sentence,
     }

@@ -31,7 +31,8 @@ from evenfall.output.text import US, Units
 from evenfall.printable import printable
 from evenfall.reduction.calibration import LINEARITY_LIMIT
 from evenfall.reduction.uncertainty import COVERAGE
-from evenfall.statistics.compare import Comparison, Group
+from evenfall.statistics.compare import Comparison
+from evenfall.statistics.groups import Group
 
 MAX_CURVES = len(COLOURS)
 LABEL_LENGTH = 42

@@ -18,9 +18,10 @@ from evenfall.model import Bins, FloatArray, IntArray, Peak, Reduction
 from evenfall.printable import printable
 from evenfall.reduction.engine_figures import EngineSize, band_mean, engine_figures
 from evenfall.reduction.uncertainty import COVERAGE
-from evenfall.statistics.compare import Comparison, Gain, number_word
-from evenfall.statistics.compare import Group as PullGroup
+from evenfall.statistics.compare import Comparison, Gain
 from evenfall.statistics.control_chart import Chart
+from evenfall.statistics.group_findings import number_word
+from evenfall.statistics.groups import Group as RunGroup
 
 
 @dataclass(frozen=True)
@@ -262,7 +263,7 @@ def band_phrase(c: Comparison, units: Units = US) -> str:
     )
 
 
-def repeatability_line(g: PullGroup, units: Units = US) -> str:
+def repeatability_line(g: RunGroup, units: Units = US) -> str:
     """How well the runs of a group agree."""
     scale = units.power_scale
     unit = units.power_name
@@ -278,7 +279,7 @@ def repeatability_line(g: PullGroup, units: Units = US) -> str:
     )
 
 
-def group_table(g: PullGroup, units: Units = US) -> Table:
+def group_table(g: RunGroup, units: Units = US) -> Table:
     """Mean curve of a group with the 95 % interval of the mean and the repeatability limit."""
     table = Table(
         title=_said(f"{g.label}: mean curve, runs: {g.n}"), caption="± from the scatter of the runs"
@@ -307,7 +308,7 @@ def gain_table(c: Comparison, units: Units = US) -> Table:
     """Gain on every speed; a star where it is real with the false discoveries held at 5 %."""
     table = Table(
         title=_said(f"{c.after.label} against {c.before.label}"),
-        caption="± is the 95 % interval of that one speed; * real with the share of false stars held at 5 %",
+        caption="± is the 95 % interval of that one speed; * real, with the false discovery rate held at 5 %",
     )
     table.add_column("rpm", justify="right")
     for heading in (
@@ -382,7 +383,7 @@ def comparison_report(c: Comparison, units: Units = US) -> RenderableType:
     return Group(*parts)
 
 
-def group_report(g: PullGroup, units: Units = US) -> RenderableType:
+def group_report(g: RunGroup, units: Units = US) -> RenderableType:
     """All that is printed for the runs of one build."""
     parts: list[RenderableType] = [group_table(g, units), _said(repeatability_line(g, units), style="bold")]
     parts += [_said(finding.sentence, style="yellow") for finding in g.findings]
@@ -400,7 +401,7 @@ def chart_lines(c: Chart, units: Units = US) -> list[str]:
         f"centre {float(units.power(c.centre_W)):.3f} {unit}, sigma {100 * c.sigma_W / c.centre_W:.2f} %, "
         f"from {c.baseline} sessions; a new one keeps ± {100 * c.limits_W[0] / c.centre_W:.2f} % in 95.4 % "
         f"and ± {100 * c.limits_W[1] / c.centre_W:.2f} % in 99.7 % of cases",
-        c.today_sentence,
+        c.newest_session_sentence,
     ]
     if c.precision:
         p = c.precision

@@ -154,11 +154,6 @@ def vapour_pressure(air: Air) -> float:
     return air.relative_humidity * float(saturation_pressure(air.temperature_K))
 
 
-def dry_pressure(air: Air) -> float:
-    """Pressure of the air less its water vapour, Pa."""
-    return air.pressure_Pa - vapour_pressure(air)
-
-
 def density(air: Air) -> float:
     """Density of the humid air, kg/m3, as a mixture of ideal gases."""
     vapour = vapour_pressure(air)

@@ -22,8 +22,9 @@ from evenfall.reduction.calibration import BUOYANCY, check_drift
 from evenfall.screen.after_run import curve, line_of
 from evenfall.screen.bench import Action, Answer, Bench, Question, text_of, whole
 from evenfall.statistics import counting
-from evenfall.statistics.compare import compare, precision
+from evenfall.statistics.compare import compare
 from evenfall.statistics.control_chart import control_chart
+from evenfall.statistics.precision import precision
 from evenfall.workflow.run_groups import (
     counts,
     engine_of,

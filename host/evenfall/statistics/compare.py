@@ -1,4 +1,4 @@
-"""Did the engine change?  Groups of runs, their repeatability, and the gain of one over another.
+"""Did the engine change?  The gain of one group of runs over another.
 
 Statistics of small groups, nothing else: no files, no printing.
 
@@ -18,17 +18,16 @@ scipy.stats.false_discovery_control).
 from __future__ import annotations
 
 import time
-from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import NamedTuple
 
 import numpy as np
 import scipy  # scipy.stats loads at its first use: listing runs does not wait for it
 
 from evenfall.errors import InputError
-from evenfall.model import Air, Bins, Calibration, FloatArray, IntArray, Reduction, Setup
-from evenfall.reduction.peak import peaks_of_runs
-from evenfall.reduction.uncertainty import AT_PEAK
+from evenfall.model import FloatArray
+from evenfall.statistics.groups import Group, Spread, on_grid, spread, without_warming
+from evenfall.statistics.precision import LEVEL, decidable, runs_needed
 from evenfall.statistics.sessions import (
     Design,
     GainFit,
@@ -39,98 +38,10 @@ from evenfall.statistics.sessions import (
     session_numbers,
     smallest_shown,
 )
+from evenfall.statistics.set_up_differences import Difference, set_up_differences, shared_relative
 
-LEVEL = 0.05  # two-sided: intervals are 95 %
-REPEATABILITY_FACTOR = 2.8  # ISO 5725-2 and -6: 1.96 * sqrt(2), rounded as the standard rounds it
-SWEEP_COMPARABLE_S = 1.0  # common practice, no source: sweeps within 1 s are still comparable
-SWEEP_GOOD_S = 0.5  # common practice, no source
 SCATTERS_DIFFER = 0.2  # level of the F test at which Welch's degrees of freedom are used
-WARMING_DECAYS = (0.3, 0.5, 0.7)  # share of the lack of warmth left after one more run
 BAND_SHARE = 0.9  # of peak power: the band of the mean, where nobody names one
-UNKNOWN_SHARED = 0.03  # of a load cell and arm that nobody calibrated; common practice, no source
-MAX_RUNS_ADVISED = 60  # beyond this "more runs" is no honest advice
-
-
-@dataclass(frozen=True)
-class ReducedRun:
-    """One reduced run with the circumstances that a comparison has to check."""
-
-    reduction: Reduction
-    calibration: Calibration | None = None
-    setup: Setup | None = None
-    air: Air | None = None
-    started_unix_s: int = 0
-    number: int | None = None  # in the archive; else the board's run number serves
-    session: int | None = None  # as filed; None: told from the times
-    label: str = ""
-
-    @property
-    def key(self) -> int:
-        return self.reduction.run_id if self.number is None else self.number
-
-    @property
-    def name(self) -> str:
-        return self.label or f"run {self.key}"
-
-
-@dataclass(frozen=True)
-class Finding:
-    """Something noticed about a group: which runs (by place in the group), and the sentence."""
-
-    kind: str  # "outlier", "straggler", "warming", "drift"
-    indices: tuple[int, ...]
-    sentence: str
-    p_value: float
-
-
-@dataclass(frozen=True)
-class Spread:
-    """Mean and scatter over the runs of a group, each (b,); NaN where fewer than two runs have data."""
-
-    mean: FloatArray
-    s: FloatArray  # standard deviation of one run
-    n: IntArray
-
-    @property
-    def half_width(self) -> FloatArray:
-        """95 % half-width of the mean, from the scatter alone."""
-        with np.errstate(invalid="ignore", divide="ignore"):
-            t = scipy.stats.t.ppf(1 - LEVEL / 2, np.maximum(self.n - 1, 1))
-            return np.where(self.n > 1, t * self.s / np.sqrt(np.maximum(self.n, 1)), np.nan)
-
-    @property
-    def r(self) -> FloatArray:
-        """Repeatability limit: two runs of one build differ by less, 19 times in 20."""
-        return REPEATABILITY_FACTOR * self.s
-
-
-@dataclass(frozen=True)
-class Group:
-    """Runs of one build in the order they were made."""
-
-    label: str
-    runs: tuple[ReducedRun, ...]
-    speed_rpm: FloatArray  # (b,)
-    torque_Nm: Spread
-    power_W: Spread
-    peak_torque_Nm: Spread  # each of shape (1,)
-    peak_power_W: Spread
-    peak_power_rpm: float
-    peak_torque_rpm: float
-    peak_values: dict[str, FloatArray]  # "peak_power_W", "peak_torque_Nm": (n,) of the common maximum
-    peak_u: dict[str, float]  # their standard uncertainty beside the scatter: lack of fit, selection
-    range_rpm: tuple[float, float]  # the speeds that every run covers
-    level: FloatArray  # (n,) each run's power against the group's, averaged over common speeds
-    findings: tuple[Finding, ...]
-    left_out: str = ""  # which runs do not count, and why: one sentence
-
-    @property
-    def n(self) -> int:
-        return len(self.runs)
-
-    @property
-    def reductions(self) -> list[Reduction]:
-        return [p.reduction for p in self.runs]
 
 
 @dataclass(frozen=True)
@@ -178,15 +89,6 @@ class BinGains:
 
 
 @dataclass(frozen=True)
-class Difference:
-    """A circumstance in which the two groups are unlike."""
-
-    what: str
-    sentence: str
-    calibration_cancels: bool = True
-
-
-@dataclass(frozen=True)
 class Comparison:
     """Group B against group A."""
 
@@ -207,68 +109,6 @@ class Comparison:
     sessions: tuple[str, ...] = ()  # what sessions, order and drift did to the gain, in sentences
     drift_relative: float = float("nan")  # of one run, where the order tells it
     settled: Comparison | None = None  # the same without the runs found warming, where there are some
-
-
-def group(runs: Sequence[ReducedRun | Reduction], label: str) -> Group:
-    """Runs of one build, made in this order, as a group.
-
-    Raises InputError for an empty group, differing air standards, or grids without a common speed.
-    """
-    wrapped = tuple(p if isinstance(p, ReducedRun) else ReducedRun(p) for p in runs)
-    if not wrapped:
-        raise InputError(f"group '{label}' holds no run; name at least one")
-    standards = sorted({p.reduction.standard for p in wrapped})
-    if len(standards) > 1:
-        raise InputError(
-            f"group '{label}' mixes air corrections ({', '.join(standards)}); "
-            "reduce all its runs by one of them"
-        )
-    doubles = {p.key for p in wrapped}
-    if len(doubles) < len(wrapped):
-        raise InputError(f"group '{label}' names the same run twice; each run counts once")
-    speed = _grid([p.reduction.bins for p in wrapped])
-    torque = np.vstack([_on_grid(p.reduction.bins, p.reduction.bins.torque_Nm, speed) for p in wrapped])
-    power = np.vstack([_on_grid(p.reduction.bins, p.reduction.bins.power_W, speed) for p in wrapped])
-    common = np.isfinite(power).all(axis=0)
-    if not common.any():
-        raise InputError(
-            f"the runs of group '{label}' have no speed in common; check that they are of one engine"
-        )
-    centre = power[:, common].mean(axis=0)
-    level = (power[:, common] / centre).mean(axis=1) - 1
-    mean_power = (
-        np.trapezoid(power[:, common], speed[common], axis=1) if common.sum() > 1 else power[:, common][:, 0]
-    )
-    if common.sum() > 1:
-        mean_power = mean_power / (speed[common][-1] - speed[common][0])
-    peaks, peak_u, peak_rpm = _group_peaks(wrapped, speed, torque)
-    return Group(
-        label=label,
-        runs=wrapped,
-        speed_rpm=speed,
-        torque_Nm=_spread(torque),
-        power_W=_spread(power),
-        peak_torque_Nm=_spread(peaks["peak_torque_Nm"][:, None]),
-        peak_power_W=_spread(peaks["peak_power_W"][:, None]),
-        peak_power_rpm=peak_rpm["peak_power_W"],
-        peak_torque_rpm=peak_rpm["peak_torque_Nm"],
-        peak_values=peaks,
-        peak_u=peak_u,
-        range_rpm=(float(speed[common][0]), float(speed[common][-1])),
-        level=level,
-        findings=tuple(_findings(wrapped, level, power / np.nanmean(power, axis=0) - 1, speed)),
-    )
-
-
-def without(g: Group, indices: Sequence[int]) -> Group:
-    """The group less some runs, by their indices: a person's choice, never made here."""
-    return group([p for i, p in enumerate(g.runs) if i not in set(indices)], g.label)
-
-
-def _settled(g: Group) -> Group:
-    """The group less its warming runs, judged no further."""
-    cold = {i for f in g.findings if f.kind == "warming" for i in f.indices}
-    return replace(without(g, sorted(cold)), findings=())
 
 
 def _shared_speeds(before: Group, after: Group) -> FloatArray:
@@ -347,7 +187,7 @@ def compare(
     settled = None
     warm = [f.indices for g in (before, after) for f in g.findings if f.kind == "warming"]
     if warm:
-        left = (_settled(before), _settled(after))
+        left = (without_warming(before), without_warming(after))
         settled = compare(*left, decide_relative, s_bench_relative, between, band_rpm)
     return Comparison(
         before=before,
@@ -370,220 +210,7 @@ def compare(
     )
 
 
-# --- precision, ISO 5725-2 -----------------------------------------------------------------------
-
-
-@dataclass(frozen=True)
-class Precision:
-    """Repeatability (within a session) and reproducibility over sessions, in the unit of the data."""
-
-    mean: float
-    s_r: float
-    s_L: float
-    s_R: float
-    dof_r: int
-
-    @property
-    def r(self) -> float:
-        return REPEATABILITY_FACTOR * self.s_r
-
-    @property
-    def R(self) -> float:
-        return REPEATABILITY_FACTOR * self.s_R
-
-
-def precision(sessions: Sequence[FloatArray]) -> Precision:
-    """s_r, s_L and s_R from repeated values in several sessions (ISO 5725-2, 7.4.4 and 7.4.5).
-
-    A session here takes the part of the standard's laboratory: same bench and engine, another day.
-    With one session s_L is NaN.  A negative estimate of the variance between sessions is set to
-    zero, as the standard does.
-    """
-    groups = [np.asarray(s, float) for s in sessions if len(s)]
-    n = np.array([len(g) for g in groups])
-    if not len(groups) or n.sum() - len(groups) < 1:
-        raise InputError("repeatability needs at least two runs in one session")
-    means = np.array([g.mean() for g in groups])
-    grand = float((n * means).sum() / n.sum())
-    dof = int((n - 1).sum())
-    s_r2 = sum(float(((g - g.mean()) ** 2).sum()) for g in groups) / dof
-    if len(groups) < 2:
-        return Precision(grand, float(np.sqrt(s_r2)), np.nan, np.nan, dof)
-    s_d2 = float((n * (means - grand) ** 2).sum()) / (len(groups) - 1)
-    n_bar = (n.sum() - (n**2).sum() / n.sum()) / (len(groups) - 1)
-    s_L2 = max(0.0, (s_d2 - s_r2) / n_bar)
-    return Precision(grand, float(np.sqrt(s_r2)), float(np.sqrt(s_L2)), float(np.sqrt(s_r2 + s_L2)), dof)
-
-
-def grubbs_critical(n: int, level: float) -> float:
-    """Largest |x - mean| / s that `n` values of one normal population show, but for `level` of cases.
-
-    F. E. Grubbs, Technometrics 11 (1969); the same numbers as the table of ISO 5725-2 for one outlier.
-    """
-    t = scipy.stats.t.ppf(1 - level / (2 * n), n - 2)
-    return float((n - 1) / np.sqrt(n) * np.sqrt(t**2 / (n - 2 + t**2)))
-
-
-# --- how many runs ------------------------------------------------------------------------------
-
-
-def power_of_test(gain_relative: float, s_relative: float, n: int) -> float:
-    """Chance that `n` runs in each group show a true gain as real (two-sided 5 %, noncentral t)."""
-    if n < 2:
-        return 0.0
-    dof = 2 * n - 2
-    t = float(scipy.special.stdtrit(dof, 1 - LEVEL / 2))
-    shift = abs(gain_relative) / (s_relative * np.sqrt(2 / n))
-    if shift > t + 10:  # as good as certain; the series of the noncentral t ends there
-        return 1.0
-    return float(1 - scipy.special.nctdtr(dof, shift, t) + scipy.special.nctdtr(dof, shift, -t))
-
-
-def runs_needed(gain_relative: float, s_relative: float, chance: float = 0.8) -> int | None:
-    """Runs in each group so that a true gain shows with `chance`; None beyond MAX_RUNS_ADVISED."""
-    if not np.isfinite(s_relative) or gain_relative == 0:
-        return None
-    if s_relative <= 0:
-        return 2
-    for n in range(2, MAX_RUNS_ADVISED + 1):
-        if power_of_test(gain_relative, s_relative, n) >= chance:
-            return n
-    return None
-
-
-def decidable(n: int, s_relative: float, chance: float = 0.8) -> float:
-    """The smallest relative gain that `n` runs in each group show with `chance`; NaN below two runs."""
-    if n < 2 or not np.isfinite(s_relative):
-        return np.nan
-    dof = 2 * n - 2
-    t = scipy.special.stdtrit(dof, 1 - LEVEL / 2)
-    # the chance of a gain that shows as a loss is left out: below 1 in 10,000 here
-    return float(scipy.special.nctdtrinc(dof, 1 - chance, t) * s_relative * np.sqrt(2 / n))
-
-
-# --- set-ups -------------------------------------------------------------------------------------
-
-
-COUNTED = "the errors that both would have shared no longer cancel and are counted in full"
-SET_UP_CHECKS = (
-    ("torque arm", "calibration", "arm_m", "{:.4f} m"),
-    ("span of the load cell", "calibration", "span_count_per_N", "{:.6g} counts/N"),
-    ("engine sprocket", "setup", "engine_teeth", "{} teeth"),
-    ("brake sprocket", "setup", "brake_teeth", "{} teeth"),
-    ("inertia", "setup", "inertia_kg_m2", "{:.3g} kg·m²"),
-    ("drive efficiency", "setup", "drive_efficiency", "{:.3f}"),
-    ("load delay", "setup", "load_delay_s", "{:.4f} s"),
-)
-
-
-def set_up_differences(before: Group, after: Group) -> list[Difference]:
-    """In what the two groups are unlike besides the engine's change, one sentence each."""
-    found: list[Difference] = []
-
-    def unlike(what: str, a: set[str], b: set[str]) -> None:
-        if a and b and (a != b or len(a) > 1):
-            values = f"{' and '.join(sorted(a))} before, {' and '.join(sorted(b))} after"
-            found.append(Difference(what, f"{what}: {values}; {COUNTED}", False))
-
-    def seen(g: Group, read: str, of: str, text: str) -> set[str]:
-        holders = [getattr(p, of) for p in g.runs]
-        values = {getattr(h, read) for h in holders if h is not None}
-        return {"not set" if v is None else text.format(v) for v in values}
-
-    for what, of, attribute, text in SET_UP_CHECKS:
-        unlike(what, seen(before, attribute, of, text), seen(after, attribute, of, text))
-    a, b = (np.array([p.reduction.sweep_time_s for p in g.runs]) for g in (before, after))
-    apart = float(max(a.max(), b.max()) - min(a.min(), b.min()))
-    if apart > SWEEP_GOOD_S:
-        word = "are hardly comparable" if apart > SWEEP_COMPARABLE_S else "are still comparable, with care"
-        found.append(
-            Difference(
-                "sweep time",
-                f"sweep time: {a.min():.2f} to {a.max():.2f} s before, "
-                f"{b.min():.2f} to {b.max():.2f} s after; "
-                f"sweeps {apart:.1f} s apart {word} (an error of the inertia no longer cancels)",
-            )
-        )
-    factors = np.array([p.reduction.air_factor for g in (before, after) for p in g.runs])
-    if np.ptp(factors) > 0.02:
-        found.append(
-            Difference(
-                "air",
-                f"air: the correction factor runs from {factors.min():.3f} to {factors.max():.3f}; an engine "
-                "follows the factor only about, so compare on days that are more alike if you can",
-            )
-        )
-    if not all(p.reduction.air_factor_in_range for g in (before, after) for p in g.runs):
-        found.append(Difference("air", "air: at least one run lies outside the range of the air standard"))
-    if not any(p.calibration for g in (before, after) for p in g.runs):
-        hashes = [{p.reduction.inputs.get("calibration", "") for p in g.runs} - {""} for g in (before, after)]
-        if hashes[0] and hashes[1] and (hashes[0] != hashes[1] or len(hashes[0]) > 1):
-            found.append(
-                Difference("calibration", f"calibration: another one before than after; {COUNTED}", False)
-            )
-    return found
-
-
-def shared_relative(g: Group) -> float:
-    """Relative standard uncertainty that all runs of the group share (calibration, arm), at peak power.
-
-    Where nobody stated it, `UNKNOWN_SHARED` stands for it.
-    """
-    values = []
-    for r in g.reductions:
-        b = r.bins
-        if np.isfinite(b.power_W).any():
-            at = int(np.nanargmax(b.power_W))
-            shared = b.power_u_W[at] ** 2 - b.power_u_independent_W[at] ** 2
-            known = np.sqrt(max(0.0, shared)) / abs(b.power_W[at])
-            values.append(known if np.isfinite(shared) else UNKNOWN_SHARED)
-    return float(np.mean(values)) if values else 0.0
-
-
 # --- inside --------------------------------------------------------------------------------------
-
-
-def _grid(all_bins: Sequence[Bins]) -> FloatArray:
-    """Speeds at which any of the curves has a value, rising."""
-    return np.unique(np.concatenate([b.speed_rpm[np.isfinite(b.power_W)] for b in all_bins]))
-
-
-def _on_grid(bins: Bins, values: FloatArray, speed_rpm: FloatArray) -> FloatArray:
-    """Values moved to the places of `speed_rpm`; NaN where this curve has none.  Nothing is interpolated."""
-    at = {s: v for s, v in zip(bins.speed_rpm, values, strict=True)}
-    return np.array([at.get(s, np.nan) for s in speed_rpm])
-
-
-def _spread(values: FloatArray) -> Spread:
-    """(runs, b) -> mean and standard deviation over the runs that have data."""
-    n = np.isfinite(values).sum(axis=0)
-    total = np.nansum(values, axis=0)
-    mean = np.where(n > 0, total / np.maximum(n, 1), np.nan)
-    squares = np.nansum((values - mean) ** 2, axis=0)
-    s = np.where(n > 1, np.sqrt(squares / np.maximum(n - 1, 1)), np.nan)
-    return Spread(mean, s, n)
-
-
-def _take(spread: Spread, indices: IntArray) -> Spread:
-    return Spread(spread.mean[indices], spread.s[indices], spread.n[indices])
-
-
-def _group_peaks(
-    runs: tuple[ReducedRun, ...], speed: FloatArray, torque: FloatArray
-) -> tuple[dict[str, FloatArray], dict[str, float], dict[str, float]]:
-    """(each run's height at the common maximum (n,), its uncertainty beside scatter, its speed)."""
-    values, u, rpm = {}, {}, {}
-    common = peaks_of_runs(speed, torque)
-    for i, name in enumerate(("peak_torque_Nm", "peak_power_W")):
-        if common:
-            values[name], u[name], rpm[name] = common[i].values, common[i].u_model, common[i].speed_rpm
-            continue
-        own = [getattr(p.reduction, name) for p in runs]
-        values[name] = np.array([peak.value for peak in own])
-        shape = [sum(p.reduction.budget.get(c, 0.0) ** 2 for c in AT_PEAK) ** 0.5 for p in runs]
-        u[name] = float(np.mean(shape) * np.abs(values[name]).mean())
-        rpm[name] = float(np.mean([peak.speed_rpm for peak in own]))
-    return values, u, rpm
 
 
 def _outcome(peak: Gain, mean: Gain) -> str:
@@ -642,7 +269,7 @@ def _mean_power(g: Group, low_rpm: float, high_rpm: float) -> FloatArray:
     grid = np.concatenate(([low_rpm], inside, [high_rpm]))
     values = []
     for r in g.reductions:
-        power = np.interp(grid, g.speed_rpm, _on_grid(r.bins, r.bins.power_W, g.speed_rpm))
+        power = np.interp(grid, g.speed_rpm, on_grid(r.bins, r.bins.power_W, g.speed_rpm))
         values.append([np.trapezoid(power, grid) / (high_rpm - low_rpm)])
     return np.array(values)
 
@@ -716,7 +343,7 @@ def _bin_gains(before: Group, after: Group, speed: FloatArray, model: _Model) ->
     out = {}
     for name in ("torque_Nm", "power_W"):
         x, y = (
-            np.vstack([_on_grid(r.bins, getattr(r.bins, name), speed) for r in g.reductions])
+            np.vstack([on_grid(r.bins, getattr(r.bins, name), speed) for r in g.reductions])
             for g in (before, after)
         )
         out[name] = model.difference(x, y)
@@ -802,7 +429,7 @@ class _Model:
     def _difference(self, x: FloatArray, y: FloatArray) -> _Differences:
         if not self.timed:
             return self._with_calibration(
-                _difference(_spread(x), _spread(y), self.repeat, self.s_bench_relative)
+                _difference(spread(x), spread(y), self.repeat, self.s_bench_relative)
             )
         bench = self.s_bench_relative if self.s_bench_relative is not None else max(self.repeat)
         fit = fit_gain(np.vstack([x, y]), self.design, self.between, Scatter(bench, 30.0))
@@ -871,145 +498,3 @@ class _Model:
 
 def _days(g: Group) -> list[str]:
     return sorted({time.strftime("%Y-%m-%d", time.localtime(p.started_unix_s)) for p in g.runs})
-
-
-def _findings(
-    runs: tuple[ReducedRun, ...], level: FloatArray, deviation: FloatArray, speed_rpm: FloatArray
-) -> list[Finding]:
-    """Warming, drift and outliers; warming runs are not called outliers as well."""
-    found = []
-    warming = _warming(runs, level)
-    if warming:
-        found.append(warming)
-    else:
-        drift = _drift(level)
-        if drift:
-            found.append(drift)
-    explained = set(warming.indices) if warming else set()
-    rest = [i for i in range(len(level)) if i not in explained]
-    found += _outliers(runs, level, deviation, speed_rpm, rest)
-    return found
-
-
-def _warming(runs: tuple[ReducedRun, ...], level: FloatArray) -> Finding | None:
-    """An approach that dies away over the first runs: an engine (or brake) that is still warming.
-
-    The level is fitted by c + a q^i for a few decays q; the smallest p of the slope a is multiplied
-    by the number of decays tried (Bonferroni).  A straight slope that fits better is left to `_drift`.
-    """
-    if len(level) < 4 or np.ptp(level) == 0:
-        return None
-    place = np.arange(len(level))
-    fits = [(scipy.stats.linregress(q**place, level), q) for q in WARMING_DECAYS]
-    fit, q = min(fits, key=lambda f: f[0].pvalue)
-    p = min(1.0, float(fit.pvalue) * len(fits))
-    if p >= LEVEL or scipy.stats.linregress(place, level).pvalue < fit.pvalue:
-        return None
-    s = np.sqrt(np.sum((level - fit.intercept - fit.slope * q**place) ** 2) / (len(level) - 2))
-    far = np.abs(fit.slope) * q**place > max(2 * s, 0.25 * abs(fit.slope))
-    k = max(1, min(int(far.sum()), len(level) - 2))
-    gap = float(level[:k].mean() - level[k:].mean())
-    who = "the first run is" if k == 1 else f"the first {number_word(k)} runs are"
-    names = ", ".join(run.name for run in runs[:k])
-    return Finding(
-        "warming",
-        tuple(range(k)),
-        f"{who} still warming ({names}): {100 * abs(gap):.1f} % {'below' if gap < 0 else 'above'} the rest; "
-        "kept, but leave them out or warm up longer before you trust a small gain",
-        p,
-    )
-
-
-def _drift(level: FloatArray) -> Finding | None:
-    """A steady slope over the runs (at 1 %, five runs or more)."""
-    if len(level) < 5 or np.ptp(level) == 0:
-        return None
-    line = scipy.stats.linregress(np.arange(len(level)), level)
-    if line.pvalue >= 0.01:
-        return None
-    return Finding(
-        "drift",
-        tuple(range(len(level))),
-        f"power {'falls' if line.slope < 0 else 'rises'} by {100 * abs(line.slope):.2f} % from run to run: "
-        "look for heat, fuel level or a moving zero; alternate before and after if you cannot stop it",
-        float(line.pvalue),
-    )
-
-
-def _outliers(
-    runs: tuple[ReducedRun, ...],
-    level: FloatArray,
-    deviation: FloatArray,
-    speed_rpm: FloatArray,
-    indices: list[int],
-) -> list[Finding]:
-    """Grubbs' test on the level of each run: outlier at 1 %, straggler at 5 % (ISO 5725-2, 7.3.4)."""
-    if len(indices) < 4:
-        return []
-    x = level[indices]
-    s = x.std(ddof=1)
-    if s == 0:
-        return []
-    g = np.abs(x - x.mean()) / s
-    worst = int(np.argmax(g))
-    for kind, at in (("outlier", 0.01), ("straggler", 0.05)):
-        if g[worst] > grubbs_critical(len(x), at):
-            i = indices[worst]
-            others = np.delete(deviation[indices], worst, axis=0)
-            return [Finding(kind, (i,), _explain(runs, i, deviation[i], others, speed_rpm, kind), at)]
-    return []
-
-
-def _explain(
-    runs: tuple[ReducedRun, ...],
-    place: int,
-    own: FloatArray,
-    others: FloatArray,
-    speed_rpm: FloatArray,
-    kind: str,
-) -> str:
-    """What is known about a run that stands apart: where in speed, what its own record says."""
-    shared = np.isfinite(own) & np.isfinite(others).any(axis=0)
-    off = np.full(len(own), np.nan)
-    off[shared] = own[shared] - np.nanmean(others[:, shared], axis=0)
-    worst = int(np.nanargmax(np.abs(off)))
-    mean_off = float(np.nanmean(off))
-    even = np.nanstd(off) < 0.5 * abs(mean_off)
-    where = (
-        f"{abs(100 * mean_off):.1f} % {'below' if mean_off < 0 else 'above'} the others over the whole range"
-        if even
-        else f"up to {abs(100 * off[worst]):.1f} % {'below' if off[worst] < 0 else 'above'} the others, "
-        f"most at {speed_rpm[worst]:,.0f} rpm"
-    )
-    run = runs[place]
-    rest = [p.reduction for i, p in enumerate(runs) if i != place]
-    usual = set.intersection(*(set(r.notes) for r in rest))
-    reasons = [note.rstrip(".") for note in run.reduction.notes if note not in usual]
-    typical = float(np.median([r.sweep_time_s for r in rest]))
-    if abs(run.reduction.sweep_time_s - typical) > SWEEP_GOOD_S:
-        reasons.append(f"its sweep took {run.reduction.sweep_time_s:.1f} s, the others {typical:.1f} s")
-    factor = float(np.median([r.air_factor for r in rest]))
-    if abs(run.reduction.air_factor - factor) > 0.005:
-        reasons.append(f"its air factor is {run.reduction.air_factor:.3f}, the others' {factor:.3f}")
-    why = "; ".join(reasons) if reasons else "nothing in its own record says why"
-    test = "Grubbs 1 %" if kind == "outlier" else "Grubbs 5 %"
-    return f"{run.name} stands apart: {where} ({test}); {why}; kept in the mean"
-
-
-def number_word(n: int) -> str:
-    words = (
-        "no",
-        "one",
-        "two",
-        "three",
-        "four",
-        "five",
-        "six",
-        "seven",
-        "eight",
-        "nine",
-        "ten",
-        "eleven",
-        "twelve",
-    )
-    return words[n] if n < len(words) else str(n)

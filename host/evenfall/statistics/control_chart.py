@@ -21,7 +21,7 @@ import scipy  # scipy.stats loads at its first use: listing runs does not wait f
 
 from evenfall.errors import InputError
 from evenfall.model import FloatArray, IntArray
-from evenfall.statistics.compare import LEVEL, Precision, precision
+from evenfall.statistics.precision import LEVEL, Precision, precision
 
 MIN_SESSIONS = 5
 DAY_S = 86_400
@@ -68,7 +68,7 @@ class Chart:
     precision: Precision | None  # None while no session holds two runs
     week_pairs: int
     week_limit_relative: float  # two sessions a week apart differ by less, 19 times in 20; NaN unknown
-    today_sentence: str
+    newest_session_sentence: str
 
 
 def control_chart(sessions: Sequence[Session], baseline: int | None = None) -> Chart:
@@ -106,7 +106,7 @@ def control_chart(sessions: Sequence[Session], baseline: int | None = None) -> C
         precision=precision(several) if known else None,
         week_pairs=pairs,
         week_limit_relative=limit,
-        today_sentence=_today(means, ordered[-1].label),
+        newest_session_sentence=_newest_session(means, ordered[-1].label),
     )
 
 
@@ -162,7 +162,7 @@ def _two_of_three(z: FloatArray) -> bool:
     return bool(abs(z[-1]) > 2 and (z * side > 2).sum() >= 2)
 
 
-def _today(means: FloatArray, label: str) -> str:
+def _newest_session(means: FloatArray, label: str) -> str:
     """The newest session against those before it, by a prediction interval (Student's t)."""
     before, today = means[:-1], means[-1]
     centre, s = before.mean(), before.std(ddof=1)

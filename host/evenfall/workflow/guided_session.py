@@ -32,7 +32,9 @@ from evenfall.output.text import (
 from evenfall.reduction.air import check_air, describe
 from evenfall.reduction.calibration import BUOYANCY, check_drift
 from evenfall.statistics import counting
-from evenfall.statistics.compare import Comparison, Group, ReducedRun, compare, group
+from evenfall.statistics.compare import Comparison, compare
+from evenfall.statistics.groups import Group, group
+from evenfall.statistics.reduced_run import ReducedRun
 from evenfall.units import typed
 from evenfall.workflow.fetch import active_filing, file_air, take_runs, teeth_warning
 from evenfall.workflow.find_inertia import inertia_of, keep_inertia

@@ -12,7 +12,8 @@ from evenfall.output import page as pages
 from evenfall.output.page import About
 from evenfall.output.text import UNIT_CHOICES, Units, engine_lines
 from evenfall.printable import when
-from evenfall.statistics.compare import Group, compare
+from evenfall.statistics.compare import compare
+from evenfall.statistics.groups import Group
 from evenfall.workflow.run_groups import (
     engine_of,
     group_of,

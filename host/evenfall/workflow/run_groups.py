@@ -18,8 +18,9 @@ from evenfall.reduction.air import air_from_run, standard_named
 from evenfall.reduction.diagnostics import diagnose
 from evenfall.reduction.reduce import calibration_from_settings, setup_from_settings
 from evenfall.statistics import counting
-from evenfall.statistics.compare import Group, ReducedRun, group
 from evenfall.statistics.control_chart import Session
+from evenfall.statistics.groups import Group, group
+from evenfall.statistics.reduced_run import ReducedRun
 from evenfall.statistics.sessions import Scatter, session_scatter
 from evenfall.workflow.reduce_service import NO_AIR, inputs_of, reduce_stored
 
