@@ -30,9 +30,7 @@ from .native import const, micropython
 from .drivers import ticks
 from .settings import TRACE_HZ, bytes_per_second, run_seconds, records_per_second
 
-RESERVE = (
-    47 * 1024
-)  # bytes of heap left for the program at work, 7 kB of them for what is made after the rings,
+RESERVE = 51 * 1024  # bytes of heap left for the program at work and for what is made after the rings,
 LEAST = 40 * 1024  # or so many, when a whole sweep would not fit otherwise
 HOLE = 26 * 1024  # so many of them in one piece: a file opened for writing takes 1,148 at once
 SMALL_BEFORE_MS = 1500  # a small record holds the sweep, so much before it
