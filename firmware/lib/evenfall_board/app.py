@@ -52,6 +52,16 @@ HELD_SPEED = 1 << codes.TRACE_BITS.index("speed_held_over")
 GAPS_IN_RUN, GAPS_IN_STORE, GAPS_AT_REST, HEAP, NOT_RECORDED, RUNS_FIT, SMALL = range(7)  # in codes.COUNTERS
 
 
+def _hold(size):
+    """So many bytes of the heap in one piece, or fewer where there is no such piece."""
+    while size > 1024:
+        try:
+            return bytearray(size)
+        except MemoryError:
+            size -= 1024
+    return None
+
+
 class Board:
     def __init__(self):  # over 60 lines: the order in which the heap is filled stands in one place
         self.settings, self.hardware = first.drive()  # boot.py has done it, unless that failed
@@ -86,7 +96,7 @@ class Board:
         spare = Sweep(
             s, self.learned.values
         )  # its place: for the next one, made while this one is still there
-        hole = bytearray(HOLE)
+        hole = _hold(HOLE)
         self.recorder = Recorder(s, hardware.nominal_hz(), free)
         del spare, hole  # it stays free in one piece: what is small fits into the gaps before it
         self.run = RunRecord(

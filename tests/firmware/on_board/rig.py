@@ -2,7 +2,7 @@
 
 import os
 
-from evenfall_board.recorder import Ring, WordRing
+from evenfall_board.recorder import LoadRing, Ring, WordRing
 
 BLOCK = 4096
 
@@ -91,7 +91,7 @@ class Recorder:
 
     def __init__(self, loads, edges, traces):
         self.start_tick = 1000
-        self.loads = WordRing("load_samples", loads)
+        self.loads = LoadRing("load_samples", loads)
         self.edges = WordRing("edge_times", edges)
         self.trace = Ring("control_trace", traces)
         self.events = Ring("events", 100)
