@@ -201,7 +201,7 @@ def test_two_programs_at_once(run, board):
     [
         (Faults(silent=True), 3, "no answer from"),
         (Faults(garbage=b"OK\r\n"), 3, "is not an evenfall board"),
-        (Faults(major=3), 3, "speaks protocol 3.0, this evenfall speaks 2.0: update evenfall"),
+        (Faults(major=3), 3, "speaks protocol 3.1, this evenfall speaks 2.1: update evenfall"),
         (Faults(refuse={"hello": "other_session"}), 4, "Another program talks to this board"),
         (Faults(refuse={"list_runs": "store_unreadable"}), 4, "cannot read this run from its flash"),
     ],

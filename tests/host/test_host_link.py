@@ -190,7 +190,7 @@ def test_lists_longer_than_a_frame_come_whole(board):
 def test_requests(board):
     source = board()
     with link.Link(source.url) as line:
-        assert line.status()["state"] == "start"
+        assert line.status()["state"] == "rest"
         assert line.status()["flags"] == ["load_ok"]
         line.set_settings({"sweep_time": 8000})
         assert line.settings()["sweep_time"] == 8000
