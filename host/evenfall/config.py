@@ -62,8 +62,17 @@ def get(name: str) -> str | None:
 
 
 def save(values: dict[str, str]) -> None:
-    """Write the file whole: a crash leaves the old one."""
+    """Write the file whole: a crash leaves the old one.  InputError when it cannot be written."""
     file = path()
+    if file.exists() and not file.is_file():
+        raise InputError(f"{file} is no file: nothing can be remembered there; look at $EVENFALL_CONFIG")
+    try:
+        _write(file, values)
+    except OSError as error:
+        raise InputError(f"{file} cannot be written ({error.strerror}); look at its folder") from None
+
+
+def _write(file: Path, values: dict[str, str]) -> None:
     lines = [f"{name} = {json.dumps(values[name], ensure_ascii=False)}" for name in NAMES if name in values]
     file.parent.mkdir(parents=True, exist_ok=True)
     handle, spare = tempfile.mkstemp(dir=file.parent, prefix=".config")

@@ -391,6 +391,28 @@ def test_a_planted_link_is_not_followed(tmp_path):
     assert (tmp_path / "out.csv").read_bytes() == b"data" and not (tmp_path / "out.csv").is_symlink()
 
 
+@pytest.mark.skipif(os.name != "posix", reason="modes of POSIX")
+def test_nobody_reads_more_than_the_umask_allows(tmp_path):
+    """Archive, backup, exports, pages: what a person keeps to themselves stays so."""
+    (tmp_path / "run").write_bytes(sample_run(1))
+    code = """
+        import os, sys
+        from pathlib import Path
+        os.umask(0o077)
+        from evenfall.cli import run
+        os.chdir(sys.argv[1])
+        for words in (["runs", "import", "run"], ["runs", "reduce"], ["archive", "backup", "copy.sqlite"],
+                      ["export", "1", "--out", "a.csv"], ["export", "1", "--out", "a.json"],
+                      ["page", "1", "--out", "a.html"], ["plot", "1", "--out", "a.png"]):
+            assert run([*words, "--archive", "kept"]) == 0, words
+        for path in Path(".").rglob("*"):
+            print(oct(path.stat().st_mode & 0o077), path)
+    """
+    made = [line.split(" ", 1) for line in program(code, tmp_path).splitlines() if line.startswith("0o")]
+    open_to_others = [path for mode, path in made if mode != "0o0" and path != "run"]
+    assert open_to_others == [] and len(made) >= 8
+
+
 def hostile(load_ticks, edge_ticks):
     """A run file of sound frames whose times no bench gives."""
     wrap = messages.TICK_WRAP

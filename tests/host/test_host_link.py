@@ -96,6 +96,14 @@ def test_unplugged_and_plugged_in_again_it_goes_on(board, tmp_path, after, times
     assert any("restarted meanwhile" in s for s in said) == reset
 
 
+def test_a_long_time_without_the_cable_is_said_once(board, tmp_path):
+    source = board(unplug_after=9_000, out_s=3.0, bytes_per_s=200_000)
+    said = []
+    with link.Link(source.url, say=said.append) as line:
+        line.read_runs_through([(line.entry(9), tmp_path / "part")])
+    assert len([s for s in said if "waiting for the board" in s]) == 1
+
+
 @pytest.mark.parametrize("lost", [0, 1])
 def test_runs_are_fetched_in_one_go_and_a_lost_end_of_one_does_not_mix_them(board, tmp_path, lost):
     runs = {n: sample_run(n, seconds=1.0) for n in (3, 4, 5)}

@@ -6,6 +6,7 @@ import os
 import evenfall.cli
 import pytest
 from evenfall import config, units
+from evenfall.archive.archive import write_whole
 from evenfall.board import settings
 from evenfall.errors import InputError
 from evenfall_wire.settings import SETTINGS
@@ -151,3 +152,23 @@ def test_an_unknown_name_in_a_filter_is_said(cli, tmp_path, words, said):
     for verb in (["runs", "list"], ["runs", "find", "oil"], ["runs", "reduce"]):
         code, _, err = cli(*verb, *words, "--archive", str(tmp_path / "a"))
         assert code == 6 and said in err, err
+
+
+def test_what_is_no_file_is_not_replaced(monkeypatch, tmp_path):
+    """As root, a name in /dev would have become a plain file, for every program of the computer."""
+    pipe = tmp_path / "pipe"
+    os.mkfifo(pipe)
+    monkeypatch.setenv("EVENFALL_CONFIG", str(pipe))
+    with pytest.raises(InputError, match="no file"):
+        config.save({"units": "si"})
+    reader = os.open(pipe, os.O_RDONLY | os.O_NONBLOCK)
+    write_whole(pipe, b"data")
+    assert os.read(reader, 10) == b"data" and pipe.is_fifo()
+    os.close(reader)
+
+
+def test_a_folder_that_takes_no_file_is_named(monkeypatch, tmp_path):
+    (tmp_path / "file").write_text("")
+    monkeypatch.setenv("EVENFALL_CONFIG", str(tmp_path / "file" / "config.toml"))
+    with pytest.raises(InputError, match="cannot be written"):
+        config.save({"units": "si"})

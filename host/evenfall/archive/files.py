@@ -70,8 +70,14 @@ def temporary_file_beside(path: Path) -> Iterator[Path]:
 
 
 def write_whole(path: Path, data: bytes) -> None:
-    """Write a file so that it is there whole or not at all; a link at `path` is replaced, not followed."""
+    """Write a file so that it is there whole or not at all; a link at `path` is replaced, not followed.
+
+    A device or a pipe is written to, not replaced: nobody wants a file in place of /dev/stdout.
+    """
     try:
+        if path.exists() and not path.is_file() and not path.is_dir():
+            path.write_bytes(data)
+            return
         with temporary_file_beside(path) as spare:
             spare.write_bytes(data)
             sync(spare)

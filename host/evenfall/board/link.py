@@ -730,11 +730,13 @@ class Link:
         """`read_runs` that waits for an unplugged or restarted board and goes on where it stopped."""
         entry, partial = wanted[0]
         give_up = time.monotonic() + patience_s
+        said = False  # once for each time that the board goes, not for each try
         while True:
             size = partial.stat().st_size if partial.exists() else 0
             try:
                 if self._port is None:
                     self._reconnect(entry)
+                    said = False
                 return self.read_runs(wanted, progress)
             except (PortGoneError, NoAnswerError) as error:
                 self.close()
@@ -742,7 +744,9 @@ class Link:
                     give_up = time.monotonic() + patience_s  # it gets on: be patient
                 if time.monotonic() > give_up:
                     raise
-                self.say(f"{error}; waiting for the board")
+                if not said:
+                    self.say(f"{error}; waiting for the board")
+                said = True
                 time.sleep(0.2)
 
     def _reconnect(self, entry: RunEntry) -> None:
