@@ -92,11 +92,12 @@ class Calibration:
     note: str = ""
     zero_u_N: float = 0.02  # how far the zero may wander within a run, standard uncertainty
     linearity_u_N: float = 0.0  # standard uncertainty at any load, from the hung weights
-    hysteresis_u_N: float = 0.0
+    hysteresis_u_N: float = 0.0  # 0: weights were not read up and down
     max_load_N: float = 0.0  # the largest load hung; 0: not known
     span_tc_per_K: float | None = None  # the maker's limit for the span, relative per kelvin; None: a prior
     temperature_K: float | None = None  # of the cell when the weights were hung; None: not known
     hose_u_N: float | None = None  # standard uncertainty of what hoses and jet push; None: never measured
+    shake_u_N: float | None = None  # the same of what a running engine's vibration adds
 
 
 @dataclass(frozen=True)
@@ -119,6 +120,8 @@ class Setup:
     shaft_loss_Nm_s: float = 0.0
     shaft_loss_Nm_s2: float = 0.0
     shaft_loss_u_Nm: float | None = None  # standard; None: never measured, then the three are 0
+    cell_lag_s: float = 0.0  # the load is seen so much later than the amplifier's filter says
+    cell_lag_u_s: float | None = None  # standard; None: never measured, a prior stands in
 
 
 DEFAULT_STANDARD = "iso1585"  # the air correction where nobody chose one

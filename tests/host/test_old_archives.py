@@ -94,7 +94,10 @@ def test_every_figure_stays_within_1e_9_of_what_small_fits_one_by_one_gave(folde
     with Archive(folder) as archive:
         run = archive.run(1)
         calibration, setup, air, standard = inputs_of(archive, 1, run)
-    calibration = replace(calibration, span_u_rel=0.001, span_tc_per_K=0.0)
+    calibration = replace(
+        calibration, span_u_rel=0.001, span_tc_per_K=0.0, hysteresis_u_N=1e-15, hose_u_N=0.0, shake_u_N=0.0
+    )
+    setup = replace(setup, cell_lag_u_s=0.0)
     new = reduce_run(run, calibration, replace(setup, **changed), air, standard, bin_rpm)
     close = partial(np.testing.assert_allclose, rtol=1e-9, atol=0)
     close(new.sweep_time_s, old["sweep_time_s"])

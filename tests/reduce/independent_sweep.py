@@ -129,9 +129,14 @@ def sweeps(shape, scatter: float, count: int, seed: int, bench: Bench = Bench())
     ]
     w_grid = grid * TURN / 60
     # calibration and inertia are known so well that they have no part in the intervals
-    calibration = Calibration(0.0, bench.span_count_per_N, 1e-7, bench.arm_m, 1e-8, 0, "", 1e-6)
+    calibration = Calibration(
+        0.0, bench.span_count_per_N, 1e-7, bench.arm_m, 1e-8, 0, "", 1e-6,
+        hysteresis_u_N=1e-9, hose_u_N=0.0, shake_u_N=0.0,
+    )  # fmt: skip
     known = 1e-7 * bench.inertia_kg_m2
-    setup = Setup(10, 10, 1, bench.inertia_kg_m2, known, bench.efficiency, load_delay_u_s=1e-7)
+    setup = Setup(
+        10, 10, 1, bench.inertia_kg_m2, known, bench.efficiency, load_delay_u_s=1e-7, cell_lag_u_s=0.0
+    )
     peak = float(np.max(power(grid)))
     return Sweeps(
         runs, calibration, setup, power, peak, float(grid[np.argmax(power(grid))]),

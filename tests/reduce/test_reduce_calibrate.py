@@ -227,9 +227,8 @@ def test_inertia_of_the_brake_alone_by_hand():
     engine = np.full(grid.size, 3.0)
 
     def pull(rate):
-        return inertia.RunBins(
-            1, grid, engine - 0.002 * rate, np.full(grid.size, 1e-3), np.full(grid.size, rate), 1.0, 1e-5, 0.0
-        )
+        torque, fall = engine - 0.002 * rate, np.full(grid.size, rate)
+        return inertia.RunBins(1, grid, torque, np.full(grid.size, 1e-3), fall, 1.0, 1e-5, 0.0, torque, fall)
 
     fit = inertia.find_inertia([pull(-50.0), pull(-130.0)], engine_scatter=1e-6)
     assert fit.inertia_kg_m2 == pytest.approx(0.002, rel=1e-4)

@@ -5,7 +5,7 @@ from __future__ import annotations
 import contextlib
 import time
 from pathlib import Path
-from typing import TYPE_CHECKING, NamedTuple
+from typing import TYPE_CHECKING, Any, NamedTuple
 
 import click
 
@@ -269,6 +269,46 @@ def hose(reading: tuple[str, ...], port: str | None, archive_dir: Path, as_json:
     Weights are hung with the water off and on; the brake stands still, hoses as in a run. The active
     calibration is kept anew with the result.
     """
+    rows = _off_and_on(
+        reading,
+        port,
+        "Engine off, brake still, hoses as in a run, and nobody near its outlet.",
+        ("  water off, then Enter", "  water on as in a run, then Enter"),
+        "no weight was read; hang nothing, half and full load, each with the water off and on",
+    )
+    _keep_push("hose_u_N", "water pushes, N", rows, archive_dir, as_json)
+
+
+@calibrate.command()
+@click.option(
+    "--reading", multiple=True, metavar="MASS=OFF:ON", help="E.g. '0 kg=2109341:2109520'; repeatable."
+)
+@port_option
+@archive_option
+@json_option
+def shake(reading: tuple[str, ...], port: str | None, archive_dir: Path, as_json: bool) -> None:
+    """Find what the running engine's vibration adds to the cell.
+
+    The brake is drained and its water shut off, nothing hangs on the arm: the load is read with the engine
+    still and with it running, at several speeds. What the drained brake drags is in it, so it is an upper
+    limit. Stay below the lowest speed rating on the shaft, guards on, out of the plane of chain and rotor.
+    The active calibration is kept anew with the result.
+    """
+    rows = _off_and_on(
+        reading,
+        port,
+        "Brake drained, water off, nothing on the arm, guards on; keep within the lowest speed rating on the "
+        "shaft. Without load the engine races: open the throttle with care, hand on the kill switch.",
+        ("  engine still, then Enter", "  engine running steadily, then Enter"),
+        "nothing was read; read the load with the engine still and running, at two speeds or more",
+    )
+    _keep_push("shake_u_N", "vibration adds, N", rows, archive_dir, as_json)
+
+
+def _keep_push(
+    field: str, title: str, rows: list[tuple[float, float, float]], archive_dir: Path, as_json: bool
+) -> None:
+    """Keep what was found as `field` of the active calibration, and print it."""
     from dataclasses import replace
 
     import numpy as np
@@ -283,18 +323,19 @@ def hose(reading: tuple[str, ...], port: str | None, archive_dir: Path, as_json:
         if now is None:
             raise NotFoundError("no calibration is active; make one with evenfall calibrate span")
         calibration = archive.record(Calibration, int(now[0]))
-        rows = _off_and_on(reading, port)
-        found = hose_push(calibration, *(np.array(column) for column in zip(*rows, strict=True)))
+        mass, off, on = (np.array(column) for column in zip(*rows, strict=True))
+        found = hose_push(calibration, mass, off, on, field == "shake_u_N")
+        changed: dict[str, Any] = {field: found.u_N}
         with archive.change():
-            number = archive.add_record(replace(calibration, hose_u_N=found.u_N), calibration.note)
+            number = archive.add_record(replace(calibration, **changed), calibration.note)
             archive.activate("calibration", number)
     if as_json:
         print_json({"number": number, **vars(found)})
         return
     print_table(
-        ["weight, kg", "water pushes, N"],
+        ["weight, kg", title],
         [[f"{m:g}", f"{p:+.3f}"] for m, p in zip(found.mass_kg, found.push_N, strict=True)],
-        {"weight, kg", "water pushes, N"},
+        {"weight, kg", title},
     )
     echo(f"Every run gets ± {1.96 * found.u_N:.3f} N (95 %) from it, on the cell")
     for line in found.notes:
@@ -302,8 +343,10 @@ def hose(reading: tuple[str, ...], port: str | None, archive_dir: Path, as_json:
     echo(f"calibration {number} is active: new runs are filed under it")
 
 
-def _off_and_on(given: tuple[str, ...], port: str | None) -> list[tuple[float, float, float]]:
-    """(mass kg, count with the water off, with it on): typed, or read on the board step by step."""
+def _off_and_on(
+    given: tuple[str, ...], port: str | None, caution: str, steps: tuple[str, str], nothing: str
+) -> list[tuple[float, float, float]]:
+    """(mass kg, count before, count with it on): typed, or read on the board in two `steps` a weight."""
     from evenfall.units import typed
     from evenfall.workflow.weights import mean_of
 
@@ -318,21 +361,19 @@ def _off_and_on(given: tuple[str, ...], port: str | None) -> list[tuple[float, f
                 f"'{text}' is not MASS=OFF:ON with two counts, e.g. '5 kg=2109341:2109520'"
             ) from None
     if not given:
-        progress("Engine off, brake still, hoses as in a run, and nobody near its outlet.")
+        progress(caution)
         while True:
             text = click.prompt("hang a weight ('0 kg' first; empty ends it)", default="", show_default=False,
                                 err=True).strip()  # fmt: skip
             if not text:
                 break
             mass_kg = typed(text, "mass", "weight")
-            click.prompt("  water off, then Enter", default="", show_default=False, err=True)
+            click.prompt(steps[0], default="", show_default=False, err=True)
             off_count = mean_of(load_counts(port))
-            click.prompt("  water on as in a run, then Enter", default="", show_default=False, err=True)
+            click.prompt(steps[1], default="", show_default=False, err=True)
             rows.append((mass_kg, off_count, mean_of(load_counts(port))))
     if not rows:
-        raise InputError(
-            "no weight was read; hang nothing, half and full load, each with the water off and on"
-        )
+        raise InputError(nothing)
     return rows
 
 

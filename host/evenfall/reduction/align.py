@@ -404,7 +404,9 @@ def align(
     t = run.load_time_s
     step = np.diff(t)
     period = _measured_period(run)
-    delay = FILTER_PERIODS / 2 * period if setup.load_delay_s is None else setup.load_delay_s
+    delay = setup.cell_lag_s + (
+        FILTER_PERIODS / 2 * period if setup.load_delay_s is None else setup.load_delay_s
+    )
     window = WINDOW_PERIODS * period
 
     bad = clamped_codes(run.load_count)

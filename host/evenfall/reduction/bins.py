@@ -7,6 +7,7 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
+from scipy import signal
 
 from evenfall.errors import DamageError
 from evenfall.model import FloatArray, IntArray
@@ -238,3 +239,8 @@ def sample_scatter(
     powers = np.vander(x, 4)
     left = values - powers @ np.linalg.lstsq(powers, values, rcond=None)[0]
     return float(left.std() * 2)  # twice: neighbouring samples share most of their scatter
+
+
+def smooth_curve(values: FloatArray) -> FloatArray:
+    """(b,) values of neighbouring bins through a running parabola of five (Savitzky and Golay 1964)."""
+    return np.asarray(signal.savgol_filter(values, 5, 2)) if values.size >= 5 else values

@@ -190,14 +190,19 @@ class HosePush:
 
 
 def hose_push(
-    calibration: Calibration, mass_kg: FloatArray, off_count: FloatArray, on_count: FloatArray
+    calibration: Calibration,
+    mass_kg: FloatArray,
+    off_count: FloatArray,
+    on_count: FloatArray,
+    engine: bool = False,
 ) -> HosePush:
     """Weights hung with the water off and with it on, the brake standing still.
 
     The zero of a run is taken with the water off, so whatever its pressure and flow push on the cell counts
     as torque.  In a run pressure and flow are others than here: the push is not taken off but stays as a
     rectangular distribution up to the largest one seen (JCGM 100 clause 4.3.7), plus the scatter of the
-    pushes.  Raises InputError for readings that cannot be used.
+    pushes.  With `engine` it is the engine that was still and then ran, and vibration that pushes.
+    Raises InputError for readings that cannot be used.
     """
     mass, off, on = (np.asarray(v, float) for v in (mass_kg, off_count, on_count))
     if mass.size == 0 or not mass.size == off.size == on.size:
@@ -210,10 +215,18 @@ def hose_push(
     most = float(np.abs(push).max())
     scatter = float(push.std(ddof=1)) if push.size > 1 else 0.0
     notes = []
-    if push.size < 3 or np.unique(mass).size < 2:
+    if engine and push.size < 2:
+        notes.append("Read it at two speeds or more: vibration may come at one speed only.")
+    if not engine and (push.size < 3 or np.unique(mass).size < 2):
         notes.append("Hang nothing, half and full load: a push that comes only under load is not found else.")
     full = calibration.max_load_N
-    if full > 0 and most > HOSE_LIMIT * full:
+    if engine and full > 0 and most > HOSE_LIMIT * full:
+        notes.append(
+            f"With the engine running the cell reads up to {most:.2f} N more, {most / full * 100:.2f} % of "
+            f"the largest load hung (usual limit {HOSE_LIMIT * 100:g} %): damp the cell's mounting, "
+            "look for play."
+        )
+    if not engine and full > 0 and most > HOSE_LIMIT * full:
         notes.append(
             f"The water pushes the cell by up to {most:.2f} N, {most / full * 100:.2f} % of the largest load "
             f"hung (usual limit {HOSE_LIMIT * 100:g} %): lead the hoses in square to the arm, slack, and "

@@ -77,7 +77,8 @@ def coast_down(
 
     zero = run.zeros[0][1] if run.zeros else calibration.zero_count
     delay = align.FILTER_PERIODS / 2 * align.median(np.diff(run.load_time_s))
-    load_at = run.load_time_s - (delay if setup.load_delay_s is None else setup.load_delay_s)
+    load_at = run.load_time_s - setup.cell_lag_s
+    load_at -= delay if setup.load_delay_s is None else setup.load_delay_s
     inside = (load_at >= at[0]) & (load_at <= at[-1]) & ~align.clamped_codes(run.load_count)
     if np.count_nonzero(inside) < 20:
         raise DamageError(

@@ -12,19 +12,20 @@ known of them, and by how far the runs lie off the line.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from evenfall.errors import InputError
 from evenfall.model import Air, Calibration, FloatArray, Run, Setup
-from evenfall.reduction import bins, reduce, uncertainty
+from evenfall.reduction import bins, reduce, systematic, uncertainty
 from evenfall.reduction.air import correction
 from evenfall.units import RPM
 
 ENGINE_SCATTER = 0.003  # relative, standard, run to run; common practice, no source
 PRIOR_DOF = 3.0  # degrees of freedom given to what is known beforehand of zero and engine
 BEST_SWEEPS_S = (5.0, 20.0)  # s, the shortest and longest the board's settings take
+LINE_DEGREE = 3  # of the sweep's line: speed over time
 MIN_RATE_RATIO = 1.3  # of the rates; below it the runs hardly differ
 
 
@@ -40,6 +41,10 @@ class RunBins:
     air_factor: float
     zero_u_Nm: float
     span_u_rel: float
+    at_speed_Nm: (
+        FloatArray  # (b,) engine torque but for the inertia, and the rate, in bins of the speed itself
+    )
+    at_speed_rad_s2: FloatArray
 
 
 @dataclass(frozen=True)
@@ -55,6 +60,8 @@ class InertiaFit:
     residual_Nm: FloatArray  # (p, b)
     chi2_per_dof: float
     notes: list[str]
+    cell_lag_s: float  # the load is seen so much later than was taken off, as far as the runs can tell
+    cell_lag_u_s: float
 
 
 def run_bins(
@@ -65,10 +72,20 @@ def run_bins(
     standard: str = reduce.DEFAULT_STANDARD,
     bin_rpm: float = 250.0,
 ) -> RunBins:
-    """Brake torque and rate of one run in bins; any inertia in `setup` is left out."""
-    seen = reduce.observe(run, calibration, setup)
+    """Brake torque and rate of one run in bins; any inertia in `setup` is left out.
+
+    The bins are those of the sweep's line, a cubic of speed over time: a strong turn keeps the shaft longer
+    at its speed, so bins of the speed itself would hold more of the strong turns, the slower the sweep (time
+    as an instrument, see `_slope_of_means`).
+    """
+    as_run = reduce.observe(run, calibration, setup)
+    seen = _along_the_line(as_run)
     a = seen.aligned
     lines, _ = reduce.bin_means(seen, bin_rpm)
+    at_speed, _ = reduce.bin_means(as_run, bin_rpm)
+    same = np.rint((lines.centre - at_speed.centre[0]) / bin_rpm).astype(np.int64)
+    there = (same >= 0) & (same < at_speed.centre.size)
+    by_speed = np.where(there, at_speed.value[1:, np.where(there, same, 0)], np.nan)
     # the brake's torque wobbles with the rate; what remains of both is the scatter that counts
     off = a.rate_rad_s2 - a.rate_rad_s2.mean()
     damping = float(off @ seen.brake_Nm / max(float(off @ off), 1e-9))
@@ -84,6 +101,25 @@ def run_bins(
         correction(air, standard).factor,
         seen.zero_u_N * lever,
         math.hypot(calibration.span_u_rel, calibration.arm_u_m / calibration.arm_m),
+        *by_speed,
+    )
+
+
+def _along_the_line(seen: reduce.Observed) -> reduce.Observed:
+    """The sweep alone, each place at the speed of the sweep's line."""
+    fine = seen.aligned.fine
+    part = slice(*np.searchsorted(fine.time_s, (seen.start_s, seen.end_s)).tolist())
+    fine = fine.cut(part)
+    known = np.isfinite(fine.speed_rad_s)
+    if np.count_nonzero(known) < LINE_DEGREE + 2:
+        return seen
+    line = np.polynomial.Polynomial.fit(fine.time_s[known], fine.speed_rad_s[known] / RPM, LINE_DEGREE)
+    speed_rpm = np.where(known, line(fine.time_s), np.nan)
+    return replace(
+        seen,
+        aligned=replace(seen.aligned, fine=fine),
+        fine_speed_rpm=speed_rpm,
+        fine_terms=seen.fine_terms[:, part],
     )
 
 
@@ -121,6 +157,14 @@ def find_inertia(runs: list[RunBins], engine_scatter: float = ENGINE_SCATTER) ->
     u = np.maximum(np.where(np.isfinite(u), u, typical), 1e-6) * f
     zero_Nm = np.array([p.zero_u_Nm for p in runs]) * f[:, 0]
     J, u_J, chi2 = _slope_of_means(y, r, u, zero_Nm, engine_scatter)
+    at_speed = np.array([p.at_speed_Nm[q] for p, q in zip(runs, rows, strict=True)])
+    fall = np.array([p.at_speed_rad_s2[q] for p, q in zip(runs, rows, strict=True)])
+    both = np.isfinite(at_speed).all(axis=0)
+    lag, lag_u = _lag(f * (at_speed + J * fall)[:, both], f * fall[:, both], u[:, both], grid[both] * RPM)
+    bend = np.gradient(bins.smooth_curve((y + J * r).mean(axis=0)), grid * RPM)
+    y = y + lag * r * bend  # what a late load hides of a sloping curve
+    J, u_J, chi2 = _slope_of_means(y, r, u, zero_Nm, engine_scatter)
+    u_J = math.hypot(u_J, lag_u * float(np.mean(bend)))
     u_J = math.hypot(u_J, J * max(p.span_u_rel for p in runs))
     engine = (y + J * r).mean(axis=0)
     return InertiaFit(
@@ -133,6 +177,8 @@ def find_inertia(runs: list[RunBins], engine_scatter: float = ENGINE_SCATTER) ->
         y + J * r - engine,
         chi2,
         _advice(J, u_J, chi2, size, float(grid[-1] - grid[0])),
+        lag,
+        lag_u,
     )
 
 
@@ -175,6 +221,44 @@ def _slope_of_means(
     # what is known of zero and engine counts like a few runs' worth; the runs' own agreement is the rest
     size = (PRIOR_DOF + between) / (PRIOR_DOF + P - 2)
     return J, math.sqrt(float(share**2 @ own) * size), max(chi2, between / max(P - 2, 1))
+
+
+def _lag(engine: FloatArray, r: FloatArray, u: FloatArray, speed_rad_s: FloatArray) -> tuple[float, float]:
+    """(lag of the load s, its standard uncertainty): what is known beforehand, and what two rates tell.
+
+    A load that is seen late by a time h belongs to a speed r h away: a torque curve c then reads
+    c - h r dc/dw.  So runs of unlike rates differ by -h (r1 - r2) dc/dw, whose course over the speeds no
+    inertia and no scatter of whole runs (a constant, a share of c) has.  Least squares, with the prior
+    `systematic.LAG_S` as one more observation of h = 0.
+
+    Args:
+        engine, r, u: (p, b) torque of the engine by each run, rate, scatter.
+    """
+    prior = systematic.LAG_S / systematic.TRIANGULAR
+    P, B = engine.shape
+    curve = bins.smooth_curve(engine.mean(axis=0))
+    if B < 8:
+        return 0.0, prior
+    weight = 1 / np.sqrt(np.mean(u**2, axis=0))
+    columns = [-r * np.gradient(curve, speed_rad_s)]
+    for p in range(P - 1):
+        for shape in (np.ones(B), curve):
+            own = np.zeros((P, B))
+            own[p] = shape
+            columns.append(own)
+    # the common curve is free in every bin: only what differs between the runs counts
+    X = np.stack([((x - x.mean(axis=0)) * weight).ravel() for x in columns], axis=1)
+    left = ((engine - engine.mean(axis=0)) * weight).ravel()
+    nuisance = X[:, 1:] @ np.linalg.lstsq(X[:, 1:], np.stack((X[:, 0], left), axis=1), rcond=None)[0]
+    x, e = X[:, 0] - nuisance[:, 0], left - nuisance[:, 1]
+    free = max((P - 1) * (B - 2) - 1, 1)
+    square = float(x @ x)
+    if not square > 0:
+        return 0.0, prior
+    lag = float(x @ e) / square
+    variance = float((e - lag * x) @ (e - lag * x)) / free / square
+    share = prior**2 / (prior**2 + variance)
+    return lag * share, math.sqrt(share * variance)
 
 
 def _advice(J: float, u_J: float, chi2: float, size: FloatArray, range_rpm: float) -> list[str]:

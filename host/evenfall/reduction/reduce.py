@@ -37,7 +37,7 @@ from evenfall.model import (
     Run,
     Setup,
 )
-from evenfall.reduction import align, peak, uncertainty, vibration
+from evenfall.reduction import align, peak, systematic, uncertainty, vibration
 from evenfall.reduction.air import Correction, correction, site_warnings
 from evenfall.reduction.bins import (
     MIN_SAMPLES,
@@ -50,7 +50,7 @@ from evenfall.reduction.bins import (
 )
 from evenfall.units import RPM
 
-VERSION = 5
+VERSION = 6
 HOLD_S = 0.9  # of the lead-in and hold before the sweep that is used
 MAX_FILL_SHIFT = 0.03  # of its torque: a bin whose filling asks for a greater correction is not given,
 MAX_FILL_SHIFT_U = 0.0025  # nor one whose correction scatters by more
@@ -91,6 +91,8 @@ class Observed:
     noise_N: float  # amplifier noise at rest, standard deviation of one sample; NaN when unknown
     notes: list[str]
     folded: vibration.Folded
+    load_N: FloatArray  # (l,) on the cell, every sample, and the crank's speed at it, NaN outside the sweep
+    load_speed_rpm: FloatArray
 
 
 def calibration_from_settings(run: Run) -> Calibration:
@@ -256,7 +258,7 @@ def observe(
     notes += _set_up_notes(run, setup, a, brake)
     return Observed(
         a, edges, brake, engine, a.fine.speed_rad_s / RPM, terms, start, end, found_by, shift, zero_u, noise,
-        notes, folded,
+        notes, folded, force, np.interp(seen_late, a.fine.time_s, a.fine.speed_rad_s / RPM, np.nan, np.nan),
     )  # fmt: skip
 
 
@@ -552,7 +554,9 @@ def reduce_run(
     if failed:
         notes.insert(0, f"This run failed as a measurement: {failed}.")
     notes += _day_notes(run, air, setup, day, standard)
-    notes += [drive_note(setup), *unmeasured_note(calibration, setup), *load_note(seen, calibration)]
+    notes += [drive_note(setup), *systematic.unmeasured_note(calibration, setup)]
+    notes += load_note(seen, calibration)
+    notes += systematic.shaking_note(*shaking_of(seen, lines, calibration, setup), lines.centre)
     return Reduction(
         run_id=run.run_id,
         standard=day.standard.title,
@@ -642,6 +646,8 @@ def bin_causes(
     known = np.isfinite(slope)
     if known.any() and not known.all():
         slope = np.where(known, slope, np.interp(lines.centre, lines.centre[known], slope[known]))
+    most = float(np.max(np.abs(seen.aligned.force_N), initial=0.0))
+    shaking_N, force_N = shaking_of(seen, lines, calibration, setup)
     return {
         "span": np.abs(brake) * (calibration.span_u_rel or math.nan),
         "span temperature": np.abs(brake) * span_temperature_u(calibration, air),
@@ -649,6 +655,9 @@ def bin_causes(
         "linearity": calibration.linearity_u_N * lever * _beyond(brake / lever, calibration.max_load_N),
         "hysteresis": np.full_like(engine, calibration.hysteresis_u_N * lever),
         "hose": np.full_like(engine, (calibration.hose_u_N or 0.0) * lever),
+        "friction": np.full_like(engine, systematic.friction_u_N(calibration, most) * lever),
+        "jet": np.full_like(engine, systematic.jet_u_N(calibration, most) * lever),
+        "rectified vibration": systematic.rectified_u_N(calibration, force_N, shaking_N) * lever,
         "drive loss": np.abs(brake) * (drive_u(setup) / setup.drive_efficiency),
         "shaft loss": np.full_like(engine, (setup.shaft_loss_u_Nm or 0.0) * lever / calibration.arm_m),
         "zero": np.full_like(engine, seen.zero_u_N * lever),
@@ -656,9 +665,18 @@ def bin_causes(
         "bin scatter": np.sqrt(np.maximum(scatter_u**2 - noise_u**2, 0)),
         "vibration": lever * vibration.in_bins(seen.folded, lines.centre),
         "alignment": np.abs(slope * rate) * setup.load_delay_u_s,
+        "cell lag": np.abs(slope * rate) * systematic.lag_u_s(setup),
         "inertia": np.abs(rate) * (setup.inertia_u_kg_m2 or math.nan),
         "air": np.abs(engine) * (day.u / day.factor),
     }
+
+
+def shaking_of(
+    seen: Observed, lines: BinMeans, calibration: Calibration, setup: Setup
+) -> tuple[FloatArray, FloatArray]:
+    """((b,) how much more the load shakes in a bin than elsewhere, (b,) the load there), N on the cell."""
+    lever = calibration.arm_m * setup.engine_teeth / setup.brake_teeth / setup.drive_efficiency
+    return systematic.shaking(seen.load_N, seen.load_speed_rpm, lines.centre), lines.value[1] / lever
 
 
 def drive_u(setup: Setup) -> float:
@@ -682,16 +700,6 @@ def span_temperature_u(calibration: Calibration, air: Air) -> float:
     known = calibration.temperature_K
     apart = UNKNOWN_APART_K if known is None or air.source == AIR_UNKNOWN else air.temperature_K - known
     return limit / math.sqrt(3) * math.hypot(apart, CELL_OFF_AIR_K)
-
-
-def unmeasured_note(calibration: Calibration, setup: Setup) -> list[str]:
-    """What the interval does not hold, because nobody measured it."""
-    never = []
-    if calibration.hose_u_N is None:
-        never.append("what hoses and jet push with the water on (evenfall calibrate hose)")
-    if setup.shaft_loss_u_Nm is None:
-        never.append("drag outside the brake's housing (evenfall drag)")
-    return [f"Never measured, so not in the interval: {'; '.join(never)}."] if never else []
 
 
 def air_note(air: Air, day: Correction, standard: str) -> list[str]:
@@ -776,9 +784,12 @@ def monte_carlo(
     lines, scatter = bin_means(seen, bin_rpm)
     causes = bin_causes(calibration, setup, correction(air, standard), air, seen, lines, scatter)
     rng = np.random.default_rng(seed)
-    delay = seen.aligned.delay_s
 
-    span_u = math.hypot(calibration.span_u_rel, span_temperature_u(calibration, air))
+    most = float(np.max(np.abs(seen.aligned.force_N), initial=0.0))
+    rectified = systematic.RECTIFIED / systematic.TRIANGULAR if calibration.shake_u_N is None else 0.0
+    span_u = math.hypot(calibration.span_u_rel, span_temperature_u(calibration, air), rectified)
+    late_u = math.hypot(setup.load_delay_u_s, systematic.lag_u_s(setup))
+    delay = seen.aligned.delay_s - setup.cell_lag_s
 
     def one(span: float, arm: float, drive: float, zero: float, late: float, inertia: float, loss: float,
             p: float, t: float, h: float, own: float) -> FloatArray:  # fmt: skip
@@ -789,7 +800,7 @@ def monte_carlo(
         )
         s = replace(
             setup,
-            load_delay_s=delay + setup.load_delay_u_s * late,
+            load_delay_s=delay + late_u * late,
             inertia_kg_m2=setup.inertia_kg_m2 + setup.inertia_u_kg_m2 * inertia,
             drive_efficiency=min(1.0, setup.drive_efficiency + drive_u(setup) * drive),
             shaft_loss_Nm=setup.shaft_loss_Nm + (setup.shaft_loss_u_Nm or 0.0) * loss,
@@ -801,8 +812,10 @@ def monte_carlo(
             relative_humidity=min(1.0, max(0.0, air.relative_humidity + air.humidity_u * h)),
         )
         steady_N = math.hypot(
-            seen.zero_u_N, calibration.linearity_u_N, calibration.hysteresis_u_N, calibration.hose_u_N or 0.0
-        )
+            seen.zero_u_N, calibration.linearity_u_N, calibration.hysteresis_u_N, calibration.hose_u_N or 0.0,
+            calibration.shake_u_N or 0.0, systematic.friction_u_N(calibration, most),
+            systematic.jet_u_N(calibration, most),
+        )  # fmt: skip
         off = np.int64(np.rint(steady_N * c.span_count_per_N * zero))
         shifted = replace(run, load_count=run.load_count + off)
         drawn, _ = bin_means(observe(shifted, c, s), bin_rpm)

@@ -52,7 +52,13 @@ def keep_inertia(folder: Path, label: str, fit: InertiaFit, of_runs: Setup, new:
                     "--new makes it, from the set-up of these runs"
                 ) from None
             base = of_runs
-        made = replace(base, inertia_kg_m2=fit.inertia_kg_m2, inertia_u_kg_m2=fit.u_kg_m2)
+        made = replace(
+            base,
+            inertia_kg_m2=fit.inertia_kg_m2,
+            inertia_u_kg_m2=fit.u_kg_m2,
+            cell_lag_s=of_runs.cell_lag_s + fit.cell_lag_s,
+            cell_lag_u_s=fit.cell_lag_u_s,
+        )
         archive.activate("setup", archive.add_record(made, label))
 
 
@@ -61,7 +67,8 @@ def inertia_sentence(fit: InertiaFit) -> str:
     rates = ", ".join(f"{r:.0f}" for r in fit.rates_rpm_s)
     return (
         f"Inertia at the crank {fit.inertia_kg_m2 * 1e3:.3f} ± {1.96 * fit.u_kg_m2 * 1e3:.3f} g·m² "
-        f"(95 %), from {len(fit.run_ids)} runs at {rates} rpm/s over {len(fit.speed_rpm)} bins"
+        f"(95 %), from {len(fit.run_ids)} runs at {rates} rpm/s over {len(fit.speed_rpm)} bins; "
+        f"the load is seen {fit.cell_lag_s * 1e3:+.1f} ± {1.96 * fit.cell_lag_u_s * 1e3:.1f} ms late"
     )
 
 
