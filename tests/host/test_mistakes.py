@@ -127,6 +127,63 @@ def typed_by_hand():
         ["compare", "1-3", "3-5"],
         ["compare", "stock", "cut"],
         ["repeat", "stock"],
+        ["config", "colour=blue"],
+        ["config", "units=imperial"],
+        ["config", "standard=absent"],
+        ["config", "units"],
+        ["drag", "1"],
+        ["drag", "1", "--inertia", "0.001"],
+        ["drag", "1", "--inertia", "nan", "--inertia-u", "1e-5"],
+        ["drag", "1", "--inertia", "-1", "--inertia-u", "1e-5"],
+        ["export", "1", "--table", "runs", "--band", "9000:5000"],
+        ["export", "1", "--table", "runs", "--band", "5000"],
+        ["export", "1", "--standard", "absent"],
+        ["export", "stock"],
+        ["export", "1", "--out", "absent/x.csv"],
+        ["export", "1-2", "--out", "one.json"],
+        ["session", "rename", "1", ""],
+        ["session", "list", "surplus"],
+        ["board", "trace", "absent.bin"],
+        ["board", "wiring", "--out", "wiring.svg"],
+        ["board", "set", "nonsense=1", "--port", NO_PORT],
+        ["board", "set", "sweep_time", "--port", NO_PORT],
+        ["board", "set", "sweep_time=soon", "--port", NO_PORT],
+        ["board", "set", "sweep_time=10 mm", "--port", NO_PORT],
+        ["board", "set", "arm_length=9 m", "--port", NO_PORT],
+        ["board", "set", "engine_teeth=0", "--port", NO_PORT],
+        ["board", "set", "fail_valve=ajar", "--port", NO_PORT],
+        ["board", "settings", "absent", "--port", NO_PORT],
+        ["board", "delete", "x", "--port", NO_PORT],
+        ["board", "rescue", "surplus"],
+        ["runs", "set", "1", "nonsense=1"],
+        ["runs", "set", "1", "plug=hot"],
+        ["runs", "set", "1", "head_temperature=hot"],
+        ["runs", "set", "1", "head_temperature"],
+        ["engine", "set", "post auger", "bore=38 parsecs"],
+        ["engine", "set", "post auger", "nonsense=1"],
+        ["engine", "rename", "post auger", ""],
+        ["engine", "build", "post auger", "stock"],
+        ["air", "station", "29.92 inHg", "--height", "90 parsecs"],
+        ["air", "station", "29.92", "--height", "900 ft"],
+        ["air", "factor", "--pressure", "29.92 inHg"],
+        ["runs", "tag", "1", ""],
+        ["runs", "note", "1", ""],
+        ["runs", "exclude", "1", ""],
+        ["runs", "list", "--since", "yesterday"],
+        ["runs", "list", "--since", "2026-13-45"],
+        ["runs", "list", "--power-from", "3"],
+        ["runs", "list", "--power-from", "3 parsecs"],
+        ["chart", "post auger"],
+        ["inertia", "1", "2", "--store", "absent"],
+        ["compare", "1-3", "4-6", "--band", "5:4"],
+        ["compare", "1-3", "4-6", "--band", "x"],
+        ["compare", "1-3", "4-6", "--plot", "x.doc"],
+        ["compare", "1-3", "4-6", "--decide", "400"],
+        ["compare", "stock", "stock", "--engine", "post auger"],
+        ["plot", "1,2,3,4,5,6,1", "--out", "x.png"],
+        ["plot", "1", "--out", "."],
+        ["screen", "--http-port", "99999"],
+        ["pull", "--build", "x", "--port", NO_PORT],
     ):
         yield words, {USAGE}
     for words in (
@@ -144,12 +201,42 @@ def typed_by_hand():
         ["export", "999", "--out", "out.json"],
         ["runs", "file", "999", "--engine", "post auger"],
         ["runs", "file", "1", "--engine", "absent"],
+        ["drag", "999", "--inertia", "0.001", "--inertia-u", "1e-5"],
+        ["export", "1", "--engine", "absent"],
+        ["session", "rename", "99", "title"],
+        ["runs", "set", "999", "head_temperature=90 C"],
+        ["engine", "set", "absent", "bore=38 mm"],
+        ["engine", "set", "post auger", "--build", "absent", "plug=hot"],
+        ["engine", "rename", "absent", "new"],
+        ["engine", "retire", "absent"],
+        ["engine", "retire", "post auger", "--build", "absent"],
+        ["setup", "rename", "absent", "new"],
+        ["setup", "retire", "absent"],
+        ["calibrate", "rename", "99", "new"],
+        ["calibrate", "retire", "99"],
+        ["air", "retire", "99"],
+        ["runs", "retire-note", "99"],
+        ["runs", "include", "999"],
+        ["runs", "list", "--engine", "absent"],
+        ["runs", "list", "--build", "absent"],
+        ["runs", "list", "--tag", "absent"],
+        ["runs", "list", "--session", "99"],
+        ["runs", "reduce", "999"],
+        ["chart", "post auger", "absent"],
+        ["inertia", "1", "999"],
+        ["compare", "stock", "absent", "--engine", "post auger"],
+        ["pull", "--engine", "absent", "--port", NO_PORT],
     ):
         yield words, {NOT_FOUND}
     yield ["air", "standard", "absent"], {USAGE, NOT_FOUND}
     for words in (
         ["runs", "import", "absent.run"],
         ["runs", "import", "."],
+        ["board", "trace", "junk.bin"],
+        ["runs", "import", "junk.bin"],
+        ["archive", "restore", "junk.bin", "--yes"],
+        ["calibrate", "span", "--arm", "250 mm", "--file", "junk.bin"],
+        ["demo", "--folder", "ARCHIVE"],
         ["archive", "restore", "absent", "--yes"],
     ):
         yield words, {USAGE, DAMAGE, NOT_FOUND, ARCHIVE}
@@ -190,7 +277,10 @@ KEPT = ("engines", "builds", "sessions", "records", "active", "raw", "flags", "t
 
 
 def test_there_are_some_hundreds():
-    assert len({tuple(words) for words, _ in MISTAKES}) > 300
+    assert len({tuple(words) for words, _ in MISTAKES}) > 750
+    assert {tuple(path) for path, _ in ALL} <= {
+        tuple(words[: len(path)]) for words, _ in MISTAKES for path in [words[:1], words[:2]]
+    }, "a command that nobody has mistyped"
 
 
 @pytest.mark.parametrize(
@@ -201,6 +291,9 @@ def test_a_mistake_is_one_sentence_a_code_and_no_loss(words, codes, folder, tmp_
     monkeypatch.setenv("EVENFALL_ARCHIVE", str(folder))
     monkeypatch.delenv("EVENFALL_PORT", raising=False)
     monkeypatch.setattr(sys, "stdin", io.StringIO(""))
+    monkeypatch.setenv("EVENFALL_CONFIG", str(tmp_path / "config.toml"))
+    (tmp_path / "junk.bin").write_bytes(b"\x01\x02\x03\x00garbage")
+    words = [str(folder) if w == "ARCHIVE" else w for w in words]
     before = contents(folder)
     with pytest.raises(SystemExit) as left:
         cli.main([str(w) for w in words])
@@ -210,4 +303,5 @@ def test_a_mistake_is_one_sentence_a_code_and_no_loss(words, codes, folder, tmp_
     lines = [line for line in said.err.splitlines() if line.strip()]
     assert lines and lines[-1].startswith(("evenfall: ", "Error: ")), said.err
     assert len(lines[-1]) > 20
+    assert not (tmp_path / "config.toml").exists()
     assert contents(folder) == before

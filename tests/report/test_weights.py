@@ -7,8 +7,10 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from evenfall.archive.archive import Archive
 from evenfall.errors import BoardError, InputError
-from evenfall.workflow.weights import Hung, hang, read_csv, trouble
+from evenfall.model import Calibration
+from evenfall.workflow.weights import Hung, far_zero, hang, read_csv, trouble
 
 SPAN = 42_000 * 9.80665  # counts per kilogram
 ZERO = 50_000.0
@@ -145,3 +147,15 @@ def test_a_noisy_cell_at_rest_is_still_and_a_moving_one_is_not() -> None:
     assert sum(bool(trouble(ZERO + n, 0.0, [])) for n in noise) <= 1
     creeping = np.linspace(0.0, 6000.0, 64)
     assert all("not still" in trouble(ZERO + n + creeping, 0.0, []) for n in noise)
+
+
+@pytest.mark.parametrize(
+    ("hangs_kg", "said"), [(0.0, ""), (0.05, ""), (1.0, "as 1.00 kg would"), (-0.5, "-4.9 N")]
+)
+def test_a_zero_with_something_on_the_arm_is_questioned(tmp_path: Path, hangs_kg: float, said: str) -> None:
+    with Archive(tmp_path / "a") as archive:
+        assert far_zero(archive, ZERO + SPAN, 42_000_000) == "", "nothing to hold it against"
+        made = Calibration(ZERO, 42_000.0, max_load_N=49.0, made_unix_s=1)
+        archive.activate("calibration", archive.add_record(made, "span"))
+        told = far_zero(archive, ZERO + SPAN * hangs_kg, 42_000_000)
+    assert said in told and bool(said) == bool(told)

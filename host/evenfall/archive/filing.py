@@ -155,6 +155,7 @@ class Filing(Database):
 
     def rename_session(self, session: int, title: str) -> None:
         """Give a session another title."""
+        check_name(title, "session")
         with self.change():
             if not self.db.execute("UPDATE sessions SET title = ? WHERE id = ?", (title, session)).rowcount:
                 raise NotFoundError(f"there is no session {session}; look at evenfall session list")
@@ -456,4 +457,7 @@ def checked_record(kind: type[R], body: Any) -> R:
 
 def check_name(name: str, what: str) -> None:
     if not name.strip() or len(name) > 200 or not name.isprintable():
-        raise InputError(f"'{name[:40]}' cannot be the name of a {what}: use 1 to 200 printable characters")
+        article = "an" if what[0] in "aeiou" else "a"
+        raise InputError(
+            f"'{name[:40]}' cannot be the name of {article} {what}: use 1 to 200 printable characters"
+        )

@@ -27,7 +27,7 @@ from evenfall.cli._root import (
     progress,
     when,
 )
-from evenfall.errors import BoardError, EvenfallError, InputError
+from evenfall.errors import BoardError, DamageError, EvenfallError, InputError
 
 if TYPE_CHECKING:
     from evenfall.board import firmware_install
@@ -150,13 +150,22 @@ def set_values(changes: tuple[str, ...], port: str | None) -> None:
 
 @board.command()
 @port_option
-def zero(port: str | None) -> None:
+@archive_option
+def zero(port: str | None, archive_dir: Path) -> None:
     """Take the zero of the load cell.
 
     Nothing may hang on the arm; everything must be at rest.
     """
+    from evenfall.archive.archive import FILE_NAME, Archive
+    from evenfall.workflow.weights import far_zero
+
     with open_link(port) as line:
-        echo(f"zero {line.zero()} counts")
+        taken, span = line.zero(), line.settings()["span"]
+    echo(f"zero {taken} counts")
+    if (archive_dir / FILE_NAME).exists():
+        with Archive(archive_dir) as archive:
+            if wrong := far_zero(archive, taken, span):
+                progress(f"caution: {wrong}")
 
 
 @board.command("self-test")
@@ -276,6 +285,8 @@ def trace(capture: Path | None, port: str | None, save: Path | None, as_json: bo
     for frame in found:
         echo(tracing.line_of(frame))
     damaged = sum("damage" in f for f in found)
+    if capture is not None and damaged == len(found):
+        raise DamageError(f"{capture} holds no whole frame: is it a capture of a line, or a run file?")
     progress(f"{len(found)} frames, {damaged} of them damaged")
 
 
@@ -480,6 +491,8 @@ def wiring(port: str | None, out: Path) -> None:
     """Draw the wiring, for default or own pins."""
     from evenfall.board import wiring_diagram as drawn
 
+    if out.suffix or out.is_file():
+        raise InputError(f"--out {out}: two drawings are written; name a folder")
     pins = drawn.default_pins()
     if port is not None:
         with open_link(port) as line:

@@ -218,6 +218,8 @@ def _print_found(archive_dir: Path, query: Query, units: str, as_json: bool) -> 
         print_table(columns, map(line, archive.each(query)), {"run", *numbers})
     if dated_here:
         progress(f"~{HOST_CLOCK.lstrip(';')}")
+    if not shown:
+        progress("no run found")
     if shown == query.limit:
         progress(f"the first {query.limit}; --limit shows more")
 

@@ -145,7 +145,7 @@ def tell_self_test(talk: Talk, results: Rows) -> None:
 LOOKED_AT = {  # what only a person sees: question, what to do where it was not so
     "led": ("Did the LED blink three times?", "Check the LED, its resistor and the setting pin_led."),
     "kill": (
-        "Was the ignition cut for half a second (its relay clicks)?",
+        "Was the ignition cut for half a second?",
         "Check the relay and its wire. Until it works only your own kill switch stops the engine.",
     ),
 }

@@ -36,10 +36,11 @@ from evenfall.statistics.compare import Comparison, compare
 from evenfall.statistics.groups import Group, group
 from evenfall.statistics.reduced_run import ReducedRun
 from evenfall.units import typed
+from evenfall.workflow.drive_from_runs import inertia_of, inertia_sentence, keep_inertia
 from evenfall.workflow.fetch import active_filing, file_air, take_runs, teeth_warning
-from evenfall.workflow.find_inertia import inertia_of, keep_inertia
 from evenfall.workflow.first_start import Rows, ask_what_was_seen, see_button, see_pickup, tell_self_test
-from evenfall.workflow.run_groups import scatter_between_sessions
+from evenfall.workflow.run_groups import scatter_between_sessions, spans
+from evenfall.workflow.weights import far_zero
 
 STEPS = (
     "self_test",
@@ -157,6 +158,7 @@ class Guide:
         self.first_start = first_start
         self.fetch = fetch or self._take_all
         self.tested: Rows = []
+        self.leaving = False  # the person has said so
 
     def run(self) -> bool:
         """Go on from the open step; return whether the session came to its end."""
@@ -177,6 +179,8 @@ class Guide:
                 self.keep()
                 continue
             self.keep()
+            if self.leaving:
+                return False
             options = {"again": "try this step again", "leave": "leave; `evenfall session` goes on from here"}
             if self.talk.choose(f"Step '{_title(self.plan.step)}' is not done.", options, "again") == "leave":
                 return False
@@ -226,7 +230,12 @@ class Guide:
         self.talk.ask("Enter when it is so")
         with self.line() as line:
             self.plan.zero_count = line.zero()
+            span = line.settings()["span"]
         self.talk.say(f"Zero {self.plan.zero_count} counts.")
+        if wrong := far_zero(self.archive, self.plan.zero_count, span):
+            self.talk.say(f"! {wrong}")
+            options = {"no": "take it off and zero again", "yes": "it is right: arm or hanger were changed"}
+            return self.talk.choose("Go on with this zero?", options, "no") == "yes"
         return True
 
     def step_weight(self) -> bool:
@@ -308,7 +317,12 @@ class Guide:
 
     def step_warm_up(self) -> bool:
         """Runs until three in a row agree."""
-        self._heading("Warm-up", f"Run until {WARM_RUNS} in a row agree within {100 * WARM_SPREAD:g} %.")
+        self._heading(
+            "Warm-up",
+            f"Run until {WARM_RUNS} in a row agree within {100 * WARM_SPREAD:g} %. Each run: press the "
+            "board's button, throttle wide open, shut it when the engine has come down to the end speed; "
+            "wait until all stands still.",
+        )
         return self._make_runs(self.plan.warm, self._warm_enough)
 
     def step_inertia(self) -> bool:
@@ -337,13 +351,15 @@ class Guide:
                 return False
         finally:
             self._usual_sweep_time()
-        usual_runs = self._counting(self.plan.warm, {})[-WARM_RUNS:]
-        fit = inertia_of(self.archive, [p.key for p in usual_runs] + self.plan.quicker)
+        folder = self.archive.folder
+        usual_runs = [p.key for p in self._counting(self.plan.warm, {})[-WARM_RUNS:]]
+        fit, of_runs = inertia_of([spans([*usual_runs, *self.plan.quicker])], folder)
         for note in fit.notes:
             self.talk.say(f"! {note}")
-        label = keep_inertia(self.archive, fit)
-        found_g, half_g = 1e3 * fit.inertia_kg_m2, 1.96e3 * fit.u_kg_m2
-        self.talk.say(f"Inertia {found_g:.2f} ± {half_g:.2f} g·m² (95 %), kept in set-up '{label}'.")
+        assert found
+        label = next(r["label"] for r in self.archive.records(Setup) if r["number"] == int(found[0]))
+        keep_inertia(folder, label, fit, of_runs, False)
+        self.talk.say(f"{inertia_sentence(fit)}. It is kept in set-up '{label}'.")
         return True
 
     def _usual_sweep_time(self) -> None:
@@ -531,8 +547,11 @@ class Guide:
                 "done": "go on to the next step",
                 "leave": "leave; `evenfall session` goes on from here",
             }
-            do = self.talk.choose(f"{len(counted)} runs count.", options, "done" if enough else "fetch")
+            n = len(counted)
+            tally = "1 run counts." if n == 1 else f"{n} runs count."
+            do = self.talk.choose(tally, options, "done" if enough else "fetch")
             if do == "leave":
+                self.leaving = True
                 return False
             if do == "done":
                 return True

@@ -57,6 +57,8 @@ def run_numbers(archive: Archive, spec: str, engine: str | None) -> list[int]:
     `3,5-8`: these runs.  Else the name of a build of `engine`.
     """
     numbers = listed(spec)
+    if engine is not None:
+        archive.engine_id(engine)
     if numbers is not None:
         rows = [archive.row(n) for n in numbers]
     else:
@@ -191,7 +193,7 @@ def picture_words(archive: Archive, numbers: list[int], standard: str | None = N
 def checked_target(path: Path, endings: tuple[str, ...]) -> Path:
     """A file to write: known ending, folder there."""
     if path.suffix.lower() not in endings:
-        raise InputError(f"'{path.name}' must end in {' or '.join(endings)}")
+        raise InputError(f"'{path}' must end in {' or '.join(endings)}")
     if not path.parent.is_dir():
         raise InputError(f"there is no folder {path.parent} to write {path.name} into")
     return path
@@ -211,6 +213,8 @@ def reference_sessions(
 ) -> tuple[list[Session], str]:
     """(the engine's runs that count, by session, as the control chart wants them; which were left out)."""
     archive.engine_id(engine)
+    if build is not None:
+        archive.build_id(engine, build)
     rows = archive.find(Query(engine=engine, build=build, excluded=None, limit=100_000))
     builds = sorted({r["build"] for r in rows if r["build"]})
     if build is None and len(builds) > 1:

@@ -16,10 +16,12 @@ from typing import Protocol
 
 import numpy as np
 
+from evenfall.archive.archive import Archive
 from evenfall.errors import EvenfallError, InputError
+from evenfall.model import Calibration
 from evenfall.printable import when
 from evenfall.reduction.align import clamped_codes
-from evenfall.units import UNITS, plain_number, typed
+from evenfall.units import GRAVITY, UNITS, plain_number, typed
 
 OUT_OF_LINE = 0.01  # of the largest load: a wrong weight is off by more, a real cell by less; no source
 UNSETTLED = 0.001  # of the largest load, between the halves of a reading; common practice, no source
@@ -83,6 +85,29 @@ def trouble(counts: Sequence[float], mass_kg: float, before: Sequence[Hung]) -> 
             "touches the arm"
         )
     return ""
+
+
+FAR_ZERO = 0.02  # of the heaviest weight hung: temperature moves a zero by less; common practice, no source
+FAR_ZERO_N = 2.0  # where nobody knows the heaviest
+
+
+def far_zero(archive: Archive, count: float, board_span: int) -> str:
+    """Why a zero can hardly be that of an empty arm: it lies far from the active calibration's; else empty.
+
+    board_span: the board's own, counts for a kilonewton, where no calibration is active.
+    """
+    found = archive.active("calibration")
+    if found is None:
+        return ""
+    calibration = archive.record(Calibration, int(found[0]))
+    span = calibration.span_count_per_N or board_span / 1000
+    off_N = (count - calibration.zero_count) / span
+    if not calibration.zero_count or abs(off_N) <= max(FAR_ZERO * calibration.max_load_N, FAR_ZERO_N):
+        return ""
+    return (
+        f"this zero lies {off_N:+.1f} N from that of the active calibration, as "
+        f"{abs(off_N) / GRAVITY:.2f} kg would: does something hang on the arm or touch it?"
+    )
 
 
 def hang(
