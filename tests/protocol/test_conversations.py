@@ -164,7 +164,7 @@ def test_the_document_says_the_times_and_limits_of_the_code():
     for sentence in (
         f"lapses when for **{board['SESSION_MS'] // 1000} s**",
         f"After {board['GIVE_UP_MS'] // 1000} s without a byte taken",
-        f"takes no byte for {board['STUCK_MS'] / 1000} s",
+        f"takes no byte for {board['HOST_STALLED_MS'] / 1000} s",
         f"{board['FIRST_UNIX_S']:,} (2025-01-01)",
         f"{board['LAST_UNIX_S']:,} (2038-01-01)",
         f"{host['FIRST_RTO_S']} s at first, from {host['MIN_RTO_S']} to {host['MAX_RTO_S']:.0f} s",

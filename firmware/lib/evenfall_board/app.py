@@ -26,7 +26,7 @@ from .native import const, micropython
 from .recorder import HOLE, Recorder
 from .run_record import RunRecord
 from .sensing import Speed, Torque
-from .settings import Learned, Starts, run_seconds
+from .settings import Learned, BootCounter, run_seconds
 from .standstill import Standstill
 from .states import BUSY, FAULT, REASON, STATE, TRIGGER, step
 from .store import Store
@@ -41,7 +41,7 @@ ALLOW_MS = 500  # of standstill
 AIR_MS = 1000  # between two readings of the barometer
 SETTLE_MS = 1000  # a speed that stays within 3 % for so long is near the top: the sweep finds it
 RELEASED_MS = 1000  # of standstill in the release: it is over
-STUCK_MS = 1500  # armed and so long under the speed that a sweep needs: the valve closes, in as long again
+TOO_SLOW_MS = 1500  # armed and so long under the speed that a sweep needs: the valve closes, in as long again
 FEW_RUNS = 3  # no more than these fit onto the flash: the LED says so at rest
 MIN_RECORD_MS = 4000  # a shorter spin of the brake is no run: not kept
 TURNING_HALF_RPM = 600
@@ -74,7 +74,7 @@ class Board:
         )
         self.learned = Learned()
         self.learned.load()
-        self.starts = Starts()
+        self.starts = BootCounter()
         self.store = Store(self.starts)
         try:
             self.starts.load()
@@ -119,11 +119,11 @@ class Board:
         self._characterising = False
         self._phase = DONE
         self._since_ms = 0  # in this state
-        self._round_ms = 0  # since the last whole round
+        self._slow_tasks_ms = 0  # since the last whole round
         self._air_ms = 0
         self._peak_ms = 0
         self._settled_ms = 0
-        self._stuck_ms = 0  # armed, turning, and too slow for a sweep
+        self._too_slow_ms = 0  # armed, turning, and too slow for a sweep
         self._ready_top = 0  # highest speed since the shaft stood still, half rpm
         self._pulled_down = False  # and the warm valve has pulled the engine down from it
         self._settled_at = 0
@@ -207,7 +207,7 @@ class Board:
         return self.speed.half_rpm > self.settings.values["spin_up_speed"] * 2
 
     def _spun_up_again(self):
-        """Speed rises again after a sweep: somebody is in a hurry."""
+        """Speed rises again after a sweep: the next one is wanted."""
         return self._since_ms > 2000 and self.spun_up()
 
     def _may_sweep(self):
@@ -309,7 +309,7 @@ class Board:
         values, learned = self.settings.values, self.learned.values
         for _ in self.run.write(values, learned, self.amp and not self.fault, self._spun_up_again):
             yield
-        if self.run.teaches():
+        if self.run.suits_learning():
             pairs = self.sweep.learn()
             if pairs:
                 gc.collect()  # its table may grow: into a gap
@@ -435,16 +435,16 @@ class Board:
                 self._sample(amp.tick[i], amp.count[i])
         else:
             self.load_ms = 0
-        self._round_ms += passed_ms
-        if self._round_ms >= ROUND_MS or self._found or self.standstill.finished:
-            self._round(self._round_ms)
-            self._round_ms = 0
+        self._slow_tasks_ms += passed_ms
+        if self._slow_tasks_ms >= ROUND_MS or self._found or self.standstill.finished:
+            self._slow_tasks(self._slow_tasks_ms)
+            self._slow_tasks_ms = 0
         elif self.state == "store":
             self._follow_store()
         if not self.quiet:
             self.link.poll(passed_ms)
 
-    def _round(self, passed_ms):
+    def _slow_tasks(self, passed_ms):
         """What need not be done at every pass."""
         self._check_faults(passed_ms)
         if self.standstill.finished and self.standstill.take(self.clock.uptime_ms):
@@ -566,7 +566,7 @@ class Board:
             self._follow_store()
         elif state == "safe":
             if self.run.verdict and (not self.spun_up() or self._since_ms > 10000):
-                self.go("calm")
+                self.go("stopped")
         elif state == "start":
             self.go("checked")
         if self.state in ("rest", "ready"):
@@ -607,12 +607,12 @@ class Board:
         if half_rpm < self.settings.values["end_speed"] * 2 + 1000 or not self.spun_up():
             self._settled_ms = 0
             if half_rpm > WARM_HALF_RPM:
-                self._stuck_ms = min(self._stuck_ms + passed_ms, 2 * STUCK_MS)
+                self._too_slow_ms = min(self._too_slow_ms + passed_ms, 2 * TOO_SLOW_MS)
             else:
-                self._stuck_ms = 0
+                self._too_slow_ms = 0
             return
         if not self._pulled_down:
-            self._stuck_ms = 0
+            self._too_slow_ms = 0
         if self._settled_ms == 0 or abs(half_rpm - self._settled_at) > half_rpm >> 5:
             self._settled_at = half_rpm
             self._settled_ms = 0
@@ -633,7 +633,9 @@ class Board:
         elif half_rpm < self._ready_top - (self._ready_top >> 4):
             self._pulled_down = True
         if self._pulled_down:
-            self._stuck_ms = min(max(self._stuck_ms, STUCK_MS) + 4 * passed_ms, STUCK_MS + STUCK_MS * 4 // 5)
+            self._too_slow_ms = min(
+                max(self._too_slow_ms, TOO_SLOW_MS) + 4 * passed_ms, TOO_SLOW_MS + TOO_SLOW_MS * 4 // 5
+            )
 
     def _follow_release(self, passed_ms):
         if self.run.recording and self._since_ms >= self.settings.values["after_sweep"]:
@@ -682,8 +684,8 @@ class Board:
             # an engine that this load holds down is let go by and by, else it never reaches its speed
             # armed, it is a small one: a brake of quick filling would hold the engine before the sweep begins
             armed = self.state == "ready"
-            share = STUCK_MS - max(0, self._stuck_ms - STUCK_MS) if armed else STUCK_MS
-            share = (s["servo_open"] - s["servo_shut"]) * share // ((10 if armed else 4) * STUCK_MS)
+            share = TOO_SLOW_MS - max(0, self._too_slow_ms - TOO_SLOW_MS) if armed else TOO_SLOW_MS
+            share = (s["servo_open"] - s["servo_shut"]) * share // ((10 if armed else 4) * TOO_SLOW_MS)
             self.servo.move(s["servo_shut"] + share)
         else:
             self.servo.move(s["servo_shut"])

@@ -99,7 +99,7 @@ class Guard:
         self._hz = load_hz
         self.delay_ms = 0  # from the valve to the torque, as the controller knows it
         self._past = array("i", [0] * PAST)
-        self._took = array("i", [PAST_MS] * PAST)  # ms between them
+        self._interval_ms = array("i", [PAST_MS] * PAST)  # ms between them
         # samples in a row in the upper half of the range, end codes apart; a cleared fault keeps it
         self._pushed = 0
         self._window_ms = PAST * PAST_MS
@@ -123,8 +123,8 @@ class Guard:
         self._over = 0
         self._edges = 0
         self._clamped = 0
-        self._open = 0
-        self._same = 0
+        self._open_samples = 0
+        self._same_count_samples = 0
         self._before = 0
         self._low_mv_ms = 0
         self.sweep_begins()
@@ -133,14 +133,16 @@ class Guard:
         self._steady_ms = 0
         self._torque_ref = 0  # torque over about half a second, mN.m
         self._lost = 0
-        self._gone = 0
+        self._torque_gone_samples = 0
         self._overload = 0  # samples for which an overload explains a drop of the speed
         self._before_rpm = 0
-        self._slow = self._coasts = self._coast_from = self._coast_low = 0
+        self._slow_samples = self._coast_samples = self._coast_from = self._coast_low = 0
         self._was_up = False
         self._ramp_torque = 0  # as `_torque_ref`, kept from the ramp on
-        self._alone = 0  # two for each check at which the brake slowed down alone, less one for each other
-        self._off = 0  # samples in a row off the set speed, signed
+        self._brake_alone_score = (
+            0  # two for each check at which the brake slowed down alone, less one for each other
+        )
+        self._off_speed_samples = 0  # samples in a row off the set speed, signed
         self._off_torque = 0
         self._moved = 0  # samples for which the valve has been 15 % of its travel from where it was then
         self._opening_ref = 0  # as `_torque_ref`: how far the valve was open, us
@@ -202,8 +204,8 @@ class Guard:
         before = self._past[at]
         self._past[at] = half_rpm
         # a pass is not always as long: the drop is that of PAST x PAST_MS
-        self._window_ms += self._past_ms - self._took[at]
-        self._took[at] = self._past_ms
+        self._window_ms += self._past_ms - self._interval_ms[at]
+        self._interval_ms[at] = self._past_ms
         drop = (before - half_rpm) * (PAST * PAST_MS) // self._window_ms
         self._past_ms = 0
         self._past_at = (at + 1) % PAST
@@ -233,15 +235,15 @@ class Guard:
         Below half the lower end friction rules.
         """
         if drop <= 0 or inertia == 0 or self._ramp_torque == 0:
-            self._alone = 0
+            self._brake_alone_score = 0
             return False
         slowing = self._slowing(drop, inertia)
         ref = self._ramp_torque
         if torque * 5 > ref * 2 and slowing > torque + (torque >> 3) + (ref >> 2):
-            self._alone += 2
-        elif self._alone:
-            self._alone -= 1
-        return self._alone >= 3
+            self._brake_alone_score += 2
+        elif self._brake_alone_score:
+            self._brake_alone_score -= 1
+        return self._brake_alone_score >= 3
 
     def _lost_or_stalled(self, half_rpm):
         return LOAD_LOST if half_rpm > self._lower_end + (self._lower_end >> 3) else STALLED
@@ -270,17 +272,17 @@ class Guard:
             elif self._pushed < PUSHED:
                 self._pushed += 1
         if force_count > limit_count or (turning and force_count < -(limit_count >> 4)):
-            self._open += 1
-            if self._open >= 4 and self._clamped == 0:
+            self._open_samples += 1
+            if self._open_samples >= 4 and self._clamped == 0:
                 return CELL_OVERLOAD if force_count > 0 else LOAD_OPEN
         else:
-            self._open = 0
+            self._open_samples = 0
         if count == self._before:
-            self._same += 1
-            if self._same * 10 >= self._hz * 3 and self._clamped == 0:
+            self._same_count_samples += 1
+            if self._same_count_samples * 10 >= self._hz * 3 and self._clamped == 0:
                 return LOAD_STUCK
         else:
-            self._same = 0
+            self._same_count_samples = 0
             self._before = count
         return NONE
 
@@ -324,31 +326,31 @@ class Guard:
         low = half_rpm < set_half_rpm - (set_half_rpm >> 6) and half_rpm <= self._before_rpm
         self._before_rpm = half_rpm
         if low and self._was_up and ref > 100 and torque * 2 < ref:
-            self._gone += 1
-            if self._gone * 32 >= self._hz:
+            self._torque_gone_samples += 1
+            if self._torque_gone_samples * 32 >= self._hz:
                 return self._lost_or_stalled(half_rpm)
         else:
-            self._gone = 0
+            self._torque_gone_samples = 0
         # next to the free speed the brake holds little water: off the chain it coasts down evenly, while an
         # engine rises once the valve is nearly shut and it is under the set speed
         if steady and self._was_up and half_rpm < set_half_rpm and opening * 12 < self._travel:
-            if self._coasts == 0 or half_rpm > self._coast_low + (self._coast_low >> 8):
-                self._coasts = 0
+            if self._coast_samples == 0 or half_rpm > self._coast_low + (self._coast_low >> 8):
+                self._coast_samples = 0
                 self._coast_from = self._coast_low = half_rpm
             elif half_rpm < self._coast_low:
                 self._coast_low = half_rpm
-            self._coasts += 1
+            self._coast_samples += 1
             fallen = half_rpm < self._coast_from - (self._coast_from >> 6)
-            if fallen and self._coasts * 1000 > self._hz * (500 + self.delay_ms):
+            if fallen and self._coast_samples * 1000 > self._hz * (500 + self.delay_ms):
                 return self._lost_or_stalled(half_rpm)
         else:
-            self._coasts = 0
+            self._coast_samples = 0
         if self._was_up and half_rpm < self._stall:
-            self._slow += 1
-            if self._slow * 20 >= self._hz:
+            self._slow_samples += 1
+            if self._slow_samples * 20 >= self._hz:
                 return STALLED
         else:
-            self._slow = 0
+            self._slow_samples = 0
         if not sweeping:
             return NONE
         self._ramp_torque = self._torque_ref
@@ -358,7 +360,7 @@ class Guard:
             return self._is_off(1, half_rpm, torque, valve_us)
         if error < -off:
             return self._is_off(-1, half_rpm, torque, valve_us)
-        self._off = 0
+        self._off_speed_samples = 0
         return NONE
 
     def _is_off(self, sign, half_rpm, torque, valve_us):
@@ -367,15 +369,15 @@ class Guard:
         By the torque: in a brake whose outflow goes as speed x fill^1/2 and its torque as speed^2 x fill, the
         torque goes as the square of the flow, whatever the speed.  What is on its way needs the delay.
         """
-        if self._off * sign <= 0:
-            self._off = sign
+        if self._off_speed_samples * sign <= 0:
+            self._off_speed_samples = sign
             self._off_torque = torque
             self._off_us = valve_us
             self._off_rpm = half_rpm
             self._moved = 0
             return NONE
-        self._off += sign
-        n = self._off * sign
+        self._off_speed_samples += sign
+        n = self._off_speed_samples * sign
         moved = (valve_us - self._off_us) * self._opens_up * sign
         self._moved = self._moved + 1 if moved * 100 >= self._travel * 15 else 0
         late = self._hz * self.delay_ms // 500

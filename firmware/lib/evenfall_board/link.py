@@ -35,7 +35,7 @@ from .store import ACKNOWLEDGED, UNREADABLE
 
 SESSION_MS = 3000  # a session not heard for so long has ended
 GIVE_UP_MS = 3000  # a host that takes no byte for so long is gone
-STUCK_MS = 100  # after so long without a byte taken, requests are read in the middle of a frame too
+HOST_STALLED_MS = 100  # after so long without a byte taken, requests are read in the middle of a frame too
 ZEROING_MS = 3000  # a block of samples takes 0.8 s: three tries
 READ_BYTES = 48  # per pass
 PIECE = 64  # bytes per write
@@ -60,7 +60,7 @@ ONCE = [
     type_of(name)
     for name in ("ack_run", "delete_run", "set_settings", "set_clock", "zero", "command", "self_test")
 ]
-QUIET = (HELLO, GET_STATUS, COMMAND)  # answered in every state
+ALWAYS_ANSWERED = (HELLO, GET_STATUS, COMMAND)  # answered in every state
 CHANGES_FLASH = [type_of(name) for name in ("ack_run", "delete_run", "set_settings")]
 
 
@@ -136,7 +136,7 @@ class Link:
             self.refuse(self._request, "busy_state", self._board.state_number())
         start = time.ticks_ms()
         while True:
-            if self._send is None or self._waited_ms >= STUCK_MS:
+            if self._send is None or self._waited_ms >= HOST_STALLED_MS:
                 self._receive()
             if self._send is None:
                 self._step()
@@ -302,7 +302,7 @@ class Link:
                 self.refuse(kind, "no_session")
                 return
             self._heard_ms = self._ms
-            if board.busy() and kind not in QUIET:
+            if board.busy() and kind not in ALWAYS_ANSWERED:
                 self.refuse(kind, "busy_state", board.state_number())
                 return
             if kind in CHANGES_FLASH and board.turning():

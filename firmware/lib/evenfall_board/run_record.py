@@ -111,18 +111,21 @@ class RunRecord:
         self.event("uptime", self._clock.uptime_ms // 1000)
         self.verdict = tuple(head)
 
-    def teaches(self):
+    def suits_learning(self):
         """True when the controller may learn from this run: a judged sweep, or the valve's measuring."""
         measured = self.verdict[0] == VERDICT("recorded") and self._trigger == HOST
         return measured or NONE < self.verdict[0] < ABORTED
 
-    def write(self, settings, learned, take_zero, hurry):
-        """Generator: wait for a standstill to take the zero again, unless `hurry()`, then write; OSError."""
+    def write(self, settings, learned, take_zero, spun_up_again):
+        """Generator: wait for a standstill to take the zero again, unless `spun_up_again()`; then write.
+
+        Raises OSError.
+        """
         standstill = self._standstill
         block = standstill.blocks
         until = self._clock.uptime_ms + ZERO_MS
         if take_zero:
-            while self._clock.uptime_ms < until and standstill.blocks < block + 2 and not hurry():
+            while self._clock.uptime_ms < until and standstill.blocks < block + 2 and not spun_up_again():
                 yield  # the first block may have begun before the brake stood still
             if standstill.blocks >= block + 2:
                 zero = standstill.zero

@@ -34,13 +34,13 @@ def flash_works():
         return False
 
 
-def run(hardware, clock, zero, store, settings, lamp):
+def run(hardware, clock, zero, store, settings, board):
     """Generator: yields None while it waits a loop pass, else one result row.
 
-    Only at standstill.  About 4 s, right after a start up to 7.  `lamp.show()` gives the LED back.
+    Only at standstill.  About 4 s, right after a start up to 7.  `board.show()` gives the LED back.
     """
     yield from _sensing(hardware, clock, zero)
-    yield from _moving(hardware, clock, settings, lamp)
+    yield from _moving(hardware, clock, settings, board)
     if hardware.button is None:
         yield item("button"), NOT_FITTED, 0
     else:
@@ -93,7 +93,7 @@ def _sensing(hardware, clock, zero):
     yield item("zero"), PASS if zero.samples and not zero.refused else FAIL, zero.spread
 
 
-def _moving(hardware, clock, settings, lamp):
+def _moving(hardware, clock, settings, board):
     """What the board moves or lights: servo, kill, LED."""
     # servo: shut, open, shut; nobody but the person can see it
     if hardware.servo is None:
@@ -119,5 +119,5 @@ def _moving(hardware, clock, settings, lamp):
     else:
         hardware.led.show("rest", 3)
         yield from _wait(clock, 1200)
-        lamp.show()
+        board.show()
         yield item("led"), ASK, 3

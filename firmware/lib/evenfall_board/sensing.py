@@ -11,22 +11,22 @@ from evenfall_wire.codes import CLAMP_HIGH, CLAMP_LOW
 from .drivers.ticks import PER_MS
 from .native import const, micropython, ptr32
 
-MARKS = const(64)  # magnet passages remembered
+EDGES = const(64)  # magnet passages remembered
 WINDOW_TICKS = const(40000)  # a speed is averaged over whole turns of at least this: 10 ms
 TOP_SPEED = const(65535)  # half rpm; what the trace can carry
 
 
 # places in the state of Speed; the marks come last
-_AT = const(0)  # place of the newest mark
-_N = const(1)  # marks since the lock, at most MARKS
-_LAST = const(2)  # tick of the newest mark
+_NEWEST = const(0)  # place of the newest edge
+_COUNT = const(1)  # edges since the lock, at most EDGES
+_LAST = const(2)  # tick of the newest edge
 _MEAN = const(3)  # ticks between marks, over the last turn
 _RAW_LAST = const(4)
 _RAW = const(5)  # the last raw interval
 _EVEN = const(6)
 _ODD = const(7)
 _PER_TURN = const(8)
-_K = const(9)  # half rpm x ticks per turn, >> _SHIFT
+_RPM_FACTOR = const(9)  # half rpm x ticks per turn, >> _SHIFT
 _SHIFT = const(10)
 _TIMEOUT = const(11)
 _MISSED = const(12)
@@ -34,7 +34,7 @@ _EXTRA = const(13)
 _HALF_RPM = const(14)
 _MID_TICK = const(15)
 _HELD_OVER = const(16)
-_MARKS = const(17)
+_EDGES = const(17)
 _MASK = const(0x3FFFFFFF)
 _HALF = const(1 << 29)
 
@@ -53,31 +53,31 @@ def _forget(s: ptr32):
 
 @micropython.viper
 def _push(s: ptr32, tick: int):
-    at = s[_AT] + 1
-    if at == MARKS:
+    at = s[_NEWEST] + 1
+    if at == EDGES:
         at = 0
-    s[_AT] = at
-    s[_MARKS + at] = tick
+    s[_NEWEST] = at
+    s[_EDGES + at] = tick
     s[_LAST] = tick
-    n = s[_N]
-    if n < MARKS:
+    n = s[_COUNT]
+    if n < EDGES:
         n += 1
-        s[_N] = n
+        s[_COUNT] = n
     if n > 1:
         back = s[_PER_TURN]
         if back > n - 1:
             back = n - 1
         at -= back
         if at < 0:
-            at += MARKS
-        x = ((tick - s[_MARKS + at]) & _MASK) // back
+            at += EDGES
+        x = ((tick - s[_EDGES + at]) & _MASK) // back
         s[_MEAN] = x if x > 0 else 1
 
 
 @micropython.viper
 def _edge(s: ptr32, tick: int):
     """Take one raw edge."""
-    if s[_N] == 0:
+    if s[_COUNT] == 0:
         s[_RAW_LAST] = tick
         _push(s, tick)
         return
@@ -124,8 +124,8 @@ def _edge(s: ptr32, tick: int):
             s[_ODD] -= 1
         _push(s, tick)
     if lock == 1 or (s[_ODD] > 0 and s[_EVEN] > s[_PER_TURN] + 2):
-        # believe the newest raw interval
-        s[_N] = 0
+        # accept the newest raw interval
+        s[_COUNT] = 0
         s[_ODD] = 0
         _push(s, (tick - raw) & _MASK)
         _push(s, tick)
@@ -133,7 +133,7 @@ def _edge(s: ptr32, tick: int):
 
 @micropython.viper
 def _update(s: ptr32, now: int):
-    n = s[_N] - 1
+    n = s[_COUNT] - 1
     since = (now - s[_LAST]) & _MASK
     if since >= _HALF:
         since = 0  # an edge that the clock has not reached yet
@@ -153,12 +153,12 @@ def _update(s: ptr32, now: int):
             want = n - n % per_turn
         else:
             want = n
-    if want >= MARKS:
-        want = MARKS - 1
-    at = s[_AT] - want
+    if want >= EDGES:
+        want = EDGES - 1
+    at = s[_NEWEST] - want
     if at < 0:
-        at += MARKS
-    span = (s[_LAST] - s[_MARKS + at]) & _MASK
+        at += EDGES
+    span = (s[_LAST] - s[_EDGES + at]) & _MASK
     s[_HELD_OVER] = 1 if since > s[_MEAN] << 1 else 0
     s[_MID_TICK] = (s[_LAST] - (span >> 1)) & _MASK
     if span > 0x03FFFFFF:
@@ -166,7 +166,7 @@ def _update(s: ptr32, now: int):
     span = (span * per_turn) >> s[_SHIFT]
     speed = TOP_SPEED
     if span >= 256:
-        k = s[_K]
+        k = s[_RPM_FACTOR]
         while span >= 1 << 24:  # so that the remainder times `want` stays small
             span >>= 1
             k >>= 1
@@ -183,11 +183,11 @@ class Speed:
     after two or three intervals means missed ones, which are put in evenly.
     Both are counted.  The recorder keeps the raw edges; this edge repair serves
     the controller only.  When the raw intervals stay even for a turn and two
-    while disagreeing with what was expected, they are believed.
+    while disagreeing with what was expected, they are accepted.
     """
 
     def __init__(self, settings):
-        self._s = array("i", bytearray(4 * (_MARKS + MARKS)))
+        self._s = array("i", bytearray(4 * (_EDGES + EDGES)))
         self.configure(settings)
 
     def configure(self, settings):
@@ -199,7 +199,7 @@ class Speed:
         while k >= 1 << 29:
             k >>= 1
             shift += 1
-        s[_K] = k
+        s[_RPM_FACTOR] = k
         s[_SHIFT] = shift
         s[_TIMEOUT] = settings["hall_timeout"] * PER_MS
         s[_MISSED] = s[_EXTRA] = 0
@@ -287,9 +287,13 @@ class Torque:
 
 ZERO_SAMPLES = 64
 ZERO_SHARE = 512  # of the load limit: a block that spreads over more was not taken at rest
-UNQUIET = 4  # nor one that spreads so many times as far as the quietest: the host leaves such out
-QUIET = 512  # counts; the amplifier's own noise spreads over some 200 (90 nV rms at 2.4 nV a count)
-MIN_SPREAD = QUIET // UNQUIET  # a block that spread over less says nothing of how quiet the bench is
+MAX_SPREAD_RATIO = 4  # nor one that spreads so many times as far as the quietest: the host leaves such out
+QUIET_SPREAD_COUNTS = (
+    512  # counts; the amplifier's own noise spreads over some 200 (90 nV rms at 2.4 nV a count)
+)
+MIN_SPREAD = (
+    QUIET_SPREAD_COUNTS // MAX_SPREAD_RATIO
+)  # a block that spread over less says nothing of how quiet the bench is
 
 
 class Zero:
@@ -298,14 +302,14 @@ class Zero:
     `take()` is true when a steady block was just finished; its numbers are in
     `tick`, `mean_x16`, `spread`, `samples`.  A block that is not steady is left and
     the next one tried; `refused` counts those in a row.  The quietest block is
-    forgotten a little with each, so a bench that has become rougher is believed
+    forgotten a little with each, so a bench that has become rougher is accepted
     after some seconds, up to the share of the load limit.
     """
 
     def __init__(self, limit_count):
         self.configure(limit_count)
         self.refused = 0
-        self._least = 0  # the quietest block's spread
+        self._min_spread = 0  # the quietest block's spread
         self.tick = 0
         self.mean_x16 = 0
         self.spread = 0
@@ -318,7 +322,7 @@ class Zero:
 
     def configure(self, limit_count):
         """`limit_count`: the load limit in counts."""
-        self.room = max(limit_count // ZERO_SHARE, QUIET)
+        self.room = max(limit_count // ZERO_SHARE, QUIET_SPREAD_COUNTS)
 
     def restart(self):
         self._n = 0
@@ -347,12 +351,14 @@ class Zero:
         if self._n < ZERO_SAMPLES:
             return False
         spread = self._high - self._low
-        least = self._least
-        if spread > self.room or (least and spread > UNQUIET * least and spread > QUIET):
+        least = self._min_spread
+        if spread > self.room or (
+            least and spread > MAX_SPREAD_RATIO * least and spread > QUIET_SPREAD_COUNTS
+        ):
             self._refuse()
             return False
         if least == 0 or spread < least:
-            self._least = spread if spread > MIN_SPREAD else MIN_SPREAD
+            self._min_spread = spread if spread > MIN_SPREAD else MIN_SPREAD
         self.refused = 0
         self.tick = tick
         self.mean_x16 = (self._first << 4) + self._sum * 16 // ZERO_SAMPLES
@@ -363,6 +369,6 @@ class Zero:
 
     def _refuse(self):
         self._n = 0
-        self._least += self._least >> 3
+        self._min_spread += self._min_spread >> 3
         if self.refused < 10000:
             self.refused += 1

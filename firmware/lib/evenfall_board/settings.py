@@ -269,7 +269,7 @@ class Learned:
         _write(self._path, [])
 
 
-class Starts:
+class BootCounter:
     """Counts starts of the board; remembers run numbers already given."""
 
     def __init__(self, path="/starts.json"):

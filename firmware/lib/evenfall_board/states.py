@@ -40,7 +40,7 @@ TRANSITIONS = (
     ("release", "fault", "safe"),
     ("store", "stored", "rest"),
     ("store", "stored_fault", "safe"),
-    ("safe", "calm", "store"),
+    ("safe", "stopped", "store"),
     ("safe", "clear", "rest"),
     ("characterise", "measured", "store"),
     ("characterise", "fault", "safe"),

@@ -15,7 +15,7 @@ from link_port import Board, Poller, Port
 from rig import Flash, Recorder, mount, run_of, whole
 
 from evenfall_board.link import Link
-from evenfall_board.settings import Starts
+from evenfall_board.settings import BootCounter
 from evenfall_board.store import Store
 from evenfall_wire import codes
 from evenfall_wire.frames import Framer, Unframer
@@ -50,7 +50,7 @@ class Watched(Board):
 
 def started():
     board = Watched()
-    board.starts = Starts("/f/starts.json")
+    board.starts = BootCounter("/f/starts.json")
     board.starts.load()
     board.store = Store(board.starts, "/f/runs")
     board.store.open()

@@ -4,7 +4,7 @@ from link_port import Board, Port
 from rig import Flash, Recorder, mount, run_of
 
 from evenfall_board.link import GIVE_UP_MS, Link
-from evenfall_board.settings import Starts
+from evenfall_board.settings import BootCounter
 from evenfall_board.store import Store
 from evenfall_wire.frames import Framer, Unframer
 from evenfall_wire.messages import BY_NAME, BY_TYPE, pack_into
@@ -12,7 +12,7 @@ from evenfall_wire.messages import BY_NAME, BY_TYPE, pack_into
 
 mount(Flash(64), new=True)
 board = Board()
-board.starts = Starts("/f/starts.json")
+board.starts = BootCounter("/f/starts.json")
 board.starts.load()
 board.store = Store(board.starts, "/f/runs")
 board.store.open()

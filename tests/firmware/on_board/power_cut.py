@@ -8,7 +8,7 @@ import sys
 
 from rig import Flash, PowerCut, Recorder, mount, run_of, unmount, whole
 
-from evenfall_board.settings import Learned, Settings, Starts
+from evenfall_board.settings import Learned, Settings, BootCounter
 from evenfall_board.store import ACKNOWLEDGED, COMPLETE, TRUNCATED, Store
 from evenfall_wire.frames import Unframer
 from evenfall_wire.settings import BY_NAME
@@ -27,7 +27,7 @@ class World:
         self.settings.load()
         self.learned = Learned("/f/learned.json")
         self.learned.load()
-        self.starts = Starts("/f/starts.json")
+        self.starts = BootCounter("/f/starts.json")
         self.starts.load()
         self.store = Store(self.starts, "/f/runs")
         self.store.open()

@@ -5,14 +5,14 @@ import sys
 
 from rig import Flash, Recorder, mount, run_of, unmount, whole
 
-from evenfall_board.settings import Settings, Starts
+from evenfall_board.settings import Settings, BootCounter
 from evenfall_board.store import COMPLETE, TRUNCATED, Store
 
 RUN = Recorder(200, 500, 200)  # about 7 kB
 
 
 def started():
-    starts = Starts("/f/starts.json")
+    starts = BootCounter("/f/starts.json")
     starts.load()
     store = Store(starts, "/f/runs")
     store.open()

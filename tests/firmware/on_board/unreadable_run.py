@@ -8,7 +8,7 @@ from link_port import Board, Port
 from rig import Flash, Recorder, mount, run_of
 
 from evenfall_board.link import Link
-from evenfall_board.settings import Starts
+from evenfall_board.settings import BootCounter
 from evenfall_board.store import Store
 from evenfall_wire.codes import REFUSALS, RUN_BITS
 from evenfall_wire.frames import Framer, Unframer
@@ -35,7 +35,7 @@ mount(flash, new=True)
 def started():
     board = Board()
     board.room_changed = lambda: None
-    board.starts = Starts("/f/starts.json")
+    board.starts = BootCounter("/f/starts.json")
     board.starts.load()
     board.store = Store(board.starts, "/f/runs")
     board.store.open()

@@ -8,14 +8,14 @@ import sys
 
 from rig import BLOCK, Flash, Recorder, mount, run_of, unmount, whole
 
-from evenfall_board.settings import Starts
+from evenfall_board.settings import BootCounter
 from evenfall_board.store import Store
 
 SEED, IMAGE = int(sys.argv[1]), sys.argv[2]
 random.seed(SEED)
 flash = Flash(160)
 mount(flash, new=True)
-starts = Starts("/f/starts.json")
+starts = BootCounter("/f/starts.json")
 starts.load()
 store = Store(starts, "/f/runs")
 store.open()

@@ -3,7 +3,7 @@
 from machine import Pin
 
 STEADY_MS = 30  # a level must last this long (common practice, no source)
-STUCK_MS = 10000  # nobody holds a button that long
+BUTTON_STUCK_MS = 10000  # nobody holds a button that long
 
 
 def held(pin_number):
@@ -12,7 +12,7 @@ def held(pin_number):
 
 
 class Button:
-    """`down` is the debounced level, `stuck` true after STUCK_MS of it."""
+    """`down` is the debounced level, `stuck` true after BUTTON_STUCK_MS of it."""
 
     def __init__(self, pin_number):
         self._pin = Pin(pin_number, Pin.IN, Pin.PULL_UP)
@@ -36,9 +36,9 @@ class Button:
                 pressed = self.down
                 self.down_ms = 0
         if self.down:
-            if self.down_ms < STUCK_MS:
+            if self.down_ms < BUTTON_STUCK_MS:
                 self.down_ms += passed_ms
-            self.stuck = self.down_ms >= STUCK_MS
+            self.stuck = self.down_ms >= BUTTON_STUCK_MS
         else:
             self.stuck = False
         return pressed
