@@ -51,8 +51,11 @@ def test_a_first_sweep_by_keyboard(tmp_path: Path) -> None:
         expect(after).to_contain_text("Run 1:", timeout=30_000)
         expect(other.locator("#after-line")).to_have_text(after.inner_text(), timeout=10_000)
         assert nameless(tab) == []
-        result = next(n for n in spoken(tab) if n["role"] == "region" and n["name"] == "The new run")
-        assert result
+        nodes = spoken(tab)
+        assert "The new run" in [n["name"] for n in nodes if n["role"] == "region"]
+        told = tab.locator("#after [role=status]").first
+        assert told.get_attribute("aria-live") == "polite" and "Run 1:" in told.inner_text()
+        assert len([n for n in nodes if n["role"] == "status" and n.get("live") == "polite"]) >= 2
         for name, text in (("Note", "pipe still cold"), ("Tag", "first")):
             keys.do(name)
             tab.keyboard.type(text)

@@ -68,7 +68,7 @@ def test_a_guided_session_on_the_page(tmp_path: Path) -> None:
             tab.keyboard.press("Enter") if text is not None else hand(tab, "Go on")
             expect(tab.locator(f'#guided-answer[data-number="{number}"]')).to_have_count(0, timeout=60_000)
 
-        expect(at).to_contain_text(": Self-test")
+        expect(at).to_contain_text("1 of 16: Self-test", timeout=20_000)
         while "Self-test" in at.inner_text().split("then")[0]:  # what was not seen is asked for
             with contextlib.suppress(EvenfallError):  # it turns still
                 served.bench.hands("turn")

@@ -54,6 +54,7 @@ function between({ now, open: left, steps }) {
 const reportLink = (page) => h("a", { class: "button", href: `/report/${encodeURIComponent(page)}`, target: "_blank", rel: "noopener", text: say("open_report") });
 
 function underWay({ now, steps }) {
+  if (!now.step) return [h("p", { class: "verdict-line", role: "status", text: say("working") })];
   const at = steps.indexOf(now.step), next = steps[at + 1];
   const from = Math.max(0, now.lines.findLastIndex((l) => HEADING.test(l)));
   return [
