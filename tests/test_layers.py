@@ -131,3 +131,18 @@ def test_packages_know_only_what_they_may(package):
         and b.split(".")[0] not in MAY_KNOW[package]
     ]
     assert wrong == []
+
+
+def test_a_long_function_says_why():
+    """Functions of the product have 60 lines at most, or a comment with the reason."""
+    silent = []
+    for folder in ("host", "firmware/lib", "protocol", "bench_sim"):
+        for path in sorted((ROOT / folder).rglob("*.py")):
+            lines = path.read_text(encoding="utf-8").splitlines()
+            for node in ast.walk(ast.parse("\n".join(lines))):
+                if not isinstance(node, (ast.FunctionDef, ast.AsyncFunctionDef)):
+                    continue
+                about = "\n".join(lines[node.lineno - 3 : node.end_lineno])
+                if node.end_lineno - node.lineno >= 60 and "60 lines" not in about:
+                    silent.append(f"{path.relative_to(ROOT)}: {node.name}")
+    assert silent == []

@@ -108,6 +108,7 @@ class Loop:
             for t, c in self.bench.take_samples()
         ]
 
+    # longer than 60 lines: one run from throttle to standstill, step by step
     def run(self, controller: Controller, spin_s: float = 3.0, limit_s: float = 60.0) -> Run:
         """Throttle open, spin up, let the controller sweep, close the throttle, come to rest."""
         bench = self.bench

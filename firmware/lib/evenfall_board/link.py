@@ -353,7 +353,8 @@ class Link:
         self.reply("status", self._board.status())
 
     def _list_runs(self, kind, head, each):
-        return self._listing(kind, head[1])
+        _, first = head
+        return self._listing(kind, first)
 
     def _listing(self, kind, first):
         store = self._board.store
@@ -379,9 +380,10 @@ class Link:
         return entry
 
     def _read_run(self, kind, head, each):
-        entry = self._find(kind, head[1])
+        _, run_id, offset, length = head
+        entry = self._find(kind, run_id)
         if entry is not None:
-            return self._reading(kind, entry, head[2], head[3])
+            return self._reading(kind, entry, offset, length)
 
     _read_next = _read_run
 
@@ -417,9 +419,10 @@ class Link:
         self.reply("read_done", (entry.run_id, offset, at - offset, crc, self._last[CHALLENGE]))
 
     def _ack_run(self, kind, head, each):
-        entry = self._find(kind, head[1])
+        _, run_id, size, crc, proof = head
+        entry = self._find(kind, run_id)
         if entry is not None:
-            return self._acknowledging(kind, entry, head[2], head[3], head[4])
+            return self._acknowledging(kind, entry, size, crc, proof)
 
     def _acknowledging(self, kind, entry, size, crc, proof):
         """Only who has the bytes knows the first four of SHA-256(challenge, file)."""
@@ -440,9 +443,10 @@ class Link:
         self.done(kind)
 
     def _delete_run(self, kind, head, each):
-        entry = self._find(kind, head[1])
+        _, run_id, damaged = head
+        entry = self._find(kind, run_id)
         if entry is not None:
-            return self._deleting(kind, entry, head[2])
+            return self._deleting(kind, entry, damaged)
 
     def _deleting(self, kind, entry, damaged):
         """A run that was not acknowledged goes only when `damaged` is set and it really cannot be read."""
@@ -464,8 +468,9 @@ class Link:
 
     def _get_settings(self, kind, head, each):
         values = self._board.settings.values
-        rows = [(s[0], values[s[1]]) for s in SETTINGS[head[1] : head[1] + PAIRS]]
-        self.reply("settings", (len(SETTINGS), head[1]), rows)
+        _, first = head
+        rows = [(number, values[name]) for number, name, _, _, _, _, _ in SETTINGS[first : first + PAIRS]]
+        self.reply("settings", (len(SETTINGS), first), rows)
 
     def _set_settings(self, kind, head, each):
         error, number = "store_unreadable", 0
@@ -479,8 +484,9 @@ class Link:
             self.refuse(kind, error, number)
 
     def _set_clock(self, kind, head, each):
-        if FIRST_UNIX_S <= head[1] < LAST_UNIX_S:
-            self._board.set_clock(head[1])
+        _, unix_s = head
+        if FIRST_UNIX_S <= unix_s < LAST_UNIX_S:
+            self._board.set_clock(unix_s)
             self.done(kind)
         else:
             self.refuse(kind, "out_of_bounds")
@@ -535,8 +541,9 @@ class Link:
 
     def _get_learned(self, kind, head, each):
         values = self._board.learned.values
-        rows = [(slot, values[slot]) for slot in sorted(values)[head[1] : head[1] + PAIRS]]
-        self.reply("learned", (len(values), head[1]), rows)
+        _, first = head
+        rows = [(slot, values[slot]) for slot in sorted(values)[first : first + PAIRS]]
+        self.reply("learned", (len(values), first), rows)
 
     def _get_counters(self, kind, head, each):
         self.reply("counters", (), enumerate(self._board.counters()))

@@ -199,13 +199,12 @@ class Store:
         """Take from a frame what the run list shows."""
         try:
             if kind == type_of("run_header"):
-                entry.started = unpack("run_header", payload)[0][5]
+                _, _, _, _, _, entry.started, _, _ = unpack("run_header", payload)[0]
             elif kind == type_of("verdict"):
                 entry.verdict = payload[0]
             elif kind == type_of("run_end"):
-                head = unpack("run_end", payload)[0]
-                entry.frames = head[0]
-                entry.complete = head[3] == 1
+                entry.frames, _, _, complete = unpack("run_end", payload)[0]
+                entry.complete = complete == 1
         except ValueError:
             pass
 

@@ -60,7 +60,7 @@ def folded(
     setup: Setup,
     start_s: float,
     end_s: float,
-) -> Folded:
+) -> Folded:  # longer than 60 lines by what it takes: one estimate from places to amplitudes
     """Find folded vibration in the sweep from `start_s` to `end_s`.
 
     Args:
