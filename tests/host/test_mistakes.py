@@ -38,6 +38,7 @@ ASKS = (
     ["calibrate", "span"],
     ["calibrate", "check"],
     ["calibrate", "hose"],
+    ["calibrate", "shake"],
     ["day"],
     ["session"],
     ["board", "delete"],

@@ -8,6 +8,9 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from click.testing import CliRunner
+from evenfall.archive.archive import Archive
+from evenfall.cli import load_commands
 from evenfall.model import Air, Calibration, Setup
 from evenfall.reduction import inertia, systematic, uncertainty
 from evenfall.reduction.calibration import hose_push
@@ -146,6 +149,20 @@ def test_what_was_measured_narrows_the_interval_and_is_not_asked_for_again():
     shaken = hose_push(made.calibration, np.zeros(2), np.zeros(2), np.array([2000.0, 4000.0]), engine=True)
     kept = reduce_run(made.run, replace(made.calibration, shake_u_N=shaken.u_N), made.setup, STANDARD_AIR)
     assert 0 < kept.budget["rectified vibration"]
+
+
+def test_the_running_engine_is_read_by_command(tmp_path, monkeypatch):
+    monkeypatch.setenv("EVENFALL_ARCHIVE", str(tmp_path))
+    with Archive(tmp_path) as archive:
+        archive.activate("calibration", archive.add_record(Calibration(0.0, 40_000.0, max_load_N=40.0)))
+    words = ["calibrate", "shake", "--reading", "0 kg=100:8100", "--reading", "0 kg=100:4100"]
+    done = CliRunner().invoke(load_commands(), words)
+    assert done.exit_code == 0, done.output
+    assert "+0.200" in done.output and "damp the cell's mounting" in done.output
+    with Archive(tmp_path) as archive:
+        kept = archive.record(Calibration, int(archive.active("calibration")[0]))
+    # up to 0.2 N (rectangular), and what two readings differ by
+    assert kept.shake_u_N == pytest.approx(np.hypot(0.2 / 3**0.5, 0.1 / 2**0.5))
 
 
 @pytest.mark.outside("JCGM 100:2008 4.3.9, triangular limits (from memory), by scipy.stats.triang")

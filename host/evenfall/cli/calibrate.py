@@ -273,7 +273,11 @@ def hose(reading: tuple[str, ...], port: str | None, archive_dir: Path, as_json:
         reading,
         port,
         "Engine off, brake still, hoses as in a run, and nobody near its outlet.",
-        ("  water off, then Enter", "  water on as in a run, then Enter"),
+        (
+            "hang a weight ('0 kg' first; empty ends it)",
+            "  water off, then Enter",
+            "  water on as in a run, then Enter",
+        ),
         "no weight was read; hang nothing, half and full load, each with the water off and on",
     )
     _keep_push("hose_u_N", "water pushes, N", rows, archive_dir, as_json)
@@ -299,7 +303,11 @@ def shake(reading: tuple[str, ...], port: str | None, archive_dir: Path, as_json
         port,
         "Brake drained, water off, nothing on the arm, guards on; keep within the lowest speed rating on the "
         "shaft. Without load the engine races: open the throttle with care, hand on the kill switch.",
-        ("  engine still, then Enter", "  engine running steadily, then Enter"),
+        (
+            "one speed after the other: '0 kg' for nothing on the arm; empty ends it",
+            "  engine still, then Enter",
+            "  engine running steadily, then Enter",
+        ),
         "nothing was read; read the load with the engine still and running, at two speeds or more",
     )
     _keep_push("shake_u_N", "vibration adds, N", rows, archive_dir, as_json)
@@ -344,9 +352,12 @@ def _keep_push(
 
 
 def _off_and_on(
-    given: tuple[str, ...], port: str | None, caution: str, steps: tuple[str, str], nothing: str
+    given: tuple[str, ...], port: str | None, caution: str, steps: tuple[str, str, str], nothing: str
 ) -> list[tuple[float, float, float]]:
-    """(mass kg, count before, count with it on): typed, or read on the board in two `steps` a weight."""
+    """(mass kg, count before, count with it on): typed, or read on the board.
+
+    `steps`: asks for the weight, then for what is done before either reading.
+    """
     from evenfall.units import typed
     from evenfall.workflow.weights import mean_of
 
@@ -363,14 +374,14 @@ def _off_and_on(
     if not given:
         progress(caution)
         while True:
-            text = click.prompt("hang a weight ('0 kg' first; empty ends it)", default="", show_default=False,
+            text = click.prompt(steps[0], default="", show_default=False,
                                 err=True).strip()  # fmt: skip
             if not text:
                 break
             mass_kg = typed(text, "mass", "weight")
-            click.prompt(steps[0], default="", show_default=False, err=True)
-            off_count = mean_of(load_counts(port))
             click.prompt(steps[1], default="", show_default=False, err=True)
+            off_count = mean_of(load_counts(port))
+            click.prompt(steps[2], default="", show_default=False, err=True)
             rows.append((mass_kg, off_count, mean_of(load_counts(port))))
     if not rows:
         raise InputError(nothing)
