@@ -8,11 +8,15 @@ nothing.  A check against a value that our own simulator, our own draws or an id
     @pytest.mark.internal("what it is held against")
 
 and is listed apart: it finds slips, not a wrong idea that both sides share.
+
+Studies hand bias, coverage and claims to the fixture `figure`; one table of them all stands at the end of
+`pytest -m study` (`-m "study and numbers"` runs only those that add to it).
 """
 
 from __future__ import annotations
 
 import os
+from collections.abc import Callable
 
 import hypothesis
 import pytest
@@ -52,3 +56,40 @@ def pytest_collection_finish(session: pytest.Session) -> None:
         for (place, source), what in sorted(rows.items()):
             print(f"| {what} | {source} | `{place}` |")
         print(f"\n{len(rows)} checks {title}.\n")
+
+
+FIGURES = pytest.StashKey[list[tuple[str, ...]]]()
+
+
+@pytest.fixture
+def figure(request: pytest.FixtureRequest) -> Callable[..., None]:
+    """Add a line to the table at the end: shares as shares, printed in per cent."""
+    rows = request.config.stash.setdefault(FIGURES, [])
+
+    def add(
+        point: str,
+        case: str,
+        cases: int,
+        bias: float | None = None,
+        covered: float | None = None,
+        claimed: float | None = None,
+        goal: str = "",
+    ) -> None:
+        shown = ("" if v is None else f"{100 * v:{form}}" for v, form in
+                 ((bias, "+.2f"), (covered, ".1f"), (claimed, ".1f")))  # fmt: skip
+        rows.append((point, case, str(cases), *shown, goal))
+
+    return add
+
+
+def pytest_terminal_summary(terminalreporter: pytest.TerminalReporter, config: pytest.Config) -> None:
+    rows = config.stash.get(FIGURES, [])
+    if not rows:
+        return
+    head = ("point", "case", "cases", "bias %", "covered %", "claimed %", "goal")
+    wide = [max(len(row[i]) for row in [head, *rows]) for i in range(len(head))]
+    terminalreporter.section("bias, coverage and claims")
+    for row in [head, *rows]:
+        left = [v.ljust(w) for v, w in zip(row[:2], wide[:2], strict=True)]
+        right = [v.rjust(w) for v, w in zip(row[2:6], wide[2:6], strict=True)]
+        terminalreporter.write_line("  ".join([*left, *right, row[6]]).rstrip())

@@ -15,7 +15,7 @@ from evenfall_bench.batch import run_one
 from evenfall_bench.family_study import scenario_of
 from evenfall_bench.image import FIRMWARE
 
-pytestmark = pytest.mark.study
+pytestmark = [pytest.mark.study, pytest.mark.numbers]
 BENCHES = int(os.environ.get("EVENFALL_FAMILY_BENCHES", "12"))
 FIRST = int(os.environ.get("EVENFALL_FAMILY_FIRST", "501"))
 Z95 = 1.959963984540054
@@ -34,7 +34,7 @@ def bins_of(made):
     return np.array(rows).reshape(-1, 3)
 
 
-def test_bins_of_a_family_of_benches():
+def test_bins_of_a_family_of_benches(figure):
     print(f"\n{'bench':>6} {'runs':>5} {'bins':>5} {'bias %':>8} {'rms %':>7} {'half %':>7} {'held %':>7}")
     benches, places, hold = [], [], []
     for seed in range(FIRST, FIRST + BENCHES):
@@ -61,6 +61,8 @@ def test_bins_of_a_family_of_benches():
         f"rms {100 * np.sqrt(np.mean(rms**2)):.2f} %, half-width {100 * half.mean():.2f} %, "
         f"bins held {100 * held.mean():.1f} % (goal 93 to 98)"
     )
+    goal = "0.5 %, 93-98 %"
+    figure("family of benches", "bins", len(bias), bias=bias.mean(), covered=held.mean(), goal=goal)
     third = np.minimum((np.concatenate(places) * 3).astype(int), 2)
     by_speed = [100 * np.concatenate(hold)[third == i].mean() for i in range(3)]
     print(

@@ -11,7 +11,7 @@ from evenfall.statistics.reduced_run import ReducedRun
 from independent_sweep import REFERENCE_AIR, bell, flat, pipe, plateau, shoulder, sweeps
 from scipy import stats
 
-pytestmark = pytest.mark.study
+pytestmark = [pytest.mark.study, pytest.mark.numbers]
 CASES = int(os.environ.get("EVENFALL_STUDY_CASES", "200"))
 SHAPES = {
     "flat": flat,
@@ -38,7 +38,7 @@ def group_interval(runs, label="made"):
     return values.mean(), half
 
 
-def test_peaks_of_one_run_and_of_ten():
+def test_peaks_of_one_run_and_of_ten(figure):
     print(f"\n{CASES} cases each; bias and standard deviation in % of the true peak power")
     print(f"{'power over speed':32} {'turns':>6} {'runs':>5} {'bias':>8} {'sd':>8} {'half':>7} {'covers':>7}")
     bad = []
@@ -57,13 +57,15 @@ def test_peaks_of_one_run_and_of_ten():
                     f"{name:32} {scatter * 100:4.0f} % {many:5} {bias * 100:+8.3f} {value.std() * 100:8.3f} "
                     f"{half.mean() * 100:7.2f} {share * 100:6.1f} %"
                 )
+                case = f"{name}, turns {scatter:.0%}, {many} runs"
+                figure("peak power", case, CASES, bias=bias, covered=share, goal="0.2 % (0.4), 93-98 %")
                 limit = 0.004 if "500" in name and "bell" in name else 0.002
                 if abs(bias) > limit or share < 0.90:
                     bad.append((name, scatter, many, bias, share))
     assert not bad
 
 
-def test_false_claims_between_shapes_of_one_peak():
+def test_false_claims_between_shapes_of_one_peak(figure):
     """Builds that give the same peak power in unlike shapes: how often a gain at the peak is called real."""
     print(f"\n{'before, after':56} {'turns':>6} {'runs':>5} {'peak called real':>17}")
     for a, b in (
@@ -83,4 +85,6 @@ def test_false_claims_between_shapes_of_one_peak():
                     ]
                     real += compare(*groups).peak_power.real
                 print(f"{a + ' | ' + b:56} {scatter * 100:4.0f} % {many:5} {real / CASES * 100:15.1f} %")
+                case = f"{a} | {b}, turns {scatter:.0%}, {many} runs"
+                figure("equal peaks called real", case, CASES, claimed=real / CASES, goal="5 %")
                 assert real / CASES <= 0.09

@@ -39,7 +39,8 @@ def test_strong_turns_do_not_make_the_inertia_small():
 
 
 @pytest.mark.study
-def test_bias_and_coverage_of_the_inertia(capsys):
+@pytest.mark.numbers
+def test_bias_and_coverage_of_the_inertia(capsys, figure):
     """Zero and whole runs err as stated: 0.02 N and 0.3 %, standard."""
     lines = ["sweeps s   turn scatter  runs   bias %          coverage %"]
     for rates in ((8.0, 12.0), (6.0, 15.0)):
@@ -53,6 +54,8 @@ def test_bias_and_coverage_of_the_inertia(capsys):
                     f"{rates[0]:g} and {rates[1]:<3g}  {turn:8.0%}  {2 * per_rate:8d}   "
                     f"{bias:+5.2f} ± {error:4.2f}   {covered:8.1f}"
                 )
+                case = f"{rates[0]:g} and {rates[1]:g} s, turns {turn:.0%}, {2 * per_rate} runs"
+                figure("inertia", case, 200, bias=bias / 100, covered=covered / 100, goal="1 %, 93-97 %")
                 assert abs(bias) < 1 + 2.5 * error
                 assert 90 <= covered <= 100
     with capsys.disabled():

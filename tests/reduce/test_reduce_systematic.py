@@ -101,7 +101,8 @@ def test_each_effect_alone_is_held():
 
 
 @pytest.mark.study
-def test_coverage_under_systematic_effects(capsys):
+@pytest.mark.numbers
+def test_coverage_under_systematic_effects(capsys, figure):
     """Nobody measured anything; then what can be measured was."""
     lines = [f"{'known of the bench':44} {'bins held %':>12} {'half-width %':>13}"]
     for name, known, fixed in (
@@ -110,6 +111,7 @@ def test_coverage_under_systematic_effects(capsys):
     ):
         known = {} if not known else dict(hysteresis_u_N=0.06, hose_u_N=0.0, shake_u_N=0.0)
         share, wide = shares(200, known, seed=4, **fixed)
+        figure("systematic effects", f"measured: {name}", 200, covered=share, goal="93-98 %")
         lines.append(f"{name:44} {100 * share:12.1f} {100 * wide:13.2f}")
     with capsys.disabled():
         print("\n" + "\n".join(lines))

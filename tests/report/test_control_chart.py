@@ -48,6 +48,17 @@ def test_the_newest_of_few_sessions_alarms_as_rarely_as_stated(have: int) -> Non
         assert stats.kstest(z[:, place], "norm").pvalue > 0.001
 
 
+@pytest.mark.study
+@pytest.mark.numbers
+def test_alarms_of_the_newest_of_six(figure) -> None:
+    rng = np.random.default_rng(60)
+    for have in (6, 8, 15):
+        z = np.array([on_normal_scale(row, have - 1)[-1] for row in rng.standard_normal((20_000, have))])
+        beyond = float(np.mean(np.abs(z) > 3))
+        figure("control chart", f"newest of {have} sessions", 20_000, claimed=beyond, goal="0.27 %")
+        assert beyond < 0.0027 + 4 * np.sqrt(0.0027 / 20_000)
+
+
 def test_each_rule_alone() -> None:
     assert rules([0.1, -0.2, 3.1]) == [(2, "beyond three sigma")]
     assert rules([0.1, -0.2, -2.9]) == []

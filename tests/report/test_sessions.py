@@ -159,7 +159,8 @@ def test_smallest_gain_shown() -> None:
 
 
 @pytest.mark.study
-def test_false_claims_under_sessions_and_drift(capsys) -> None:
+@pytest.mark.numbers
+def test_false_claims_under_sessions_and_drift(capsys, figure) -> None:
     """Share called real at no true gain, and at a true 1 %, in per cent."""
     lines = [
         "order               n      session 0 / 0.2 / 0.4 %, drift 0 and 0.1 % a run     true 1 % (0.2, 0.1)"
@@ -187,6 +188,8 @@ def test_false_claims_under_sessions_and_drift(capsys) -> None:
             lines.append(
                 f"{name:20s}{n1:2d},{n2:2d}  " + " ".join(f"{v:6.1f}" for v in row) + f"{power:20.0f}"
             )
+            worst = f"{name}, {n1} and {n2} runs, worst of 0-0.4 % a session, 0-0.1 % a run"
+            figure("sessions and drift", worst, 1000, claimed=max(row) / 100, goal="4-6 %")
             assert max(row) < 8.5
     with capsys.disabled():
         print("\n" + "\n".join(lines))
