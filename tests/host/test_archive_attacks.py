@@ -1,13 +1,14 @@
 """The archive through read-only media, full disks, damage, other programs and planted files."""
 
 import os
+import re
 import sqlite3
 import subprocess
 import sys
 import textwrap
 import threading
 import time
-from contextlib import closing
+from contextlib import closing, suppress
 
 import numpy as np
 import pytest
@@ -15,7 +16,7 @@ from evenfall.archive import backup as care
 from evenfall.archive.archive import FILE_NAME, Archive, Query, restore, write_whole
 from evenfall.archive.database import explained
 from evenfall.board import run_file
-from evenfall.errors import ArchiveError, DamageError, InputError
+from evenfall.errors import ArchiveError, DamageError, EvenfallError, InputError
 from evenfall.model import Air, Calibration
 from evenfall.workflow import fetch
 from evenfall.workflow.reduce_service import reduce_stored
@@ -479,3 +480,32 @@ def test_a_damaged_name_in_the_layout_is_damage(folder):
     (folder / FILE_NAME).write_bytes(whole.replace(b"CREATE VIEW run_list AS", b"CREATE VIEW\xa0run_list AS"))
     with pytest.raises(DamageError, match="it is damaged"):
         Archive(folder)
+
+
+def test_a_damaged_name_of_a_column_is_damage(folder):
+    """One letter of each column's name is another one: all say so or give what was there."""
+    with closing(sqlite3.connect(folder / FILE_NAME)) as db:
+        db.execute("PRAGMA journal_mode = DELETE")
+        columns = [row[1] for row in db.execute("PRAGMA table_info(runs)")]
+    whole = (folder / FILE_NAME).read_bytes()
+    begin = whole.index(b'CREATE TABLE "runs"(')
+    for name in columns:
+        place = re.compile(rb"\b" + name.encode() + rb" (INTEGER|TEXT|REAL)").search(whole, begin)
+        assert place and place.start() < begin + 4096, name
+        hurt = bytearray(whole)
+        hurt[place.start()] ^= 0x02
+        (folder / FILE_NAME).write_bytes(hurt)
+        asked = [
+            lambda archive: archive.find(Query()),
+            lambda archive: archive.filed(1),
+            lambda archive: archive.run(1),
+            lambda archive: reduce_stored(archive, 1),
+        ]
+        try:
+            with Archive(folder) as archive:
+                assert archive.check(), name
+                for ask in asked:
+                    with suppress(EvenfallError, sqlite3.Error):
+                        ask(archive)
+        except EvenfallError as error:
+            assert "\n" not in str(error)

@@ -5,7 +5,9 @@ import sys
 
 import click
 import pytest
+from evenfall.archive.archive import Archive
 from evenfall.cli import load_commands
+from sample_runs import sample_run
 
 WIDTH = 80
 LONGEST_NAME = 16
@@ -43,4 +45,19 @@ def test_the_list_of_commands_waits_for_no_heavy_library():
     )
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True)
     assert done.returncode == 0, done.stderr
+    assert not heavy & set(done.stderr.split())
+
+
+def test_a_list_of_runs_waits_for_no_numerical_library(tmp_path):
+    """SciPy's parts take a second to load; what only shows what is kept does without."""
+    with Archive(tmp_path) as archive:
+        archive.store_run(sample_run(1))
+    code = (
+        "import sys; from evenfall.cli import run; "
+        f"assert run(['runs', 'list', '--archive', {str(tmp_path)!r}]) == 0; "
+        "print(*sorted(m for m in sys.modules if m.startswith('scipy.')), file=sys.stderr)"
+    )
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True)
+    assert done.returncode == 0, done.stderr
+    heavy = {"scipy.stats", "scipy.signal", "scipy.ndimage", "scipy.special", "scipy.optimize", "matplotlib"}
     assert not heavy & set(done.stderr.split())

@@ -218,7 +218,7 @@ def connect(path: Path, mode: str) -> sqlite3.Connection:
 
 
 def _prepared(db: sqlite3.Connection) -> sqlite3.Connection:
-    db.row_factory = sqlite3.Row
+    db.row_factory = Row
     try:
         db.execute("PRAGMA foreign_keys = ON")
         db.execute("PRAGMA trusted_schema = OFF")  # a restored file may come from anyone
@@ -281,6 +281,18 @@ def _check_start(path: Path) -> None:
         )
     if start != b"SQLite format 3\0":
         raise DamageError(f"{path} cannot be opened: it is no archive, or its start is damaged; {RESTORE}")
+
+
+class Row(sqlite3.Row):
+    """A row; a column that it does not hold is damage of the file, whose layout is checked by name."""
+
+    def __getitem__(self, key: Any) -> Any:
+        try:
+            return super().__getitem__(key)
+        except IndexError:
+            raise DamageError(
+                f"the archive has no column '{key}' any more: it is damaged; {RESTORE}"
+            ) from None
 
 
 def layout_of(db: sqlite3.Connection, path: Path) -> int:

@@ -265,7 +265,7 @@ STATUS_BITS = {
 
 COUNTERS = {
     "load_gaps_in_run": "gaps in the load while recording",
-    "load_gaps_in_store": "while runs were written",
+    "load_gaps_in_store": "while runs were written (some ten for each are expected: flash stops the chip)",
     "load_gaps_at_rest": "at rest",
     "heap_after_store": "bytes of memory free after the newest run",
     "runs_not_recorded": "runs not recorded: another still waited to be stored (the shaft must stand still)",

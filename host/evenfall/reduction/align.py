@@ -11,8 +11,8 @@ from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
+import scipy  # its parts load at their first use: listing runs does not wait for them
 from evenfall_wire import codes
-from scipy import ndimage, signal
 
 from evenfall.errors import DamageError
 from evenfall.model import FloatArray, IntArray, Run, Setup
@@ -105,7 +105,7 @@ def repair_edges(time_s: FloatArray) -> Edges:
     gap = np.diff(t)
     if _even(gap):
         return Edges(t, np.arange(t.size), 0, 0, [])
-    expected = ndimage.median_filter(gap, 11, mode="nearest")
+    expected = scipy.ndimage.median_filter(gap, 11, mode="nearest")
     keep = [0]
     index = [0]
     silent = []
@@ -155,7 +155,7 @@ def _even(gap: FloatArray) -> bool:
     if not wide.size:
         return low.size > 0
     there = gap[max(0, 10 * int(wide[0]) - 10) : 10 * int(wide[-1]) + 30]
-    ratio = there / np.maximum(ndimage.median_filter(there, 11, mode="nearest"), 1e-9)
+    ratio = there / np.maximum(scipy.ndimage.median_filter(there, 11, mode="nearest"), 1e-9)
     return bool(ratio.min() >= MIN_INTERVAL_RATIO and ratio.max() <= MAX_INTERVAL_RATIO)
 
 
@@ -347,7 +347,7 @@ def _half_width(corner: float) -> int:
     best, miss = 0, 1.0
     for half in range(2, 200):
         k = np.arange(-half, half + 1)
-        gain = float(signal.savgol_coeffs(2 * half + 1, 2) @ np.cos(2 * np.pi * corner * k))
+        gain = float(scipy.signal.savgol_coeffs(2 * half + 1, 2) @ np.cos(2 * np.pi * corner * k))
         if abs(gain - 0.5**0.5) < miss:
             best, miss = half, abs(gain - 0.5**0.5)
         if gain < 0.5:
@@ -490,7 +490,7 @@ def isolated_spikes(values: FloatArray) -> np.ndarray:
     limit = max(SPIKE_SIGMAS * 1.4826 * median(size), 1e-9)
     if size.max() <= limit:
         return mask
-    off = np.pad(np.abs(values - ndimage.median_filter(values, 9, mode="nearest")), 2)
+    off = np.pad(np.abs(values - scipy.ndimage.median_filter(values, 9, mode="nearest")), 2)
     height = off[2:-2]
     calm = np.maximum.reduce([off[:-4], off[1:-3], off[3:-1], off[4:]]) < 0.2 * height
     result: np.ndarray = (height > limit) & calm
@@ -540,8 +540,8 @@ def find_sweep(run: Run, setup: Setup, edges: Edges | None = None) -> tuple[floa
         if not moving.any():
             continue
         moving = going > max(5.0, 0.25 * float(np.median(going[moving])))
-        labels, _ = ndimage.label(ndimage.binary_closing(moving, iterations=8))
-        for piece in ndimage.find_objects(labels):
+        labels, _ = scipy.ndimage.label(scipy.ndimage.binary_closing(moving, iterations=8))
+        for piece in scipy.ndimage.find_objects(labels):
             a, b = piece[0].start, piece[0].stop
             if b - a > best[1] - best[0]:
                 best = (a, b)

@@ -6,7 +6,7 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
-from scipy import stats
+import scipy  # its parts load at their first use: listing runs does not wait for them
 
 from evenfall.errors import InputError
 from evenfall.model import Calibration, FloatArray
@@ -149,7 +149,7 @@ def fit_span(
     n = mass.size
     if up is None:
         up = np.arange(n) <= int(np.argmax(mass))
-    line = stats.linregress(force, y)
+    line = scipy.stats.linregress(force, y)
     span, zero = float(line.slope), float(line.intercept)
     if span == 0 or abs(span) * force.max() < 100:
         raise InputError(
@@ -160,7 +160,7 @@ def fit_span(
     dof = n - 2
     notes = []
     if dof > 0:
-        widen = stats.t.ppf(0.975, dof) / stats.norm.ppf(0.975) if dof < 30 else 1.0
+        widen = scipy.stats.t.ppf(0.975, dof) / scipy.stats.norm.ppf(0.975) if dof < 30 else 1.0
         fit_u, zero_u = float(line.stderr / abs(span) * widen), float(line.intercept_stderr * widen)
     else:
         fit_u, zero_u = 0.0, 0.0
@@ -331,9 +331,9 @@ def check_drift(
     slope = slope_u = 0.0
     notes = []
     if len(rows) >= 3 and np.ptp(year) > 0:
-        line = stats.linregress(year, error)
+        line = scipy.stats.linregress(year, error)
         slope, slope_u = float(line.slope), float(line.stderr)
-        t = stats.t.ppf(0.975, len(rows) - 2)
+        t = scipy.stats.t.ppf(0.975, len(rows) - 2)
         ahead = error[-1] + slope * 90 / 365.25
         if abs(slope) > t * slope_u and abs(ahead) > tolerance >= abs(error[-1]):
             notes.append(

@@ -16,8 +16,8 @@ import math
 from dataclasses import dataclass, field, replace
 
 import numpy as np
+import scipy  # its parts load at their first use: listing runs does not wait for them
 from evenfall_wire import codes
-from scipy import ndimage, signal, stats
 
 from evenfall.errors import InputError
 from evenfall.model import Calibration, FloatArray, IntArray, Run, Setup
@@ -158,7 +158,7 @@ def _noise(s: _Signals, chain_is_rough: bool) -> Finding:
             " Electrical noise: earth the cable's shield at one end, keep it away from the ignition, "
             "use a resistor plug."
         )
-    f, p = signal.welch(s.residual_N, fs, nperseg=min(128, s.residual_N.size))
+    f, p = scipy.signal.welch(s.residual_N, fs, nperseg=min(128, s.residual_N.size))
     show = Evidence(f, np.sqrt(p), "frequency, Hz", "load, N/√Hz", limit / math.sqrt(fs / 2))
     return Finding("electrical noise", found, floor, limit, "N", sentence, show)
 
@@ -204,14 +204,16 @@ def _clamp(s: _Signals) -> Finding:
     count = s.run.load_count
     at_end = int(align.clamped_codes(count).sum())
     inside = (s.run.load_time_s >= s.seen.start_s) & (s.run.load_time_s <= s.seen.end_s)
-    labels, n = ndimage.label(np.diff(count[inside]) == 0)
+    labels, n = scipy.ndimage.label(np.diff(count[inside]) == 0)
     longest = int(np.bincount(labels.ravel())[1:].max() + 1) if n else 0
-    mean = ndimage.uniform_filter1d(s.load_N, FLAT_SAMPLES, mode="nearest")
-    moves = ndimage.uniform_filter1d((s.load_N - mean[mean.size // 2]) ** 2, FLAT_SAMPLES, mode="nearest")
+    mean = scipy.ndimage.uniform_filter1d(s.load_N, FLAT_SAMPLES, mode="nearest")
+    moves = scipy.ndimage.uniform_filter1d(
+        (s.load_N - mean[mean.size // 2]) ** 2, FLAT_SAMPLES, mode="nearest"
+    )
     moves = np.sqrt(np.maximum(moves - (mean - mean[mean.size // 2]) ** 2, 0))
     still = max(FLAT_NOISE * np.nan_to_num(s.seen.noise_N), FLAT_STILL * s.top_N)
     flat = (mean > FLAT_TOP * s.top_N) & (moves < still)
-    labels, n = ndimage.label(flat)
+    labels, n = scipy.ndimage.label(flat)
     cut = int(np.bincount(labels.ravel())[1:].max()) if n else 0
     found = at_end > 0 or longest >= STUCK_SAMPLES or cut >= FLAT_SAMPLES
     sentence = f"{at_end} samples at the amplifier's end of range, longest standing code {longest} samples."
@@ -240,17 +242,17 @@ def _connector(s: _Signals) -> Finding:
     m, gap = 7, 4
     if raw.size < 60:
         return Finding("loose connector", False, math.nan, STEP_LIMIT * 100, "%", "Too short to judge.")
-    level = ndimage.median_filter(raw, m, mode="nearest")[m // 2 : -(m // 2)]
+    level = scipy.ndimage.median_filter(raw, m, mode="nearest")[m // 2 : -(m // 2)]
     step = level[m + gap :] - level[: -(m + gap)]
     when = at[m + gap // 2 :][: step.size]
-    slow = ndimage.median_filter(step, 41, mode="nearest")
+    slow = scipy.ndimage.median_filter(step, 41, mode="nearest")
     sharp = step - slow
     use = (when > s.seen.start_s + 0.5) & (when < s.seen.end_s - 0.5)
     spread = max(_mad(sharp[use]) if use.any() else 0.0, 1e-9)
     limit = max(STEP_LIMIT * s.top_N, STEP_SIGMAS * spread)
     size = np.where(use, np.abs(sharp), 0.0)
-    labels, n = ndimage.label(size > limit)
-    marks = np.array([when[p[0]][np.argmax(size[p[0]])] for p in ndimage.find_objects(labels)], float)
+    labels, n = scipy.ndimage.label(size > limit)
+    marks = np.array([when[p[0]][np.argmax(size[p[0]])] for p in scipy.ndimage.find_objects(labels)], float)
     value = float(size.max() / s.top_N * 100)
     found = n > 0
     sentence = f"Largest sudden change of load {value:.2f} %."
@@ -310,7 +312,7 @@ def rough_chain(
     even = np.arange(math.ceil(turns[0] * magnets), math.floor(turns[-1] * magnets)) / magnets
     at = np.interp(even, turns, time[use])
     speed = 1 / np.diff(at)
-    relative = speed / signal.savgol_filter(speed, 2 * (25 * magnets // 2) + 1, 2) - 1
+    relative = speed / scipy.signal.savgol_filter(speed, 2 * (25 * magnets // 2) + 1, 2) - 1
     relative[np.abs(relative) > 8 * max(_mad(relative), 1e-9)] = 0.0
     n = relative.size
     window = np.hanning(n)
@@ -318,7 +320,7 @@ def rough_chain(
     amplitude = np.abs(np.fft.rfft(relative * window, 4 * n)) * 2 / window.sum()
     order = np.fft.rfftfreq(4 * n, 1 / magnets)
     rayleigh = math.sqrt(math.log(4))  # median over sigma
-    floor = ndimage.median_filter(amplitude, 241, mode="nearest") / rayleigh
+    floor = scipy.ndimage.median_filter(amplitude, 241, mode="nearest") / rayleigh
     # a mean over one interval shows sinc(order / magnets) of a ripple
     loss = np.maximum(np.abs(np.sinc(order / magnets)), 1e-3)
     chain = (order >= 0.05) & (order <= 0.45)
@@ -435,7 +437,7 @@ def _scatter_transmitted(s: _Signals) -> Finding | None:
         return None
     free = TRANSMITTED_DOF * (high_Hz - low_Hz) * step
     share = np.maximum(low - low_hidden, 0) / np.maximum(engine, 1e-30)
-    chance = stats.f.cdf(low / np.maximum(engine + low_hidden, 1e-30), free * k, free * (top - k))
+    chance = scipy.stats.f.cdf(low / np.maximum(engine + low_hidden, 1e-30), free * k, free * (top - k))
     chance = np.where(can & (share < TRANSMITTED_RATIO), chance, 1.0)
     best = int(np.argmin(chance)) if chance.min() < 1 else int(np.argmin(np.where(can, share, np.inf)))
     found = bool(chance[best] < TRANSMITTED_P_VALUE)
@@ -493,8 +495,8 @@ def _inertia_share(s: _Signals, load_jumps: bool) -> Finding:
     if n < 4 * wide or load_jumps:
         why = "The load jumps" if load_jumps else "The run is too short"
         return Finding(name, False, math.nan, SLIP_RATIO, unit, f"{why}: the clutch cannot be judged.")
-    r = rate - signal.savgol_filter(rate, wide, 2)
-    q = torque - signal.savgol_filter(torque, wide, 2)
+    r = rate - scipy.signal.savgol_filter(rate, wide, 2)
+    q = torque - scipy.signal.savgol_filter(torque, wide, 2)
     order = np.argsort(w)
     w, r, q = w[order], r[order], q[order]
     sqq, sqr, srr = np.cumsum(q * q), np.cumsum(q * r), np.cumsum(r * r)

@@ -22,7 +22,7 @@ import math
 from dataclasses import dataclass, fields, replace
 
 import numpy as np
-from scipy import special
+import scipy  # its parts load at their first use: listing runs does not wait for them
 
 from evenfall.errors import DamageError, InputError
 from evenfall.model import (
@@ -398,7 +398,7 @@ def usable_zeros(
 @functools.lru_cache(maxsize=64)
 def _usual_range(n: int) -> float:
     """Expected highest less lowest of n normal readings, in standard deviations (Blom 1958)."""
-    return float(2 * special.ndtri((n - 0.375) / (n + 0.25)))
+    return float(2 * scipy.special.ndtri((n - 0.375) / (n + 0.25)))
 
 
 def fill_notes(lines: BinMeans, bin_rpm: float) -> list[str]:
