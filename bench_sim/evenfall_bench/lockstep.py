@@ -23,6 +23,7 @@ import time
 from pathlib import Path
 from typing import Any, Protocol
 
+from .chip_costs import COSTS_US
 from .fifo import HallTimer, LoadReader
 from .i2c_devices import I2cBus
 from .image import FIRMWARE, SHIMS, BenchError, micropython
@@ -191,6 +192,7 @@ class Board:
             "boot": str(boot),
             "cause": min(cause, WDT_RESET),
             "reason": REASON[cause],
+            "port_costs": COSTS_US if self.scenario["bench"]["port_costs"] else {},
             "collect_us": round(self.scenario["bench"]["collect_cost_us"]),
             "uid": "e66058388300" + f"{self.bench.seed & 0xFFFF:04x}",
             "servo_pin": PINS["servo"],

@@ -95,11 +95,20 @@ SCHEMA: dict[str, tuple[str, tuple[Key, ...]]] = {
             Key(
                 "collect_cost_us",
                 "us",
-                26000.0,
+                28000.0,
                 0.0,
                 200000.0,
                 "what a collection of the board's heap costs: measured on an emulated RP2040 at 125 MHz with "
                 "the port's heap of 245,888 bytes",
+            ),
+            Key(
+                "port_costs",
+                "-",
+                1,
+                0,
+                1,
+                "1: opening files, the room check, saving what is learned, frames and bytes cost the "
+                "interpreter's board what they cost an emulated RP2040 (chip_costs.py); 0: nothing",
             ),
             Key(
                 "idle_pass_us",

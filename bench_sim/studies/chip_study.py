@@ -6,6 +6,7 @@
 Parts: install (fresh flash, `evenfall board install`, settings, self-test), sweeps (by the button, each
 stored, fetched and controlled; RAM and passes before and after), again (installed again, rolled back),
 cuts (power taken at random moments), options (start with every combination of optional parts),
+costs (what the interpreter's bench charges for files, the room check and the line),
 figures (start-up time, cost of passes with and without a model of the flash cache, processor share),
 fast (the amplifier at 320 samples a second).
 `all` is install, sweeps, again and cuts, one after the other on one board with barometer and bus amplifier.
@@ -16,6 +17,7 @@ Exit code 1 when a row failed.  An emulated chip is no silicon.
 from __future__ import annotations
 
 import argparse
+import contextlib
 import json
 import os
 import random
@@ -32,6 +34,7 @@ from evenfall_bench import host_runner
 from evenfall_bench import scenario as scenarios
 from evenfall_bench.chip.board import FILES_BYTES, ChipBoard
 from evenfall_bench.chip.parts import Parts, find
+from evenfall_bench.chip_costs import COSTS_US
 from evenfall_bench.image import CHIP_MARCH, PROJECT, BenchError, describe, make_image
 from evenfall_bench.session import Session
 
@@ -305,6 +308,101 @@ def study_figures(study: Study, image: Path) -> None:
                 study.row(f"{name}: {title}", None, _costs(board.passes(), share))
 
 
+COST_MAIN = """
+import gc, json, os, time
+gc.threshold(32768)
+import evenfall_board.sweep
+from evenfall_board import app
+gc.collect()
+board = app.Board()
+board.start()
+gc.threshold(-1)
+nothing = [0]
+
+def timed(name, times, work):
+    gc.collect()
+    before = time.ticks_us()
+    for _ in range(times):
+        work()
+    print("cost", name, time.ticks_diff(time.ticks_us(), before) // times - nothing[0])
+
+timed("nothing", 20, lambda: None)
+timed("collect", 4, gc.collect)
+timed("mem_free", 4, gc.mem_free)
+timed("open_read", 8, lambda: open("/settings.json", "rb").close())
+timed("open_write", 8, lambda: open("/cost.tmp", "wb").close())
+
+def rename():
+    os.rename("/cost.tmp", "/cost.new")
+    os.rename("/cost.new", "/cost.tmp")
+
+timed("rename_twice", 4, rename)
+timed("room", 4, lambda: os.statvfs("/runs"))
+timed("room_check", 4, board.make_room)
+pairs = [(k, 100000 + k) for k in range(1, 7)] + [(10 + k, 8192 * 3000 + k) for k in range(54)]
+timed("learned_store", 4, lambda: board.learned.store(pairs))
+timed("new_controller", 3, board.renew_controller)
+loads, link = board.recorder.loads, board.link
+for n in range(200):
+    loads.put2(1000 + 50000 * n, 150000 + n * 77)
+payload = link._framer.payload
+timed("copy_loads", 8, lambda: loads.copy(0, 45, payload))
+timed("frame_of_loads", 8, lambda: link._framer.finish(0x90, 5, 360))
+told = link._board.status()
+timed("status", 8, link._board.status)
+
+def reply():
+    link.reply("status", told)
+    link._send = None
+
+timed("frame_of_status", 8, reply)
+request = bytes(link._framer.finish(0x02, 5, 0))
+byte = bytearray(b"\\n")
+timed("write", 40, lambda: link._ready(link._poll_out, 4) and link._out.write(byte))
+timed("frame_in", 8, lambda: link._unframer.feed(request, lambda kind, sequence, payload: None))
+"""
+NOISE_BYTES = 100  # on the line at each slice of 20 ms: the board takes them all
+
+
+def study_costs(study: Study, image: Path) -> None:
+    """What chip_costs.py holds: the time of calls without the flash's own, and of bytes that come and go."""
+    copy = study.folder / "costs.img"
+    make_image(copy, settings=study.settings(), march=CHIP_MARCH, extra={"/main.py": COST_MAIN.encode()})
+    with study.session(copy, flash={"erase_ms": 0.0, "page_ms": 0.0}) as session:
+        listener = os.open(session.port_path, os.O_RDWR | os.O_NONBLOCK | os.O_NOCTTY)
+        session.run_for(6.0)
+        os.close(listener)
+        lines = bytes(session.board.console).decode(errors="replace").splitlines()
+    us = {name: int(text) for what, name, text in (line.split() for line in lines if line[:5] == "cost ")}
+    us["rename"] = us["rename_twice"] // 2
+    us["dump"] = (us["learned_store"] - us["open_write"] - us["rename"]) // 120
+    us["collect_cost_us"] = us["collect"]
+    us["byte"] = noise_byte_us(study, image)
+    for name, figure in us.items():
+        charged = COSTS_US.get(name)
+        study.row(name, None, f"{figure} us" + (f"; the bench charges {charged}" if charged else ""))
+
+
+def noise_byte_us(study: Study, image: Path) -> int:
+    """Processor time of a byte of noise, from one second of it at rest."""
+    copy = study.folder / "noise.img"
+    copy.write_bytes(image.read_bytes())
+    with study.session(copy) as session:
+        session.run_for(COME_UP_S)
+        listener = os.open(session.port_path, os.O_RDWR | os.O_NONBLOCK | os.O_NOCTTY)
+        rng, share, taken = random.Random(5), [], 0
+        for noise in (False, True):
+            before, at = chip(session).busy_s, chip(session).time_s
+            for _ in range(50):
+                if noise:
+                    with contextlib.suppress(BlockingIOError):
+                        taken += os.write(listener, rng.randbytes(NOISE_BYTES))
+                session.run_for(0.02)
+            share.append((chip(session).busy_s - before) / (chip(session).time_s - at))
+        os.close(listener)
+    return round((share[1] - share[0]) * 1e6 / max(taken, 1))
+
+
 def start_up(board: ChipBoard) -> str:
     """Seconds from power-on to what makes a board safe, and to the engine's leave to run."""
     first: dict[str, float] = {}
@@ -373,7 +471,7 @@ def _costs(passes: dict[str, dict[str, float]], share: float) -> str:
 
 def main() -> None:
     """Run the parts asked for, print the table."""
-    known = ("install", "sweeps", "again", "cuts", "options", "figures", "fast")
+    known = ("install", "sweeps", "again", "cuts", "options", "costs", "figures", "fast")
     whole = known[:4]
     parser = argparse.ArgumentParser(
         description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
@@ -404,6 +502,7 @@ def main() -> None:
             "again": lambda: study_again(study, image),
             "cuts": lambda: study_cuts(study, image, given.cuts),
             "options": lambda: study_options(study),
+            "costs": lambda: study_costs(study, image),
             "figures": lambda: study_figures(study, image),
             "fast": lambda: study_fast(study),
         }

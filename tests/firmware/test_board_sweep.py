@@ -257,7 +257,9 @@ def test_the_fast_amplifier_and_the_barometer():
         _, run = wait_for_run(rig)
         assert run.damage == [] and run.verdict["verdict"] in ("good", "fair", "poor")
         steps = np.diff(run.load_time_s)
-        assert np.median(steps) == pytest.approx(1 / 320, rel=0.02) and steps.max() < 0.01
+        assert (
+            np.median(steps) == pytest.approx(1 / 320, rel=0.02) and steps.max() < 0.02
+        )  # a question costs 7 ms
         in_sweep = run.verdict["sweep_end_tick"] - run.verdict["sweep_start_tick"]
         assert len(run.load_count) > 320 * in_sweep
         assert len(run.trace_time_s) < 60 * (run.load_time_s[-1] - run.load_time_s[0])  # thinned

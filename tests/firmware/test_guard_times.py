@@ -100,7 +100,8 @@ IN_SWEEP = [
 def test_fault_in_a_sweep(cause, value, fault):
     with Rig() as rig:
         rig.until("sweep", 25)
-        rig.run(2.0)
+        # earlier in the ramp a valve that sticks may open fully first: the sweep then ends as brake_too_weak
+        rig.run(3.0 if cause == "servo_stuck" else 2.0)
         since = rig.now
         rig.board.fault(cause, value)
         if cause == "servo_stuck":  # it may stick just where it is wanted
@@ -315,7 +316,7 @@ def test_a_short_dip_of_the_supply_is_let_pass(volts):
 
 def test_a_dip_that_resets_the_board_in_mid_sweep():
     """The kill line falls with the supply and stays down, earlier runs are whole, a short run says why."""
-    with Rig({"operator": {"rest_s": 6.0}}, runs=2) as rig:
+    with Rig({"operator": {"rest_s": 8.0}}, runs=2) as rig:
         while not rig.status()["runs_unacked"]:
             rig.run(0.5)
         (first,) = rig.runs()
@@ -358,11 +359,11 @@ def test_a_supply_that_sinks_and_then_goes():
     with Rig() as rig:  # how long the writing takes
         sinking(rig)
         begun = rig.now
-        rig.until("safe", 10, step=0.002)
+        rig.until("safe", 10)
         writing_s = rig.now - begun
     with Rig() as rig:
         sinking(rig)
-        rig.run(0.9 * writing_s)
+        rig.run(0.7 * writing_s)  # questions slowed it down, too
         rig.board.fault("brown_out", 1.0, for_s=2.0)
         rig.run(5.0)
         assert rig.board.boots == 2 and rig.kill[-1][1] == 1  # the shaft had stood still: nothing to report
@@ -419,7 +420,9 @@ def test_flash_full_is_said_before_a_sweep():
         rig.run(45.0)  # more sweeps: not recorded, nothing lost
         assert rig.runs() == held
         run_id = held[0][0]
-        rig.until("rest", 60, step=0.5)
+        while not rig.operator.over or rig.status()["speed"]:
+            rig.run(0.5)
+            assert rig.now < 400
         assert rig.acknowledge(run_id, rig.read(run_id)).name == "done"
         rig.run(0.5)
         assert rig.status()["fault"] == "none"

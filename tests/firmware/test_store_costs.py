@@ -23,7 +23,7 @@ def faults_seen(rig: Rig, seconds: float) -> set[str]:
 
 def test_storing_a_run_is_no_silence_of_the_cell() -> None:
     """The collections after a store overran the amplifier's FIFO twice: 121 ms without a sample, `safe`."""
-    with Rig({**CHIP, "operator": {"rest_s": 6.0}}, runs=2) as rig:
+    with Rig({**CHIP, "operator": {"rest_s": 8.0}}, runs=2) as rig:
         assert faults_seen(rig, 75) == set()
         status = rig.status()
         assert status["last_run_id"] == 2 and status["state"] == "rest"

@@ -119,6 +119,14 @@ def spend(us):
     exchange(SLEEP, us)
 
 
+def work(us):
+    """The chip works for `us`: the bench is told at the next exchange, or now when it is long."""
+    global _spent
+    _spent += us
+    if _spent > SPIN_US:
+        exchange(SLEEP, 0)
+
+
 def feed():
     global _fed, _looks
     _fed = 1

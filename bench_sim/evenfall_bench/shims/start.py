@@ -46,6 +46,11 @@ import collector
 collector.collect_us = _config["collect_us"]
 sys.modules["gc"] = collector
 
+if _config["port_costs"]:
+    import port_costs
+
+    port_costs.install(_config["port_costs"])
+
 sys.path[:] = ["", ".frozen", "/lib"]
 sys.argv[:] = []
 vfs.umount("/")

@@ -112,6 +112,7 @@ class Board:
         self.restart_in_ms = 0
         self.torque_mNm = 0
         self.load_ms = 0  # since the last sample
+        self.heap_free = 0  # at the last look at rest, or after a run was stored
 
         # every attribute is made here: a new one made in the tick would allocate
         self._found = 0  # fault seen in this pass
@@ -153,7 +154,7 @@ class Board:
             self.settings.problems.append("sweep_time")
             fault = FAULT("settings_bad")
         gc.collect()
-        self.counters[HEAP] = gc.mem_free()
+        self.counters[HEAP] = self.heap_free = gc.mem_free()
         if fault:
             self.raise_fault(fault)
         if self.state == "start":
@@ -321,7 +322,7 @@ class Board:
         # The new controller takes the place on the heap of the one before this one: the hole stays whole.
         gc.collect()
         yield
-        self.counters[HEAP] = gc.mem_free()  # 8 ms
+        self.counters[HEAP] = self.heap_free = gc.mem_free()  # 8 ms
         yield
         self.renew_controller()
         yield
@@ -586,8 +587,12 @@ class Board:
 
     def _tidy(self):
         """Collect at rest, when a host's questions have filled half of what is free, not in a sweep."""
-        if self.state == "rest" and not self.speed.half_rpm and gc.mem_free() < self.counters[HEAP] // 2:
-            gc.collect()
+        if self.state == "rest" and not self.speed.half_rpm:
+            if self.heap_free < self.counters[HEAP] // 2:
+                gc.collect()
+                self.heap_free = self.counters[HEAP]
+            else:
+                self.heap_free = gc.mem_free()  # 8 ms: here, not for each question, nor beside a collection
 
     def _follow_record(self, passed_ms):
         """Recording without a press: until the brake has spun down for a while."""

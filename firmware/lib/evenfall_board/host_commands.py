@@ -7,7 +7,7 @@ from evenfall_wire import codes
 from . import guard, selftest
 from .drivers import ticks
 from .settings import needs_restart
-from .states import CONTROLLED, FAULT, STATE, TRIGGER
+from .states import FAULT, STATE, TRIGGER
 
 PRESS_MS = 30000  # so long after a press that armed the board a host may start a sweep
 RESTART_MS = 200  # time for the answer to leave
@@ -26,7 +26,6 @@ class HostCommands:
         self.learned = board.learned
         self.starts = board.starts
         self.store = board.store
-        self._heap = 0
 
     def counters(self):
         """Counts since the start, in the order of codes.COUNTERS."""
@@ -55,8 +54,6 @@ class HostCommands:
         board, hardware, clock, store = self._board, self._hardware, self.clock, self.store
         lost = hardware.losses()
         air = hardware.air
-        if board.state not in CONTROLLED:
-            self._heap = gc.mem_free()
         return (
             STATE(board.state),
             board.fault,
@@ -70,7 +67,7 @@ class HostCommands:
             hardware.servo.us if hardware.servo else 0,
             store.unacknowledged(),
             min(store.free // 1024, 65535),
-            self._heap,
+            board.heap_free,
             clock.uptime_ms // 1000,
             clock.unix_s(),
             air[0],

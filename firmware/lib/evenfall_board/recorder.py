@@ -224,13 +224,22 @@ class LoadRing(Ring):
         page, place = self._pages[at >> SHIFT], 3 * (at & LAST)
         return (self._first[at >> SHIFT] + (page[place] | (page[place + 1] & 0xFF) << 16)) & ticks.MASK
 
+    @micropython.native
     def copy(self, i, count, out):
-        for n in range(count):
-            at = self._place(i + n)
+        at = self._place(i)
+        done = 0
+        for _ in range(count):
             page, place = self._pages[at >> SHIFT], 3 * (at & LAST)
-            code = page[place + 1] >> 8 | page[place + 2] << 8
-            pack_into(self.format, out, n * 8, self.tick(i + n), code - 0x1000000 if code >> 23 else code)
-        return 8 * count
+            middle = page[place + 1]
+            code = middle >> 8 | page[place + 2] << 8
+            since = page[place] | (middle & 0xFF) << 16
+            tick = (self._first[at >> SHIFT] + since) & ticks.MASK
+            pack_into(self.format, out, done, tick, code - 0x1000000 if code >> 23 else code)
+            done += 8
+            at += 1
+            if at == self.capacity:
+                at = 0
+        return done
 
 
 def plan(settings, nominal_hz, free):
