@@ -90,6 +90,10 @@ def test_a_guided_session_on_the_page(tmp_path: Path) -> None:
         type_in("Check weight", "5 kg")
         expect(tab.locator("#session [role=log]")).to_contain_text("% off", timeout=30_000)
         served.bench.hands("take off")
+        asked = tab.locator("#session .question")
+        expect(asked).to_contain_text(re.compile("Take the weight off|Go on with that"), timeout=30_000)
+        if "Go on with that" in asked.inner_text():  # the demonstration's calibration is not this cell's
+            choose("Check weight", "go on all the same")
         type_in("Check weight")
         picture(tab, "session-1280", full_page=True)
         hand(tab, "Leave the session; it goes on later")

@@ -57,7 +57,13 @@ def practising(
                 if time.monotonic() > until:
                     raise EvenfallError("the bench in software does not start: is the computer very busy?")
                 time.sleep(0.05)
-            yield Practice(port, lambda words: tell(control, words))
+
+            def hands(words: str) -> str:
+                if words == "throttle open":  # a self-test or a fault has stopped the engine: started first
+                    tell(control, "start")
+                return tell(control, words)
+
+            yield Practice(port, hands)
 
 
 def tell(control: Path, words: str) -> str:

@@ -9,6 +9,7 @@ import { allow } from "./parts.js";
 const by = (id) => document.getElementById(id);
 const SWEEPING = ["steady", "sweep", "release", "characterise", "record"];
 const LIGHT = { ready: "armed", steady: "run", sweep: "run", release: "run", characterise: "run", measured: "run", record: "run", safe: "fault" };
+const FIGURES = ["speed", "power", "left", "set", "torque", "valve", "water", "air", "waiting", "room"];
 const FEW_RUNS = 3; // no more than these fit on the board: the board's LED says so, too
 let seen = null;
 let gone = false;
@@ -125,7 +126,7 @@ function render() {
   if (by("guided-strip").hidden === Boolean(step)) by("guided-strip").hidden = !step;
   put("guided-strip", step ? say("guided_strip", { step: say(`guided_${step}`) }) : "");
   put("line", lineWords());
-  if (r) figures(now, r);
+  if (r) figures(now, r); else for (const id of FIGURES) put(id, say("no_value"));
   if (document.body.dataset.part === "live" && sweep.grew) { grow(); sweep.grew = false; }
   buttons(now, r);
 }

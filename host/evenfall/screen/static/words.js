@@ -135,7 +135,6 @@ export const words = {
   hands_shut: "Throttle shut",
   hands_button: "Press the button",
   hands_turn: "Turn shaft",
-  hands_start: "Start engine",
   hands_hang: "Hang weight",
   hands_off: "Weight off",
   ask_hang: "Which weight, with unit?",
