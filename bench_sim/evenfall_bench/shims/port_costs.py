@@ -28,11 +28,11 @@ class Poll:
         self._real = _select.poll()
         self._told = [None]
 
-    def register(self, stream, events):
-        self._real.register(stream, events)
-
-    def unregister(self, stream):
-        self._real.unregister(stream)
+        self.register, self.unregister, self.modify = (
+            self._real.register,
+            self._real.unregister,
+            self._real.modify,
+        )
 
     def ipoll(self, timeout=-1):
         for event in self._real.ipoll(timeout):
@@ -40,6 +40,9 @@ class Poll:
             self._told[0] = event
             return self._told
         return ()
+
+    def poll(self, timeout=-1):
+        return list(self.ipoll(timeout))
 
 
 def _stand_in(name, module):
