@@ -538,7 +538,8 @@ def reduce_run(
         raise DamageError(f"run {run.run_id}: no speed is known anywhere in the sweep; check the pickup")
     lines, scatter = bin_means(seen, bin_rpm)
     engine = lines.value[0]
-    causes = bin_causes(calibration, setup, day, air, seen, lines, scatter)
+    shaken = shaking_of(seen, lines, calibration, setup)
+    causes = bin_causes(calibration, setup, day, air, seen, lines, scatter, shaken)
     f = day.factor
     u_all, u_independent = uncertainty.combine(causes)
     bins = _corrected(lines, engine, u_all, u_independent, f)
@@ -556,7 +557,7 @@ def reduce_run(
     notes += _day_notes(run, air, setup, day, standard)
     notes += [drive_note(setup), *systematic.unmeasured_note(calibration, setup)]
     notes += load_note(seen, calibration)
-    notes += systematic.shaking_note(*shaking_of(seen, lines, calibration, setup), lines.centre)
+    notes += systematic.shaking_note(*shaken, lines.centre)
     return Reduction(
         run_id=run.run_id,
         standard=day.standard.title,
@@ -630,10 +631,11 @@ def bin_causes(
     seen: Observed,
     lines: BinMeans,
     scatter: FloatArray,
+    shaken: tuple[FloatArray, FloatArray],
 ) -> dict[str, FloatArray]:
     """Standard uncertainty of the observed engine torque per bin, N.m, by cause.
 
-    `scatter` is that of one independent sample, N.m, (b,); see `scatter_by_bin`.
+    `scatter` is that of one independent sample, N.m, (b,); see `scatter_by_bin`.  `shaken`: of `shaking_of`.
     """
     engine, brake, rate = lines.value
     lever = calibration.arm_m * setup.engine_teeth / setup.brake_teeth / setup.drive_efficiency
@@ -647,7 +649,7 @@ def bin_causes(
     if known.any() and not known.all():
         slope = np.where(known, slope, np.interp(lines.centre, lines.centre[known], slope[known]))
     most = float(np.max(np.abs(seen.aligned.force_N), initial=0.0))
-    shaking_N, force_N = shaking_of(seen, lines, calibration, setup)
+    shaking_N, force_N = shaken
     return {
         "span": np.abs(brake) * (calibration.span_u_rel or math.nan),
         "span temperature": np.abs(brake) * span_temperature_u(calibration, air),
@@ -782,7 +784,8 @@ def monte_carlo(
     plain = reduce_run(run, calibration, setup, air, standard, bin_rpm)
     seen = observe(run, calibration, setup)
     lines, scatter = bin_means(seen, bin_rpm)
-    causes = bin_causes(calibration, setup, correction(air, standard), air, seen, lines, scatter)
+    shaken = shaking_of(seen, lines, calibration, setup)
+    causes = bin_causes(calibration, setup, correction(air, standard), air, seen, lines, scatter, shaken)
     rng = np.random.default_rng(seed)
 
     most = float(np.max(np.abs(seen.aligned.force_N), initial=0.0))
