@@ -38,7 +38,18 @@ def one_run(served: Any, tab: Any) -> None:
     until(lambda: reading()["state"] == "rest" and reading()["fault"] == "none", 60)
     served.bench.owner.ask("arm", lambda line: line.command("arm"))
     served.bench.hands("throttle open")
-    until(lambda: reading()["state"] == "release", 90, "no sweep")
+    passed: list[tuple[str, str]] = []
+
+    def over() -> bool:
+        now = (reading()["state"], reading()["fault"])
+        if now not in passed:
+            passed.append(now)
+        return now[0] == "release"
+
+    try:
+        until(over, 90)
+    except AssertionError:
+        raise AssertionError(f"no sweep: {passed}, {served.bench.hands('state')}") from None
     served.bench.hands("throttle close")
     until(lambda: served.bench.owner.seen()["newest_run"] != before, 90, "the run did not come")
 

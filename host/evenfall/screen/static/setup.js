@@ -109,7 +109,7 @@ async function weights(body) {
   body.append(h("p", { text: say("weights_how") }));
   body.append(form([field("weight_mass", kept("mass", { id: "mass" }))], "weight_read", async () => {
     tellPerson(say("weight_reading"));
-    const got = await doIt("weigh", { mass: state.mass }, (g) => (g.why ? say("weight_doubtful", { why: g.why }) : say("weight_read_done", { count: number(g.count) })));
+    const got = await doIt("weigh", { mass: state.mass }, (g) => (g.why ? "" : say("weight_read_done", { count: number(g.count) })));
     if (got) draw("#mass");
   }));
   if (w.asked) {

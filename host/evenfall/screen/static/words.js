@@ -202,7 +202,6 @@ export const words = {
   weight_read: "Read it",
   weight_reading: "Reading for four seconds; let it hang still.",
   weight_read_done: "Reads {count} counts.",
-  weight_doubtful: "Look at it: {why}.",
   weight_asked: "{mass} kg is not kept yet: {why}.",
   weight_leave: "Leave it out, hang again",
   weight_keep: "Keep it all the same",
