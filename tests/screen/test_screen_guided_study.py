@@ -96,6 +96,7 @@ def test_a_guided_session_on_the_page(tmp_path: Path) -> None:
                 (also if also.count() else shown.first).click()
             time.sleep(1)
         type_in("Zero")
+        expect(at).to_contain_text(": Check weight", timeout=30_000)  # the zero is taken by then
         served.bench.hands("hang 5 kg")
         time.sleep(2)
         type_in("Check weight", "5 kg")
