@@ -74,6 +74,17 @@ def test_a_small_record_gives_the_same_figures() -> None:
     np.testing.assert_allclose(list(b.budget.values()), list(a.budget.values()), rtol=1e-6)
 
 
+def test_the_setting_is_told_at_once() -> None:
+    with Rig(runs=0) as rig:
+        rig.run(1.0)
+        said = []
+        for few in (0, 200):
+            assert rig.ask("set_settings", (), [(BY_NAME["small_records"][0], few)]).name == "done"
+            counters = {codes.COUNTERS[n]: value for n, value in rig.ask("get_counters").each}
+            said.append((counters["records_small"], counters["runs_fit"]))
+    assert said[0][0] == 0 and said[1][0] == 1 and said[1][1] > said[0][1]
+
+
 def test_a_run_without_a_sweep_keeps_its_newest_part() -> None:
     """Nobody pressed: the end of the record is kept, as when a ring is full."""
     run, size, _ = first_run(200, UNPRESSED)

@@ -118,6 +118,7 @@ class HostCommands:
         if error != "none":
             return error, number
         board.configure()
+        self.room_changed()  # more or fewer runs may fit with them
         restart = 0
         for number, _ in pairs:
             if needs_restart(number):

@@ -269,8 +269,8 @@ COUNTERS = {
     "load_gaps_at_rest": "at rest",
     "heap_after_store": "bytes of memory free after the newest run",
     "runs_not_recorded": "runs not recorded: another still waited to be stored (the shaft must stand still)",
-    "runs_fit": "more runs are sure to fit onto the flash",
-    "records_small": "(1: room is short, the next run is recorded small)",
+    "runs_fit": "more runs are sure to fit",
+    "records_small": "1: the next run is recorded small, room is short",
     "edges_seen": "edges of the speed pickup seen",
     "presses_seen": "presses of the button seen",
 }

@@ -32,6 +32,8 @@ from evenfall.errors import BoardError, DamageError, EvenfallError, InputError
 if TYPE_CHECKING:
     from evenfall.board import firmware_install
 
+ROOM = ("runs_fit", "records_small")  # counters that `board status` tells beside the free bytes
+
 board = noun("board", "Ask and set the board: status, runs, settings, zero, self-test, firmware.")
 
 # --- asking and setting ---
@@ -60,15 +62,24 @@ def status(port: str | None, as_json: bool) -> None:
         ("air", _air(s)),
         ("flags", ", ".join(code_texts.say(code_texts.STATUS_BITS, f) for f in s["flags"])),
         ("runs", f"{s['runs_unacked']} not yet pulled, last is {s['last_run_id']}"),
-        ("room", f"{s['flash_free']} KiB of flash, {s['heap_free'] / 1024:.0f} KiB of memory"),
+        ("room", f"{s['flash_free']} KiB of flash{_fit(counts)}, {s['heap_free'] / 1024:.0f} KiB of memory"),
         ("clock", f"{when(s['unix_s'])}, up {s['uptime_s'] / 60:.0f} min"),
         ("lost", f"{s['load_overruns']} load overruns, {s['load_bad_words']} bad words, "
                  f"{s['edge_overruns']} edge overruns"),
         ("line", f"board: {s['frames_bad']} bad, {s['frames_unknown']} unknown; here: {counters.sentence()}"),
-        ("counts", ", ".join(f"{n} {code_texts.say(code_texts.COUNTERS, name)}" for name, n in counts.items())
+        ("counts", ", ".join(f"{n} {code_texts.say(code_texts.COUNTERS, name)}" for name, n in counts.items()
+                             if name not in ROOM)
                    or "not told by this board, or not now"),
     ]  # fmt: skip
     print_pairs(rows)
+
+
+def _fit(counts: dict[str, int]) -> str:
+    """How many more runs fit, where the board says it."""
+    if "runs_fit" not in counts:
+        return ""
+    small = "; the next one is recorded small" if counts.get("records_small") else ""
+    return f" ({counts['runs_fit']} {code_texts.say(code_texts.COUNTERS, 'runs_fit')}{small})"
 
 
 def _air(s: dict[str, Any]) -> str:
