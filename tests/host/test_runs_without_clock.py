@@ -8,6 +8,7 @@ import pytest
 from evenfall.archive.archive import Archive
 from evenfall.board import run_file
 from evenfall.board.link import Link
+from evenfall.errors import DamageError
 from evenfall.model import Air, Event, Setup
 from evenfall.workflow.fetch import TICK_WRAP_S, HostClock, active_filing, take_runs, teeth_warning
 from evenfall.workflow.live_view import air_line
@@ -108,9 +109,27 @@ def test_such_a_date_is_marked_where_it_is_shown(tmp_path, capsys):
     assert evenfall.cli.run(["runs", "list", "--archive", str(tmp_path / "a")]) == 0
     out, err = capsys.readouterr()
     assert out.count("~20") == 1 and "the board had no clock" in err
+    assert out.count("?20") == 2 and "? time unknown, fetched at the time shown" in err
     assert evenfall.cli.run(["runs", "show", "1", "--archive", str(tmp_path / "a")]) == 0
     assert "the board had no clock" in capsys.readouterr().out
     assert evenfall.cli.run(["runs", "show", "3", "--archive", str(tmp_path / "a")]) == 0
     said = " ".join(capsys.readouterr().out.split())
     fetched = time.strftime("%Y-%m-%d")
     assert f"time unknown, fetched at {fetched}" in said and "the board had no clock" not in said
+
+
+def test_a_run_that_goes_to_another_archive_keeps_its_date_and_adds_nothing_twice(tmp_path):
+    with Archive(tmp_path / "a") as archive:
+        setup = archive.add_record(Setup(14, 10), "crew")
+        dated = archive.store_run(sample_run(1, started_unix_s=0), started_unix_s=int(NOW), setup_id=setup)
+        lost = archive.store_run(sample_run(2, started_unix_s=0), setup_id=setup)
+        files = [archive.export(dated), archive.export(lost)]
+    with Archive(tmp_path / "b") as other:
+        numbers = [other.import_file(data)[0] for data in files]
+        rows = [other.row(n) for n in numbers]
+        assert (rows[0]["started_unix_s"], rows[0]["clock"]) == (int(NOW), "host")
+        assert rows[1]["clock"] == "unknown"
+        assert len(other.records(Setup)) == 1
+        wrong = files[0].replace(b'"started_unix_s": 1800000000', b'"started_unix_s": -5')
+    with Archive(tmp_path / "c") as other, pytest.raises(DamageError, match="impossible time"):
+        other.import_file(wrong)

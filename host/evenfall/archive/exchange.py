@@ -13,6 +13,7 @@ from typing import Any
 from evenfall.archive.database import log, now
 from evenfall.archive.filing import check_name, checked_record
 from evenfall.archive.runs import Runs
+from evenfall.archive.schema import record_hash
 from evenfall.details import DETAILS
 from evenfall.errors import DamageError, InputError, NotFoundError
 from evenfall.model import Air, Calibration, Setup
@@ -55,6 +56,8 @@ class Exchange(Runs):
             "notes": [{k: note[k] for k in ("made_unix_s", "author", "text")} for note in self.notes(number)],
             "details": self.details(number),
             "excluded": row["excluded"],
+            # a board without a clock does not say it, the computer that fetched the run knew it
+            "started_unix_s": row["started_unix_s"] if row["clock"] == "host" else None,
         }
         return json.dumps(body, indent=1, ensure_ascii=False).encode()
 
@@ -67,18 +70,16 @@ class Exchange(Runs):
             return self._stored(data)
         body = _checked_export(data)
         with self.change():
-            number, new = self._stored(body["raw"])
+            number, new = self._stored(body["raw"], body["started_unix_s"])
             if not new:
                 return number, False
             ids: dict[str, Any] = {"standard": body["standard"]}
             if body["calibration"] is not None:
-                ids["calibration_id"] = self.add_record(
-                    checked_record(Calibration, body["calibration"]), "imported"
-                )
+                ids["calibration_id"] = self._record_like(checked_record(Calibration, body["calibration"]))
             if body["setup"] is not None:
-                ids["setup_id"] = self.add_record(checked_record(Setup, body["setup"]), "imported")
+                ids["setup_id"] = self._record_like(checked_record(Setup, body["setup"]))
             if body["air"] is not None:
-                ids["air_id"] = self.add_record(checked_record(Air, body["air"]), "imported")
+                ids["air_id"] = self._record_like(checked_record(Air, body["air"]))
             if body["engine"]:
                 ids["build_id"] = self._build_like(body)
             for tag in body["tags"]:
@@ -105,11 +106,23 @@ class Exchange(Runs):
                 build = (body["build"] or "as found") if whose == "build" else None
                 self.set_details(body["engine"], build, new)
 
-    def _stored(self, data: bytes) -> tuple[int, bool]:
+    def _record_like(self, record: Calibration | Setup | Air) -> int:
+        """The number of the newest record here that says the same, or of a new one."""
+        kind, body = type(record).__name__.lower(), json.dumps(asdict(record))
+        found = self.db.execute(
+            "SELECT max(id) AS id FROM records WHERE kind = ? AND sha256 = ?", (kind, record_hash(kind, body))
+        ).fetchone()
+        return int(found["id"]) if found["id"] is not None else self.add_record(record, "imported")
+
+    def _stored(self, data: bytes, started_unix_s: int | None = None) -> tuple[int, bool]:
         """`store_run`, and whether the bytes were new here."""
         with self.change():
             before = self.number_of(hashlib.sha256(data).hexdigest())
-            return (self.store_run(data), True) if before is None else (before, False)
+            return (
+                (self.store_run(data, started_unix_s=started_unix_s), True)
+                if before is None
+                else (before, False)
+            )
 
     def _build_like(self, body: dict[str, Any]) -> int:
         """The build an imported run belongs to, made when it is not here yet."""
@@ -216,8 +229,18 @@ def _checked_export(data: bytes) -> dict[str, Any]:
         "notes": notes,
         "details": _details(body),
         # before 0.2 this was named set_aside
+        "started_unix_s": _moment(body.get("started_unix_s")),
         "excluded": _text(body.get("excluded", body.get("set_aside")), "reason for excluding it"),
     }
+
+
+def _moment(value: Any) -> int | None:
+    """Unix seconds of a run whose board had no clock, or None."""
+    if value is None:
+        return None
+    if not isinstance(value, int) or isinstance(value, bool) or not 0 < value < 1 << 40:
+        raise DamageError("the exported run began at an impossible time")
+    return value
 
 
 def _details(body: dict[str, Any]) -> dict[str, str]:

@@ -179,8 +179,9 @@ def check_names(archive: Archive, query: Query) -> None:
 
 
 def _started(row: dict[str, Any]) -> str:
-    """When a run began; ~ where the board had no clock and this computer's dates it."""
-    return f"{'~' if row['clock'] == 'host' else ''}{began(row)}"
+    """When a run began; ~ where the board had no clock and this computer's dates it; ? when fetched."""
+    mark = {"host": "~", "unknown": "?"}.get(row["clock"], "")
+    return mark + when(row["pulled_unix_s" if mark == "?" else "started_unix_s"])
 
 
 def _print_found(archive_dir: Path, query: Query, units: str, as_json: bool) -> None:
@@ -189,7 +190,7 @@ def _print_found(archive_dir: Path, query: Query, units: str, as_json: bool) -> 
     from evenfall.printable import printable
 
     u = UNIT_CHOICES[units]
-    shown = dated_here = 0
+    shown = dated_here = unknown = 0
 
     def peak(value: float | None, speed: float | None, scale: float) -> tuple[str, str]:
         if value is None or speed is None or math.isnan(value):
@@ -197,8 +198,9 @@ def _print_found(archive_dir: Path, query: Query, units: str, as_json: bool) -> 
         return f"{value / scale:.2f}", f"{speed:,.0f}"
 
     def line(r: dict[str, Any]) -> list[Any]:
-        nonlocal shown, dated_here
+        nonlocal shown, dated_here, unknown
         shown += 1
+        unknown += r["clock"] == "unknown"
         dated_here += r["clock"] == "host"
         power, power_at = peak(r["peak_power_W"], r["peak_power_rpm"], u.power_scale)
         torque, torque_at = peak(r["peak_torque_Nm"], r["peak_torque_rpm"], u.torque_scale)
@@ -218,6 +220,8 @@ def _print_found(archive_dir: Path, query: Query, units: str, as_json: bool) -> 
         print_table(columns, map(line, archive.each(query)), {"run", *numbers})
     if dated_here:
         progress(f"~{HOST_CLOCK.lstrip(';')}")
+    if unknown:
+        progress("? time unknown, fetched at the time shown")
     if not shown:
         progress("no run found")
     if shown == query.limit:
@@ -257,7 +261,7 @@ def show(
         rows = [
             ("engine", f"{row['engine'] or '–'}, build {row['build'] or '–'}"),
             ("changed", " by ".join(w for w in (row["changed"], row["changed_by"]) if w)),
-            ("started", f"{_started(row)}, session {row['session']}" + HOST_CLOCK * (row["clock"] == "host")),
+            ("started", f"{began(row)}, session {row['session']}" + HOST_CLOCK * (row["clock"] == "host")),
             ("board", f"{row['board_uid']}, run {row['board_run']}, SHA-256 {row['sha256'][:16]}"),
             ("air", describe(air)),
             ("drive", f"{setup.engine_teeth} : {setup.brake_teeth} teeth, "
