@@ -22,6 +22,7 @@ from .session import Session
 STANDARD_GRAVITY = 9.80665  # m/s2, defined (CGPM 1901)
 POUND_KG = 0.45359237  # exact (international pound)
 MAX_WEIGHT_KG = 200.0
+HAND_S, HAND_STEPS = 0.4, 40  # how long a hand takes to let a weight down; common practice, no source
 HAND_TURNS_S = 1.5  # how fast a hand turns a shaft; common practice, no source
 MAX_LINE = 400
 FAULT_WORDS = "fault NAME [VALUE] [for SECONDS]"
@@ -186,9 +187,12 @@ class Hands:
         return self._load(0.0)
 
     def _load(self, mass_kg: float) -> str:
+        bench, before = self.session.bench, self.weight_kg
         self.weight_kg = mass_kg
         standing = self.session.scenario["load_cell"]["hose_N"]
-        self.session.bench.set("cell_push_N", standing + mass_kg * STANDARD_GRAVITY)
+        for n in range(1, HAND_STEPS + 1):  # no hand lets a weight fall onto the arm
+            push_N = standing + (before + (mass_kg - before) * n / HAND_STEPS) * STANDARD_GRAVITY
+            bench.set("cell_push_N", push_N, bench.time_s + HAND_S * n / HAND_STEPS)
         return f"{mass_kg:.4g} kg hang on the arm" if mass_kg else "no weight hangs on the arm"
 
     def _throttle(self, words: list[str]) -> str:

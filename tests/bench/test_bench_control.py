@@ -181,6 +181,22 @@ def test_the_shaft_is_turned_by_hand_while_nothing_drives_it(drive: str) -> None
         assert hands.do("turn").startswith("error: the shaft turns: nobody touches it")
 
 
+def test_a_weight_beyond_the_cell_is_an_overload_for_the_board() -> None:
+    with Session(scenario.load("trail-crew"), runs=0) as session:
+        hands = Hands(session)
+        session.run_for(3.0)
+        hands.do("hang 30 kg")
+        pushes = []
+        for _ in range(30):
+            session.run_for(0.02)
+            pushes.append(session.bench.now["force_N"])
+        assert pushes[3] < 0.5 * pushes[-1], "let down, not dropped"
+        said = session.run_beside(
+            [str(TOOLS / "evenfall"), "board", "status", "--json", "--port", session.port_path]
+        )
+        assert json.loads(said.stdout)["status"]["fault"] == "cell_overload", said.stderr
+
+
 def test_two_benches_of_one_user_have_two_names_and_act_asks_which(tmp_path: Path) -> None:
     environment = {**os.environ, "XDG_CACHE_HOME": str(tmp_path)}
     bench = str(TOOLS / "evenfall-bench")

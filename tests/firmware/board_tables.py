@@ -34,8 +34,9 @@ SEEN = {
     "overspeed": "crank speed above the limit at three edges running",
     "load_open": "while turning 1/16 of the force limit backwards, 4 samples; an end code at standstill",
     "load_clamped": "an end code of the amplifier, 3 samples",
-    "cell_overload": "force beyond the limit, 4 samples; an end code, 3 samples, after 4 or more in the "
-    "upper half of the amplifier's range (a wire that breaks gets to the end within the filter's settling)",
+    "cell_overload": "force beyond the limit, 4 samples; an end code, 3 samples, after 4 or more that rose "
+    "or lay in the upper half of the amplifier's range (a wire that breaks gets there within the filter's "
+    "settling)",
     "load_stuck": "the same count for 0.3 s",
     "load_silent": "no sample for 120 ms",
     "hall_lost": "no edge for hall_timeout, torque still there",

@@ -36,7 +36,7 @@ def climb(seconds, top=10_000_000, low=20_000):
 
 
 @pytest.mark.parametrize("turning", [False, True])
-@pytest.mark.parametrize("seconds", [0.2, 1.0, 5.0])
+@pytest.mark.parametrize("seconds", [0.1, 0.2, 1.0, 5.0])
 @pytest.mark.parametrize("top", [10_000_000, -10_000_000])
 def test_a_push_to_the_end_of_the_range_is_an_overload(seconds, turning, top):
     limit = FAR << 4 if top < 0 else FAR  # the check for a load backwards is another

@@ -63,7 +63,8 @@ class Terminal:
     def lines_said(self) -> list[str]:
         """Lines since the person typed last, as a terminal without an end would show them."""
         out = []
-        for line in ESCAPES.sub("", self.said).split("\n"):
+        drawn = self.said.replace("\x1b[2K", "\r")  # a bar erases its line and draws it anew
+        for line in ESCAPES.sub("", drawn).split("\n"):
             out.append(line.rstrip("\r").split("\r")[-1])
         return out
 

@@ -72,7 +72,10 @@ SILENT_MS = const(120)
 STEADY_LIMIT_MS = const(15000)
 BROWN_OUT_MV = const(4000)
 UPPER_HALF = const(0x400000)  # counts: half-way to an end code
-PUSHED = const(4)  # samples there: a wire that breaks reaches the end within the filter's settling, less
+RISE = const(0x20000)  # counts from sample to sample: 1/64 of that way
+PUSHED = const(
+    4
+)  # samples there, or rising so: a wire that breaks reaches the end within the filter's settling, less
 PAST = const(4)  # speeds remembered, one every PAST_MS
 PAST_MS = const(16)
 SENSED_MV = const(4300)  # seen once, the pin is known to sense the supply
@@ -100,7 +103,7 @@ class Guard:
         self.delay_ms = 0  # from the valve to the torque, as the controller knows it
         self._past = array("i", [0] * PAST)
         self._interval_ms = array("i", [PAST_MS] * PAST)  # ms between them
-        # samples in a row in the upper half of the range, end codes apart; a cleared fault keeps it
+        # samples in a row, end codes apart, that rose or lay in the upper half; a cleared fault keeps it
         self._pushed = 0
         self._window_ms = PAST * PAST_MS
         self.configure(settings)
@@ -256,7 +259,7 @@ class Guard:
     def load(self, count, force_count, limit_count, turning):
         """One raw sample; `force_count` is the count less zero, positive for brake torque.
 
-        A push on the cell is told from a broken wire by its way through the upper half of the range.
+        A push on the cell is told from a broken wire by its way to the end of the range.
         """
         if count >= CLAMP_HIGH or count <= CLAMP_LOW:
             self._clamped += 1
@@ -267,7 +270,8 @@ class Guard:
                 return LOAD_CLAMPED if turning else LOAD_OPEN
         else:
             self._clamped = 0
-            if count < UPPER_HALF and count > -UPPER_HALF:
+            rise = count - self._before if count > 0 else self._before - count
+            if rise < RISE and count < UPPER_HALF and count > -UPPER_HALF:
                 self._pushed = 0
             elif self._pushed < PUSHED:
                 self._pushed += 1

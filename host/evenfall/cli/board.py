@@ -67,9 +67,7 @@ def status(port: str | None, as_json: bool) -> None:
         ("lost", f"{s['load_overruns']} load overruns, {s['load_bad_words']} bad words, "
                  f"{s['edge_overruns']} edge overruns"),
         ("line", f"board: {s['frames_bad']} bad, {s['frames_unknown']} unknown; here: {counters.sentence()}"),
-        ("counts", ", ".join(f"{n} {code_texts.say(code_texts.COUNTERS, name)}" for name, n in counts.items()
-                             if name not in ROOM)
-                   or "not told by this board, or not now"),
+        *_counted(counts),
     ]  # fmt: skip
     print_pairs(rows)
 
@@ -80,6 +78,24 @@ def _fit(counts: dict[str, int]) -> str:
         return ""
     small = "; the next one is recorded small" if counts.get("records_small") else ""
     return f" ({counts['runs_fit']} {code_texts.say(code_texts.COUNTERS, 'runs_fit')}{small})"
+
+
+def _counted(counts: dict[str, int]) -> list[tuple[str, str]]:
+    """Rows of the board's counts; what did not happen takes no room."""
+    if not counts:
+        return [("counts", "not told by this board, or not now")]
+    told = set(ROOM)
+    rows = []
+    gaps = [name for name in counts if name.startswith("load_gaps")]
+    seen = [name for name in ("presses_seen", "edges_seen") if name in counts]
+    for title, names in (("gaps", gaps), ("seen", seen)):
+        told.update(names)
+        said = ", ".join(f"{counts[name]:,} {code_texts.say(code_texts.COUNTERS, name)}" for name in names)
+        rows += [(title, said)] if said else []
+    rest = [
+        f"{n:,} {code_texts.say(code_texts.COUNTERS, k)}" for k, n in counts.items() if k not in told and n
+    ]
+    return rows + [("counts", line) for line in rest]
 
 
 def _air(s: dict[str, Any]) -> str:

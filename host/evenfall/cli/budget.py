@@ -21,7 +21,7 @@ from evenfall.cli._root import (
 )
 
 if TYPE_CHECKING:
-    from evenfall.model import Air, Reduction
+    from evenfall.model import Air, Calibration, Reduction, Setup
     from evenfall.output.text import Units
 
 
@@ -95,12 +95,14 @@ def budget(
             }
         )
         return
-    _print_budget(result, air, mean, over, spread, trials, UNIT_CHOICES[units])
+    absent = _absent(calibration, setup)
+    _print_budget(result, air, absent, mean, over, spread, trials, UNIT_CHOICES[units])
 
 
 def _print_budget(
     result: Reduction,
     air: Air,
+    absent: dict[str, str],
     mean: dict[str, float] | None,
     over: str | None,
     spread: Any,
@@ -126,7 +128,7 @@ def _print_budget(
         )
     total, differs = uncertainty.combine({k: np.array(v) for k, v in result.budget.items()})
     rows = [
-        [cause, _percent(v), _cancels(uncertainty.INDEPENDENT_SHARE[cause])]
+        [cause, _percent(v), absent.get(cause, "none found") if v == 0 else _cancels(cause)]
         for cause, v in sorted(result.budget.items(), key=lambda kv: -kv[1] if kv[1] == kv[1] else -np.inf)
     ]
     rows.append(["all together", _percent(float(total)), f"left over {_percent(float(differs))} %"])
@@ -144,8 +146,27 @@ def _print_budget(
 
 
 def _percent(share: float) -> str:
+    if share == 0:
+        return "–"
     return f"{share * 100:.3f}" if share == share else "not known"
 
 
-def _cancels(share: float) -> str:
+def _absent(calibration: Calibration, setup: Setup) -> dict[str, str]:
+    """Why a cause has no share, where that does not mean that there is none of it."""
+    said = {"linearity": "none stated", "hysteresis": "never measured: friction stands in"}
+    if calibration.hose_u_N is None:
+        said["hose"] = "never measured: an allowance stands in, with the jet"
+    if calibration.hysteresis_u_N > 0:
+        said["friction"] = "held in hysteresis"
+    if setup.drive_efficiency == 1 and setup.drive_efficiency_u is None:
+        said["drive loss"] = "not removed: torque and power are those at the brake"
+    if setup.shaft_loss_u_Nm is None:
+        said["shaft loss"] = "never measured: not in the interval (evenfall drag)"
+    return said
+
+
+def _cancels(cause: str) -> str:
+    from evenfall.reduction.uncertainty import INDEPENDENT_SHARE
+
+    share = INDEPENDENT_SHARE[cause]
     return "cancels" if share == 0 else "stays" if share == 1 else f"{share * 100:.0f} % of variance stays"

@@ -162,7 +162,9 @@ def span(
     if plot:
         from evenfall.output.plots import calibration_figure, save
 
-        save(calibration_figure(fit.force_N, fit.residual_N, fit.up.tolist()), plot)
+        called = f"Calibration {number}" if number else "Calibration, not stored"
+        title = f"{called}, {when(made.made_unix_s)}{': ' + note if note else ''}"
+        save(calibration_figure(fit.force_N, fit.residual_N, fit.up.tolist(), title=title), plot)
     _print_span(masses, fit, made, number, as_json)
 
 
@@ -520,7 +522,8 @@ def check(
         from evenfall.output.diagnostic_plots import check_weight_figure
         from evenfall.output.plots import save
 
-        save(check_weight_figure(drift), plot)
+        last = when(int(drift.time_s[-1]))
+        save(check_weight_figure(drift, title=f"Check weight, {len(readings)} readings to {last}"), plot)
     if as_json:
         print_json(vars(drift))
     else:

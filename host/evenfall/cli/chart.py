@@ -79,7 +79,10 @@ def chart(
             (float(chosen.power(result.limits_W[0])), float(chosen.power(result.limits_W[1]))),
             [a.index for a in result.alarms],
             [s.label for s in result.sessions],
-            f"peak power of {engine}, {chosen.power_name}",
+            f"mean peak power, {chosen.power_name}",
+            title=f"Control chart of {engine}" + (f": {build}" if build else ""),
+            about=f"{len(result.sessions)} sessions, {result.sessions[0].label[:10]} to "
+            f"{result.sessions[-1].label[:10]}; lines: what a new session keeps",
         )
         save(figure, target)
         echo(f"Plot: {target}", err=as_json)

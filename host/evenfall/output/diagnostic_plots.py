@@ -30,7 +30,9 @@ def finding_figure(finding: Finding, width_in: float = 6.4, height_in: float = 3
         return figure
 
 
-def check_weight_figure(drift: CheckDrift, width_in: float = 6.4, height_in: float = 3.4) -> Figure:
+def check_weight_figure(
+    drift: CheckDrift, width_in: float = 6.4, height_in: float = 3.4, title: str = ""
+) -> Figure:
     """Check-weight readings over time with the tolerance band and the trend."""
     with matplotlib.rc_context(STYLE):
         figure = Figure(figsize=(width_in, height_in), layout="constrained")
@@ -49,6 +51,8 @@ def check_weight_figure(drift: CheckDrift, width_in: float = 6.4, height_in: flo
         off = 100 * max(2 * TOLERANCE, 1.2 * float(np.abs(drift.error_rel).max()))
         axes.set_ylim(-off, off)
         axes.set_xlim(min(float(day.min()), -1.0) * 1.03, 0.03 * max(-float(day.min()), 1.0))
+        if title:
+            axes.set_title(title, loc="left", fontsize=9, weight="bold")
         axes.set_xlabel("days before the last reading")
         axes.set_ylabel("check weight reads off, %")
         axes.legend(loc="best")

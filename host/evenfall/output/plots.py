@@ -353,6 +353,7 @@ def calibration_figure(
     rising: Sequence[bool],
     width_in: float = 6.4,
     height_in: float = 3.6,
+    title: str = "",
 ) -> Figure:
     """What the straight line leaves over at each hung weight, loads going up and coming down apart."""
     with matplotlib.rc_context(STYLE):
@@ -364,6 +365,7 @@ def calibration_figure(
                      label=f"usual limit, {100 * LINEARITY_LIMIT:g} % of the largest load")  # fmt: skip
         for number, (mask, name, marker) in enumerate(((up, "loading", "^"), (~up, "unloading", "v"))):
             axes.plot(load[mask], left[mask], marker=marker, label=name, **stroke(number))
+        _heading(figure, axes, title, "")
         axes.set_xlabel("hung weight, N")
         axes.set_ylabel("reading less line, N")
         axes.legend(loc="best", handlelength=4.2)
@@ -379,6 +381,8 @@ def control_figure(
     unit: str,
     width_in: float = 7.2,
     height_in: float = 3.6,
+    title: str = "",
+    about: str = "",
 ) -> Figure:
     """Reference sessions in order, with the centre and the limits that a new session keeps in 95.4 and
     99.7 % of cases; alarms ringed."""
@@ -407,6 +411,7 @@ def control_figure(
             [_plain(labels[int(i) - 1]) for i in axes.get_xticks()], rotation=30, ha="right", fontsize=7
         )
         axes.set_ylabel(unit)
+        _heading(figure, axes, title, about)
         return figure
 
 

@@ -19,6 +19,7 @@ import numpy as np
 from evenfall.archive.archive import Archive, Query
 from evenfall.board import code_texts
 from evenfall.board.link import Link
+from evenfall.board.settings import setting
 from evenfall.errors import BoardError, EvenfallError, InputError, LinkError
 from evenfall.model import Air, Calibration, Setup
 from evenfall.output.text import (
@@ -62,7 +63,7 @@ STEPS = (
 )
 WARM_RUNS = 3  # so many in a row must agree ...
 WARM_SPREAD = 0.01  # ... within this, before the engine counts as warm; common practice, no source
-QUICKER = 0.6  # of the usual sweep time: far enough apart for the inertia, and it fits the board's memory
+QUICKER = 0.5  # of the usual sweep time: far enough apart for the inertia, and it fits the board's memory
 WEIGHT_READINGS = 20
 WEIGHT_PAUSE_S = 0.1  # between them: two seconds in all, longer than a hanging weight swings
 IDLE_STATES = ("rest", "ready", "safe")
@@ -344,9 +345,10 @@ class Guide:
         try:
             with self.line() as line:
                 usual = self.plan.sweep_time_ms or line.settings()["sweep_time"]
-                line.set_settings({"sweep_time": round(usual * QUICKER)})
+                quicker = max(round(usual * QUICKER), setting("sweep_time").low)
+                line.set_settings({"sweep_time": quicker})
             self.plan.sweep_time_ms = usual
-            self.talk.say(f"The board now sweeps in {usual * QUICKER / 1000:g} s.")
+            self.talk.say(f"The board now sweeps in {quicker / 1000:g} s.")
             if not self._make_runs(self.plan.quicker, lambda runs: (len(runs) >= 2, [])):
                 return False
         finally:
