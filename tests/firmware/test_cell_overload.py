@@ -89,7 +89,7 @@ def test_somebody_leans_on_the_arm_in_a_sweep():
         rig.run(2.0)
         for newton in range(20, 401, 20):
             rig.board.fault("cell_push", newton)
-            rig.run(0.03)
+            rig.run(0.04)
         assert rig.status()["fault"] == "cell_overload"
         end = rig.now + 30
         while rig.now < end and not rig.status()["runs_unacked"]:
