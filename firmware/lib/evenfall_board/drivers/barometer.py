@@ -8,11 +8,19 @@ outside a sweep.
 
 from struct import unpack_from
 
-ADDRESSES = (0x76, 0x77)
-CHIP_ID, CALIBRATION_1, CALIBRATION_2 = 0xD0, 0x88, 0xE1
-HUMIDITY_CONTROL, CONTROL, CONFIG, DATA = 0xF2, 0xF4, 0xF5, 0xF7
-WITH_HUMIDITY, WITHOUT_HUMIDITY = 0x60, 0x58
-NOTHING_YET = 0x80000  # what the data registers hold before the first measurement
+from ..native import const
+
+_ADDRESSES = (0x76, 0x77)
+_CHIP_ID = const(0xD0)
+_CALIBRATION_1 = const(0x88)
+_CALIBRATION_2 = const(0xE1)
+_HUMIDITY_CONTROL = const(0xF2)
+_CONTROL = const(0xF4)
+_CONFIG = const(0xF5)
+_DATA = const(0xF7)
+_WITH_HUMIDITY = const(0x60)
+_WITHOUT_HUMIDITY = const(0x58)
+_NOTHING_YET = const(0x80000)  # what the data registers hold before the first measurement
 
 
 def _signed12(value):
@@ -79,18 +87,18 @@ class Barometer:
     def start(self):
         """Find the part, read its constants, let it measure twice a second; false when it does not answer."""
         self._on = False
-        for address in ADDRESSES:
+        for address in _ADDRESSES:
             try:
                 self._address = address
-                kind = self._fetch(CHIP_ID, 1)[0]
-                if kind not in (WITH_HUMIDITY, WITHOUT_HUMIDITY):
+                kind = self._fetch(_CHIP_ID, 1)[0]
+                if kind not in (_WITH_HUMIDITY, _WITHOUT_HUMIDITY):
                     continue
-                self.has_humidity = kind == WITH_HUMIDITY
+                self.has_humidity = kind == _WITH_HUMIDITY
                 self._read_constants()
                 if self.has_humidity:
-                    self._i2c.writeto_mem(address, HUMIDITY_CONTROL, b"\x01")  # once
-                self._i2c.writeto_mem(address, CONFIG, b"\x88")  # pause of 500 ms, filter 4
-                self._i2c.writeto_mem(address, CONTROL, b"\x57")  # temperature twice, pressure 16 times, go
+                    self._i2c.writeto_mem(address, _HUMIDITY_CONTROL, b"\x01")  # once
+                self._i2c.writeto_mem(address, _CONFIG, b"\x88")  # pause of 500 ms, filter 4
+                self._i2c.writeto_mem(address, _CONTROL, b"\x57")  # temperature twice, pressure 16 times, go
                 self._on = True
                 return True
             except OSError:
@@ -103,12 +111,12 @@ class Barometer:
         return data
 
     def _read_constants(self):
-        raw = self._fetch(CALIBRATION_1, 26)
+        raw = self._fetch(_CALIBRATION_1, 26)
         words = unpack_from("<HhhHhhhhhhhh", raw, 0)
         self._t = words[:3]
         self._p = words[3:]
         if self.has_humidity:
-            h = self._fetch(CALIBRATION_2, 7)
+            h = self._fetch(_CALIBRATION_2, 7)
             h2, h3 = unpack_from("<hB", h, 0)
             self._h = (
                 raw[25],
@@ -125,12 +133,12 @@ class Barometer:
             return False
         d = self._data
         try:
-            self._i2c.readfrom_mem_into(self._address, DATA, d)
+            self._i2c.readfrom_mem_into(self._address, _DATA, d)
         except OSError:
             return False
         raw_pressure = d[0] << 12 | d[1] << 4 | d[2] >> 4
         raw_temperature = d[3] << 12 | d[4] << 4 | d[5] >> 4
-        if raw_pressure == NOTHING_YET or raw_temperature == NOTHING_YET:
+        if raw_pressure == _NOTHING_YET or raw_temperature == _NOTHING_YET:
             return False
         t_fine = t_fine_of(raw_temperature, self._t)
         self.temperature = temperature_of(t_fine)

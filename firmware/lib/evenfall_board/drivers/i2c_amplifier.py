@@ -14,13 +14,26 @@ from evenfall_wire.codes import CLAMP_HIGH, CLAMP_LOW
 from ..native import const, micropython
 from . import ticks
 
-ADDRESS = 0x2A
-PU_CTRL, CTRL1, CTRL2, RESULT, CHOPPER, POWER = 0x00, 0x01, 0x02, 0x12, 0x15, 0x1C
-RESET, DIGITAL_ON, ANALOG_ON, POWERED, GO, READY, REGULATOR = 1, 2, 4, 8, 0x10, 0x20, 0x80
+# `const` with an underscore leaves no name in RAM: 1,260 names fill a table of them, the next takes 8 kB
+_ADDRESS = const(0x2A)
+_PU_CTRL = const(0x00)
+_CTRL1 = const(0x01)
+_CTRL2 = const(0x02)
+_RESULT = const(0x12)
+_CHOPPER = const(0x15)
+_POWER = const(0x1C)
+_RESET = const(1)
+_DIGITAL_ON = const(2)
+_ANALOG_ON = const(4)
+_POWERED = const(8)
+_GO = const(0x10)
+_READY = const(0x20)
+_REGULATOR = const(0x80)
 REGULATOR_3V0 = 5 << 3  # from a supply of 3.3 V
 GAINS = (7, 5, 6)  # 128, 32, 64: the order of the amplifier_gain setting
 RATES = {320: 7 << 4, 80: 3 << 4}
-CALIBRATE, CALIBRATION_FAILED = 4, 8
+_CALIBRATE = const(4)
+_CALIBRATION_FAILED = const(8)
 
 CAPACITY = 2
 SETTLING = 4  # conversions
@@ -54,30 +67,30 @@ class I2cAmplifier:
         self._synced = False
         self.silent_ticks = 0
         try:
-            self._write(PU_CTRL, RESET)
-            self._write(PU_CTRL, DIGITAL_ON)
-            self._wait(PU_CTRL, POWERED, POWERED)
-            self._write(PU_CTRL, DIGITAL_ON | ANALOG_ON | REGULATOR)
-            self._write(CTRL1, REGULATOR_3V0 | self._gain)
+            self._write(_PU_CTRL, _RESET)
+            self._write(_PU_CTRL, _DIGITAL_ON)
+            self._wait(_PU_CTRL, _POWERED, _POWERED)
+            self._write(_PU_CTRL, _DIGITAL_ON | _ANALOG_ON | _REGULATOR)
+            self._write(_CTRL1, REGULATOR_3V0 | self._gain)
             rate = RATES[self.nominal_hz]
-            self._write(CTRL2, rate)
-            self._write(CHOPPER, 0x30)  # the data sheet: input chopper off
-            self._write(POWER, 0x80)  # the data sheet: capacitor across input 2
-            self._write(CTRL2, rate | CALIBRATE)
-            self._wait(CTRL2, CALIBRATE, 0)
-            if self._read(CTRL2) & CALIBRATION_FAILED:
+            self._write(_CTRL2, rate)
+            self._write(_CHOPPER, 0x30)  # the data sheet: input chopper off
+            self._write(_POWER, 0x80)  # the data sheet: capacitor across input 2
+            self._write(_CTRL2, rate | _CALIBRATE)
+            self._wait(_CTRL2, _CALIBRATE, 0)
+            if self._read(_CTRL2) & _CALIBRATION_FAILED:
                 raise OSError
-            self._write(PU_CTRL, DIGITAL_ON | ANALOG_ON | REGULATOR | GO)
+            self._write(_PU_CTRL, _DIGITAL_ON | _ANALOG_ON | _REGULATOR | _GO)
             self._on = True
         except OSError:
             self.bad_words += 1
 
     def _write(self, register, value):
         self._status[0] = value
-        self._i2c.writeto_mem(ADDRESS, register, self._status)
+        self._i2c.writeto_mem(_ADDRESS, register, self._status)
 
     def _read(self, register):
-        self._i2c.readfrom_mem_into(ADDRESS, register, self._status)
+        self._i2c.readfrom_mem_into(_ADDRESS, register, self._status)
         return self._status[0]
 
     def _wait(self, register, bits, value):
@@ -95,10 +108,10 @@ class I2cAmplifier:
         before = self._looked
         self._looked = ticks.now()
         try:
-            if not self._read(PU_CTRL) & READY:
+            if not self._read(_PU_CTRL) & _READY:
                 return self._silence()
             seen = ticks.now()
-            self._i2c.readfrom_mem_into(ADDRESS, RESULT, self._result)
+            self._i2c.readfrom_mem_into(_ADDRESS, _RESULT, self._result)
         except OSError:
             self.bad_words += 1
             self._settling = SETTLING
