@@ -66,12 +66,15 @@ def test_a_guided_session_on_the_page(tmp_path: Path) -> None:
         at = tab.locator("#session .verdict-line")
         field = tab.locator("#guided-answer")
 
-        def choose(step: str, text: str) -> None:
+        def stands_at(step: str) -> None:
             expect(at).to_contain_text(re.compile(rf"of \d+: {step}"), timeout=90_000)
+
+        def choose(step: str, text: str) -> None:
+            stands_at(step)
             tab.locator(".question button", has_text=re.compile(text)).first.click(timeout=60_000)
 
         def type_in(step: str, text: str | None = None) -> None:
-            expect(at).to_contain_text(re.compile(rf"of \d+: {step}"), timeout=90_000)
+            stands_at(step)
             number = field.get_attribute("data-number", timeout=60_000)
             if text is not None:
                 field.fill(text)
@@ -96,7 +99,7 @@ def test_a_guided_session_on_the_page(tmp_path: Path) -> None:
                 (also if also.count() else shown.first).click()
             time.sleep(1)
         type_in("Zero")
-        expect(at).to_contain_text(": Check weight", timeout=30_000)  # the zero is taken by then
+        stands_at("Check weight")  # the zero is taken by then
         served.bench.hands("hang 5 kg")
         time.sleep(2)
         type_in("Check weight", "5 kg")
@@ -111,7 +114,7 @@ def test_a_guided_session_on_the_page(tmp_path: Path) -> None:
         hand(tab, "Leave the session; it goes on later")
         expect(at).to_contain_text("goes on at")
         hand(tab, "Go on")
-        expect(at).to_contain_text(": Engine and build", timeout=30_000)
+        stands_at("Engine and build")
         type_in("Engine and build")
         type_in("Engine and build")
         type_in("Engine and build", "bench crew")
@@ -123,7 +126,7 @@ def test_a_guided_session_on_the_page(tmp_path: Path) -> None:
                 type_in("The change")
                 choose("Warm-up again", "go on to the next step")
             for _ in range(2):
-                expect(at).to_contain_text(f": {block}", timeout=30_000)
+                stands_at(block)
                 one_run(served, tab)
                 choose(block, "a run is made")
             expect(tab.locator("#session [role=log]")).to_contain_text("Run", timeout=60_000)

@@ -392,6 +392,7 @@ def test_set_up_by_the_page(tmp_path: Path) -> None:
         expect(said).to_contain_text("The check weight reads", timeout=20_000)
         tabs.get_by_role("button", name="Settings").click()
         tab.select_option("#setup select", "sweep")
+        expect(tab.locator("#setup caption")).to_have_text("Settings of the board: sweep")
         picture(tab, "settings", full_page=True)
         tab.fill("input[aria-label=sweep_time]", "12 s")
         tab.locator("tr", has_text="sweep_time").get_by_role("button", name="Set").click()
