@@ -17,7 +17,7 @@ with seconds = before_trigger + steady_time + sweep_time + after_sweep + STEADY_
 At the defaults and 80 samples/s that is 20 s: 11 kB + 13 kB + 7 kB = 31 kB.  When
 the heap has less than is wanted plus RESERVE, seconds shrink; a run longer than
 that loses its beginning and says so; settings whose sweep itself does not fit are
-a fault before the sweep.  At 320 samples/s it is 63 kB; an RP2040 has 41 kB for it, a sweep of 9 s.
+a fault before the sweep.  At 320 samples/s it is 63 kB; an RP2040 has 40 kB for it, a sweep of 8 s.
 """
 
 import gc

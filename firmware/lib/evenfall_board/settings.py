@@ -22,7 +22,7 @@ TRACE_HZ = 27  # of the control trace: every third step at 80 samples/s
 # of RAM for one sweep's records: what an RP2040 has beside the program, an RP2350 holds more; the interpreter
 # of a computer stands for a chip between the two
 _CHIP = getattr(sys.implementation, "_machine", "")
-MAX_RECORD_BYTES = 200000 if "RP2350" in _CHIP else 41000 if "RP2040" in _CHIP else 64000
+MAX_RECORD_BYTES = 200000 if "RP2350" in _CHIP else 40000 if "RP2040" in _CHIP else 64000
 
 
 # these keep people safe; with the button held a person at the board agrees to the change
