@@ -18,6 +18,7 @@ import time
 import tracemalloc
 from collections import Counter
 from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor
 from functools import partial
 from pathlib import Path
 from typing import Any
@@ -219,9 +220,10 @@ def test_two_programs_at_once_one_of_them_killed(tmp_path: Path) -> None:
         runs = {i: sample_run(i, seconds=3.0) for i in (1, 2, 3)}
         for name in ("a", "b"):
             (folder / name).mkdir(parents=True)
-        slow = Faults(bytes_per_s=200_000)
+        slow = Faults(bytes_per_s=20_000)
         with FaultyBoard(folder / "a", runs, slow) as one, FaultyBoard(folder / "b", runs, slow) as two:
-            first, other = (killed.started(folder / "kept", "pull", board.url) for board in (one, two))
+            with ThreadPoolExecutor() as both:  # side by side: a start takes longer than the fetch
+                first, other = both.map(partial(killed.started, folder / "kept", "pull"), (one.url, two.url))
             time.sleep(rng.uniform(0, 0.25))
             first.kill()
             hits += first.wait() == -signal.SIGKILL
@@ -229,6 +231,7 @@ def test_two_programs_at_once_one_of_them_killed(tmp_path: Path) -> None:
             assert set(two.acknowledged) == set(runs)
             assert whole_or_earlier(folder / "kept", runs, one.acknowledged) == set(runs)
         shutil.rmtree(folder)
+    assert hits
     told(
         "two programs fetch the same runs, one is killed",
         count,
