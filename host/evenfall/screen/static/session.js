@@ -2,7 +2,7 @@
 import { say, when } from "./lang.js";
 import { see } from "./net.js";
 import { doIt } from "./talk.js";
-import { button, field, h, input } from "./parts.js";
+import { allow, button, field, h, input } from "./parts.js";
 import { whenSeen } from "./live.js";
 
 const HEADING = /^\d+\/\d+ /;
@@ -76,7 +76,11 @@ const transcript = (name, all) => h("div", { role: "log", "aria-label": name }, 
 // one question: choices as buttons, or a field
 function question(q) {
   if (!q) return h("p", { class: "question", "aria-busy": "true", text: say("working") });
-  const answer = (text) => doIt("guided-answer", { number: q.number, text });
+  // once: a second press would answer the question that comes next
+  const answer = async (text) => {
+    for (const b of home.querySelectorAll(".question button")) allow(b, false);
+    if (!await doIt("guided-answer", { number: q.number, text })) draw();
+  };
   const fresh = q.number !== asked;
   asked = q.number;
   const props = { class: "question", "aria-label": q.text, ...(fresh ? { "aria-live": "polite" } : {}) };
