@@ -96,8 +96,12 @@ class Board:
         spare = Sweep(
             s, self.learned.values
         )  # its place: for the next one, made while this one is still there
-        hole = _hold(HOLE)
-        self.recorder = Recorder(s, hardware.nominal_hz(), free)
+        for size in (HOLE, HOLE - 8192):  # the smaller one where a whole sweep does not fit beside the other
+            self.recorder = hole = None
+            hole = _hold(size)
+            self.recorder = Recorder(s, hardware.nominal_hz(), free)
+            if self.recorder.seconds >= run_seconds(s):
+                break
         del spare, hole  # it stays free in one piece: what is small fits into the gaps before it
         self.run = RunRecord(
             hardware, self.clock, self.recorder, self.standstill, self.speed, self.store, self.starts
