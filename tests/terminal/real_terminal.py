@@ -96,7 +96,10 @@ class Terminal:
         """A command, until the shell asks for the next; what it printed."""
         self.type(command)
         self.wait_for(r"\n" + re.escape(PROMPT) + "$", seconds)
-        return "\n".join(self.lines_said()[1:-1])
+        said = "\n".join(self.lines_said()[1:-1])
+        self._look(scrolls=True)  # a table may be longer than the screen: its end is what is there
+        self.said = ""
+        return said
 
     def _read(self, wait_s: float) -> None:
         if select.select([self._fd], [], [], wait_s)[0]:
@@ -107,12 +110,14 @@ class Terminal:
             self._stream.feed(data)
             self.said += data.decode(errors="replace")
 
-    def _look(self) -> None:
+    def _look(self, scrolls: bool = False) -> None:
         """Note what was cut by the width, or left the screen before the person could answer to it."""
         lines = self.lines_said()
         # a path is one word: it is never cut, it goes on in the next line
-        self.wide += [line for line in lines[1:] if wcswidth(line) > COLUMNS and " " in line.strip()]
-        if len(lines) - 1 > LINES:
+        # the bar of a fetch, drawn many times over one line, is not looked at
+        words = [line for line in lines[1:] if " " in line.strip() and "━━━ " not in line]
+        self.wide += [line for line in words if wcswidth(line) > COLUMNS]
+        if not scrolls and len(lines) - 1 > LINES:
             self.scrolled.append("\n".join(lines[1:]))
 
     def picture(self, name: str) -> None:

@@ -210,29 +210,29 @@ def test_the_whole_day_to_the_printed_page(day: Day, tmp_path: Path) -> None:
     day.sweep()
     said = t.run("evenfall pull")
     t.picture("19-pull")
-    screen = t.text()
-    assert "Peak power" in screen
-    for number, command in enumerate(
+    assert "Peak power" in t.text() and "Verdict of the board" in t.text()
+    for number, (command, last) in enumerate(
         (
-            "evenfall runs list",
-            "evenfall runs show 10",
-            "evenfall compare 'as found' 'cooler plug' --engine 'post auger'",
-            "evenfall repeat 8-10",
-            "evenfall health 10",
-            "evenfall budget 10",
-            "evenfall setup list",
-            "evenfall calibrate list",
-            "evenfall chart 'post auger' 'as found'",
-            "evenfall board status",
-            "evenfall board settings sweep",
-            "evenfall page 8-10",
+            ("evenfall runs list", "verdict"),
+            ("evenfall runs show 10", "Peak power"),
+            ("evenfall compare 'as found' 'cooler plug' --engine 'post auger'", "inside the noise|: real"),
+            ("evenfall repeat 8-10", "repeatability"),
+            ("evenfall health 10", "zero and direction"),
+            ("evenfall budget 10", "all together"),
+            ("evenfall setup list", "crew drive"),
+            ("evenfall calibrate list", "first start"),
+            ("evenfall chart 'post auger' 'as found'", "6 sessions"),
+            ("evenfall board status", "clock"),
+            ("evenfall board settings sweep", "sweep_time"),
+            ("evenfall page 8-10", "runs-8-10"),
         ),
         20,
     ):
-        t.run(command)
+        said = t.run(command)
+        assert re.search(last, t.text()), f"not on the screen at the end of {command}:\n{t.text()}"
         t.picture(f"{number}-{'-'.join(w for w in command.split()[1:3] if w.isalpha())}")
         if "chart" not in command:  # it wants six sessions
-            assert "Error" not in t.said and "evenfall: " not in t.said, t.text()
+            assert "Error" not in said and "evenfall: " not in said, said
     (page,) = (day.archive / "pages").glob("*8-10*.html")
     assert page.stat().st_size > 10_000
     printed = tmp_path / "page.pdf"
