@@ -114,8 +114,7 @@ class Terminal:
         """Note what was cut by the width, or left the screen before the person could answer to it."""
         lines = self.lines_said()
         # a path is one word: it is never cut, it goes on in the next line
-        # the bar of a fetch, drawn many times over one line, is not looked at
-        words = [line for line in lines[1:] if " " in line.strip() and "━━━ " not in line]
+        words = [line for line in lines[1:] if " " in line.strip()]
         self.wide += [line for line in words if wcswidth(line) > COLUMNS]
         if not scrolls and len(lines) - 1 > LINES:
             self.scrolled.append("\n".join(lines[1:]))

@@ -97,7 +97,10 @@ def echo(text: object = "", err: bool = False, nl: bool = True) -> None:
         from evenfall.output.columns import wrapped
 
         said = wrapped(said, width)
-    click.echo(said, err=err, nl=nl)
+    # while a progress bar is drawn, text must go above it: click alone would write past the bar's console
+    bar = sys.modules.get("rich.file_proxy")
+    above = sys.stderr if err and bar and isinstance(sys.stderr, bar.FileProxy) else None
+    click.echo(said, file=above, err=err, nl=nl)
 
 
 def wrapped_for(err: bool, text: str, room: int = 0) -> list[str]:
