@@ -75,6 +75,19 @@ def test_closing_throttle_stays_out_of_the_bins(hand_s):
             assert np.abs(error).max() < 0.005
 
 
+@pytest.mark.parametrize("hand_s", [0.0, 0.1, 0.25, 1.0])
+def test_without_an_inertia_the_last_bin_is_filled_and_a_closing_throttle_is_still_seen(hand_s):
+    for engine in ENGINES:
+        for seed in range(3):
+            p = make_run(engine, seed, flaws=Flaws(hand_s=hand_s, zero_after_N=0.0, resonance_Hz=50))
+            unknown = replace(p.setup, inertia_kg_m2=0.0)
+            used_s = reduce.observe(p.run, p.calibration, unknown).aligned.fine.time_s
+            assert used_s[-1] - p.closes_s < 0.03
+            if hand_s == 1.0:
+                r = reduce.reduce_run(p.run, p.calibration, unknown, STANDARD_AIR)
+                assert r.bins.speed_rpm[np.isfinite(r.bins.torque_Nm)][0] == 5000
+
+
 def test_what_runs_on_past_the_end_fills_the_last_bin():
     """Open for a second more: all of it is used that may be, nothing is taken for a closing throttle."""
     for seed in range(10):

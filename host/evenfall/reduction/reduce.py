@@ -50,7 +50,10 @@ from evenfall.reduction.bins import (
 )
 from evenfall.units import RPM
 
-VERSION = 6
+VERSION = 7
+ASSUMED_INERTIA_KG_M2 = (
+    1e-3  # to see the throttle close where none is stored: low; common practice, no source
+)
 HOLD_S = 0.9  # of the lead-in and hold before the sweep that is used
 MAX_FILL_SHIFT = 0.03  # of its torque: a bin whose filling asks for a greater correction is not given,
 MAX_FILL_SHIFT_U = 0.0025  # nor one whose correction scatters by more
@@ -229,8 +232,7 @@ def observe(
     force = (run.load_count - zero) / calibration.span_count_per_N
     # held at full throttle, the engine gives the same torque at the top: it fills the first bin
     hold = 0.0 if found_by == "data" else min(HOLD_S, run.settings.get("steady_time", 0) / 1000)
-    # without an inertia, a closing throttle cannot be told from what the brake does
-    with_run_out = found_by != "data" and setup.inertia_kg_m2 > 0
+    with_run_out = found_by != "data"
     a = align.align(run, setup, force, start, end, bandwidth_Hz, edges, hold, with_run_out)
     lever = calibration.arm_m * setup.engine_teeth / setup.brake_teeth / setup.drive_efficiency
     brake = a.force_N * lever + _shaft_loss(setup, a.speed_rad_s)
@@ -243,7 +245,9 @@ def observe(
     np.multiply(fine.rate_rad_s2, setup.inertia_kg_m2, out=terms[0])
     terms[0] += terms[1]
     if with_run_out:
-        until = align.throttle_open_until(fine.time_s, fine.speed_rad_s, terms[0], end)
+        # a closing throttle shows in the brake's torque or in the rate, whichever comes first
+        engine_fine = terms[0] if setup.inertia_kg_m2 > 0 else terms[1] + ASSUMED_INERTIA_KG_M2 * terms[2]
+        until = align.throttle_open_until(fine.time_s, fine.speed_rad_s, engine_fine, end)
         used = slice(0, int(np.searchsorted(fine.time_s, until, side="right")))
         a, terms = replace(a, fine=fine.cut(used)), terms[:, used]
 
