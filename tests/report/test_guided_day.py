@@ -110,7 +110,7 @@ class Person:
 
     def choose(self, question: str, options: dict[str, str], default: str) -> str:
         self._tick(question)
-        if "runs count" in question and default == "fetch":
+        if ("runs count" in question or "run counts" in question) and default == "fetch":
             self.board.pull(self.gain)
         return default
 
