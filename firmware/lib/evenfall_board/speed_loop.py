@@ -151,10 +151,7 @@ _WEAK_TICKS = const(164)  # fully open and still too fast
 _SEEN_AGE = const(165)  # estimates since the correlation last told the delay
 _INERTIA_SURE = const(166)  # 1: measured, in this sweep or before
 _OVER_STEPS = const(179)  # for which the speed has been past the end
-_TREND = const(180)  # what the integral does by itself, 1/256 of its rate
-_PROPORTIONAL = const(181)  # the shaft's part of P before the gain, times 256
-_NO_MAP = const(182)  # 1 on a ramp without a learned map
-SIZE = 183  # 167 to 178 are sweep.py's
+SIZE = 180  # 167 to 178 are sweep.py's
 
 _MASK = const(0x3FFFFFFF)
 _STEP_TICKS = const(36000)  # samples closer than 9 ms are averaged: the servo takes 50 a second
@@ -174,7 +171,6 @@ _I = const(1700)  # wc m = 6.6 1/s, times 256: a little less than the model asks
 _MIN_SELF_REGULATION = const(
     180
 )  # 0.7 x 256: least k for I; an engine that holds its load itself needs I more
-_SLOW_SHAFT = const(800)  # 3.1 1/s: a quicker one is held by feedforward and P, a trend would swing
 _QUIET_ACTIVITY = const(2621)  # 0.2**2 x 65536: a valve that moves by 20 % rms about its mean is not hunting
 _LATELY = const(20)  # estimates, 0.1 s each
 _MIN_EXCITATION = const(20)  # half the mean square of the inflow, 1/4096 squared, for the delay to be seen
@@ -745,7 +741,6 @@ def proportional_derivative(s: ptr32):
     if k > 640 and s[_BANDWIDTH] < 160:
         k = 640
     p = _P_SHAFT // shaft_rate + ((k * _P_FILL >> 8) * x >> 8)
-    s[_PROPORTIONAL] = _P_SHAFT // shaft_rate
     d = (_D_SHAFT // shaft_rate) * x >> 9
     if d > 32767:
         d = 32767
@@ -814,8 +809,7 @@ def control_law(s: ptr32, feedforward: int) -> int:
     """Opening from the feedforward (both with the leak's part), 1/16384, not yet limited; I term.
 
     The integral multiplies the feedforward.  Anti-windup: it stands while it would press on against
-    an end of the valve.  On a ramp without a map the feedforward's law may be wrong all the way: where the
-    shaft is slow a second integral (reset time 11.2 / wc) follows that trend.
+    an end of the valve.
     """
     sign = s[_SIGN_SHIFT]
     f = s[_INTEGRAL]
@@ -826,41 +820,15 @@ def control_law(s: ptr32, feedforward: int) -> int:
     x = s[_SELF_REGULATION]
     if x < _MIN_SELF_REGULATION:
         x = _MIN_SELF_REGULATION
-    x = (x * _I >> 8) * (256 + s[_GAIN]) >> 9
-    # a slow shaft hardly holds its speed by itself: reset time 4 / wc, 8 dead times, as SIMC has it there
-    y = s[_PROPORTIONAL] * (s[_GAIN] * 717 >> 8) >> 8
-    slow = 0
-    if x < y:
-        x = y
-        slow = s[_NO_MAP]
-    elif s[_SHAFT_RATE] < _SLOW_SHAFT and s[_DELAY_SEEN] >= _SURE:
-        slow = s[_NO_MAP]
-    x = ((x * (f >> 15) >> 8) << 8) // s[_VALVE_EXPONENT]
-    x = x * s[_GAIN] >> 8
-    if x > 65535:
-        x = 65535
-    x = x * (s[_ERROR] << sign >> sign)
+    x = (((x * _I >> 8) * (f >> 15) >> 8) << 8) // s[_VALVE_EXPONENT]
+    # the slower the loop the less integral: it rests on poles that are known least
+    x = (x * (s[_GAIN] * (256 + s[_GAIN]) >> 9) >> 8) * (s[_ERROR] << sign >> sign)
     if x > 134217727:
         x = 134217727
     elif x < -134217727:
         x = -134217727
     if not (u <= s[_MIN_OPENING] and x < 0) and not (u >= FULL and x > 0):
-        x >>= 9
-        y = s[_TREND] << sign >> sign
-        f += (x + (y >> 8)) * s[_DT] >> 6
-        if x > 8191:
-            x = 8191
-        elif x < -8191:
-            x = -8191
-        if slow:
-            y += (x * s[_GAIN] >> 8) * s[_DT] >> 7
-        else:
-            y -= y >> 6
-        if y > 2097152:
-            y = 2097152
-        elif y < -2097152:
-            y = -2097152
-        s[_TREND] = y
+        f += (x >> 9) * s[_DT] >> 6
         if f > _MAX_INTEGRAL:
             f = _MAX_INTEGRAL
         elif f < _MIN_INTEGRAL:

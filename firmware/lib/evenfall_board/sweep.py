@@ -154,8 +154,6 @@ _LOAD_COUNT = const(175)
 _INERTIA_SEEN = const(176)  # inertia of this run
 _BEST_CORRELATION = const(177)
 _INERTIA_FITS = const(178)
-_TREND = const(180)
-_NO_MAP = const(182)
 _DEFAULT_DELAY = const(1638)
 _SURE = const(3)
 _FULL = const(16384)
@@ -775,7 +773,6 @@ class Sweep:
         self.map.note_held_opening(self._held_speed, s[_OPENING_MEAN] >> 8)
         if not self._use_map:
             self._reset_feedforward()
-            s[_NO_MAP] = 1
         self._stage = _RAMP_ENTRY
         self._stage_tick = s[_TICK]
         s[_PROBING] = 0
@@ -796,7 +793,6 @@ class Sweep:
         self._stage = _HOLD_LOAD
         self._end_torque = max(s[_ENGINE_TORQUE], 400)
         s[_MIN_OPENING] = s[_OPENING] >> 1
-        s[_NO_MAP] = s[_TREND] = 0
         self._debounce_ticks = 0
         past = min(_RUN_OUT_HALF_RPM, s[_END_SPEED] >> 4)
         self._run_out_speed = s[_END_SPEED] + (past if s[_RAMP_RATE] > 0 else -past)
