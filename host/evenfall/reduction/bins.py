@@ -7,7 +7,7 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
-from scipy import signal
+import scipy  # its parts load at their first use: listing runs does not wait for them
 
 from evenfall.errors import DamageError
 from evenfall.model import FloatArray, IntArray
@@ -243,4 +243,4 @@ def sample_scatter(
 
 def smooth_curve(values: FloatArray) -> FloatArray:
     """(b,) values of neighbouring bins through a running parabola of five (Savitzky and Golay 1964)."""
-    return np.asarray(signal.savgol_filter(values, 5, 2)) if values.size >= 5 else values
+    return np.asarray(scipy.signal.savgol_filter(values, 5, 2)) if values.size >= 5 else values
