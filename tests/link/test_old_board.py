@@ -30,7 +30,10 @@ class OldBoard:
         tty.setraw(self._slave)
         self.url = os.ttyname(self._slave)
         self.asked: list[int] = []
-        self._answers = {(a["type"], a["payload"]): a["answer"] for a in RECORDED["answers"]}
+        self._answers = {
+            (a["type"], a["payload"][:2] if a["type"] == 0x01 else a["payload"]): a["answer"]
+            for a in RECORDED["answers"]
+        }
         threading.Thread(target=self._work, daemon=True).start()
 
     def __enter__(self) -> OldBoard:
@@ -51,7 +54,8 @@ class OldBoard:
 
     def _answer(self, kind: int, sequence: int, payload: bytes) -> None:
         self.asked.append(kind)
-        key = {0x01: payload[:2].hex(), 0x09: ""}.get(kind, payload.hex())
+        # to a hello it looked at the major number alone
+        key = {0x01: payload[:1].hex(), 0x09: ""}.get(kind, payload.hex())
         framer = Framer()
         for piece in self._answers.get((kind, key), [[0x46, f"{kind:02x}0100000000"]]):
             if isinstance(piece, str):
