@@ -36,6 +36,10 @@ def test_nothing_is_nameless_in_any_part(tmp_path: Path) -> None:
 
         def check(name: str, charts: int = 0) -> list[dict[str, Any]]:
             nonlocal looked
+            tab.wait_for_function(
+                "() => [...document.querySelectorAll('figure svg')]"
+                ".every((s) => !s.checkVisibility() || s.firstChild)"
+            )
             assert nameless(tab) == [], name
             nodes = spoken(tab)
             told = [n["name"] for n in nodes if n["role"] in ("image", "img")]
@@ -54,6 +58,7 @@ def test_nothing_is_nameless_in_any_part(tmp_path: Path) -> None:
         tab.keyboard.press("2")
         for run in (1, 4):
             tab.check(f"#pick-{run}")
+        expect(tab.locator("#library figure")).to_have_count(1)
         check("runs", 1)
         subtab = tab.locator("#library .subtabs")
         for view, charts in (("Sessions", 0), ("Control chart", 0), ("Calibrations", 1)):

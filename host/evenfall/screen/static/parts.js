@@ -54,6 +54,7 @@ export function list(lines, cls = "lines") {
 export function figure(title) {
   const svg = document.createElementNS("http://www.w3.org/2000/svg", "svg");
   svg.setAttribute("class", "chart");
+  svg.setAttribute("aria-label", title); // until it is drawn and says its figures
   return { svg, box: h("figure", { class: "tall", "aria-label": title }, h("figcaption", { text: title }), svg) };
 }
 
