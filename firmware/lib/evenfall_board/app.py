@@ -23,7 +23,7 @@ from .hardware import Clock
 from .host_commands import PRESS_MS, HostCommands
 from .link import Link
 from .native import const, micropython
-from .recorder import HOLE, Recorder
+from .recorder import hole_bytes, Recorder
 from .run_record import RunRecord
 from .sensing import Speed, Torque
 from .settings import Learned, BootCounter, run_seconds
@@ -96,12 +96,8 @@ class Board:
         spare = Sweep(
             s, self.learned.values
         )  # its place: for the next one, made while this one is still there
-        for size in (HOLE, HOLE - 8192):  # the smaller one where a whole sweep does not fit beside the other
-            self.recorder = hole = None
-            hole = _hold(size)
-            self.recorder = Recorder(s, hardware.nominal_hz(), free)
-            if self.recorder.seconds >= run_seconds(s):
-                break
+        hole = _hold(hole_bytes(s, hardware.nominal_hz(), free))
+        self.recorder = Recorder(s, hardware.nominal_hz(), free)
         del spare, hole  # it stays free in one piece: what is small fits into the gaps before it
         self.run = RunRecord(
             hardware, self.clock, self.recorder, self.standstill, self.speed, self.store, self.starts

@@ -33,6 +33,7 @@ from .settings import TRACE_HZ, bytes_per_second, run_seconds, records_per_secon
 RESERVE = 51 * 1024  # bytes of heap left for the program at work and for what is made after the rings,
 LEAST = 37 * 1024  # or so many, when a whole sweep would not fit otherwise
 HOLE = 28 * 1024  # so many of them in one piece: a file opened for writing takes 1,148 at once
+BESIDE = 17 * 1024  # bytes of heap for the next controller and for what the rings take beside their records
 SMALL_BEFORE_MS = 1500  # a small record holds the sweep, so much before it
 SMALL_AFTER_MS = 1000  # and so much after it, of load samples and edges alone
 STEADY_S = 6  # longest wait for a steady top speed that must fit before the sweep
@@ -249,6 +250,11 @@ def plan(settings, nominal_hz, free):
     fits = max((free - RESERVE) // each, min(least, (free - LEAST) // each))
     seconds = max(1, min(least + STEADY_S, fits))
     return seconds, load_hz * seconds, edge_hz * seconds, trace_hz * seconds
+
+
+def hole_bytes(settings, nominal_hz, free):
+    """What is kept free in one piece: HOLE, or what the records of a whole sweep leave of it."""
+    return min(HOLE, free - run_seconds(settings) * bytes_per_second(settings, nominal_hz) - BESIDE)
 
 
 class Recorder:
