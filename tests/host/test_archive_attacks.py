@@ -47,6 +47,7 @@ def program(code, *args):
 
 READ_EVERYTHING = """
     import os, sys
+    import scipy.ndimage, scipy.signal, scipy.special, scipy.stats  # the libraries may be root's alone
     from evenfall.archive.archive import Archive, Query
     from evenfall.errors import ArchiveError
     from evenfall.workflow.reduce_service import reduce_stored

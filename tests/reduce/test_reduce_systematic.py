@@ -13,7 +13,7 @@ from evenfall.archive.archive import Archive
 from evenfall.cli import load_commands
 from evenfall.model import Air, Calibration, Setup
 from evenfall.reduction import inertia, systematic, uncertainty
-from evenfall.reduction.calibration import hose_push
+from evenfall.reduction.calibration import shake_push
 from evenfall.reduction.reduce import reduce_run
 from governed_sweep import Plant, sweep_runs
 from governed_sweep import calibration as governed_calibration
@@ -148,7 +148,7 @@ def test_what_was_measured_narrows_the_interval_and_is_not_asked_for_again():
     for command in ("calibrate span", "calibrate hose", "calibrate shake", "inertia --store"):
         assert command in asked
     assert not any("wide allowance" in note for note in narrow.notes)
-    shaken = hose_push(made.calibration, np.zeros(2), np.zeros(2), np.array([2000.0, 4000.0]), engine=True)
+    shaken = shake_push(made.calibration, np.zeros(2), np.zeros(2), np.array([2000.0, 4000.0]))
     kept = reduce_run(made.run, replace(made.calibration, shake_u_N=shaken.u_N), made.setup, STANDARD_AIR)
     assert 0 < kept.budget["rectified vibration"]
 

@@ -1,7 +1,7 @@
 """Wires the parts together; the board's states; the main loop.
 
 The heap: files are read first, while it is empty; then everything that stays is made, the rings last, around
-one hole that is kept free in one piece (recorder.HOLE).  Files opened later, answers and the self-test's
+one hole that is kept free in one piece (`hole_bytes`).  Files opened later, answers and the self-test's
 rows live in that hole, so that the board never depends on how its free bytes lie.
 
 One pass: drain the two FIFOs, one control step for each load sample, link; every
@@ -23,10 +23,10 @@ from .hardware import Clock
 from .host_commands import PRESS_MS, HostCommands
 from .link import Link
 from .native import const, micropython
-from .recorder import hole_bytes, Recorder
+from .recorder import Recorder, hole_bytes
 from .run_record import RunRecord
 from .sensing import Speed, Torque
-from .settings import Learned, BootCounter, run_seconds
+from .settings import BootCounter, Learned, run_seconds
 from .standstill import Standstill
 from .states import BUSY, FAULT, REASON, STATE, TRIGGER, step
 from .store import Store
@@ -93,9 +93,8 @@ class Board:
         self.link = Link(HostCommands(self))
         gc.collect()
         free = gc.mem_free()
-        spare = Sweep(
-            s, self.learned.values
-        )  # its place: for the next one, made while this one is still there
+        # the place of the next controller, which is made while this one is still there
+        spare = Sweep(s, self.learned.values)
         hole = _hold(hole_bytes(s, hardware.nominal_hz(), free))
         self.recorder = Recorder(s, hardware.nominal_hz(), free)
         del spare, hole  # it stays free in one piece: what is small fits into the gaps before it

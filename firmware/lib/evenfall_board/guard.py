@@ -73,9 +73,8 @@ STEADY_LIMIT_MS = const(15000)
 BROWN_OUT_MV = const(4000)
 UPPER_HALF = const(0x400000)  # counts: half-way to an end code
 RISE = const(0x20000)  # counts from sample to sample: 1/64 of that way
-PUSHED = const(
-    4
-)  # samples there, or rising so: a wire that breaks reaches the end within the filter's settling, less
+# samples there, or rising so: a wire that breaks reaches the end within the filter's settling, in fewer
+PUSHED = const(4)
 PAST = const(4)  # speeds remembered, one every PAST_MS
 PAST_MS = const(16)
 SENSED_MV = const(4300)  # seen once, the pin is known to sense the supply
@@ -142,9 +141,8 @@ class Guard:
         self._slow_samples = self._coast_samples = self._coast_from = self._coast_low = 0
         self._was_up = False
         self._ramp_torque = 0  # as `_torque_ref`, kept from the ramp on
-        self._brake_alone_score = (
-            0  # two for each check at which the brake slowed down alone, less one for each other
-        )
+        # two for each check at which the brake slowed down alone, less one for each other
+        self._brake_alone_score = 0
         self._off_speed_samples = 0  # samples in a row off the set speed, signed
         self._off_torque = 0
         self._moved = 0  # samples for which the valve has been 15 % of its travel from where it was then

@@ -1,4 +1,4 @@
-"""Maintenance for the archive: check, backup, restore."""
+"""Maintenance of the archive: check, backup, restore."""
 
 from __future__ import annotations
 
@@ -160,7 +160,7 @@ def restore(folder: Path, source: Path) -> Path | None:
             _copy_sound(source, spare)
             sync(spare)
             if target.exists():
-                _remove_log_files(target)
+                _check_nobody_has_it_open(target)
                 moved = _second_name(target)
                 sync(folder)
                 for ending in ("-wal", "-shm"):  # only a damaged file still has them
@@ -218,7 +218,7 @@ def _sound(db: sqlite3.Connection, path: Path) -> None:
         raise DamageError(f"{path} is damaged: {line.splitlines()[-1]}")
 
 
-def _remove_log_files(path: Path) -> None:
+def _check_nobody_has_it_open(path: Path) -> None:
     """Refuse while another program has the archive open; also folds the write-ahead log into the file."""
     with contextlib.closing(sqlite3.connect(path, timeout=1.0, isolation_level=None)) as db:
         try:

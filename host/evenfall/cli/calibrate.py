@@ -326,7 +326,7 @@ def _keep_push(
     from evenfall.archive.archive import Archive
     from evenfall.errors import NotFoundError
     from evenfall.model import Calibration
-    from evenfall.reduction.calibration import hose_push
+    from evenfall.reduction.calibration import hose_push, shake_push
 
     with Archive(archive_dir) as archive:
         now = archive.active("calibration")
@@ -334,7 +334,7 @@ def _keep_push(
             raise NotFoundError("no calibration is active; make one with evenfall calibrate span")
         calibration = archive.record(Calibration, int(now[0]))
         mass, off, on = (np.array(column) for column in zip(*rows, strict=True))
-        found = hose_push(calibration, mass, off, on, field == "shake_u_N")
+        found = (shake_push if field == "shake_u_N" else hose_push)(calibration, mass, off, on)
         changed: dict[str, Any] = {field: found.u_N}
         with archive.change():
             number = archive.add_record(replace(calibration, **changed), calibration.note)

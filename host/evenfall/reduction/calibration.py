@@ -190,20 +190,45 @@ class HosePush:
 
 
 def hose_push(
-    calibration: Calibration,
-    mass_kg: FloatArray,
-    off_count: FloatArray,
-    on_count: FloatArray,
-    engine: bool = False,
+    calibration: Calibration, mass_kg: FloatArray, off_count: FloatArray, on_count: FloatArray
 ) -> HosePush:
     """Weights hung with the water off and with it on, the brake standing still.
 
     The zero of a run is taken with the water off, so whatever its pressure and flow push on the cell counts
     as torque.  In a run pressure and flow are others than here: the push is not taken off but stays as a
     rectangular distribution up to the largest one seen (JCGM 100 clause 4.3.7), plus the scatter of the
-    pushes.  With `engine` it is the engine that was still and then ran, and vibration that pushes.
-    Raises InputError for readings that cannot be used.
+    pushes.  Raises InputError for readings that cannot be used.
     """
+    found = _push(calibration, mass_kg, off_count, on_count)
+    if found.push_N.size < 3 or np.unique(found.mass_kg).size < 2:
+        found.notes.append(
+            "Hang nothing, half and full load: a push that comes only under load is not found else."
+        )
+    if size := _beyond_limit(calibration, found, "N"):
+        found.notes.append(
+            f"The water pushes the cell by up to {size}: lead the hoses in square to the arm, slack, and "
+            "let the outlet fall free of the housing."
+        )
+    return found
+
+
+def shake_push(
+    calibration: Calibration, mass_kg: FloatArray, still_count: FloatArray, running_count: FloatArray
+) -> HosePush:
+    """As `hose_push`, of the load with the engine still and with it running: what its vibration adds."""
+    found = _push(calibration, mass_kg, still_count, running_count)
+    if found.push_N.size < 2:
+        found.notes.append("Read it at two speeds or more: vibration may come at one speed only.")
+    if size := _beyond_limit(calibration, found, "N more"):
+        found.notes.append(
+            f"With the engine running the cell reads up to {size}: damp the cell's mounting, look for play."
+        )
+    return found
+
+
+def _push(
+    calibration: Calibration, mass_kg: FloatArray, off_count: FloatArray, on_count: FloatArray
+) -> HosePush:
     mass, off, on = (np.asarray(v, float) for v in (mass_kg, off_count, on_count))
     if mass.size == 0 or not mass.size == off.size == on.size:
         raise InputError("each weight needs one reading with the water off and one with it on")
@@ -212,27 +237,17 @@ def hose_push(
     if clamped_codes(off).any() or clamped_codes(on).any():
         raise InputError("a reading stands at the amplifier's end of range; use a smaller weight")
     push = (on - off) / calibration.span_count_per_N
-    most = float(np.abs(push).max())
     scatter = float(push.std(ddof=1)) if push.size > 1 else 0.0
-    notes = []
-    if engine and push.size < 2:
-        notes.append("Read it at two speeds or more: vibration may come at one speed only.")
-    if not engine and (push.size < 3 or np.unique(mass).size < 2):
-        notes.append("Hang nothing, half and full load: a push that comes only under load is not found else.")
-    full = calibration.max_load_N
-    if engine and full > 0 and most > HOSE_LIMIT * full:
-        notes.append(
-            f"With the engine running the cell reads up to {most:.2f} N more, {most / full * 100:.2f} % of "
-            f"the largest load hung (usual limit {HOSE_LIMIT * 100:g} %): damp the cell's mounting, "
-            "look for play."
-        )
-    if not engine and full > 0 and most > HOSE_LIMIT * full:
-        notes.append(
-            f"The water pushes the cell by up to {most:.2f} N, {most / full * 100:.2f} % of the largest load "
-            f"hung (usual limit {HOSE_LIMIT * 100:g} %): lead the hoses in square to the arm, slack, and "
-            "let the outlet fall free of the housing."
-        )
-    return HosePush(mass, push, math.hypot(most / math.sqrt(3), scatter), notes)
+    return HosePush(mass, push, math.hypot(float(np.abs(push).max()) / math.sqrt(3), scatter), [])
+
+
+def _beyond_limit(calibration: Calibration, found: HosePush, unit: str) -> str:
+    """The largest push in words, where it is more than usual; else empty."""
+    full, most = calibration.max_load_N, float(np.abs(found.push_N).max())
+    if not (full > 0 and most > HOSE_LIMIT * full):
+        return ""
+    share = f"{most / full * 100:.2f} % of the largest load hung"
+    return f"{most:.2f} {unit}, {share} (usual limit {HOSE_LIMIT * 100:g} %)"
 
 
 def implausible(fit: SpanFit) -> str:
