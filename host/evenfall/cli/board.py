@@ -498,7 +498,7 @@ def build(checkout: Path | None, out: Path | None, arch: str, as_json: bool) -> 
             target.write_bytes(content)
         progress(f"wrote {len(small)} files to {out}")
     rows: list[dict[str, Any]] = [
-        {"file": path, "source_bytes": len(content), "compiled_bytes": len(_compiled_name(small, path))}
+        {"file": path, "source_bytes": len(content), "compiled_bytes": len(_compiled_form(small, path))}
         for path, content in files.items()
     ]
     if as_json:
@@ -547,7 +547,7 @@ def _forms(
     return forms
 
 
-def _compiled_name(small: dict[str, bytes], path: str) -> bytes:
+def _compiled_form(small: dict[str, bytes], path: str) -> bytes:
     return small[path] if path in small else small[path.removesuffix(".py") + ".mpy"]
 
 

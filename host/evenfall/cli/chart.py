@@ -82,7 +82,7 @@ def chart(
             f"mean peak power, {chosen.power_name}",
             title=f"Control chart of {engine}" + (f": {build}" if build else ""),
             about=f"{len(result.sessions)} sessions, {result.sessions[0].label[:10]} to "
-            f"{result.sessions[-1].label[:10]}; lines: what a new session keeps",
+            f"{result.sessions[-1].label[:10]}; lines: limits of a new session",
         )
         save(figure, target)
         echo(f"Plot: {target}", err=as_json)
