@@ -32,11 +32,22 @@ pytestmark = pytest.mark.skipif(
     not INTERPRETER.exists(), reason="no 32-bit MicroPython: make board-32-bit fetches it"
 )
 
-# splits every hole: set_clock with AT_S + a number leaves none larger than that number
+# splits every hole once: set_clock with AT_S + a number fills what is larger than that number
 SPLITS = """
 kept = []
 
 def split(bound):
+    if not kept:
+        cut(bound)
+    plug = None  # gaps beside a piece have joined it: what is larger than the bound is filled
+    try:
+        while True:
+            plug = (bytearray(bound + 16), plug)
+    except MemoryError:
+        kept.append(plug)
+    gc.collect()
+
+def cut(bound):
     pieces = [None] * 240
     try:
         for n in range(240):
@@ -46,13 +57,6 @@ def split(bound):
     for n in range(0, 240, 2):
         pieces[n] = None
     kept.append(pieces)
-    gc.collect()
-    plug = None  # gaps beside a piece have joined it: what is larger than the bound is filled
-    try:
-        while True:
-            plug = (bytearray(bound + 16), plug)
-    except MemoryError:
-        kept.append(plug)
     gc.collect()
 
 told = host_commands.HostCommands.set_clock
@@ -146,7 +150,11 @@ def test_no_allocation_after_the_start_is_larger_than_the_bound() -> None:
     with rig(scenario, runs=2) as board:
         board.run(3.0)
         heap(board)
-        assert heap(board, BOUND)[1] <= BOUND + 256  # the search goes in steps of 256
+        for _ in range(4):  # what a pass still held while the gaps were filled leaves a gap when it is freed
+            hole = heap(board, BOUND)[1]
+            if hole <= BOUND + 256:  # the search goes in steps of 256
+                break
+        assert hole <= BOUND + 256
         day(board, 2, None)
 
 
