@@ -15,6 +15,7 @@ from evenfall.board.link import Link, PortGoneError, PortInUseError
 from evenfall.cli import load_commands
 from evenfall.errors import InputError, LinkError
 from evenfall.model import Setup
+from evenfall.screen.after_run import warned_before
 from evenfall.screen.owner import Owner
 from evenfall.screen.server import ACTIONS, QUESTIONS, Bench, listen
 from made_runs import ENGINES, make_run
@@ -245,6 +246,18 @@ def test_one_run_with_its_change_against_last_and_best(asker: Asker) -> None:
     assert asker("GET", "/see/run?run=99")[0] == 404
     assert asker("GET", "/see/run?run=x")[0] == 422
     assert asker("GET", "/see/run?run=-1")[0] == 422
+
+
+def test_a_warning_that_the_run_before_carried_is_told_apart(asker: Asker) -> None:
+    """Each warning is said once: what stays as it was between two runs is not said again in full."""
+    first, second = (json.loads(asker("GET", f"/see/run?run={n}")[2]) for n in (1, 2))
+    assert first["warnings"] and first["warned_before"] == []
+    assert second["warned_before"] == second["warnings"], "made alike, in one session"
+    with Archive(asker.served.bench.folder) as archive:
+        row = archive.row(2)
+        fresh = [*second["warnings"], "Something that only this run showed: 12 %."]
+        assert warned_before(archive, row, fresh) == second["warnings"]
+        assert warned_before(archive, {**row, "session": None}, fresh) == []
 
 
 def test_exclude_include_note_tag(asker: Asker) -> None:

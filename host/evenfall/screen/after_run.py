@@ -5,6 +5,7 @@ What is not known is NaN here; the server writes it as null.
 
 from __future__ import annotations
 
+import re
 from typing import Any
 
 import numpy as np
@@ -17,6 +18,7 @@ from evenfall.statistics import counting
 from evenfall.workflow.run_groups import counts, reduced
 
 LOOKED_THROUGH = 200  # earlier runs of the same build
+FIGURE = re.compile(r"[-+±]?\d[\d.,]*")  # warnings that differ in their figures alone are one
 
 
 def curve(bins: Bins) -> dict[str, FloatArray]:
@@ -60,6 +62,18 @@ def others_of(archive: Archive, row: dict[str, Any]) -> tuple[dict[str, Any] | N
     return last, best
 
 
+def warned_before(archive: Archive, row: dict[str, Any], warnings: list[str]) -> list[str]:
+    """Those of a run's warnings that the run before it in its session carried too."""
+    rows = archive.find(Query(session=row["session"], limit=LOOKED_THROUGH)) if row["session"] else []
+    key = (row["started_unix_s"], row["run"])
+    earlier = [r for r in rows if (r["started_unix_s"], r["run"]) < key]
+    if not earlier:
+        return []
+    newest = max(earlier, key=lambda r: (r["started_unix_s"], r["run"]))
+    told = {FIGURE.sub("", note) for note in reduced(archive, newest["run"]).reduction.notes}
+    return [note for note in warnings if FIGURE.sub("", note) in told]
+
+
 def after(archive: Archive, number: int) -> dict[str, Any]:
     """All of one run that the page shows: peaks, changes, curves, what to remark, what people said."""
     row = archive.row(number)
@@ -81,6 +95,7 @@ def after(archive: Archive, number: int) -> dict[str, Any]:
         }
 
     verdict = code_texts.say(code_texts.VERDICTS, row["verdict"])
+    warnings = list(dict.fromkeys(result.notes))
     return {
         **line_of(row),
         "verdict_text": verdict,
@@ -89,7 +104,8 @@ def after(archive: Archive, number: int) -> dict[str, Any]:
         "peak_torque": vars(result.peak_torque_Nm),
         "banner": banner(result),
         "failed": result.failed,
-        "warnings": list(dict.fromkeys(result.notes)),
+        "warnings": warnings,
+        "warned_before": warned_before(archive, row, warnings),
         "standard": result.standard,
         "curve": curve(result.bins),
         "last": against(last),

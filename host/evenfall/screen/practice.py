@@ -48,7 +48,7 @@ def practising(
         check_folder(archive)
         add_demo_set_up(archive)
     with tempfile.TemporaryDirectory(prefix="evenfall-practice-") as place:
-        port, control = Path(place) / "board", Path(place) / "hands"
+        port, control = Path(place) / "practice", Path(place) / "hands"
         options = ("--realtime", "--control", str(control))
         with bench_running(port, scenario, seed, 0, say, options) as check:
             until = time.monotonic() + START_S

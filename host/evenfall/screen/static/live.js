@@ -4,7 +4,7 @@ import { see } from "./net.js";
 import { ask, doIt, tellPerson } from "./talk.js";
 import { tone } from "./tones.js";
 import { Chart, STROKES } from "./chart.js";
-import { allow } from "./parts.js";
+import { allow, h, list } from "./parts.js";
 
 const by = (id) => document.getElementById(id);
 const SWEEPING = ["steady", "sweep", "release", "characterise", "record"];
@@ -310,8 +310,10 @@ function afterRun() {
   put("after-line", runLine(run));
   put("after-banner", run.banner);
   by("after-banner").hidden = !run.banner;
-  const warnings = run.warnings.map((w) => { const li = document.createElement("li"); li.textContent = w; return li; });
-  by("after-warnings").replaceChildren(...warnings);
+  // each warning once: what the run before carried too is folded away
+  const before = run.warned_before, fresh = run.warnings.filter((w) => !before.includes(w));
+  const folded = before.length ? h("details", { class: "more" }, h("summary", { text: say("after_warned", { count: before.length }) }), list(before)) : null;
+  by("after-warnings").replaceChildren(...[list(fresh), folded].filter(Boolean));
   by("keep").firstElementChild.textContent = say(run.excluded === null ? "keep" : "next");
   by("exclude").firstElementChild.textContent = say(run.excluded === null ? "exclude" : "include");
 }

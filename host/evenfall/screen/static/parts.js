@@ -44,7 +44,8 @@ export function table(caption, columns, rows) {
   const head = h("tr", {}, ...columns.map((c) => h("th", { scope: "col", text: c })));
   const body = rows.map((cells) => h("tr", {}, ...cells.map((c, i) =>
     h("td", { "data-column": columns[i] }, c instanceof Node ? c : document.createTextNode(c ?? "")))));
-  return h("div", { class: "scroll" }, h("table", {}, h("caption", { text: caption }), h("thead", {}, head), h("tbody", {}, ...body)));
+  const empty = rows.length ? null : h("p", { class: "empty", text: say("none_yet") });
+  return h("div", { class: "scroll" }, h("table", {}, h("caption", { text: caption }), h("thead", {}, head), h("tbody", {}, ...body)), empty);
 }
 
 export function list(lines, cls = "lines") {
