@@ -48,6 +48,8 @@ CODES = {
             "store_unreadable": "detail: for a read the byte offset that could not be read, else 0",
             "busy_request": "detail: per cent done of the request under way",
             "button_first": "detail: seconds that a press counts",
+            "fault_stands": "detail: fault",
+            "part_missing": "detail: the setting's number of its pin",
             "unknown_request": "detail: the command's number, 0 for a type",
         },
     ),

@@ -24,6 +24,7 @@ DETAILS: dict[str, tuple[str, str, str]] = {
     "water_temperature": ("run", "Water out of the brake", "temperature"),
 }
 MAX_LENGTH = 200
+INVENTED = "invented"  # remark of a demonstration's engine: its pages say so
 
 
 def checked(whose: str, changes: tuple[str, ...]) -> dict[str, str]:

@@ -91,6 +91,8 @@ REFUSALS = (
     "busy_request",
     "button_first",
     "hold_button",  # a limit that keeps people safe: changed only while the board's button is held
+    "fault_stands",  # no sweep, no zero by a faulty cell: until its cause is gone and it is cleared
+    "part_missing",  # a part that this needs has no pin in the settings
 )
 
 COMMANDS = ("none", "arm", "start", "stop", "characterise", "clear_fault", "forget_learned", "restart")

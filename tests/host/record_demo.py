@@ -6,10 +6,13 @@ firmware on the simulated bench, pulled and exported as any run is.  Invented da
 
 from __future__ import annotations
 
+import calendar
 import tempfile
+import time
 from pathlib import Path
 
 from evenfall.archive.archive import Archive
+from evenfall.board.link import Link
 from evenfall.cli import run
 from evenfall.workflow import demo
 
@@ -17,21 +20,34 @@ ROOT = Path(__file__).resolve().parents[2]
 TARGET = ROOT / "host/evenfall/workflow/recorded"
 RUNS = 3
 GAIN = 1.05  # of the invented change
+BEFORE = calendar.timegm((2026, 5, 9, 13, 30, 0))  # an invented Saturday
+AFTER = BEFORE + 2 * 3600  # the port was raised meanwhile
+READY_S = 200.0  # of the bench's time, a few seconds of ours: room to set the board's clock
 
 
-def scenario_after(folder: Path) -> str:
-    """The crew's scenario with the engine's torque raised."""
+def scenario(folder: Path, gain: float) -> str:
+    """The crew's scenario with the engine's torque raised, and time before the first run."""
     name = ROOT / f"bench_sim/evenfall_bench/scenarios/{demo.SCENARIO}.toml"
-    text = name.read_text().replace("[engine]\n", f"[engine]\ntorque_factor = {GAIN}\n", 1)
-    path = folder / "after.toml"
-    path.write_text(text)
+    text = name.read_text().replace("[engine]\n", f"[engine]\ntorque_factor = {gain}\n", 1)
+    path = folder / f"gain-{gain}.toml"
+    path.write_text(f"{text}\n[operator]\nready_s = {READY_S}\n")
     return str(path)
 
 
-def record(folder: Path, scenario: str, seed: int, build: str) -> None:
+def set_clock(port: Path, unix_s: int) -> None:
+    """Set the board's clock before its first run."""
+    while not port.exists():
+        time.sleep(0.02)
+    with Link(str(port)) as line:
+        line.set_clock(unix_s)
+        assert line.status()["uptime_s"] < READY_S, "the first run has begun: repeat on a quieter machine"
+
+
+def record(folder: Path, gain: float, seed: int, build: str, unix_s: int) -> None:
     """Run the bench, pull its runs under that build."""
     port = folder / "board"
-    with demo.bench_running(port, scenario, seed, RUNS, print) as check:
+    with demo.bench_running(port, scenario(folder, gain), seed, RUNS, print) as check:
+        set_clock(port, unix_s)
         demo.wait_for_runs(port, RUNS, check, print)
         words = ["pull", "--port", str(port), "--archive", str(folder / "kept"), "--no-plot"]
         assert run([*words, "--engine", demo.ENGINE, "--build", build]) == 0
@@ -45,8 +61,8 @@ def main() -> None:
             archive.add_build(
                 demo.ENGINE, demo.BUILD_AFTER, "exhaust port raised by 0.5 mm (invented)", "the crew"
             )
-        record(folder, demo.SCENARIO, 1, demo.BUILD_BEFORE)
-        record(folder, scenario_after(folder), 2, demo.BUILD_AFTER)
+        record(folder, 1.0, 1, demo.BUILD_BEFORE, BEFORE)
+        record(folder, GAIN, 2, demo.BUILD_AFTER, AFTER)
         TARGET.mkdir(exist_ok=True)
         with Archive(folder / "kept") as archive:
             for number in range(1, 2 * RUNS + 1):

@@ -282,7 +282,7 @@ def test_a_command_whose_reply_was_lost_counts_once(recorded, tmp_path):
         assert line.command("arm") == 0
         assert line.counters.timeouts >= 1 and port.lose == 0  # a busy computer may ask once more
         assert line.status()["state"] == "ready"
-        with pytest.raises(BoardError, match="refused 'command'"):
+        with pytest.raises(BoardError, match="refused 'arm': The board is armed already"):
             line.command("arm")
 
 

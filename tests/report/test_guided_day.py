@@ -7,6 +7,7 @@ what it says of the guide, the link and the archive is all.
 from __future__ import annotations
 
 import json
+import re
 import time
 from collections.abc import Iterator
 from contextlib import AbstractContextManager
@@ -19,7 +20,7 @@ from evenfall.board.link import Link
 from evenfall.errors import InputError
 from evenfall.statistics.sessions import Scatter
 from evenfall.workflow import guided_session
-from evenfall.workflow.guided_session import STEPS, Guide, Plan, load_plan
+from evenfall.workflow.guided_session import Guide, Plan, load_plan
 from evenfall.workflow.report_page import write_page
 from evenfall.workflow.run_groups import reduced
 from evenfall_wire import codes, messages
@@ -171,9 +172,8 @@ def test_a_whole_day(board: RestingBoard, tmp_path: Path) -> None:
         assert "cut pipe against stock pipe" in Path(made.plan.page).read_text()
     assert set(board.acknowledged) == set(board.runs)
     said = "\n".join(person.heard)
-    for at, step in enumerate(STEPS, 1):
-        in_turn = step in ("change_back", "warm_back", "before_again")
-        assert (f"\n{at}/{len(STEPS)} " in said) is not in_turn, step
+    # without the order A-B-B-A three steps do not come, and are not counted
+    assert re.findall(r"^(\d+/\d+) ", said, re.M) == [f"{at}/13" for at in range(1, 14)]
     assert "+0.12 % off" in said
 
 
@@ -203,7 +203,8 @@ def test_before_after_after_before(board: RestingBoard, tmp_path: Path) -> None:
         assert len(plan.before) == len(plan.after) == 6 and len(plan.warm_back) >= 3
         assert sorted(plan.known()) == sorted(p["run"] for p in archive.find(Query(excluded=None, limit=100)))
     said = "\n".join(person.heard)
-    assert all(f"\n{at}/{len(STEPS)} " in said for at in range(1, len(STEPS) + 1))
+    heard = re.findall(r"^(\d+/\d+) ", said, re.M)
+    assert heard == [f"{at}/13" for at in range(1, 13)] + [f"{at}/16" for at in range(13, 17)]
 
 
 def test_the_days_verdict_knows_the_scatter_between_sessions(

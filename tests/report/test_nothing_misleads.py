@@ -284,3 +284,16 @@ def test_teeth_of_board_and_set_up_that_differ_are_said():
     assert any("14:12 teeth" in note and "10:10" in note for note in r.notes)
     same = dataclasses.replace(setup, engine_teeth=28, brake_teeth=24)
     assert not reduce.teeth_differ(run, same), "the ratio counts"
+
+
+def test_a_page_of_the_demonstration_says_that_it_is_invented(run, tmp_path):
+    out, _ = run("demo", "--recorded", "--folder", tmp_path / "demo")
+    page_file = tmp_path / "page.html"
+    run("page", "1-3", "4-6", "--archive", tmp_path / "demo", "--out", page_file)
+    assert "Invented data from a simulated bench" in page_file.read_text()
+    # figures that are no means of the runs as they were do not pass for them
+    assert "a drift of" in out and "the drift is taken out" in " ".join(out.split())
+    assert "means of the runs, drift taken out" in page_file.read_text()
+    # the runs carry their time
+    out, _ = run("runs", "list", "--archive", tmp_path / "demo")
+    assert out.count("2026-05-09") == 6 and "unknown" not in out

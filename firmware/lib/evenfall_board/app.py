@@ -210,18 +210,17 @@ class Board:
         """Speed rises again after a sweep: the next one is wanted."""
         return self._since_ms > 2000 and self.spun_up()
 
-    def _may_sweep(self):
+    def may_sweep(self):
         """None, or the (error, detail) that keeps a sweep from starting."""
         if self.fault:
             if self.settings.problems and self.settings.problems[0]:
                 return "out_of_bounds", BY_NAME[self.settings.problems[0]][0]
-            return "busy_state", STATE(self.state)
-        if not (self.servo and self.hall and self.amp):
-            return "busy_state", STATE(self.state)
-        return None
+            return "fault_stands", self.fault
+        missing = self.hardware.missing()
+        return ("part_missing", missing) if missing else None
 
     def arm(self):
-        no = self._may_sweep()
+        no = self.may_sweep()
         if no:
             return no
         self.measure_next = False
@@ -231,7 +230,7 @@ class Board:
 
     def begin(self, trigger, event="begin"):
         """A sweep, or the run that measures the valve, begins now: the controller gets the valve."""
-        no = self._may_sweep()
+        no = self.may_sweep()
         if no:
             return no
         if self.measure_next and self.state == "ready":

@@ -67,6 +67,7 @@ LOAD_LOST = FAULT("load_lost")
 STALLED = FAULT("stalled")
 TOP_SPEED_NOT_HELD = FAULT("top_speed_not_held")
 CELL_OVERLOAD = FAULT("cell_overload")
+OF_LOAD = (LOAD_OPEN, LOAD_CLAMPED, LOAD_STUCK, LOAD_SILENT, CELL_OVERLOAD)  # no zero is taken with these
 
 SILENT_MS = const(120)
 STEADY_LIMIT_MS = const(15000)

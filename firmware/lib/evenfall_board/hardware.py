@@ -3,7 +3,7 @@
 from array import array
 
 import machine
-from evenfall_wire.settings import SETTINGS
+from evenfall_wire.settings import BY_NAME, SETTINGS
 
 from .drivers.button import Button
 from .drivers.kill import Kill
@@ -75,6 +75,14 @@ class Hardware:
             from .drivers.barometer import Barometer
 
             self.barometer = Barometer(bus)
+
+    def missing(self):
+        """The first part of a sweep that is not fitted: the number of its pin's setting; 0 when all are."""
+        load = "pin_load_data" if self._settings["pin_load_data"] < 0 else "pin_load_clock"
+        for part, pin in ((self.amp, load), (self.hall, "pin_hall"), (self.servo, "pin_servo")):
+            if part is None:
+                return BY_NAME[pin][0]
+        return 0
 
     def open_supply(self):
         """The supply's pin, unless a setting has taken it."""

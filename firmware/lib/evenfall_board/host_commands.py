@@ -136,13 +136,18 @@ class HostCommands:
             elif state == "ready":
                 board.go("disarm")
             return "none", 0
-        if name == "arm":
-            return board.arm() if state == "rest" else busy
-        if name in ("start", "characterise"):
+        if name in ("arm", "start", "characterise"):
+            no = board.may_sweep()
+            if no:
+                return no
+            if name == "arm":
+                return board.arm() if state == "rest" else busy
             return self._begin(name) if state == "ready" else busy
         if name == "clear_fault":
             if board.turning():
                 return "moving", 0
+            if state not in ("safe", "rest", "ready"):
+                return busy
             board.clear()
             return "none", board.fault
         if not self.idle():
@@ -175,6 +180,15 @@ class HostCommands:
 
     def ask_zero(self):
         self._board.standstill.ask()
+
+    def amplifier_missing(self):
+        """The number of the setting that an amplifier would need, 0 when there is one."""
+        return 0 if self._hardware.amp else self._hardware.missing()
+
+    def load_fault(self):
+        """The fault that stands, if it is of the load cell, else 0."""
+        fault = self._board.fault
+        return fault if fault in guard.OF_LOAD else 0
 
     def zero_taken(self):
         return not self._board.standstill.wanted

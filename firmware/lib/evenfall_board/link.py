@@ -492,10 +492,14 @@ class Link:
             self.refuse(kind, "out_of_bounds")
 
     def _zero(self, kind, head, each):
-        if self._board.turning():
+        board = self._board
+        missing = board.amplifier_missing()
+        if missing:
+            self.refuse(kind, "part_missing", missing)
+        elif board.turning():
             self.refuse(kind, "moving")
-            return None
-        return self._zeroing(kind)
+        else:
+            return self._zeroing(kind)
 
     def _zeroing(self, kind):
         board = self._board
@@ -510,7 +514,11 @@ class Link:
                 return
             self._percent = 100 - (end - board.clock.uptime_ms) * 100 // ZEROING_MS
             yield
-        self.refuse(kind, "unsteady")
+        fault = board.load_fault()
+        if fault:
+            self.refuse(kind, "fault_stands", fault)
+        else:
+            self.refuse(kind, "unsteady")
 
     def _command(self, kind, head, each):
         _, command, argument = head
@@ -524,10 +532,13 @@ class Link:
             self.refuse(kind, error, detail)
 
     def _self_test(self, kind, head, each):
-        if self._board.turning() or not self._board.idle():
+        board = self._board
+        if board.turning():
             self.refuse(kind, "moving")
-            return None
-        return self._testing()
+        elif not board.idle():
+            self.refuse(kind, "busy_state", board.state_number())
+        else:
+            return self._testing()
 
     def _testing(self):
         rows = []

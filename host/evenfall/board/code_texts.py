@@ -112,6 +112,26 @@ EVENTS = {
     "small_record": "recorded small, flash was short; so many more runs would fit",
 }
 
+# why the board is too busy, in each state
+BUSY = {
+    "start": "The board is starting. Try again in some seconds.",
+    "rest": "The board is not armed. Arm it first.",
+    "ready": "The board is armed. Disarm it first: evenfall board stop.",
+    "steady": "A sweep is under way. Wait until its run is stored, or end it: evenfall board stop.",
+    "sweep": "A sweep is under way. Wait until its run is stored, or end it: evenfall board stop.",
+    "release": "The board lets go of the load. Wait until the run is stored.",
+    "store": "The board writes a run to its flash. Wait some seconds.",
+    "safe": "A fault is held. Put its cause right and clear it first: evenfall board clear-fault.",
+    "characterise": "The board measures the valve. Wait until that is over, or end it: evenfall board stop.",
+    "record": "The board records a run that nobody started by the button. Wait until it is stored.",
+}
+# where the state says too little: by (command, state)
+BUSY_COMMANDS = {
+    ("arm", "ready"): "The board is armed already. Open the throttle, or press the board's button.",
+    ("start", "ready"): "The board is armed, but the shaft is slower than spin_up_speed. "
+    "The sweep starts when you open the throttle.",
+}
+
 REFUSALS = {
     "none": "The board refused without a reason.",
     "unknown_request": "The board does not know this request: its firmware is older. Install newer firmware.",
@@ -134,6 +154,9 @@ REFUSALS = {
     "open the throttle, then try again.",
     "unsteady": "The load is not at rest. Nobody may touch arm and hoses; let the water drain, try again.",
     "hold_button": "This setting guards people at the bench. Hold the board's button down while you set it.",
+    "fault_stands": "A fault stands on the board. Put its cause right, then clear it: "
+    "evenfall board clear-fault.",
+    "part_missing": "A part that this needs is not fitted. Fit it, set its pin, then restart the board.",
 }
 
 COMMANDS = {

@@ -501,7 +501,13 @@ class Link:
 
     def command(self, name: str, argument: int = 0) -> int:
         """One of evenfall_wire.codes.COMMANDS."""
-        return int(self.request("command", (codes.COMMANDS.index(name), argument)).head["value"])
+        try:
+            return int(self.request("command", (codes.COMMANDS.index(name), argument)).head["value"])
+        except BoardError as error:
+            if error.refusal not in codes.REFUSALS:
+                raise
+            head = {"error": codes.REFUSALS.index(error.refusal), "detail": error.detail}
+            raise refusal("command", head, name) from None
 
     def self_test(self) -> list[tuple[str, str, int]]:
         """(item, result, value) of each part."""
@@ -765,8 +771,8 @@ class Link:
             raise DamageError(f"run {entry.run_id} changed on the board meanwhile: list its runs again")
 
 
-def refusal(request: str, head: dict[str, Any]) -> BoardError:
-    """The error for a `refused` reply."""
+def refusal(request: str, head: dict[str, Any], command: str = "") -> BoardError:
+    """The error for a `refused` reply; `command`: which one was asked for, if it was one."""
     name = run_file.code_name("error", head["error"])
     sentence = code_texts.say(code_texts.REFUSALS, name)
     detail = head["detail"]
@@ -778,12 +784,17 @@ def refusal(request: str, head: dict[str, Any]) -> BoardError:
         )
         error.refusal, error.detail = name, detail
         return error
-    if name in ("no_such_setting", "out_of_bounds"):
+    if name in ("no_such_setting", "out_of_bounds", "part_missing"):
         sentence = f"setting '{run_file.setting_name(detail)}': {sentence}"
-    elif name in ("busy_state", "moving") and 0 <= detail < len(codes.STATES):
-        sentence = f"{sentence} (It is {code_texts.say(code_texts.STATES, codes.STATES[detail])}.)"
+    elif name == "busy_state" and 0 <= detail < len(codes.STATES):
+        state = codes.STATES[detail]
+        sentence = code_texts.BUSY_COMMANDS.get((command, state)) or code_texts.BUSY[state]
+    elif name == "fault_stands":
+        fault = run_file.code_name("fault", detail)
+        sentence = f"{code_texts.say(code_texts.FAULTS, fault)} {sentence.partition('. ')[2]}"
     elif name == "busy_request":
         sentence = f"{sentence} ({detail} % done.)"
-    error = BoardError(f"refused '{request}': {sentence}")
+    asked = command.replace("_", "-") or request
+    error = BoardError(f"refused '{asked}': {sentence}")
     error.refusal, error.detail = name, detail
     return error

@@ -234,6 +234,8 @@ def comparison_page(c: Comparison, about: About, units: Units = US) -> Report:
         f"({c.after.n} runs) against crank speed, with the gain in power below. "
         f"{sentence[0].upper()}{sentence[1:]}."
     )
+    if np.isfinite(c.drift_relative):
+        words += " The curves are means of the runs as they were; table and gain have the drift taken out."
     noticed = [d.sentence for d in c.differences] + list(_group_noticed([c.before, c.after]))
     if c.settled:
         noticed.append(f"Without the warming runs: {verdict_sentence(c.settled, units)}")
@@ -274,8 +276,9 @@ def _gain_table(c: Comparison, units: Units) -> Table:
         for i in order
     )
     unit = units.power_name
+    drift = ", drift taken out" if np.isfinite(c.drift_relative) else ""
     return Table(
-        "Corrected, at the crank, means of the runs",
+        f"Corrected, at the crank, means of the runs{drift}",
         (
             "rpm",
             f"before {units.torque_name}",

@@ -308,7 +308,8 @@ def gain_table(c: Comparison, units: Units = US) -> Table:
     """Gain on every speed; a star where it is real with the false discoveries held at 5 %."""
     table = Table(
         title=_said(f"{c.after.label} against {c.before.label}"),
-        caption="± is the 95 % interval of that one speed; * real, with the false discovery rate held at 5 %",
+        caption="± is the 95 % interval of that one speed; * real, with the false discovery rate held at 5 %"
+        + ("; the drift is taken out" if np.isfinite(c.drift_relative) else ""),
     )
     table.add_column("rpm", justify="right")
     for heading in (

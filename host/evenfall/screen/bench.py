@@ -20,6 +20,7 @@ class Leading(Protocol):
     mark: int  # grows whenever a page has something new to show
     over: str  # why it ended; empty while it goes on
     step: str
+    turns: bool  # the order A-B-B-A was chosen
 
     def seen(self) -> dict[str, Any]: ...
     def answer(self, number: int, text: str) -> None: ...

@@ -15,7 +15,7 @@ from evenfall.output.text import UNIT_CHOICES
 from evenfall.screen.bench import Action, Answer, Bench, Leading, Question, number_of, text_of
 from evenfall.screen.bench_setup import read_load
 from evenfall.workflow.first_start import lead
-from evenfall.workflow.guided_session import STEPS, Guide, Plan, Reading, load_plan
+from evenfall.workflow.guided_session import Guide, Plan, Reading, load_plan, steps_that_come
 from evenfall.workflow.report_page import write_page
 from evenfall.workflow.run_groups import reduced
 
@@ -35,6 +35,7 @@ class Session:
         self.lines: list[str] = []
         self.question: dict[str, Any] | None = None
         self.step = ""
+        self.turns = False  # the order A-B-B-A was chosen
         self.over = ""  # why it ended; empty while it goes on
         self.page = ""  # file name of the report
         self.mark = 0  # grows whenever a page has something new to show
@@ -178,7 +179,7 @@ class _Told(Guide):
     def keep(self) -> None:
         super().keep()
         assert isinstance(self.talk, Session)
-        self.talk.step = self.plan.step
+        self.talk.step, self.talk.turns = self.plan.step, self.plan.turns
         self.talk.bench.owner.filing_changed()
         self.talk.changed()
 
@@ -187,13 +188,15 @@ def see_guided(bench: Bench, _: dict[str, str]) -> Answer:
     """The session under way, or whether one is open that was left."""
     now = bench.leading.seen() if bench.leading else None
     opened = None
+    turns = bench.leading is not None and bench.leading.turns
     if now is None or now["over"]:
         with Archive(bench.folder) as archive:
             plan = load_plan(archive)
             if plan is not None:
                 rows = archive.rows("SELECT started_unix_s FROM sessions WHERE id = ?", plan.session)
+                turns = plan.turns
                 opened = {"step": plan.step, "began_unix_s": rows[0]["started_unix_s"]}
-    return {"steps": list(STEPS), "now": now, "open": opened}
+    return {"steps": list(steps_that_come(turns)), "now": now, "open": opened}
 
 
 def do_guided_start(bench: Bench, body: dict[str, Any]) -> Answer:

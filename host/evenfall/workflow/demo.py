@@ -18,6 +18,7 @@ from collections import deque
 from collections.abc import Callable, Iterator, Sequence
 from pathlib import Path
 
+from evenfall import details
 from evenfall.archive.archive import Archive, Query
 from evenfall.board.link import Link
 from evenfall.errors import DamageError, EvenfallError, InputError
@@ -56,7 +57,7 @@ def add_demo_set_up(archive: Archive) -> None:
     """File the invented engine with its calibration and set-up, once, and make them active."""
     with archive.change():
         if ENGINE not in archive.words("engine"):
-            archive.add_engine(ENGINE, remark="invented")
+            archive.add_engine(ENGINE, remark=details.INVENTED)
         archive.activate("build", archive.build_id(ENGINE))
         if archive.active("calibration") is None:
             archive.activate("calibration", archive.add_record(CALIBRATION, CALIBRATION.note))

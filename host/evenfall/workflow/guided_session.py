@@ -61,6 +61,7 @@ STEPS = (
     "before_again",
     "report",
 )
+IN_TURN = ("change_back", "warm_back", "before_again")  # come with the order A-B-B-A only
 WARM_RUNS = 3  # so many in a row must agree ...
 WARM_SPREAD = 0.01  # ... within this, before the engine counts as warm; common practice, no source
 QUICKER = 0.5  # of the usual sweep time: far enough apart for the inertia, and it fits the board's memory
@@ -113,6 +114,11 @@ class Plan:
             *self.earlier, *self.before, *self.after, *self.warm, *self.quicker, *self.warm_again,
             *self.warm_back,
         }  # fmt: skip
+
+
+def steps_that_come(turns: bool) -> tuple[str, ...]:
+    """The steps of a session, those of the order A-B-B-A only where it was chosen."""
+    return tuple(step for step in STEPS if turns or step not in IN_TURN)
 
 
 def load_plan(archive: Archive) -> Plan | None:
@@ -168,6 +174,8 @@ class Guide:
                 self.tested = self.first_start()
             except (LinkError, BoardError, InputError) as error:
                 self.talk.say(f"! {error}")
+        if self.plan.step in IN_TURN and not self.plan.turns:
+            self.plan.step = "report"  # kept by an evenfall that went through them all
         while self.plan.step:
             try:
                 done = getattr(self, "step_" + self.plan.step)()
@@ -175,8 +183,9 @@ class Guide:
                 self.talk.say(f"! {error}")
                 done = False
             if done:
-                at = STEPS.index(self.plan.step) + 1
-                self.plan.step = STEPS[at] if at < len(STEPS) else ""
+                coming = steps_that_come(self.plan.turns)
+                later = STEPS[STEPS.index(self.plan.step) + 1 :]
+                self.plan.step = next((step for step in later if step in coming), "")
                 self.keep()
                 continue
             self.keep()
@@ -427,8 +436,6 @@ class Guide:
 
     def step_change_back(self) -> bool:
         """The build as it was before."""
-        if not self.plan.turns:
-            return True
         self._heading("Change back", "Engine off and cold enough to touch. Put back what was changed.")
         self.talk.ask(f"Enter when the engine is '{self.plan.before_build}' again")
         build = self.archive.build_id(self.plan.engine, self.plan.before_build)
@@ -437,15 +444,11 @@ class Guide:
 
     def step_warm_back(self) -> bool:
         """The engine cooled once more."""
-        if not self.plan.turns:
-            return True
         self._heading("Warm-up, third time", "The engine has cooled: the same warm-up as before.")
         return self._make_runs(self.plan.warm_back, self._warm_enough)
 
     def step_before_again(self) -> bool:
         """The last block of A-B-B-A."""
-        if not self.plan.turns:
-            return True
         self._heading("Before, again", f"{self.plan.want} runs of '{self.plan.before_build}'.")
         return self._make_runs(self.plan.before, self._enough_twice)
 
@@ -466,8 +469,8 @@ class Guide:
     # --- parts ---
 
     def _heading(self, title: str, advice: str) -> None:
-        at = STEPS.index(self.plan.step) + 1
-        self.talk.say(f"\n{at}/{len(STEPS)} {title}")
+        steps = steps_that_come(self.plan.turns)
+        self.talk.say(f"\n{steps.index(self.plan.step) + 1}/{len(steps)} {title}")
         if advice:
             self.talk.say(advice)
 

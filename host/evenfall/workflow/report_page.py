@@ -48,7 +48,8 @@ def write_page(
     ]
     if len(groups) == 2 and groups[0].label == groups[1].label:
         groups = [replace(g, label=label) for g, label in zip(groups, ("before", "after"), strict=True)]
-    about = replace(about_runs(archive, groups, bench, note), invented=invented)
+    about = about_runs(archive, groups, bench, note)
+    about = replace(about, invented=invented or details.INVENTED in _remarks(archive, about.engine))
     chosen = UNIT_CHOICES[units]
     if len(groups) == 1 and groups[0].n == 1:
         about = replace(about, details=(*about.details, *_engine(archive, groups[0], chosen)))
@@ -70,6 +71,10 @@ def write_page(
         folder.mkdir(exist_ok=True)
         target = folder / f"{page_name(groups)}.html"
     return pages.write(report, target)
+
+
+def _remarks(archive: Archive, engine: str) -> list[str]:
+    return [e["remark"] for e in archive.engines(retired=True) if e["name"] == engine]
 
 
 def page_name(groups: list[Group]) -> str:
