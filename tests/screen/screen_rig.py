@@ -17,10 +17,10 @@ from typing import Any
 from chromium import CHROMIUM, need_chromium
 from evenfall.archive.archive import Archive
 from evenfall.board.link import Link, PortGoneError
-from evenfall.screen.guard import Keys
-from evenfall.screen.owner import Owner
+from evenfall.screen.access import AccessKeys
+from evenfall.screen.port_worker import PortWorker
 from evenfall.screen.practice import practising
-from evenfall.screen.server import Bench, listen, server_of
+from evenfall.screen.server import Context, listen, make_server
 
 ENGINE = "post auger"  # invented
 EVENFALL = Path(sys.executable).with_name("evenfall")
@@ -33,8 +33,8 @@ class Served:
     """A server that runs."""
 
     port: int
-    keys: Keys
-    bench: Bench
+    keys: AccessKeys
+    context: Context
 
     @property
     def root(self) -> str:
@@ -42,32 +42,32 @@ class Served:
 
 
 @contextmanager
-def serving(bench: Bench, port: int = 0) -> Iterator[Served]:
-    """Serve until the block ends; the owner's thread too."""
+def serving(context: Context, port: int = 0) -> Iterator[Served]:
+    """Serve until the block ends; the worker's thread too."""
     with closing(listen(port)) as sock:
-        keys = Keys(sock.getsockname()[1])
-        server = server_of(bench, keys)
+        keys = AccessKeys(sock.getsockname()[1])
+        server = make_server(context, keys)
         thread = threading.Thread(target=server.run, args=([sock],), daemon=True)
-        bench.owner.start()
+        context.worker.start()
         thread.start()
         until = time.monotonic() + 20
         while not server.started:
             assert time.monotonic() < until, "the server did not start"
             time.sleep(0.01)
         try:
-            yield Served(keys.port, keys, bench)
+            yield Served(keys.port, keys, context)
         finally:
             server.should_exit = True
             thread.join(10)
-            bench.owner.close()
+            context.worker.close()
 
 
 @contextmanager
 def practice_screen(folder: Path) -> Iterator[Served]:
     """A screen at a simulated bench that runs in real time."""
     with practising(folder, lambda _: None) as practice:
-        owner = Owner(lambda: Link(str(practice.port)), folder)
-        with serving(Bench(owner, folder, hands=practice.hands)) as served:
+        worker = PortWorker(lambda: Link(str(practice.port)), folder)
+        with serving(Context(worker, folder, hands=practice.hands)) as served:
             yield served
 
 

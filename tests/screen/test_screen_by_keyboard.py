@@ -71,9 +71,9 @@ def test_a_first_sweep_by_keyboard(tmp_path: Path) -> None:
         expect(tab.locator("#after")).to_be_hidden()
         keys.still_somewhere()
         keys.no_mouse()
-        assert served.bench.owner.seen()["runs_fit"] > 3
-        served.bench.owner._fit = 2  # as the board says when its flash gets short
-        served.bench.owner.changed()
+        assert served.context.worker.snapshot()["runs_fit"] > 3
+        served.context.worker._runs_fit = 2  # as the board says when its flash gets short
+        served.context.worker.changed()
         expect(tab.locator("#room")).to_have_text("only 2 more")
         expect(tab.locator("#state-next")).to_contain_text("Room for only 2 more runs")
         with Archive(tmp_path) as archive:
@@ -128,7 +128,7 @@ def test_library_and_set_up_by_keyboard(tmp_path: Path) -> None:
         keys.fill("sweep_time", "12 s")
         keys.press("Tab", "Enter")
         expect(tab.locator("#said")).to_contain_text("sweep_time is set", timeout=20_000)
-        assert served.bench.owner.settings(fresh=True)["sweep_time"] == 12000
+        assert served.context.worker.settings(fresh=True)["sweep_time"] == 12000
         keys.do("Calibration")
         for place, mass in enumerate(("0 kg", "5 kg", "0 kg"), 1):
             if place > 1:

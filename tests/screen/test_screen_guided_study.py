@@ -33,11 +33,11 @@ def enter(tab: Any, address: str) -> Any:
 
 def one_run(served: Any, tab: Any) -> None:
     """Arm, sweep, shut; back when the run is in the archive."""
-    before = served.bench.owner.seen()["newest_run"]
-    reading = lambda: served.bench.owner.seen()["reading"]  # noqa: E731
+    before = served.context.worker.snapshot()["newest_run"]
+    reading = lambda: served.context.worker.snapshot()["reading"]  # noqa: E731
     until(lambda: reading()["state"] == "rest" and reading()["fault"] == "none", 60)
-    served.bench.owner.ask("arm", lambda line: line.command("arm"))
-    served.bench.hands("throttle open")
+    served.context.worker.call("arm", lambda line: line.command("arm"))
+    served.context.hands("throttle open")
     passed: list[tuple[str, str]] = []
 
     def over() -> bool:
@@ -49,9 +49,9 @@ def one_run(served: Any, tab: Any) -> None:
     try:
         until(over, 90)
     except AssertionError:
-        raise AssertionError(f"no sweep: {passed}, {served.bench.hands('state')}") from None
-    served.bench.hands("throttle close")
-    until(lambda: served.bench.owner.seen()["newest_run"] != before, 90, "the run did not come")
+        raise AssertionError(f"no sweep: {passed}, {served.context.hands('state')}") from None
+    served.context.hands("throttle close")
+    until(lambda: served.context.worker.snapshot()["newest_run"] != before, 90, "the run did not come")
 
 
 def test_a_guided_session_on_the_page(tmp_path: Path) -> None:
@@ -92,7 +92,7 @@ def test_a_guided_session_on_the_page(tmp_path: Path) -> None:
             ):
                 if said.endswith(ends):
                     with contextlib.suppress(EvenfallError):  # it turns still
-                        served.bench.hands(words)
+                        served.context.hands(words)
             shown = tab.locator(".question button")
             if shown.count():
                 also = tab.locator(".question button", has_text="go on all the same")
@@ -100,11 +100,11 @@ def test_a_guided_session_on_the_page(tmp_path: Path) -> None:
             time.sleep(1)
         type_in("Zero")
         stands_at("Check weight")  # the zero is taken by then
-        served.bench.hands("hang 5 kg")
+        served.context.hands("hang 5 kg")
         time.sleep(2)
         type_in("Check weight", "5 kg")
         expect(tab.locator("#session [role=log]")).to_contain_text("% off", timeout=30_000)
-        served.bench.hands("take off")
+        served.context.hands("take off")
         asked = tab.locator("#session .question")
         expect(asked).to_contain_text(re.compile("Take the weight off|Go on with that"), timeout=30_000)
         if "Go on with that" in asked.inner_text():  # the demonstration's calibration is not this cell's
@@ -162,15 +162,15 @@ def test_the_first_start_sees_each_part(tmp_path: Path) -> None:
         parts = tab.locator("#setup .steps")
         for name in ("Press the button at the bench", "Turn the brake's shaft by hand", "Push on the arm"):
             expect(parts).to_contain_text(f"{name}: not seen yet")
-        served.bench.hands("button")
+        served.context.hands("button")
         expect(parts).to_contain_text("Press the button at the bench: seen", timeout=10_000)
         tab.keyboard.press("s")
         expect(words).to_have_text("At rest", timeout=10_000)
-        served.bench.hands("hang 5 kg")
+        served.context.hands("hang 5 kg")
         expect(parts).to_contain_text("Push on the arm: seen", timeout=10_000)
-        served.bench.hands("take off")
+        served.context.hands("take off")
         expect(parts).to_contain_text("Turn the brake's shaft by hand: not seen yet")
-        served.bench.hands("turn")
+        served.context.hands("turn")
         expect(parts).to_contain_text("Turn the brake's shaft by hand: seen", timeout=20_000)
         picture(tab, "first-start-seen-1280", full_page=True)
 

@@ -12,8 +12,8 @@ from chromium import need_chromium
 from click.testing import CliRunner
 from evenfall.archive.archive import Archive, Query
 from evenfall.cli import load_commands
-from evenfall.screen.owner import Owner
-from evenfall.screen.server import Bench
+from evenfall.screen.port_worker import PortWorker
+from evenfall.screen.server import Context
 from evenfall.workflow.run_groups import reference_sessions
 from screen_rig import ENGINE, expect, filled, filled_sessions, hand, no_board, picture, serving, window
 
@@ -31,7 +31,7 @@ def test_report_and_exports_by_the_page(tmp_path: Path, monkeypatch: pytest.Monk
 
     pyarrow = pytest.importorskip("pyarrow.parquet")
     filled(tmp_path, 4)
-    with serving(Bench(Owner(no_board, tmp_path), tmp_path)) as served, window() as tab:
+    with serving(Context(PortWorker(no_board, tmp_path), tmp_path)) as served, window() as tab:
         enter(tab, served.keys.new_address())
         tab.keyboard.press("2")
         for run in (1, 3):
@@ -72,7 +72,7 @@ def test_control_chart_and_session_in_the_browser(tmp_path: Path, width: int) ->
     """Eight sessions of a reference engine: centre, limits and the session that breaks a rule are drawn."""
     need_chromium("screen")
     filled_sessions(tmp_path, 8)
-    with serving(Bench(Owner(no_board, tmp_path), tmp_path)) as served, window(width, 800) as tab:
+    with serving(Context(PortWorker(no_board, tmp_path), tmp_path)) as served, window(width, 800) as tab:
         enter(tab, served.keys.new_address())
         tab.keyboard.press("2")
         hand(tab, "Control chart")
@@ -103,9 +103,9 @@ HOSTILE = """<!doctype html><title>elsewhere</title><script>
 const root = "http://127.0.0.1:PORT";
 const body = JSON.stringify({ run: 1, reason: "from elsewhere" });
 const tried = [
-  fetch(root + "/do/exclude", { method: "POST", body, headers: { "content-type": "application/json" }, credentials: "include" }),
-  fetch(root + "/do/exclude", { method: "POST", body, mode: "no-cors", credentials: "include" }),
-  fetch(root + "/see/runs", { credentials: "include" }),
+  fetch(root + "/action/exclude", { method: "POST", body, headers: { "content-type": "application/json" }, credentials: "include" }),
+  fetch(root + "/action/exclude", { method: "POST", body, mode: "no-cors", credentials: "include" }),
+  fetch(root + "/query/runs", { credentials: "include" }),
   new Promise((good, bad) => { const s = new EventSource(root + "/events", { withCredentials: true }); s.onmessage = good; s.onerror = bad; }),
   import(root + "/page/words.js"),
 ];
@@ -135,7 +135,7 @@ def test_another_page_of_this_computer_gets_nothing(tmp_path: Path) -> None:
 
         def log_message(self, *_: object) -> None: ...
 
-    with serving(Bench(Owner(no_board, tmp_path), tmp_path)) as served, window() as tab:
+    with serving(Context(PortWorker(no_board, tmp_path), tmp_path)) as served, window() as tab:
         enter(tab, served.keys.new_address())
         other = HTTPServer(("127.0.0.1", 0), Elsewhere)
         Thread(target=other.serve_forever, daemon=True).start()
@@ -149,7 +149,7 @@ def test_another_page_of_this_computer_gets_nothing(tmp_path: Path) -> None:
         with Archive(tmp_path) as archive:
             assert archive.row(1)["excluded"] is None
         wrong = tab.context.browser.new_context().new_page()
-        for path in ("/", "/?token=guess", "/see/runs"):
+        for path in ("/", "/?token=guess", "/query/runs"):
             assert wrong.goto(f"{served.root}{path}").status == 403
             assert "evenfall screen" in wrong.inner_text("body")
 
@@ -158,7 +158,7 @@ def test_another_page_of_this_computer_gets_nothing(tmp_path: Path) -> None:
 def test_tones_can_be_switched_and_motion_is_spared(tmp_path: Path) -> None:
     """Off stays off after the page is opened again, and nothing is played; reduced motion: nothing moves."""
     need_chromium("screen")
-    with serving(Bench(Owner(no_board, tmp_path), tmp_path)) as served, window() as tab:
+    with serving(Context(PortWorker(no_board, tmp_path), tmp_path)) as served, window() as tab:
         tab.emulate_media(reduced_motion="reduce")
         enter(tab, served.keys.new_address())
         tones = "async () => { const t = await import('/page/tones.js'); t.tone('fault'); return t.played; }"

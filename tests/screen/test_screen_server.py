@@ -15,9 +15,9 @@ from evenfall.board.link import Link, PortGoneError, PortInUseError
 from evenfall.cli import load_commands
 from evenfall.errors import InputError, LinkError
 from evenfall.model import Setup
-from evenfall.screen.after_run import warned_before
-from evenfall.screen.owner import Owner
-from evenfall.screen.server import ACTIONS, QUESTIONS, Bench, listen
+from evenfall.screen.port_worker import PortWorker
+from evenfall.screen.run_summary import repeated_warnings
+from evenfall.screen.server import GET_HANDLERS, POST_HANDLERS, Context, listen
 from made_runs import ENGINES, make_run
 from screen_rig import Served, filled, no_board, serving
 from test_reduce_cli import stored_file
@@ -29,7 +29,7 @@ root = load_commands()
 def served(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Served]:
     folder = tmp_path_factory.mktemp("archive")
     filled(folder)
-    with serving(Bench(Owner(no_board, folder), folder)) as it:
+    with serving(Context(PortWorker(no_board, folder), folder)) as it:
         yield it
 
 
@@ -108,7 +108,9 @@ def test_the_address_opens_once_and_its_cookie_stays(served: Served) -> None:
     assert asker("GET", address)[0] == 303, "who is in already is sent to the plain address"
 
 
-@pytest.mark.parametrize("path", ["/", "/?token=", "/?token=wrong", "/events", "/see/start", "/page/app.js"])
+@pytest.mark.parametrize(
+    "path", ["/", "/?token=", "/?token=wrong", "/events", "/query/start", "/page/app.js"]
+)
 def test_without_the_cookie_nothing_is_shown(served: Served, path: str) -> None:
     asker = Asker(served)
     for cookie in ("", f"evenfall_{served.port}=guess", f"evenfall_{served.port}="):
@@ -141,38 +143,40 @@ def test_other_hosts_and_origins_are_refused(
     asker: Asker, method: str, headers: dict[str, str | None], expected: int
 ) -> None:
     """Even with the cookie; and nothing was changed."""
-    path = "/" if method == "GET" else "/do/exclude"
+    path = "/" if method == "GET" else "/action/exclude"
     body = {"run": 1, "reason": "from elsewhere"} if method == "POST" else None
     assert asker(method, path, body, **headers)[0] == expected
-    with Archive(asker.served.bench.folder) as archive:
+    with Archive(asker.served.context.folder) as archive:
         assert archive.row(1)["excluded"] is None
 
 
 def test_a_change_needs_origin_json_and_a_bounded_length(asker: Asker) -> None:
     change = {"run": 1, "reason": "r"}
-    assert asker("POST", "/do/exclude", change, Origin=None)[0] == 403
-    assert asker("POST", "/do/exclude", change, Content_Type="text/plain")[0] == 415
-    assert asker("POST", "/do/exclude", change, Content_Type="application/x-www-form-urlencoded")[0] == 415
-    assert asker("POST", "/do/exclude", b"x" * 70_000)[0] == 413
-    assert asker("POST", "/do/exclude", b"[1]")[0] == 400
-    assert asker("POST", "/do/exclude", b"{")[0] == 400
+    assert asker("POST", "/action/exclude", change, Origin=None)[0] == 403
+    assert asker("POST", "/action/exclude", change, Content_Type="text/plain")[0] == 415
+    assert (
+        asker("POST", "/action/exclude", change, Content_Type="application/x-www-form-urlencoded")[0] == 415
+    )
+    assert asker("POST", "/action/exclude", b"x" * 70_000)[0] == 413
+    assert asker("POST", "/action/exclude", b"[1]")[0] == 400
+    assert asker("POST", "/action/exclude", b"{")[0] == 400
     for method in ("PUT", "DELETE", "PATCH", "OPTIONS"):
-        assert asker(method, "/do/exclude")[0] == 405
-    with Archive(asker.served.bench.folder) as archive:
+        assert asker(method, "/action/exclude")[0] == 405
+    with Archive(asker.served.context.folder) as archive:
         assert archive.row(1)["excluded"] is None
 
 
 def test_no_action_answers_a_get(asker: Asker) -> None:
-    assert "exclude" in ACTIONS and not set(ACTIONS) & set(QUESTIONS)
-    for name in ACTIONS:
-        assert asker("GET", f"/do/{name}?run=1&reason=x")[0] == 405, name
-    assert asker("GET", "/see/exclude?run=1")[0] == 404
+    assert "exclude" in POST_HANDLERS and not set(POST_HANDLERS) & set(GET_HANDLERS)
+    for name in POST_HANDLERS:
+        assert asker("GET", f"/action/{name}?run=1&reason=x")[0] == 405, name
+    assert asker("GET", "/query/exclude?run=1")[0] == 404
 
 
 def test_a_sweep_cannot_be_started_from_the_page() -> None:
     """The page arms and stops; only throttle or button at the bench begin a sweep."""
-    assert "arm" in ACTIONS and "stop" in ACTIONS
-    assert not {"start", "characterise"} & set(ACTIONS)
+    assert "arm" in POST_HANDLERS and "stop" in POST_HANDLERS
+    assert not {"start", "characterise"} & set(POST_HANDLERS)
 
 
 class Line:
@@ -198,19 +202,19 @@ def test_measuring_the_valve_is_prepared_only_with_the_shaft_still(
 ) -> None:
     """With the shaft turning the command would begin at once: that is left to the bench."""
     line = Line(state, speed)
-    bench = Bench(Owner(no_board, tmp_path), tmp_path)
-    monkeypatch.setattr(bench.owner, "ask", lambda name, do: do(line))
+    context = Context(PortWorker(no_board, tmp_path), tmp_path)
+    monkeypatch.setattr(context.worker, "call", lambda name, do: do(line))
     if told:
-        ACTIONS["measure-valve"](bench, {})
-        assert bench.owner.seen()["valve_next"] is True
+        POST_HANDLERS["measure-valve"](context, {})
+        assert context.worker.snapshot()["valve_next"] is True
     else:
         with pytest.raises(InputError, match=r"arm first|shaft turns"):
-            ACTIONS["measure-valve"](bench, {})
+            POST_HANDLERS["measure-valve"](context, {})
     assert line.told == told
 
 
 def test_every_answer_carries_the_policy(asker: Asker) -> None:
-    for path in ("/", "/page/app.js", "/see/start", "/nowhere", "/page/nothing.js"):
+    for path in ("/", "/page/app.js", "/query/start", "/nowhere", "/page/nothing.js"):
         _, headers, _ = asker("GET", path)
         policy = headers["content-security-policy"]
         assert "default-src 'none'" in policy and "script-src 'self'" in policy and "unsafe" not in policy
@@ -232,9 +236,9 @@ def test_no_other_file_is_given(asker: Asker, name: str) -> None:
 
 def test_one_run_with_its_change_against_last_and_best(asker: Asker) -> None:
     """Held against the archive's own numbers."""
-    with Archive(asker.served.bench.folder) as archive:
+    with Archive(asker.served.context.folder) as archive:
         rows = {n: archive.row(n) for n in range(1, 7)}
-    status, _, body = asker("GET", "/see/run?run=6")
+    status, _, body = asker("GET", "/query/run?run=6")
     got = json.loads(body)
     assert status == 200 and got["run"] == 6 and got["build"] == "cut pipe"
     assert got["last"]["run"] == 5
@@ -243,49 +247,49 @@ def test_one_run_with_its_change_against_last_and_best(asker: Asker) -> None:
     assert got["best"]["run"] == best
     assert got["is_best"] == (rows[6]["peak_power_W"] > rows[best]["peak_power_W"])
     assert len(got["curve"]["power_W"]) == len(got["curve"]["speed_rpm"]) > 15
-    assert asker("GET", "/see/run?run=99")[0] == 404
-    assert asker("GET", "/see/run?run=x")[0] == 422
-    assert asker("GET", "/see/run?run=-1")[0] == 422
+    assert asker("GET", "/query/run?run=99")[0] == 404
+    assert asker("GET", "/query/run?run=x")[0] == 422
+    assert asker("GET", "/query/run?run=-1")[0] == 422
 
 
 def test_a_warning_that_the_run_before_carried_is_told_apart(asker: Asker) -> None:
     """Each warning is said once: what stays as it was between two runs is not said again in full."""
-    first, second = (json.loads(asker("GET", f"/see/run?run={n}")[2]) for n in (1, 2))
-    assert first["warnings"] and first["warned_before"] == []
-    assert second["warned_before"] == second["warnings"], "made alike, in one session"
-    with Archive(asker.served.bench.folder) as archive:
+    first, second = (json.loads(asker("GET", f"/query/run?run={n}")[2]) for n in (1, 2))
+    assert first["warnings"] and first["repeated_warnings"] == []
+    assert second["repeated_warnings"] == second["warnings"], "made alike, in one session"
+    with Archive(asker.served.context.folder) as archive:
         row = archive.row(2)
         fresh = [*second["warnings"], "Something that only this run showed: 12 %."]
-        assert warned_before(archive, row, fresh) == second["warnings"]
-        assert warned_before(archive, {**row, "session": None}, fresh) == []
+        assert repeated_warnings(archive, row, fresh) == second["warnings"]
+        assert repeated_warnings(archive, {**row, "session": None}, fresh) == []
 
 
 def test_exclude_include_note_tag(asker: Asker) -> None:
-    folder = asker.served.bench.folder
-    assert asker("POST", "/do/exclude", {"run": 2, "reason": "hose came off"})[0] == 200
-    assert json.loads(asker("GET", "/see/run?run=2")[2])["excluded"] == "hose came off"
-    assert asker("POST", "/do/include", {"run": 2})[0] == 200
-    assert asker("POST", "/do/note", {"run": 2, "text": "plug changed"})[0] == 200
-    assert asker("POST", "/do/tag", {"run": 2, "tag": "warm-up"})[0] == 200
+    folder = asker.served.context.folder
+    assert asker("POST", "/action/exclude", {"run": 2, "reason": "hose came off"})[0] == 200
+    assert json.loads(asker("GET", "/query/run?run=2")[2])["excluded"] == "hose came off"
+    assert asker("POST", "/action/include", {"run": 2})[0] == 200
+    assert asker("POST", "/action/note", {"run": 2, "text": "plug changed"})[0] == 200
+    assert asker("POST", "/action/tag", {"run": 2, "tag": "warm-up"})[0] == 200
     with Archive(folder) as archive:
         assert archive.row(2)["excluded"] is None and archive.row(2)["tags"] == "warm-up"
         assert archive.notes(2)[-1]["text"] == "plug changed"
-    assert asker("POST", "/do/tag", {"run": 2, "tag": "warm-up", "off": True})[0] == 200
+    assert asker("POST", "/action/tag", {"run": 2, "tag": "warm-up", "off": True})[0] == 200
     for body in (
         {"run": 2},
         {"run": 2, "reason": 3},
         {"run": 2, "reason": " "},
         {"run": True, "reason": "x"},
     ):
-        status, _, said = asker("POST", "/do/exclude", body)
+        status, _, said = asker("POST", "/action/exclude", body)
         assert status == 422 and json.loads(said)["error"]
 
 
 def test_without_a_board_its_actions_say_so(asker: Asker) -> None:
     for name in ("zero", "arm", "stop", "clear", "fetch"):
-        status, _, body = asker("POST", f"/do/{name}", {})
+        status, _, body = asker("POST", f"/action/{name}", {})
         assert status == 503 and "no board found" in json.loads(body)["error"], name
-    status, _, body = asker("POST", "/do/hands", {"words": "button"})
+    status, _, body = asker("POST", "/action/hands", {"words": "button"})
     assert status == 422 and "real bench" in json.loads(body)["error"]
 
 
@@ -329,23 +333,25 @@ def test_the_list_of_runs_comes_by_pages(served: Served, asker: Asker, tmp_path:
     """Held against the archive's own search."""
     from evenfall.archive.archive import Query
 
-    with Archive(served.bench.folder) as archive:
+    with Archive(served.context.folder) as archive:
         wanted = [r["run"] for r in archive.find(Query())]
         by_power = [r["run"] for r in archive.find(Query(engine="post auger", sort="power", excluded=None))]
-    assert [r["run"] for r in see(asker, "/see/runs")["runs"]] == wanted
-    assert see(asker, "/see/runs")["more"] is False
-    found = see(asker, "/see/runs?engine=post%20auger&sort=power&excluded=also")
+    assert [r["run"] for r in see(asker, "/query/runs")["runs"]] == wanted
+    assert see(asker, "/query/runs")["more"] is False
+    found = see(asker, "/query/runs?engine=post%20auger&sort=power&excluded=also")
     assert [r["run"] for r in found["runs"]] == by_power
-    assert see(asker, "/see/runs?page=7")["runs"] == []
-    assert see(asker, "/see/runs?words=zzz")["runs"] == []
-    with Archive(served.bench.folder) as archive:
+    assert see(asker, "/query/runs?page=7")["runs"] == []
+    assert see(asker, "/query/runs?words=zzz")["runs"] == []
+    with Archive(served.context.folder) as archive:
         strong = [r["run"] for r in archive.find(Query(power_W=(2950.0, None)))]
     assert strong and len(strong) < len(wanted)
-    assert [r["run"] for r in see(asker, "/see/runs?power_from=2950")["runs"]] == strong
-    assert [r["run"] for r in see(asker, "/see/runs?since=2023-11-13&until=2023-11-16")["runs"]] == wanted
-    assert see(asker, "/see/runs?since=2023-11-17")["runs"] == []
-    assert see(asker, "/see/runs?until=2023-11-12")["runs"] == []
-    assert see(asker, "/see/runs?verdict=poor")["runs"] == [] != see(asker, "/see/runs?verdict=good")["runs"]
+    assert [r["run"] for r in see(asker, "/query/runs?power_from=2950")["runs"]] == strong
+    assert [r["run"] for r in see(asker, "/query/runs?since=2023-11-13&until=2023-11-16")["runs"]] == wanted
+    assert see(asker, "/query/runs?since=2023-11-17")["runs"] == []
+    assert see(asker, "/query/runs?until=2023-11-12")["runs"] == []
+    assert (
+        see(asker, "/query/runs?verdict=poor")["runs"] == [] != see(asker, "/query/runs?verdict=good")["runs"]
+    )
     for wrong in (
         "since=yesterday",
         "power_from=nan",
@@ -355,35 +361,35 @@ def test_the_list_of_runs_comes_by_pages(served: Served, asker: Asker, tmp_path:
         "session=1.5",
         "words=%22*",
     ):
-        assert asker("GET", f"/see/runs?{wrong}")[0] == 422, wrong
+        assert asker("GET", f"/query/runs?{wrong}")[0] == 422, wrong
 
 
 def test_curves_compare_report_export(asker: Asker) -> None:
-    folder = asker.served.bench.folder
-    got = see(asker, "/see/curves?runs=1,4")
+    folder = asker.served.context.folder
+    got = see(asker, "/query/curves?runs=1,4")
     assert [c["run"] for c in got["curves"]] == [1, 4] and got["without"] == []
-    assert asker("GET", "/see/curves?runs=1,2,3,4,5,6,1")[0] == 422
+    assert asker("GET", "/query/curves?runs=1,2,3,4,5,6,1")[0] == 422
     change = {"before": "stock", "after": "cut pipe", "engine": "post auger", "units": "si"}
-    status, _, body = asker("POST", "/do/compare", change)
+    status, _, body = asker("POST", "/action/compare", change)
     found = json.loads(body)
     assert status == 200 and found["outcome"] == "real"
     assert found["peak_power_W"]["relative"] == pytest.approx(0.04, abs=0.004), "made 4 % stronger"
     assert "kW" in found["verdict"] and "real" in found["verdict"]
-    status, _, body = asker("POST", "/do/report", {"runs": "1-3", "after": "4-6", "units": "us"})
+    status, _, body = asker("POST", "/action/report", {"runs": "1-3", "after": "4-6", "units": "us"})
     name = json.loads(body)["name"]
     status, headers, page = asker("GET", f"/report/{name}")
     assert status == 200 and b"post auger" in page
     assert "script" not in headers["content-security-policy"], "default-src 'none' covers scripts"
     for wrong in ("x.html", "..%2fevenfall.sqlite", "evenfall.sqlite"):
         assert asker("GET", f"/report/{wrong}")[0] == 404
-    status, headers, body = asker("POST", "/do/export", {"runs": "1-2", "table": "runs", "units": "si"})
+    status, headers, body = asker("POST", "/action/export", {"runs": "1-2", "table": "runs", "units": "si"})
     assert status == 200 and headers["content-disposition"].startswith("attachment")
     assert body.decode().count("\n") == 3
     by_command = CliRunner().invoke(root, ["export", "1-2", "--table", "runs", "--archive", str(folder)])
     assert by_command.output.encode().replace(b"\r", b"") == body.replace(b"\r", b""), (
         "as the command writes it"
     )
-    status, _, body = asker("POST", "/do/compare", {"before": "1", "after": "99", "units": "us"})
+    status, _, body = asker("POST", "/action/compare", {"before": "1", "after": "99", "units": "us"})
     assert status == 404 and "no run 99" in json.loads(body)["error"]
 
 
@@ -394,13 +400,13 @@ def test_parquet_is_what_the_command_writes(asker: Asker, monkeypatch: pytest.Mo
     import sys
 
     asked = {"runs": "1-3", "table": "bins", "units": "us", "form": "parquet"}
-    status, headers, body = asker("POST", "/do/export", asked)
+    status, headers, body = asker("POST", "/action/export", asked)
     assert status == 200 and headers["content-disposition"].endswith('"bins.parquet"')
     table = pyarrow.read_table(io.BytesIO(body))
     assert set(table["run"].to_pylist()) == {1, 2, 3} and table.num_rows > 40
-    assert asker("POST", "/do/export", {**asked, "form": "xls"})[0] == 422
+    assert asker("POST", "/action/export", {**asked, "form": "xls"})[0] == 422
     monkeypatch.setitem(sys.modules, "pyarrow", None)
-    status, _, body = asker("POST", "/do/export", asked)
+    status, _, body = asker("POST", "/action/export", asked)
     said = json.loads(body)["error"]
     assert status != 200 and "evenfall[parquet]" in said and said.count(". ") == 0
 
@@ -413,13 +419,13 @@ def test_inertia_and_drag_are_those_of_the_commands(tmp_path: Path, asker: Asker
             made = make_run(ENGINES[2], seed, sweep_s=sweep_s)
             archive.store_run(stored_file(tmp_path / f"{seed}.run", made).read_bytes())
         archive.add_record(Setup(), "bench")
-    bench = Bench(Owner(no_board, tmp_path), tmp_path)
+    context = Context(PortWorker(no_board, tmp_path), tmp_path)
     by_command = CliRunner().invoke(root, ["inertia", "1-2", "--archive", folder])
-    found = ACTIONS["inertia"](bench, {"runs": "1-2", "scatter": "0,3"})
+    found = POST_HANDLERS["inertia"](context, {"runs": "1-2", "scatter": "0,3"})
     assert isinstance(found, dict) and found["sentence"] in by_command.output and not found["kept"]
     with Archive(tmp_path) as archive:
         assert archive.active("setup") is None
-    ACTIONS["inertia"](bench, {"runs": "1 2", "scatter": "0.3", "label": "bench"})
+    POST_HANDLERS["inertia"](context, {"runs": "1 2", "scatter": "0.3", "label": "bench"})
     with Archive(tmp_path) as archive:
         active = archive.active("setup")
         assert active
@@ -428,22 +434,22 @@ def test_inertia_and_drag_are_those_of_the_commands(tmp_path: Path, asker: Asker
         "what the run was made with"
     )
     asked = ["drag", "1", "--inertia", "0.0024", "--inertia-u", "0.00005"]
-    by_command = CliRunner().invoke(root, [*asked, "--archive", str(asker.served.bench.folder)])
-    status, _, body = asker("POST", "/do/drag", {"run": "1", "inertia": "2,4", "inertia_u": "0.05"})
+    by_command = CliRunner().invoke(root, [*asked, "--archive", str(asker.served.context.folder)])
+    status, _, body = asker("POST", "/action/drag", {"run": "1", "inertia": "2,4", "inertia_u": "0.05"})
     assert status == 200 and json.loads(body)["sentence"] in by_command.output
     assert len(json.loads(body)["rows"]) > 3
-    by_command = CliRunner().invoke(root, ["inertia", "1-6", "--archive", str(asker.served.bench.folder)])
-    status, _, body = asker("POST", "/do/inertia", {"runs": "1-6", "scatter": "0.3"})
+    by_command = CliRunner().invoke(root, ["inertia", "1-6", "--archive", str(asker.served.context.folder)])
+    status, _, body = asker("POST", "/action/inertia", {"runs": "1-6", "scatter": "0.3"})
     assert status == 422 and json.loads(body)["error"] == str(by_command.exception), "all of one sweep time"
     for runs, scatter in (("", "0.3"), ("1;2", "0.3"), ("1,2", "x"), ("1,2", "50")):
-        assert asker("POST", "/do/inertia", {"runs": runs, "scatter": scatter})[0] == 422, (runs, scatter)
-    assert see(asker, "/see/setups") == {"names": []}
+        assert asker("POST", "/action/inertia", {"runs": runs, "scatter": scatter})[0] == 422, (runs, scatter)
+    assert see(asker, "/query/setups") == {"names": []}
 
 
 def test_sessions_chart_calibrations(asker: Asker) -> None:
-    (session,) = see(asker, "/see/sessions")["sessions"]
-    found = see(asker, f"/see/session?session={session['session']}")
+    (session,) = see(asker, "/query/sessions")["sessions"]
+    found = see(asker, f"/query/session?session={session['session']}")
     assert {s["build"]: s["runs"] for s in found["scatter"]} == {"stock": 3, "cut pipe": 3}
-    status, _, body = asker("GET", "/see/chart?engine=post%20auger&build=stock")
+    status, _, body = asker("GET", "/query/chart?engine=post%20auger&build=stock")
     assert status == 422 and "6 sessions" in json.loads(body)["error"]
-    assert see(asker, "/see/calibrations")["calibrations"] == []
+    assert see(asker, "/query/calibrations")["calibrations"] == []

@@ -12,8 +12,8 @@ from chromium import need_chromium
 from evenfall.archive.archive import Archive
 from evenfall.model import Calibration
 from evenfall.output.strokes import COLOURS, STROKES
-from evenfall.screen.owner import Owner
-from evenfall.screen.server import PAGE, Bench
+from evenfall.screen.port_worker import PortWorker
+from evenfall.screen.server import PAGE, Context
 from screen_rig import expect, filled, no_board, serving, window
 
 SHEET = (PAGE / "screen.css").read_text(encoding="utf-8")
@@ -29,7 +29,7 @@ def test_nothing_is_nameless_in_any_part(tmp_path: Path) -> None:
         archive.activate("calibration", archive.add_record(Calibration(0.0, 40_000.0, made_unix_s=1)))
         for day in range(3):
             archive.add_check_weight(1_700_000_000 + 86_400 * day, 5.0, 40_000.0 * 49.03 + 100 * day)
-    with serving(Bench(Owner(no_board, tmp_path), tmp_path)) as served, window() as tab:
+    with serving(Context(PortWorker(no_board, tmp_path), tmp_path)) as served, window() as tab:
         tab.goto(served.keys.new_address())
         expect(tab.locator("#state-words")).to_contain_text("NO BOARD", timeout=20_000)
         looked = 0

@@ -19,9 +19,9 @@ from by_keys import nameless
 from chromium import need_chromium
 from evenfall.archive.archive import Archive, Query
 from evenfall.board.link import Link
-from evenfall.screen.owner import Owner
+from evenfall.screen.port_worker import PortWorker
 from evenfall.screen.practice import practising
-from evenfall.screen.server import Bench
+from evenfall.screen.server import Context
 from evenfall.workflow.fetch_service import fetch_waiting
 from screen_rig import (
     ENGINE,
@@ -133,13 +133,13 @@ def test_a_hundred_thousand_runs_in_the_library(tmp_path: Path) -> None:
 
     with Archive(tmp_path) as archive:
         build(archive, RUNS)
-    with serving(Bench(Owner(no_board, tmp_path), tmp_path)) as served, window() as tab:
+    with serving(Context(PortWorker(no_board, tmp_path), tmp_path)) as served, window() as tab:
         tab.goto(served.keys.new_address())
         took: dict[str, float] = {}
         asked: dict[str, float] = {}
 
         def timed(name: str, do: Any) -> None:
-            with tab.expect_response(re.compile("/see/runs")) as answer:
+            with tab.expect_response(re.compile("/query/runs")) as answer:
                 began = time.monotonic()
                 do()
             tab.wait_for_selector("#library table")
@@ -153,15 +153,15 @@ def test_a_hundred_thousand_runs_in_the_library(tmp_path: Path) -> None:
         timed("of one engine", lambda: tab.select_option("#find-engine", "engine 77"))
         timed("of one word", lambda: (tab.fill("#find-words", "pipe"), tab.keyboard.press("Enter")))
         for name, path in (
-            ("the last page", f"/see/runs?page={RUNS // 25 - 1}"),
-            ("a rare word", "/see/runs?words=special5000"),
-            ("a tag", "/see/runs?tag=oil"),
-            ("a range of power", "/see/runs?power_from=5000&power_to=5050"),
-            ("excluded, too, by torque", "/see/runs?excluded=also&sort=torque"),
-            ("sessions", "/see/sessions"),
-            ("the session", "/see/session?session=1"),
-            ("engines", "/see/engines"),
-            ("a chart", "/see/chart?engine=engine%207&build=build%203"),
+            ("the last page", f"/query/runs?page={RUNS // 25 - 1}"),
+            ("a rare word", "/query/runs?words=special5000"),
+            ("a tag", "/query/runs?tag=oil"),
+            ("a range of power", "/query/runs?power_from=5000&power_to=5050"),
+            ("excluded, too, by torque", "/query/runs?excluded=also&sort=torque"),
+            ("sessions", "/query/sessions"),
+            ("the session", "/query/session?session=1"),
+            ("engines", "/query/engines"),
+            ("a chart", "/query/chart?engine=engine%207&build=build%203"),
         ):
             began = time.monotonic()
             length = tab.evaluate("async (p) => (await (await fetch(p)).text()).length", path)
@@ -256,7 +256,7 @@ def test_a_port_in_use_is_not_no_board(tmp_path: Path) -> None:
 
     with practising(tmp_path, lambda _: None) as practice, window() as tab:
         holder = serial.Serial(str(practice.port), exclusive=True)
-        with serving(Bench(Owner(lambda: Link(str(practice.port)), tmp_path), tmp_path)) as served:
+        with serving(Context(PortWorker(lambda: Link(str(practice.port)), tmp_path), tmp_path)) as served:
             tab.goto(served.keys.new_address())
             expect(tab.locator("#state-words")).to_contain_text("THE PORT IS IN USE", timeout=20_000)
             expect(tab.locator("#state-next")).to_contain_text("in use by another program")
@@ -361,7 +361,7 @@ def test_set_up_by_the_page(tmp_path: Path) -> None:
         tabs = tab.locator(".subtabs:visible")
         tabs.get_by_role("button", name="Calibration").click()
         for place, mass in enumerate((0, 2, 4, 5, 4, 2, 0), 1):
-            served.bench.hands(f"hang {mass} kg" if mass else "take off")
+            served.context.hands(f"hang {mass} kg" if mass else "take off")
             time.sleep(2.5)  # the weight comes to rest
             tab.fill("#mass", f"{mass} kg")
             hand(tab, "Read it")
@@ -382,11 +382,11 @@ def test_set_up_by_the_page(tmp_path: Path) -> None:
             was = archive.records(Calibration)[-1]["span_count_per_N"]
         assert made.arm_m == pytest.approx(0.25, abs=0.001)
         assert made.span_count_per_N == pytest.approx(was, rel=0.005), "the bench's cell is that of the crew"
-        assert served.bench.owner.settings(fresh=True)["span"] == round(made.span_count_per_N * 1000)
+        assert served.context.worker.settings(fresh=True)["span"] == round(made.span_count_per_N * 1000)
         tabs.get_by_role("button", name="Check weight").click()
         hand(tab, "Read without weight")
         expect(tab.get_by_role("button", name="Read with weight")).to_be_enabled(timeout=20_000)
-        served.bench.hands("hang 5 kg")
+        served.context.hands("hang 5 kg")
         time.sleep(1.5)
         hand(tab, "Read with weight")
         expect(said).to_contain_text("The check weight reads", timeout=20_000)
@@ -397,7 +397,7 @@ def test_set_up_by_the_page(tmp_path: Path) -> None:
         tab.fill("input[aria-label=sweep_time]", "12 s")
         tab.locator("tr", has_text="sweep_time").get_by_role("button", name="Set").click()
         expect(said).to_contain_text("sweep_time is set", timeout=20_000)
-        assert served.bench.owner.settings(fresh=True)["sweep_time"] == 12000
+        assert served.context.worker.settings(fresh=True)["sweep_time"] == 12000
         assert tab.said == []
 
 
@@ -439,7 +439,7 @@ def test_contrast_targets_names_and_width_of_every_part(tmp_path: Path, width: i
     """Looked up in the browser itself, over every part of the page with a library of invented runs."""
     need_chromium("screen")
     filled(tmp_path, 12)
-    with serving(Bench(Owner(no_board, tmp_path), tmp_path)) as served, window(width, 800) as tab:
+    with serving(Context(PortWorker(no_board, tmp_path), tmp_path)) as served, window(width, 800) as tab:
         tab.goto(served.keys.new_address())
         expect(tab.locator("#state-words")).to_contain_text("NO BOARD", timeout=20_000)
 

@@ -72,12 +72,12 @@ def screen(
 
 def run(sock, find, folder, units, hands, window) -> None:  # type: ignore[no-untyped-def]  # as `screen` has them
     """Own the port and serve the page until Ctrl-C."""
-    from evenfall.screen.guard import Keys
-    from evenfall.screen.owner import Owner
-    from evenfall.screen.server import Bench, serve
+    from evenfall.screen.access import AccessKeys
+    from evenfall.screen.port_worker import PortWorker
+    from evenfall.screen.server import Context, serve
 
-    keys = Keys(sock.getsockname()[1])
-    owner = Owner(find, folder)
+    keys = AccessKeys(sock.getsockname()[1])
+    worker = PortWorker(find, folder)
 
     def started() -> None:
         echo(f"The bench screen: {keys.new_address()}")
@@ -92,8 +92,8 @@ def run(sock, find, folder, units, hands, window) -> None:  # type: ignore[no-un
         for _ in sys.stdin:
             echo(f"The bench screen: {keys.new_address()}")
 
-    owner.start()
+    worker.start()
     try:
-        serve(Bench(owner, folder, units, hands), keys, sock, started)
+        serve(Context(worker, folder, units, hands), keys, sock, started)
     finally:
-        owner.close()
+        worker.close()

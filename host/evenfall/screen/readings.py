@@ -124,7 +124,7 @@ class Phase:
             )
         self.state, self.last = state, now
 
-    def seen(self, settings: dict[str, int], points_from: int) -> dict[str, Any]:
+    def snapshot(self, settings: dict[str, int], points_from: int) -> dict[str, Any]:
         """Number, points, and while the ramp runs the seconds it has left."""
         length_s = settings["sweep_time"] / 1000 if "sweep_time" in settings else None
         left = None

@@ -1,4 +1,4 @@
-"""The page's server: what it sends, what it may be told.  Loopback only; `guard` stands before all of it."""
+"""The page's server: what it sends, what it accepts.  Loopback only; `access` checks every request first."""
 
 from __future__ import annotations
 
@@ -22,29 +22,29 @@ from starlette.routing import Route
 from evenfall.archive.database import explained
 from evenfall.errors import EvenfallError, LinkError
 from evenfall.json_values import json_ready
-from evenfall.screen import at_the_bench, bench_setup, drive_runs, guided, library
-from evenfall.screen.bench import Action, Bench, Question
-from evenfall.screen.guard import LOOPBACK, MAX_BODY, Guard, Keys
+from evenfall.screen import drive_handlers, library_handlers, live_handlers, session_handlers, setup_handlers
+from evenfall.screen.access import LOOPBACK, MAX_BODY, AccessControl, AccessKeys
+from evenfall.screen.context import Context, GetHandler, PostHandler
 
 PAGE = Path(__file__).parent / "static"
 PERIOD_S = 0.1  # of the events
 STATUS = {2: 422, 3: 503, 4: 409, 5: 500, 6: 404, 7: 500}  # of our exit codes
-PARTS = (at_the_bench, library, bench_setup, drive_runs, guided)
-ACTIONS: dict[str, Action] = {name: do for part in PARTS for name, do in part.ACTIONS.items()}  # each a POST
-# each a GET; changes nothing
-QUESTIONS: dict[str, Question] = {name: see for part in PARTS for name, see in part.QUESTIONS.items()}
+PARTS = (live_handlers, library_handlers, setup_handlers, drive_handlers, session_handlers)
+# a GET changes nothing on the board or in the archive; what changes something is a POST
+GET_HANDLERS: dict[str, GetHandler] = {k: v for part in PARTS for k, v in part.GET_HANDLERS.items()}
+POST_HANDLERS: dict[str, PostHandler] = {k: v for part in PARTS for k, v in part.POST_HANDLERS.items()}
 log = logging.getLogger("evenfall.screen")
 
 
 # --- the server ---
 
 
-def application(bench: Bench, keys: Keys) -> Guard:
+def application(context: Context, keys: AccessKeys) -> AccessControl:
     """The whole server as an ASGI application."""
 
-    async def act(request: Request) -> Response:
-        action = ACTIONS.get(request.path_params["name"])
-        if action is None:
+    async def post(request: Request) -> Response:
+        handler = POST_HANDLERS.get(request.path_params["name"])
+        if handler is None:
             return JSONResponse({"error": "there is no such action"}, 404)
         data = await request.body()
         if len(data) > MAX_BODY:
@@ -55,43 +55,43 @@ def application(bench: Bench, keys: Keys) -> Guard:
             body = None
         if not isinstance(body, dict):
             return JSONResponse({"error": "the request is no JSON object"}, 400)
-        return await answered(lambda: action(bench, body))
+        return await respond(lambda: handler(context, body))
 
-    async def see(request: Request) -> Response:
-        question = QUESTIONS.get(request.path_params["name"])
-        if question is None:
+    async def get(request: Request) -> Response:
+        handler = GET_HANDLERS.get(request.path_params["name"])
+        if handler is None:
             return JSONResponse({"error": "there is no such question"}, 404)
-        asked = dict(request.query_params)
-        return await answered(lambda: question(bench, asked))
+        params = dict(request.query_params)
+        return await respond(lambda: handler(context, params))
 
     async def events(request: Request) -> Response:
-        return StreamingResponse(stream(bench), media_type="text/event-stream")
+        return StreamingResponse(stream(context), media_type="text/event-stream")
 
     async def page(request: Request) -> Response:
-        return file_of(request.path_params.get("name", "index.html"))
+        return static_file(request.path_params.get("name", "index.html"))
 
     async def report(request: Request) -> Response:
         name = request.path_params["name"]
-        return await answered(lambda: library.report_page(bench, name))
+        return await respond(lambda: library_handlers.report_page(context, name))
 
     routes = [
         Route("/", page),
         Route("/page/{name}", page),
         Route("/events", events),
-        Route("/see/{name}", see),
-        Route("/do/{name}", act, methods=["POST"]),
+        Route("/query/{name}", get),
+        Route("/action/{name}", post, methods=["POST"]),
         Route("/report/{name}", report),
     ]
-    return Guard(Starlette(routes=routes), keys)
+    return AccessControl(Starlette(routes=routes), keys)
 
 
-async def answered(do: Callable[[], Any]) -> Response:
+async def respond(do: Callable[[], Any]) -> Response:
     """The answer of a question or an action; a failure is one sentence with a fitting status."""
     try:
         result = await run_in_threadpool(do)
     except sqlite3.Error as error:
-        told = explained(error)
-        return JSONResponse({"error": str(told)}, STATUS.get(told.exit_code, 500))
+        cause = explained(error)
+        return JSONResponse({"error": str(cause)}, STATUS.get(cause.exit_code, 500))
     except EvenfallError as error:
         return JSONResponse({"error": str(error)}, STATUS.get(error.exit_code, 500))
     except Exception as error:
@@ -102,25 +102,25 @@ async def answered(do: Callable[[], Any]) -> Response:
     return Response(as_json(result), media_type="application/json")
 
 
-async def stream(bench: Bench) -> AsyncIterator[str]:
+async def stream(context: Context) -> AsyncIterator[str]:
     """Server-sent events: all that is known, ten times a second while something changes.
 
     Each event holds the whole state and the points that are new since the one before, so a window that
     comes late or again is complete after one event, and two windows show the same.
     """
-    owner = bench.owner
+    worker = context.worker
     version, number, sent = -1, -1, 0
     quiet = 0.0
-    while not bench.over():
-        if owner.version != version or quiet >= 1.0:
-            version, quiet = owner.version, 0.0
-            seen = await run_in_threadpool(owner.seen, sent)
-            if seen["sweep"]["number"] != number or len(seen["sweep"]["points"]) > 600:
-                number, sent = seen["sweep"]["number"], 0
-                seen = await run_in_threadpool(owner.seen, 0)
-            sent += len(seen["sweep"]["points"])
-            seen["guided"] = bench.guided()
-            yield f"data: {as_json(seen)}\n\n"
+    while not context.stopping():
+        if worker.version != version or quiet >= 1.0:
+            version, quiet = worker.version, 0.0
+            snapshot = await run_in_threadpool(worker.snapshot, sent)
+            if snapshot["sweep"]["number"] != number or len(snapshot["sweep"]["points"]) > 600:
+                number, sent = snapshot["sweep"]["number"], 0
+                snapshot = await run_in_threadpool(worker.snapshot, 0)
+            sent += len(snapshot["sweep"]["points"])
+            snapshot["guided"] = context.guided()
+            yield f"data: {as_json(snapshot)}\n\n"
         await asyncio.sleep(PERIOD_S)
         quiet += PERIOD_S
 
@@ -133,7 +133,7 @@ def as_json(value: Any) -> str:
 FILES = {path.name: path for path in PAGE.iterdir()} if PAGE.is_dir() else {}
 
 
-def file_of(name: str) -> Response:
+def static_file(name: str) -> Response:
     """One of the page's own files, by a name from the list; no path is ever joined."""
     path = FILES.get(name)
     if path is None:
@@ -157,10 +157,10 @@ def listen(port: int) -> socket.socket:
     return sock
 
 
-def server_of(bench: Bench, keys: Keys) -> uvicorn.Server:
+def make_server(context: Context, keys: AccessKeys) -> uvicorn.Server:
     """The server, not yet running: `run([socket])` serves until `should_exit`."""
     config = uvicorn.Config(
-        application(bench, keys),
+        application(context, keys),
         log_level="warning",
         access_log=False,
         server_header=False,
@@ -170,13 +170,13 @@ def server_of(bench: Bench, keys: Keys) -> uvicorn.Server:
         ws="none",
     )
     server = uvicorn.Server(config)
-    bench.over = lambda: server.should_exit
+    context.stopping = lambda: server.should_exit
     return server
 
 
-def serve(bench: Bench, keys: Keys, sock: socket.socket, started: Callable[[], None]) -> None:
+def serve(context: Context, keys: AccessKeys, sock: socket.socket, started: Callable[[], None]) -> None:
     """Serve until Ctrl-C; `started` is called once the page answers."""
-    server = server_of(bench, keys)
+    server = make_server(context, keys)
 
     async def run() -> None:
         task = asyncio.create_task(server.serve([sock]))

@@ -1,10 +1,10 @@
 // The frame around the three parts: which one shows, keys, units, tones, and the stream of readings.
 import { label, say, useTexts, useUnits, unitsNow } from "./lang.js";
-import { see } from "./net.js";
+import { get } from "./net.js";
 import { useStrokes } from "./chart.js";
 import { switchTones, tonesOn, tonesReady, wakeTones } from "./tones.js";
-import { startLive, showSeen, programEnded, redrawLive } from "./live.js";
-import { tellPerson } from "./talk.js";
+import { startLive, showState, programEnded, redrawLive } from "./live.js";
+import { showMessage } from "./talk.js";
 
 const parts = { live: null, library: "./library.js", setup: "./setup.js", session: "./session.js" };
 const loaded = {};
@@ -74,7 +74,7 @@ function listen() {
   let lastHeard = performance.now();
   stream.onmessage = (event) => {
     lastHeard = performance.now();
-    showSeen(JSON.parse(event.data));
+    showState(JSON.parse(event.data));
   };
   // the stream says something at least once a second
   setInterval(() => { if (performance.now() - lastHeard > 4000) programEnded(); }, 500);
@@ -94,9 +94,9 @@ async function begin() {
   for (const b of document.querySelectorAll(".tabs button")) b.onclick = () => showPart(b.dataset.part);
   by("units").onclick = changeUnits;
   by("sound").onclick = changeSound;
-  by("keys").onclick = () => tellPerson(say("keys_help"));
+  by("keys").onclick = () => showMessage(say("keys_help"));
   let start = { texts: {}, units: "us", practice: false };
-  try { start = await see("start"); } catch (error) { tellPerson(say("failed", { error: error.message }), true); }
+  try { start = await get("start"); } catch (error) { showMessage(say("failed", { error: error.message }), true); }
   useTexts(start.texts);
   useStrokes(start.strokes ?? []);
   useUnits(remembered("units", start.units));

@@ -1,7 +1,7 @@
 // The library: runs to pick, sessions, before and after, control chart, calibrations.
 import { began, number, power, say, sentence, signed, torque, unit, unitsNow, when } from "./lang.js";
-import { see, tell } from "./net.js";
-import { ask, doIt, tellPerson } from "./talk.js";
+import { get, post } from "./net.js";
+import { ask, runAction, showMessage } from "./talk.js";
 import { Chart, pairStroke } from "./chart.js";
 import { button, choice, field, figure, h, input, list, table, viewsOf } from "./parts.js";
 import { runLine } from "./live.js";
@@ -16,7 +16,7 @@ const { draw, show } = viewsOf("library", VIEWS, state);
 let engines = [];
 
 export async function open(section) {
-  try { engines = (await see("engines")).engines; } catch (error) { tellPerson(say("failed", { error: error.message }), true); }
+  try { engines = (await get("engines")).engines; } catch (error) { showMessage(say("failed", { error: error.message }), true); }
   await show(section);
 }
 
@@ -24,7 +24,7 @@ const engineOptions = (any) => [["", say(any)], ...engines.map((e) => [e.name, e
 
 async function buildOptions(engine, any) {
   if (!engine) return [["", say(any)]];
-  const { builds } = await see("builds", { engine });
+  const { builds } = await get("builds", { engine });
   return [["", say(any)], ...builds.map((b) => [b.build, b.build])];
 }
 
@@ -43,7 +43,7 @@ async function runs(body) {
   body.append(moreFilters(set, pick));
   const { words: w, engine, build, excluded, sort, page, verdict: judged, tag, since, until } = state;
   const watts = (text) => (text === "" ? "" : Number(text.replace(",", ".")) * unit().W);
-  const found = await see("runs", { words: w, engine, build, excluded, sort, page, verdict: judged, tag, since, until,
+  const found = await get("runs", { words: w, engine, build, excluded, sort, page, verdict: judged, tag, since, until,
     power_from: watts(state.power_from), power_to: watts(state.power_to) });
   body.append(await pickedRuns());
   body.append(runTable(say("library_runs"), found.runs));
@@ -98,14 +98,14 @@ function remark(r) {
 function toggle(run) {
   if (state.picked.includes(run)) state.picked = state.picked.filter((n) => n !== run);
   else if (state.picked.length < MOST) state.picked.push(run);
-  else tellPerson(say("pick_most", { most: MOST }));
+  else showMessage(say("pick_most", { most: MOST }));
   draw(`#pick-${run}`);
 }
 
 async function pickedRuns() {
   const box = h("div", { class: "picked-runs", "aria-live": "polite" });
   if (!state.picked.length) { box.append(h("p", { class: "empty", text: say("pick_none", { most: MOST }) })); return box; }
-  const { curves, without } = await see("curves", { runs: state.picked.join(",") });
+  const { curves, without } = await get("curves", { runs: state.picked.join(",") });
   const power_ = state.what === "power";
   const drawn = figure(say(power_ ? "chart_power" : "chart_torque"));
   const lines = curves.map((c, i) => ({
@@ -120,7 +120,7 @@ async function pickedRuns() {
       button(power_ ? "show_torque" : "show_power", () => { state.what = power_ ? "torque" : "power"; draw(); }),
       button("open_report", () => report({ runs: spec, everything: true })),
       ...exports(spec),
-      button("as_before", () => { state.before = spec; state.compareEngine = ""; tellPerson(say("as_before_done", { runs: spec })); }),
+      button("as_before", () => { state.before = spec; state.compareEngine = ""; showMessage(say("as_before_done", { runs: spec })); }),
       button("as_after", () => { state.after = spec; state.compareEngine = ""; state.view = "compare"; draw(); }),
       button("pick_clear", () => { state.picked = []; draw(); })));
   if (state.picked.length === 1) box.append(await oneRun(state.picked[0]));
@@ -136,10 +136,10 @@ function bands(line, c, power_) {
 }
 
 async function oneRun(run) {
-  const r = await see("run", { run });
+  const r = await get("run", { run });
   const change = async (name, question, key, done) => {
     const text = await ask(say(question, { run }));
-    if (text !== null) { await doIt(name, { run, [key]: text }, say(done, { run })); draw(); }
+    if (text !== null) { await runAction(name, { run, [key]: text }, say(done, { run })); draw(); }
   };
   return h("div", { class: "one-run" },
     h("p", { class: "after-line", text: runLine(r) }),
@@ -148,7 +148,7 @@ async function oneRun(run) {
     list(r.notes.map((n) => `${when(n.made_unix_s)}  ${n.text}`)) ?? "",
     h("div", { class: "row" },
       r.excluded === null ? button("exclude", () => change("exclude", "ask_exclude", "reason", "done_exclude"))
-        : button("include", async () => { await doIt("include", { run }, say("done_include", { run })); draw(); }),
+        : button("include", async () => { await runAction("include", { run }, say("done_include", { run })); draw(); }),
       button("note", () => change("note", "ask_note", "text", "done_note")),
       button("tag", () => change("tag", "ask_tag", "tag", "done_tag"))));
 }
@@ -157,12 +157,12 @@ async function report(body) {
   // the window is opened at the press itself: later a browser would take it for unasked
   const page = window.open("about:blank", "_blank");
   try {
-    const got = await tell("report", { ...body, units: unitsNow() });
+    const got = await post("report", { ...body, units: unitsNow() });
     if (page) page.location.href = `/report/${encodeURIComponent(got.name)}`;
-    tellPerson(say("report_at", { path: got.path }));
+    showMessage(say("report_at", { path: got.path }));
   } catch (error) {
     page?.close();
-    tellPerson(say("failed", { error: error.message }), true);
+    showMessage(say("failed", { error: error.message }), true);
   }
 }
 
@@ -173,27 +173,27 @@ function exports(runs) {
 }
 
 async function exported(runs, form) {
-  const response = await fetch("/do/export", { method: "POST", headers: { "content-type": "application/json" },
+  const response = await fetch("/action/export", { method: "POST", headers: { "content-type": "application/json" },
     body: JSON.stringify({ runs, table: state.table, units: unitsNow(), form }) });
-  if (!response.ok) { tellPerson(say("failed", { error: (await response.json()).error }), true); return; }
+  if (!response.ok) { showMessage(say("failed", { error: (await response.json()).error }), true); return; }
   const link = h("a", { href: URL.createObjectURL(await response.blob()), download: `runs-${runs.replaceAll(",", "_")}-${state.table}.${form}` });
   link.click();
   setTimeout(() => URL.revokeObjectURL(link.href), 10000);
-  tellPerson(say("export_done", { file: link.download }));
+  showMessage(say("export_done", { file: link.download }));
 }
 
 // --- sessions ---
 
 async function sessions(body) {
   if (state.session !== null) { body.append(await oneSession(state.session)); return; }
-  const found = await see("sessions", { page: state.sessionsPage });
+  const found = await get("sessions", { page: state.sessionsPage });
   body.append(table(say("library_sessions"), ["col_session", "col_date", "col_runs", "col_title"].map((k) => say(k)), found.sessions.map((s) =>
     [button("open_session", () => { state.session = s.session; draw(); }, { text: say("open_session", { session: s.session }) }), when(s.started_unix_s), String(s.runs), s.title])));
   body.append(pager(found, (to) => { state.sessionsPage = to; draw(); }));
 }
 
 async function oneSession(session) {
-  const s = await see("session", { session });
+  const s = await get("session", { session });
   const box = h("div", {}, h("div", { class: "row" }, button("all_sessions", () => { state.session = null; draw(); })));
   const rows = s.scatter.map((b) => [[b.engine, b.build].filter(Boolean).join(", ") || say("no_engine"), String(b.runs), `${number(power(b.mean_W), 2)} ${unit().power}`,
     b.s_r_W === null ? say("scatter_one") : `${number(100 * b.s_r_W / b.mean_W, 2)} %`, b.r_W === null ? "" : `${number(power(b.r_W), 3)} ${unit().power}`]);
@@ -239,7 +239,7 @@ async function compare(body) {
 async function verdict(out) {
   out.replaceChildren(h("p", { text: say("working") }));
   try {
-    const c = await tell("compare", { before: state.before.trim(), after: state.after.trim(), engine: state.compareEngine, band: state.band.trim(), units: unitsNow() });
+    const c = await post("compare", { before: state.before.trim(), after: state.after.trim(), engine: state.compareEngine, band: state.band.trim(), units: unitsNow() });
     out.replaceChildren(...verdictParts(c));
   } catch (error) {
     out.replaceChildren(h("p", { class: "empty", role: "alert", text: say("failed", { error: error.message }) }));
@@ -291,7 +291,7 @@ async function chart(body) {
     field("find_engine", choice(engineOptions("find_choose"), state.chartEngine, (v) => { state.chartEngine = v; state.chartBuild = ""; draw(); })),
     field("find_build", choice(builds, state.chartBuild, (v) => { state.chartBuild = v; draw(); }))));
   if (!state.chartEngine) { body.append(h("p", { class: "empty", text: say("chart_choose") })); return; }
-  const c = await see("chart", { engine: state.chartEngine, build: state.chartBuild, units: unitsNow() });
+  const c = await get("chart", { engine: state.chartEngine, build: state.chartBuild, units: unitsNow() });
   const drawn = figure(say("chart_control", { engine: state.chartEngine }));
   const x = c.mean_W.map((_, i) => i + 1), flat = (watts) => x.map(() => power(watts));
   const alarms = c.alarms.map((a) => a.index);
@@ -310,7 +310,7 @@ async function chart(body) {
 // --- calibrations ---
 
 async function calibrations(body) {
-  const c = await see("calibrations");
+  const c = await get("calibrations");
   body.append(table(say("calibrations_title"), ["col_number", "col_date", "col_span", "col_u", "col_arm", "col_note", "col_active"].map((k) => say(k)),
     c.calibrations.map((r) => [String(r.number), when(r.made_unix_s), number(r.span_count_per_N, 1), `± ${number(196 * r.span_u_rel, 2)} %`,
       `${number(1000 * r.arm_m, 2)} mm`, r.note, r.active ? say("active") : ""])));

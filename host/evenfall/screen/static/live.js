@@ -1,7 +1,7 @@
 // The live part: what the bench does now, and the run that has just been made.
 import { number, plusMinus, power, pressure, say, sentence, signed, temperature, torque, unit } from "./lang.js";
-import { see } from "./net.js";
-import { ask, doIt, tellPerson } from "./talk.js";
+import { get } from "./net.js";
+import { ask, runAction, showMessage } from "./talk.js";
 import { tone } from "./tones.js";
 import { Chart, STROKES } from "./chart.js";
 import { allow, h, list } from "./parts.js";
@@ -11,7 +11,7 @@ const SWEEPING = ["steady", "sweep", "release", "characterise", "record"];
 const LIGHT = { ready: "armed", steady: "run", sweep: "run", release: "run", characterise: "run", measured: "run", record: "run", safe: "fault" };
 const FIGURES = ["speed", "power", "left", "set", "torque", "valve", "water", "air", "waiting", "room"];
 const FEW_RUNS = 3; // no more than these fit on the board: the board's LED says so, too
-let seen = null;
+let latest = null;
 let gone = false;
 let run = null; // the run shown after a sweep
 let shownRun = null;
@@ -31,16 +31,16 @@ export function startLive(start) {
   by("hands").hidden = !practice;
   curve = new Chart(by("curve"));
   track = new Chart(by("track"));
-  by("zero").onclick = () => doIt("zero", {}, (got) => say("done_zero", { zero: number(got.zero) }));
-  by("arm").onclick = () => doIt("arm");
-  by("stop").onclick = by("stop-head").onclick = () => doIt("stop");
-  by("clear").onclick = () => doIt("clear");
-  by("fetch").onclick = () => doIt("fetch", {}, (got) =>
+  by("zero").onclick = () => runAction("zero", {}, (got) => say("done_zero", { zero: number(got.zero) }));
+  by("arm").onclick = () => runAction("arm");
+  by("stop").onclick = by("stop-head").onclick = () => runAction("stop");
+  by("clear").onclick = () => runAction("clear");
+  by("fetch").onclick = () => runAction("fetch", {}, (got) =>
     got.runs.length ? say("done_fetch", { runs: got.runs.join(", ") }) : say("done_fetch_none"));
-  for (const b of document.querySelectorAll("[data-hands]")) b.onclick = () => doIt("hands", { words: b.dataset.hands });
+  for (const b of document.querySelectorAll("[data-hands]")) b.onclick = () => runAction("hands", { words: b.dataset.hands });
   by("hands-hang").onclick = async () => {
     const mass = await ask(say("ask_hang"), say("weight_sample"));
-    if (mass !== null) await doIt("hands", { words: `hang ${mass}` }, (got) => got.said);
+    if (mass !== null) await runAction("hands", { words: `hang ${mass}` }, (got) => got.said);
   };
   by("keep").onclick = keep;
   by("exclude").onclick = exclude;
@@ -52,19 +52,19 @@ export function startLive(start) {
 const listeners = new Set();
 
 // `take` is called with every reading while its element is on the page
-export function whenSeen(take) { listeners.clear(); listeners.add(take); }
-export function nowSeen() { return gone ? null : seen; }
+export function onState(take) { listeners.clear(); listeners.add(take); }
+export function currentState() { return gone ? null : latest; }
 
 // --- the reading ---
 
-export function showSeen(now) {
+export function showState(now) {
   gone = false;
-  seen = now;
+  latest = now;
   tones(now);
   for (const take of listeners) take(now);
   takePoints(now.sweep);
-  for (const s of now.said) {
-    if (s.number > saidUpTo) { saidUpTo = s.number; tellPerson(s.text, s.bad); }
+  for (const s of now.messages) {
+    if (s.number > saidUpTo) { saidUpTo = s.number; showMessage(s.text, s.bad); }
   }
   if (now.newest_run !== null && now.newest_run !== shownRun) loadRun(now.newest_run);
   render();
@@ -109,20 +109,20 @@ const measured = (now) => now.reading?.state === "characterise" && now.reading.s
 
 export function situation() {
   if (gone) return "no_program";
-  if (!seen.connected) return seen.cause === "in_use" ? "in_use" : seen.cause === "silent" ? "silent" : "no_board";
-  return measured(seen) ? "measured" : seen.reading.state;
+  if (!latest.connected) return latest.cause === "in_use" ? "in_use" : latest.cause === "silent" ? "silent" : "no_board";
+  return measured(latest) ? "measured" : latest.reading.state;
 }
 
 function render() {
-  if (!seen) return;
-  const now = situation(), r = seen.reading;
-  const light = gone || !seen.connected ? "lost" : LIGHT[now] ?? "rest";
+  if (!latest) return;
+  const now = situation(), r = latest.reading;
+  const light = gone || !latest.connected ? "lost" : LIGHT[now] ?? "rest";
   if (document.body.dataset.light !== light) document.body.dataset.light = light;
   put("state-words", stateWords(now));
   put("state-more", stateMore());
   put("state-next", nextStep(now, r));
   fault(r);
-  const step = seen.guided?.step;
+  const step = latest.guided?.step;
   if (by("guided-strip").hidden === Boolean(step)) by("guided-strip").hidden = !step;
   put("guided-strip", step ? say("guided_strip", { step: say(`guided_${step}`) }) : "");
   put("line", lineWords());
@@ -132,8 +132,8 @@ function render() {
 }
 
 function stateWords(now) {
-  const task = seen.task;
-  if (!gone && seen.connected && task?.name === "fetch" && task.of) {
+  const task = latest.task;
+  if (!gone && latest.connected && task?.name === "fetch" && task.of) {
     return say("state_fetch", { run: task.run });
   }
   return say(`state_${now}`);
@@ -141,35 +141,35 @@ function stateWords(now) {
 
 // beside the state: what counts up by itself, which no screen reader is to read out ten times a second
 function stateMore() {
-  const task = seen.task;
+  const task = latest.task;
   if (gone) return "";
-  if (seen.connected && task?.name === "fetch" && task.of) return say("state_percent", { percent: Math.floor(100 * task.done / task.of) });
-  const age = seen.reading && !task ? seen.age_s : 0;
+  if (latest.connected && task?.name === "fetch" && task.of) return say("state_percent", { percent: Math.floor(100 * task.done / task.of) });
+  const age = latest.reading && !task ? latest.age_s : 0;
   return age > 2 ? say("state_old", { age: Math.floor(age) }) : "";
 }
 
-const few = () => seen.runs_fit !== null && seen.runs_fit <= FEW_RUNS;
+const few = () => latest.runs_fit !== null && latest.runs_fit <= FEW_RUNS;
 
 function nextStep(now, r) {
   if (now === "no_program") return say("next_no_program");
-  if (!seen.connected) return say(now === "in_use" ? "next_in_use" : "next_no_board", { sentence: seen.sentence ? `${seen.sentence}.` : "" });
-  const key = now === "rest" && r.speed_rpm > 0 ? "next_rest_turning" : now === "ready" && seen.valve_next ? "next_ready_valve" : `next_${now}`;
+  if (!latest.connected) return say(now === "in_use" ? "next_in_use" : "next_no_board", { sentence: latest.sentence ? `${latest.sentence}.` : "" });
+  const key = now === "rest" && r.speed_rpm > 0 ? "next_rest_turning" : now === "ready" && latest.valve_next ? "next_ready_valve" : `next_${now}`;
   const missing = r.missing.filter((name) => name !== "clock_set" && name !== "speed_ok");
   const look = missing.length ? ` ${say("look_at", { what: missing.map((name) => sentence("status", name)).join(", ") })}` : "";
-  const room = few() && ["rest", "ready"].includes(now) ? ` ${say(r.runs_waiting ? "room_fetch" : "room_delete", { count: seen.runs_fit })}` : "";
+  const room = few() && ["rest", "ready"].includes(now) ? ` ${say(r.runs_waiting ? "room_fetch" : "room_delete", { count: latest.runs_fit })}` : "";
   return say(key) + room + look;
 }
 
 function fault(r) {
-  const there = Boolean(r && seen.connected && r.fault !== "none" && !gone);
+  const there = Boolean(r && latest.connected && r.fault !== "none" && !gone);
   if (by("fault").hidden === there) by("fault").hidden = !there;
   if (there) put("fault-text", say("fault_more", { text: sentence("faults", r.fault) }));
 }
 
 function lineWords() {
-  if (!seen.connected || gone) return say("line_none");
-  const words = say("line_board", { state: stateWords(situation()), uid: (seen.board.uid ?? "").slice(-6), port: (seen.board.port ?? "").split("/").pop() });
-  return seen.reconnects ? `${words}, ${say("line_reconnects", { count: seen.reconnects })}` : words;
+  if (!latest.connected || gone) return say("line_none");
+  const words = say("line_board", { state: stateWords(situation()), uid: (latest.board.uid ?? "").slice(-6), port: (latest.board.port ?? "").split("/").pop() });
+  return latest.reconnects ? `${words}, ${say("line_reconnects", { count: latest.reconnects })}` : words;
 }
 
 function water(now, r) {
@@ -178,7 +178,7 @@ function water(now, r) {
 }
 
 function figures(now, r) {
-  const s = seen.sweep;
+  const s = latest.sweep;
   put("speed", number(Math.round(r.speed_rpm / 10) * 10));
   put("power", number(power(r.power_W), 2));
   put("power-unit", unit().power);
@@ -189,7 +189,7 @@ function figures(now, r) {
   put("water", water(now, r));
   put("air", airWords(r.air));
   put("waiting", r.runs_waiting ? say("waiting_some", { count: r.runs_waiting }) : say("waiting_none"));
-  put("room", seen.runs_fit === null ? say("no_value") : say(few() ? "room_few" : "room_some", { count: seen.runs_fit }));
+  put("room", latest.runs_fit === null ? say("no_value") : say(few() ? "room_few" : "room_some", { count: latest.runs_fit }));
   by("room").parentElement.classList.toggle("short", few());
 }
 
@@ -200,7 +200,7 @@ function airWords(a) {
 }
 
 function buttons(now, r) {
-  const there = !gone && seen.connected && r;
+  const there = !gone && latest.connected && r;
   const rest = there && (now === "rest" || now === "ready");
   enable("zero", rest && r.speed_rpm === 0);
   enable("arm", there && now === "rest" && r.fault === "none");
@@ -210,7 +210,7 @@ function buttons(now, r) {
   enable("stop-head", there);
   for (const b of document.querySelectorAll("[data-hands]")) {
     const wanted = { ready: "throttle open", release: "throttle close", measured: "throttle close", safe: "throttle close", record: "throttle close" }[now];
-    const lost = !gone && !seen.connected && b.dataset.hands === "cable in";
+    const lost = !gone && !latest.connected && b.dataset.hands === "cable in";
     b.classList.toggle("wanted", lost || (b.dataset.hands === wanted && (wanted === "throttle open" || r.speed_rpm > 3000)));
   }
   by("arm").classList.toggle("wanted", there && now === "rest" && r.fault === "none" && (run === null || by("after").hidden));
@@ -253,12 +253,12 @@ function drawCurves() {
   } else {
     const top = Math.max(sweep.x.length ? sweep.x[0] : 0, ...lines.flatMap((l) => l.x), 0);
     lines.push({ name: say("line_now"), stroke: STROKES.this, x: sweep.x, y: sweep.y });
-    const low = seen?.sweep?.end_rpm ? seen.sweep.end_rpm - 500 : null;
+    const low = latest?.sweep?.end_rpm ? latest.sweep.end_rpm - 500 : null;
     const fixed = top && low !== null ? { x: [low, Math.max(top + 300, low + 2000)] } : {};
     put("curve-title", say("chart_power"));
     curve.show(lines, axes, say("chart_power"), unit().power, fixed);
   }
-  const length = (seen?.sweep?.length_s ?? 10) + 4;
+  const length = (latest?.sweep?.length_s ?? 10) + 4;
   track.show([
     { name: say("line_set"), stroke: STROKES.set, x: sweep.time, y: sweep.set },
     { name: say("line_true"), stroke: STROKES.this, x: sweep.time, y: sweep.speed },
@@ -288,12 +288,12 @@ export function redrawLive() {
 async function loadRun(which) {
   shownRun = which;
   try {
-    const got = which === null ? await see("newest") : await see("run", { run: which });
+    const got = which === null ? await get("newest") : await get("run", { run: which });
     if (got.run === undefined) { drawCurves(); return; }
     keptRun = got;
     run = which === null ? null : got;
   } catch (error) {
-    tellPerson(say("failed", { error: error.message }), true);
+    showMessage(say("failed", { error: error.message }), true);
     return;
   }
   if (run) afterRun();
@@ -311,7 +311,7 @@ function afterRun() {
   put("after-banner", run.banner);
   by("after-banner").hidden = !run.banner;
   // each warning once: what the run before carried too is folded away
-  const before = run.warned_before, fresh = run.warnings.filter((w) => !before.includes(w));
+  const before = run.repeated_warnings, fresh = run.warnings.filter((w) => !before.includes(w));
   const folded = before.length ? h("details", { class: "more" }, h("summary", { text: say("after_warned", { count: before.length }) }), list(before)) : null;
   by("after-warnings").replaceChildren(...[list(fresh), folded].filter(Boolean));
   by("keep").firstElementChild.textContent = say(run.excluded === null ? "keep" : "next");
@@ -334,7 +334,7 @@ export function runLine(r) {
 
 async function again() {
   const number = run.run;
-  run = keptRun = await see("run", { run: number });
+  run = keptRun = await get("run", { run: number });
   afterRun();
   drawCurves();
 }
@@ -352,11 +352,11 @@ function keep() {
 async function exclude() {
   if (!run) return;
   if (run.excluded !== null) {
-    await doIt("include", { run: run.run }, say("done_include", { run: run.run }));
+    await runAction("include", { run: run.run }, say("done_include", { run: run.run }));
   } else {
     const reason = await ask(say("ask_exclude", { run: run.run }));
     if (reason === null) return;
-    await doIt("exclude", { run: run.run, reason }, say("done_exclude", { run: run.run }));
+    await runAction("exclude", { run: run.run, reason }, say("done_exclude", { run: run.run }));
   }
   await again();
 }
@@ -365,6 +365,6 @@ async function remark(name, question, field, done) {
   if (!run) return;
   const text = await ask(say(question, { run: run.run }));
   if (text === null) return;
-  await doIt(name, { run: run.run, [field]: text }, say(done));
+  await runAction(name, { run: run.run, [field]: text }, say(done));
   await again();
 }

@@ -1,4 +1,4 @@
-// Asking and telling the program on this computer.
+// Requests to the server on this computer.
 async function answer(response) {
   let body = {};
   try { body = await response.json(); } catch { body = { error: response.statusText }; }
@@ -6,13 +6,13 @@ async function answer(response) {
   return body;
 }
 
-export async function see(name, asked = {}) {
-  const query = new URLSearchParams(Object.entries(asked).filter(([, v]) => v !== "" && v !== null && v !== undefined));
-  return answer(await fetch(`/see/${name}?${query}`));
+export async function get(name, params = {}) {
+  const query = new URLSearchParams(Object.entries(params).filter(([, v]) => v !== "" && v !== null && v !== undefined));
+  return answer(await fetch(`/query/${name}?${query}`));
 }
 
-export async function tell(name, body = {}) {
-  return answer(await fetch(`/do/${name}`, {
+export async function post(name, body = {}) {
+  return answer(await fetch(`/action/${name}`, {
     method: "POST", headers: { "content-type": "application/json" }, body: JSON.stringify(body),
   }));
 }

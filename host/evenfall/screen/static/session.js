@@ -1,9 +1,9 @@
 // The guided session: the steps of a before-and-after, one question at a time.
 import { say, when } from "./lang.js";
-import { see } from "./net.js";
-import { doIt } from "./talk.js";
+import { get } from "./net.js";
+import { runAction } from "./talk.js";
 import { allow, button, field, h, input } from "./parts.js";
-import { whenSeen } from "./live.js";
+import { onState } from "./live.js";
 
 const HEADING = /^\d+\/\d+ /;
 let home = null;
@@ -13,7 +13,7 @@ let asked = -1;
 
 export async function open(section) {
   home = section;
-  whenSeen((seen) => { if (seen.guided.mark !== mark && !home.hidden) { mark = seen.guided.mark; draw(); } });
+  onState((latest) => { if (latest.guided.version !== mark && !home.hidden) { mark = latest.guided.version; draw(); } });
   await draw();
 }
 
@@ -21,8 +21,8 @@ async function draw() {
   const mine = ++newest;
   let parts;
   try {
-    const got = await see("guided");
-    parts = got.now && !got.now.over ? underWay(got) : between(got);
+    const got = await get("guided");
+    parts = got.now && !got.now.ended ? underWay(got) : between(got);
   } catch (error) {
     parts = [h("p", { class: "empty", role: "alert", text: say("failed", { error: error.message }) })];
   }
@@ -36,8 +36,8 @@ async function draw() {
 
 // nothing is under way: begin, or go on with the one that was left
 function between({ now, open: left, steps }) {
-  const start = (anew) => async () => { await doIt("guided-start", { anew }); draw(); };
-  const told = left ? say("guided_left", { when: when(left.began_unix_s), step: say(`guided_${left.step}`) }) : say(now?.over === "done" ? "guided_done" : "guided_none");
+  const start = (anew) => async () => { await runAction("guided-start", { anew }); draw(); };
+  const told = left ? say("guided_left", { when: when(left.began_unix_s), step: say(`guided_${left.step}`) }) : say(now?.ended === "done" ? "guided_done" : "guided_none");
   return [
     h("h2", { text: say("part_session") }),
     h("p", { class: "verdict-line", text: told }),
@@ -66,11 +66,11 @@ function underWay({ now, steps }) {
     from > 0 ? h("details", { class: "more", "aria-label": say("guided_before_that") }, h("summary", { text: say("guided_before_that") }), lines(now.lines.slice(0, from))) : null,
     h("ol", { class: "path" }, ...steps.map((name, i) =>
       h("li", i === at ? { "aria-current": "step", text: say(`guided_${name}`) } : { class: i < at ? "done" : "", text: say(`guided_${name}`) }))),
-    h("div", { class: "row" }, button("guided_leave", async () => { await doIt("guided-leave", {}, say("guided_is_left")); draw(); })),
+    h("div", { class: "row" }, button("guided_leave", async () => { await runAction("guided-leave", {}, say("guided_is_left")); draw(); })),
   ].filter(Boolean);
 }
 
-const lines = (all) => h("ul", { class: "told" }, ...all.filter((l) => l.trim()).map((text) => h("li", { text: text.replace(HEADING, ""), class: text.startsWith("> ") ? "answer" : text.startsWith("!") ? "strong" : "" })));
+const lines = (all) => h("ul", { class: "log" }, ...all.filter((l) => l.trim()).map((text) => h("li", { text: text.replace(HEADING, ""), class: text.startsWith("> ") ? "answer" : text.startsWith("!") ? "strong" : "" })));
 const transcript = (name, all) => h("div", { role: "log", "aria-label": name }, lines(all));
 
 // one question: choices as buttons, or a field
@@ -79,7 +79,7 @@ function question(q) {
   // once: a second press would answer the question that comes next
   const answer = async (text) => {
     for (const b of home.querySelectorAll(".question button")) allow(b, false);
-    if (!await doIt("guided-answer", { number: q.number, text })) draw();
+    if (!await runAction("guided-answer", { number: q.number, text })) draw();
   };
   const fresh = q.number !== asked;
   asked = q.number;

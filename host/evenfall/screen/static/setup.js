@@ -1,9 +1,9 @@
 // Set up: the first start part by part, calibration with weights, air, engine, drive, settings.
 import { number, say, signed, temperature, pressure, when } from "./lang.js";
-import { see } from "./net.js";
-import { doIt, tellPerson } from "./talk.js";
+import { get } from "./net.js";
+import { runAction, showMessage } from "./talk.js";
 import { allow, button, choice, field, h, input, list, table, viewsOf } from "./parts.js";
-import { nowSeen, situation, whenSeen } from "./live.js";
+import { currentState, situation, onState } from "./live.js";
 
 const VIEWS = { first, weights, check, air, engine, drive, valve, settings };
 const state = { view: "first", group: "drive", mass: "0 kg", arm: "250 mm", arm_u: "0.3 mm", weights_u: "0.1 %", note: "", checkMass: "5 kg", checkZero: null,
@@ -26,11 +26,11 @@ function kept(key, props = {}) {
 // --- first start ---
 
 async function first(body) {
-  const s = await see("setup"), seen = nowSeen(), r = seen?.reading;
-  const there = Boolean(seen?.connected);
+  const s = await get("setup"), latest = currentState(), r = latest?.reading;
+  const there = Boolean(latest?.connected);
   const teeth = s.drive && s.board_teeth ? s.drive.engine_teeth === s.board_teeth[0] && s.drive.brake_teeth === s.board_teeth[1] : null;
   const steps = [
-    ["board", there, there ? say("step_board_done", { uid: seen.board.uid, firmware: seen.board.firmware }) : seen?.sentence ?? "", null],
+    ["board", there, there ? say("step_board_done", { uid: latest.board.uid, firmware: latest.board.firmware }) : latest?.sentence ?? "", null],
     ["clock", there && r.flags.includes("clock_set"), "", there ? button("set_clock", act("clock")) : null],
     ["test", s.self_test !== null && !s.self_test.some((t) => t.result === "fail"), "", there ? button("self_test", selfTest) : null],
     ["prompts", state.seenButton && state.seenShaft && state.seenLoad, "", null],
@@ -50,11 +50,11 @@ async function first(body) {
       action ?? ""))));
 }
 
-const act = (name) => async () => { await doIt(name, {}, say("done")); draw(); };
+const act = (name) => async () => { await runAction(name, {}, say("done")); draw(); };
 
 async function selfTest() {
-  tellPerson(say("self_test_runs"));
-  if (await doIt("self-test", {}, say("done")) && state.view === "first") draw();
+  showMessage(say("self_test_runs"));
+  if (await runAction("self-test", {}, say("done")) && state.view === "first") draw();
 }
 
 function testTable(rows) {
@@ -81,15 +81,15 @@ function prompts() {
   const count = async () => {
     if (asking) return;
     asking = true;
-    const now = await see("counters").catch(() => ({}));
+    const now = await get("counters").catch(() => ({}));
     first ??= now;
     state.seenButton ||= now.presses_seen > first.presses_seen;
     state.seenShaft ||= now.edges_seen > first.edges_seen;
     setTimeout(() => { asking = false; }, 400);
   };
-  whenSeen((seen) => {
-    const r = seen.reading;
-    if (!r || !seen.connected) return;
+  onState((latest) => {
+    const r = latest.reading;
+    if (!r || !latest.connected) return;
     state.seenButton ||= r.flags.includes("button");
     if (["rest", "ready"].includes(r.state)) count();
     state.seenShaft ||= r.speed_rpm > 0 || r.flags.includes("speed_ok");
@@ -105,15 +105,15 @@ function prompts() {
 // --- weights ---
 
 async function weights(body) {
-  const w = await see("weights");
+  const w = await get("weights");
   body.append(h("p", { text: say("weights_how") }));
   body.append(form([field("weight_mass", kept("mass", { id: "mass" }))], "weight_read", async () => {
-    tellPerson(say("weight_reading"));
-    const got = await doIt("weigh", { mass: state.mass }, (g) => (g.why ? "" : say("weight_read_done", { count: number(g.count) })));
+    showMessage(say("weight_reading"));
+    const got = await runAction("weigh", { mass: state.mass }, (g) => (g.why ? "" : say("weight_read_done", { count: number(g.count) })));
     if (got) draw("#mass");
   }));
-  if (w.asked) {
-    body.append(h("div", { class: "box", role: "alert" }, h("p", { text: say("weight_asked", { mass: number(w.asked.mass_kg, 3), why: w.asked.why }) }),
+  if (w.pending) {
+    body.append(h("div", { class: "box", role: "alert" }, h("p", { text: say("weight_asked", { mass: number(w.pending.mass_kg, 3), why: w.pending.why }) }),
       h("div", { class: "row" }, button("weight_leave", act("weigh-undo")), button("weight_keep", act("weigh-keep")))));
   }
   const f = w.fit;
@@ -127,10 +127,10 @@ async function weights(body) {
     linearity: number(100 * f.linearity, 3), hysteresis: number(100 * f.hysteresis, 3) }) }));
   body.append(list([f.implausible, ...f.notes].filter(Boolean)) ?? "");
   body.append(form([field("arm_length", kept("arm")), field("arm_length_u", kept("arm_u")), field("weights_u", kept("weights_u")), field("col_note", kept("note"))], "calibrate_keep", async () => {
-    const got = await doIt("calibrate", { arm: state.arm, arm_u: state.arm_u, weights_u: state.weights_u, note: state.note },
+    const got = await runAction("calibrate", { arm: state.arm, arm_u: state.arm_u, weights_u: state.weights_u, note: state.note },
       (g) => say("calibrate_done", { number: g.number }));
     if (!got) return;
-    await doIt("settings", { values: { span: got.span, arm_length: got.arm_length } }, say("calibrate_board"));
+    await runAction("settings", { values: { span: got.span, arm_length: got.arm_length } }, say("calibrate_board"));
     draw();
   }));
 }
@@ -142,11 +142,11 @@ async function check(body) {
   body.append(h("ol", { class: "steps" },
     h("li", { class: state.checkZero === null ? "next" : "done" }, h("span", { class: "mark", text: say(state.checkZero === null ? "step_to_do" : "step_is_done") }),
       h("div", { text: say("check_off") }),
-      button("check_read_off", async () => { const g = await doIt("check-off", {}, say("done")); if (g) { state.checkZero = g.count; draw("#check-mass"); } })),
+      button("check_read_off", async () => { const g = await runAction("check-off", {}, say("done")); if (g) { state.checkZero = g.count; draw("#check-mass"); } })),
     h("li", { class: state.checkZero === null ? "" : "next" }, h("span", { class: "mark", text: say("step_to_do") }),
       field("weight_mass", kept("checkMass", { id: "check-mass" })),
       button("check_read_on", async () => {
-        const g = await doIt("check-on", { mass: state.checkMass }, (got) => [say("check_done", { error: signed(100 * got.error, 2) }), ...got.notes].join(" "));
+        const g = await runAction("check-on", { mass: state.checkMass }, (got) => [say("check_done", { error: signed(100 * got.error, 2) }), ...got.notes].join(" "));
         if (g) { state.checkZero = null; draw(); }
       }, { "aria-disabled": String(state.checkZero === null) }))));
 }
@@ -154,16 +154,16 @@ async function check(body) {
 // --- air, engine, drive ---
 
 async function air(body) {
-  const s = await see("setup"), fromBoard = nowSeen()?.reading?.flags.includes("air_ok");
+  const s = await get("setup"), fromBoard = currentState()?.reading?.flags.includes("air_ok");
   const now = s.air ? say("air_typed", { pressure: pressure(s.air.pressure_Pa), temperature: temperature(s.air.temperature_K), humidity: number(100 * s.air.relative_humidity), when: when(s.air_since) })
     : say(fromBoard ? "air_board" : "air_nobody");
   body.append(h("p", { class: "verdict-line", text: now }), h("p", { text: say("air_how") }));
   const p = input({ placeholder: say("air_pressure_sample") }), t = input({ placeholder: say("air_temperature_sample") }), u = input({ placeholder: say("air_humidity_sample") });
   body.append(form([field("air_pressure", p), field("air_temperature", t), field("air_humidity", u)], "air_file", async () => {
-    if (await doIt("air", { pressure: p.value, temperature: t.value, humidity: u.value }, (g) => g.said)) draw();
+    if (await runAction("air", { pressure: p.value, temperature: t.value, humidity: u.value }, (g) => g.said)) draw();
   }));
-  if (s.air) body.append(button("air_use_board", async () => { await doIt("air", { board: true }, say("done")); draw(); }));
-  const standard = choice(s.standards.map((x) => [x.name, x.title]), s.standard, async (v) => { await doIt("air", { board: !s.air, ...(s.air ? typedAir(s.air) : {}), standard: v }, say("done")); draw(); });
+  if (s.air) body.append(button("air_use_board", async () => { await runAction("air", { board: true }, say("done")); draw(); }));
+  const standard = choice(s.standards.map((x) => [x.name, x.title]), s.standard, async (v) => { await runAction("air", { board: !s.air, ...(s.air ? typedAir(s.air) : {}), standard: v }, say("done")); draw(); });
   body.append(h("div", { class: "finder" }, field("air_standard", standard)));
 }
 
@@ -172,18 +172,18 @@ function typedAir(a) {
 }
 
 async function engine(body) {
-  const s = await see("setup");
+  const s = await get("setup");
   body.append(h("p", { class: "verdict-line", text: s.build ? say("engine_now", s.build) : say("engine_none") }), h("p", { text: say("engine_how") }));
   const e = input({ value: s.build?.engine ?? "", list: "engines", required: true }), b = input({ value: s.build?.build ?? "" }), c = input(), by = input();
   body.append(h("datalist", { id: "engines" }, ...s.engines.map((x) => h("option", { value: x.name }))));
   body.append(form([field("col_engine", e), field("col_build", b), field("engine_changed", c), field("engine_by", by)], "engine_file", async () => {
-    const got = await doIt("engine", { engine: e.value, build: b.value, changed: c.value, by: by.value }, (g) => say("engine_now", g.filed));
+    const got = await runAction("engine", { engine: e.value, build: b.value, changed: c.value, by: by.value }, (g) => say("engine_now", g.filed));
     if (got) draw();
   }));
 }
 
 async function drive(body) {
-  const s = await see("setup"), d = s.drive, teeth = s.board_teeth ?? [10, 10];
+  const s = await get("setup"), d = s.drive, teeth = s.board_teeth ?? [10, 10];
   if (d) body.append(h("p", { class: "verdict-line", text: say("drive_now", { engine: d.engine_teeth, brake: d.brake_teeth, magnets: d.magnets, inertia: d.inertia_kg_m2 ? `${number(1000 * d.inertia_kg_m2, 3)} ± ${number(1960 * d.inertia_u_kg_m2, 3)} g·m²` : say("not_known") }) }));
   body.append(h("p", { text: say("drive_how") }));
   const label = input({ value: "bench", required: true });
@@ -193,9 +193,9 @@ async function drive(body) {
   body.append(form([field("drive_label", label), field("drive_engine", et), field("drive_brake", bt), field("drive_magnets", mag), field("drive_inertia", j), field("drive_inertia_u", ju)], "drive_file", async () => {
     const values = { label: label.value, engine_teeth: Number(et.value), brake_teeth: Number(bt.value), magnets: Number(mag.value) };
     if (j.value !== "") { values.inertia_kg_m2 = Number(j.value) / 1000; values.inertia_u_kg_m2 = Number(ju.value || 0) / 1000; }
-    const done = await doIt("drive", values, say("done"));
+    const done = await runAction("drive", values, say("done"));
     const differ = done && s.board_teeth && (values.engine_teeth !== s.board_teeth[0] || values.brake_teeth !== s.board_teeth[1]);
-    if (differ) await doIt("settings", { values: { engine_teeth: values.engine_teeth, brake_teeth: values.brake_teeth } }, say("drive_board"));
+    if (differ) await runAction("settings", { values: { engine_teeth: values.engine_teeth, brake_teeth: values.brake_teeth } }, say("drive_board"));
     if (done) draw();
   }));
   await fromRuns(body);
@@ -203,19 +203,19 @@ async function drive(body) {
 
 // what runs tell of the drive: inertia from two sweep times, drag from a coast-down
 async function fromRuns(body) {
-  const { names } = await see("setups");
+  const { names } = await get("setups");
   const keep = (key) => choice([["", say("keep_nowhere")], ...names.map((n) => [n, n])], state[key], (v) => { state[key] = v; });
   const said = (id) => h("div", { id, role: "status" });
   const inertiaSaid = said("inertia-said"), dragSaid = said("drag-said");
   body.append(h("h2", { text: say("inertia_title") }), h("p", { text: say("inertia_how") }),
     form([field("inertia_runs", kept("inertiaRuns", { placeholder: say("runs_sample"), required: true })), field("inertia_scatter", kept("scatter", { inputmode: "decimal" })), field("keep_in", keep("inertiaLabel"))], "inertia_do", async () => {
-      const got = await doIt("inertia", { runs: state.inertiaRuns, scatter: state.scatter, label: state.inertiaLabel }, (g) => say(g.kept ? "kept_in" : "done", { label: g.kept }));
+      const got = await runAction("inertia", { runs: state.inertiaRuns, scatter: state.scatter, label: state.inertiaLabel }, (g) => say(g.kept ? "kept_in" : "done", { label: g.kept }));
       if (got) inertiaSaid.replaceChildren(h("p", { class: "verdict-line", text: got.sentence }), list(got.notes) ?? "");
     }), inertiaSaid,
     h("h2", { text: say("drag_title") }), h("p", { text: say("drag_how") }), h("p", { class: "caution", text: say("drag_caution") }),
     form([field("drag_run", kept("dragRun", { inputmode: "numeric", required: true })), field("drag_inertia", kept("dragInertia", { inputmode: "decimal", required: true })),
       field("drag_inertia_u", kept("dragInertiaU", { inputmode: "decimal", required: true })), field("keep_in", keep("dragLabel"))], "drag_do", async () => {
-      const got = await doIt("drag", { run: state.dragRun, inertia: state.dragInertia, inertia_u: state.dragInertiaU, label: state.dragLabel }, (g) => say(g.kept ? "kept_in" : "done", { label: g.kept }));
+      const got = await runAction("drag", { run: state.dragRun, inertia: state.dragInertia, inertia_u: state.dragInertiaU, label: state.dragLabel }, (g) => say(g.kept ? "kept_in" : "done", { label: g.kept }));
       if (got) dragSaid.replaceChildren(h("p", { class: "verdict-line", text: got.sentence }), list(got.notes) ?? "", dragTable(got.rows));
     }), dragSaid);
 }
@@ -229,26 +229,26 @@ function dragTable(rows) {
 
 async function valve(body) {
   const now = h("p", { class: "verdict-line", role: "status" });
-  const arm = button("arm", () => doIt("arm"), { id: "valve-arm" });
-  const measure = button("valve_do", () => doIt("measure-valve", {}, say("valve_is_next")), { id: "valve-do", class: "wanted" });
+  const arm = button("arm", () => runAction("arm"), { id: "valve-arm" });
+  const measure = button("valve_do", () => runAction("measure-valve", {}, say("valve_is_next")), { id: "valve-do", class: "wanted" });
   body.append(h("p", { text: say("valve_how") }), list(["valve_caution_clear", "valve_caution_kill", "valve_caution_time", "valve_caution_limits"].map((k) => say(k)), "lines caution"),
     now, h("ol", { class: "steps" }, ...[["valve_step_arm", arm], ["valve_step_do", measure], ["valve_step_throttle", null], ["valve_step_shut", null]].map(([word, action]) =>
       h("li", {}, h("div", { text: say(word) }), action ?? ""))));
-  const show = (seen) => {
-    const r = seen?.connected ? seen.reading : null;
-    const words = !r ? say("state_no_board") : r.state === "ready" && seen.valve_next ? say("valve_armed") : say(`state_${situation()}`);
+  const show = (latest) => {
+    const r = latest?.connected ? latest.reading : null;
+    const words = !r ? say("state_no_board") : r.state === "ready" && latest.valve_next ? say("valve_armed") : say(`state_${situation()}`);
     if (now.textContent !== words) now.textContent = words;
     allow(arm, r?.state === "rest" && r.fault === "none");
-    allow(measure, r?.state === "ready" && !seen.valve_next);
+    allow(measure, r?.state === "ready" && !latest.valve_next);
   };
-  whenSeen(show);
-  show(nowSeen());
+  onState(show);
+  show(currentState());
 }
 
 // --- settings ---
 
 async function settings(body) {
-  const { settings: all } = await see("board-settings");
+  const { settings: all } = await get("board-settings");
   const groups = [...new Set(all.map((x) => x.group))];
   if (!groups.includes(state.group)) state.group = groups[0];
   body.append(h("div", { class: "finder" }, field("settings_group", choice(groups.map((g) => [g, g]), state.group, (v) => { state.group = v; draw(".finder select"); }))));
@@ -257,7 +257,7 @@ async function settings(body) {
   body.append(table(say("settings_title", { group: state.group }), columns, all.filter((x) => x.group === state.group).map((x) => {
     const value = input({ value: x.shown, "aria-label": x.name });
     const set = button("settings_set", async () => {
-      if (await doIt("settings", { values: { [x.name]: value.value } }, say(x.at_start ? "settings_restart" : "settings_done", { name: x.name }))) draw();
+      if (await runAction("settings", { values: { [x.name]: value.value } }, say(x.at_start ? "settings_restart" : "settings_done", { name: x.name }))) draw();
     });
     const bounds = x.names?.length ? x.names.join(", ") : x.low === undefined ? "" : say("bounds", { low: x.low, high: x.high });
     return [x.name, h("span", { class: "row" }, value, set), bounds, x.default ?? "", [x.meaning, x.at_start ? say("at_start") : "", x.caution].filter(Boolean).join(" ")];

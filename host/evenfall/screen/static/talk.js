@@ -1,27 +1,27 @@
 // What the page says to the person, and asks: one line at the foot, one dialog.
 import { say } from "./lang.js";
-import { tell } from "./net.js";
+import { post } from "./net.js";
 
 const by = (id) => document.getElementById(id);
 let timer = 0;
 
 // what failed is read out at once; the rest waits for the reader's pause
-export function tellPerson(text, bad = false) {
+export function showMessage(text, bad = false) {
   clearTimeout(timer);
   by("said").textContent = bad ? "" : text;
   by("said-bad").textContent = bad ? text : "";
   if (text) document.activeElement?.scrollIntoView({ block: "nearest" }); // it is not to lie over what has the focus
-  timer = text ? setTimeout(() => tellPerson(""), bad ? 15000 : 7000) : 0;
+  timer = text ? setTimeout(() => showMessage(""), bad ? 15000 : 7000) : 0;
 }
 
 // does it and says what came of it; undefined when it failed
-export async function doIt(name, body = {}, words = null) {
+export async function runAction(name, body = {}, words = null) {
   try {
-    const got = await tell(name, body);
-    if (words) tellPerson(typeof words === "function" ? words(got) : words);
+    const got = await post(name, body);
+    if (words) showMessage(typeof words === "function" ? words(got) : words);
     return got;
   } catch (error) {
-    tellPerson(say("failed", { error: error.message }), true);
+    showMessage(say("failed", { error: error.message }), true);
     return undefined;
   }
 }

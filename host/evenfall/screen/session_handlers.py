@@ -12,8 +12,16 @@ from typing import Any
 from evenfall.archive.archive import Archive
 from evenfall.errors import EvenfallError, InputError
 from evenfall.output.text import UNIT_CHOICES
-from evenfall.screen.bench import Action, Answer, Bench, Leading, Question, number_of, text_of
-from evenfall.screen.bench_setup import read_load
+from evenfall.screen.context import (
+    Answer,
+    Context,
+    GetHandler,
+    GuidedSession,
+    PostHandler,
+    int_field,
+    text_field,
+)
+from evenfall.screen.setup_handlers import read_load
 from evenfall.workflow.first_start import lead
 from evenfall.workflow.guided_session import Guide, Plan, Reading, load_plan, steps_that_come
 from evenfall.workflow.report_page import write_page
@@ -30,27 +38,27 @@ class _LeftError(BaseException):
 class Session:
     """One guided session under way: what was said, the question that waits; the `Talk` of its guide."""
 
-    def __init__(self, bench: Bench, anew: bool) -> None:
-        self.bench = bench
+    def __init__(self, context: Context, anew: bool) -> None:
+        self.context = context
         self.lines: list[str] = []
         self.question: dict[str, Any] | None = None
         self.step = ""
         self.turns = False  # the order A-B-B-A was chosen
-        self.over = ""  # why it ended; empty while it goes on
+        self.ended = ""  # why it ended; empty while it goes on
         self.page = ""  # file name of the report
-        self.mark = 0  # grows whenever a page has something new to show
+        self.version = 0  # grows whenever a page has something new to show
         self._anew = anew
         self._asked = 0
         self._answer: str | None = None
         self._leaving = False
-        self._turn = threading.Condition()
+        self._condition = threading.Condition()
         self._thread = threading.Thread(target=self._lead, name="guided session", daemon=True)
         self._thread.start()
 
     # --- for the guide ---
 
     def say(self, text: str) -> None:
-        with self._turn:
+        with self._condition:
             self.lines += text.splitlines()
             del self.lines[:-MAX_LINES]
         self.changed()
@@ -63,12 +71,12 @@ class Session:
         return given if given in options else default
 
     def _wait(self, question: dict[str, Any]) -> str:
-        with self._turn:
+        with self._condition:
             self._asked += 1
             self.question, self._answer = {**question, "number": self._asked}, None
             self.changed()
             while self._answer is None and not self._leaving:
-                self._turn.wait()
+                self._condition.wait()
             self.question = None
             self.changed()
             if self._answer is None:
@@ -78,56 +86,56 @@ class Session:
             return self._answer
 
     def changed(self) -> None:
-        self.mark += 1
-        self.bench.owner.changed()
+        self.version += 1
+        self.context.worker.changed()
 
     # --- for the page ---
 
     def answer(self, number: int, text: str) -> None:
         """Answer the question of that number; InputError when another one stands now, or it is no choice."""
-        with self._turn:
+        with self._condition:
             now = self.question
             if now is None or now["number"] != number or self._answer is not None:
                 raise InputError("this question was answered already; look at the one that stands now")
             if now["options"] is not None and text not in now["options"]:
                 raise InputError(f"'{text[:40]}' is none of the choices")
             self._answer = text
-            self._turn.notify_all()
+            self._condition.notify_all()
 
     def leave(self) -> None:
         """End here; the next start goes on at this step."""
-        with self._turn:
+        with self._condition:
             self._leaving = True
-            self._turn.notify_all()
+            self._condition.notify_all()
         self._thread.join(ENDS_S)
 
-    def seen(self) -> dict[str, Any]:
-        with self._turn:
+    def snapshot(self) -> dict[str, Any]:
+        with self._condition:
             return {
                 "step": self.step,
                 "lines": list(self.lines),
                 "question": self.question,
-                "over": self.over,
+                "ended": self.ended,
                 "page": self.page,
             }
 
     # --- the thread ---
 
     def _lead(self) -> None:
-        over = "fault"
+        ended = "fault"
         try:
-            with Archive(self.bench.folder) as archive:
-                over = "done" if self._guide(archive).run() else "left"
+            with Archive(self.context.folder) as archive:
+                ended = "done" if self._guide(archive).run() else "left"
         except _LeftError:
-            over = "left"
+            ended = "left"
         except EvenfallError as error:
             self.say(f"! {error}")
         finally:
-            self.over = over
+            self.ended = ended
             self.changed()
 
     def _guide(self, archive: Archive) -> Guide:
-        bench = self.bench
+        context = self.context
         plan = load_plan(archive)
         if plan is not None and self._anew:
             archive.end_session(plan.session)
@@ -140,7 +148,7 @@ class Session:
                 ",".join(str(n) for n in numbers if archive.row(n)["excluded"] is None)
                 for numbers in (before, after)
             )
-            path = write_page(archive, specs, None, units=bench.units, invented=bench.hands is not None)
+            path = write_page(archive, specs, None, units=context.units, invented=context.hands is not None)
             self.page = Path(path).name
             return str(path)
 
@@ -149,48 +157,48 @@ class Session:
             return archive.check_weights()
 
         def fetch(_: Any) -> None:
-            for sentence in (got := bench.owner.fetch()).unreduced:
+            for sentence in (got := context.worker.fetch()).unreduced:
                 self.say(f"! {sentence}")
             if got.warning:
                 self.say(f"! {got.warning}")
 
         def read() -> list[float]:
-            return bench.owner.ask("reading the load", read_load)
+            return context.worker.call("reading the load", read_load)
 
-        leading = _Told(
+        guide = _PageGuide(
             archive,
             plan,
             self,
-            bench.owner.borrowed,
+            context.worker.line_proxy,
             lambda number: reduced(archive, number),
             report,
-            UNIT_CHOICES[bench.units],
+            UNIT_CHOICES[context.units],
             weigh,
-            lambda: lead(self, archive, bench.owner.borrowed, read),
+            lambda: lead(self, archive, context.worker.line_proxy, read),
             fetch,
         )
-        leading.keep()
-        return leading
+        guide.keep()
+        return guide
 
 
-class _Told(Guide):
-    """A guide that tells its page which step it is at."""
+class _PageGuide(Guide):
+    """A guide that shows on the page at which step it is."""
 
     def keep(self) -> None:
         super().keep()
         assert isinstance(self.talk, Session)
         self.talk.step, self.talk.turns = self.plan.step, self.plan.turns
-        self.talk.bench.owner.filing_changed()
+        self.talk.context.worker.filing_changed()
         self.talk.changed()
 
 
-def see_guided(bench: Bench, _: dict[str, str]) -> Answer:
+def get_guided(context: Context, _: dict[str, str]) -> Answer:
     """The session under way, or whether one is open that was left."""
-    now = bench.leading.seen() if bench.leading else None
+    now = context.session.snapshot() if context.session else None
     opened = None
-    turns = bench.leading is not None and bench.leading.turns
-    if now is None or now["over"]:
-        with Archive(bench.folder) as archive:
+    turns = context.session is not None and context.session.turns
+    if now is None or now["ended"]:
+        with Archive(context.folder) as archive:
             plan = load_plan(archive)
             if plan is not None:
                 rows = archive.rows("SELECT started_unix_s FROM sessions WHERE id = ?", plan.session)
@@ -199,34 +207,34 @@ def see_guided(bench: Bench, _: dict[str, str]) -> Answer:
     return {"steps": list(steps_that_come(turns)), "now": now, "open": opened}
 
 
-def do_guided_start(bench: Bench, body: dict[str, Any]) -> Answer:
+def post_guided_start(context: Context, body: dict[str, Any]) -> Answer:
     """Begin a guided session, or go on with the one that was left (`anew`: end that one; its runs stay)."""
-    if bench.leading and not bench.leading.over:
+    if context.session and not context.session.ended:
         raise InputError("a guided session is under way already")
-    bench.leading = Session(bench, body.get("anew") is True)
+    context.session = Session(context, body.get("anew") is True)
     return {}
 
 
-def do_guided_answer(bench: Bench, body: dict[str, Any]) -> Answer:
-    leading = _under_way(bench)
-    leading.answer(number_of(body, "number"), text_of(body, "text", 300))
+def post_guided_answer(context: Context, body: dict[str, Any]) -> Answer:
+    session = _running_session(context)
+    session.answer(int_field(body, "number"), text_field(body, "text", 300))
     return {}
 
 
-def do_guided_leave(bench: Bench, _: dict[str, Any]) -> Answer:
-    _under_way(bench).leave()
+def post_guided_leave(context: Context, _: dict[str, Any]) -> Answer:
+    _running_session(context).leave()
     return {}
 
 
-def _under_way(bench: Bench) -> Leading:
-    if bench.leading is None or bench.leading.over:
+def _running_session(context: Context) -> GuidedSession:
+    if context.session is None or context.session.ended:
         raise InputError("no guided session is under way")
-    return bench.leading
+    return context.session
 
 
-ACTIONS: dict[str, Action] = {
-    "guided-start": do_guided_start,
-    "guided-answer": do_guided_answer,
-    "guided-leave": do_guided_leave,
+POST_HANDLERS: dict[str, PostHandler] = {
+    "guided-start": post_guided_start,
+    "guided-answer": post_guided_answer,
+    "guided-leave": post_guided_leave,
 }
-QUESTIONS: dict[str, Question] = {"guided": see_guided}
+GET_HANDLERS: dict[str, GetHandler] = {"guided": get_guided}

@@ -30,7 +30,7 @@ from evenfall.reduction.calibration import (
 )
 from evenfall.reduction.gravity import gravity_or_standard
 from evenfall.reduction.reduce import check_inputs
-from evenfall.screen.bench import Action, Answer, Bench, Question, number_of, text_of
+from evenfall.screen.context import Answer, Context, GetHandler, PostHandler, int_field, text_field
 from evenfall.units import typed
 from evenfall.workflow.fetch import file_air
 from evenfall.workflow.first_start import IN_PROGRESS
@@ -39,9 +39,9 @@ from evenfall.workflow.weights import Hung, keep, mean_of, read_csv, trouble
 READINGS, PAUSE_S = 64, 0.05  # some four seconds: longer than a hanging weight swings
 
 
-def see_setup(bench: Bench, _: dict[str, str]) -> Answer:
+def get_setup(context: Context, _: dict[str, str]) -> Answer:
     """What new runs are filed under, and what is still missing."""
-    with Archive(bench.folder) as archive:
+    with Archive(context.folder) as archive:
 
         def active(what: str) -> tuple[int, int] | None:
             found = archive.active(what)
@@ -59,8 +59,8 @@ def see_setup(bench: Bench, _: dict[str, str]) -> Answer:
         }
     out["standard"] = standard[0] if standard else DEFAULT_STANDARD
     out["standards"] = [{"name": s.key, "title": s.title} for s in STANDARDS.values()]
-    out["board_teeth"] = bench.owner.known_teeth()
-    out["self_test"] = bench.self_test
+    out["board_teeth"] = context.worker.known_teeth()
+    out["self_test"] = context.self_test
     return out
 
 
@@ -73,15 +73,15 @@ def _build(archive: Archive, number: int) -> dict[str, Any] | None:
     return rows[0] if rows else None
 
 
-def see_counters(bench: Bench, _: dict[str, str]) -> Answer:
+def get_counters(context: Context, _: dict[str, str]) -> Answer:
     """What the board has counted since its start: presses, edges of the pickup."""
-    return bench.owner.ask("counters", lambda line: line.board_counters())
+    return context.worker.call("counters", lambda line: line.board_counters())
 
 
-def see_settings(bench: Bench, _: dict[str, str]) -> Answer:
+def get_settings(context: Context, _: dict[str, str]) -> Answer:
     """All settings of the board as a person reads them; those of a newer board by name and number only."""
     rows = []
-    for name, value in bench.owner.settings(fresh=True).items():
+    for name, value in context.worker.settings(fresh=True).items():
         row = board_settings.TABLE.get(name)
         known = {
             "shown": board_settings.shown(row, value),
@@ -103,7 +103,7 @@ def see_settings(bench: Bench, _: dict[str, str]) -> Answer:
     return {"settings": rows}
 
 
-def do_settings(bench: Bench, body: dict[str, Any]) -> Answer:
+def post_settings(context: Context, body: dict[str, Any]) -> Answer:
     """Write settings to the board, as typed ('250 mm', 'open', '12 s') or as numbers in the table's unit.
 
     Bounds are checked here; people's agreement to what guards them is asked for by the board.
@@ -113,27 +113,27 @@ def do_settings(bench: Bench, body: dict[str, Any]) -> Answer:
         raise InputError("'values' must be names of settings with their values")
     checked = {}
     for name, value in values.items():
-        typed_text = text_of(values, name, 60) if isinstance(value, str) else str(number_of(values, name))
+        typed_text = text_field(values, name, 60) if isinstance(value, str) else str(int_field(values, name))
         checked[name] = board_settings.value_of(name, typed_text)
-    bench.owner.ask("settings", lambda line: line.set_settings(checked))
-    now = bench.owner.settings(fresh=True)
+    context.worker.call("settings", lambda line: line.set_settings(checked))
+    now = context.worker.settings(fresh=True)
     return {"values": {name: now[name] for name in checked}}
 
 
-def do_restart(bench: Bench, _: dict[str, Any]) -> Answer:
-    bench.owner.ask("restart", lambda line: line.command("restart"))
+def post_restart(context: Context, _: dict[str, Any]) -> Answer:
+    context.worker.call("restart", lambda line: line.command("restart"))
     return {}
 
 
-def do_clock(bench: Bench, _: dict[str, Any]) -> Answer:
-    bench.owner.ask("clock", lambda line: line.set_clock())
+def post_clock(context: Context, _: dict[str, Any]) -> Answer:
+    context.worker.call("clock", lambda line: line.set_clock())
     return {}
 
 
-def do_self_test(bench: Bench, _: dict[str, Any]) -> Answer:
+def post_self_test(context: Context, _: dict[str, Any]) -> Answer:
     """Test each part; the result stays until the next test."""
-    rows = bench.owner.ask("self-test", lambda line: line.self_test(), longest_s=120.0)
-    bench.self_test = [
+    rows = context.worker.call("self-test", lambda line: line.self_test(), longest_s=120.0)
+    context.self_test = [
         {
             "part": code_texts.say(code_texts.SELF_TEST_ITEMS, item),
             "result": result,
@@ -145,7 +145,7 @@ def do_self_test(bench: Bench, _: dict[str, Any]) -> Answer:
         }
         for item, result, value in rows
     ]
-    return {"self_test": bench.self_test}
+    return {"self_test": context.self_test}
 
 
 # --- weights; the round in progress is the same file that `evenfall calibrate span` takes up ---
@@ -165,13 +165,13 @@ def read_load(line: Link) -> list[float]:
     return seen
 
 
-def _round(bench: Bench) -> list[Hung]:
-    path = bench.folder / IN_PROGRESS
+def _weights_so_far(context: Context) -> list[Hung]:
+    path = context.folder / IN_PROGRESS
     return [Hung(mass, count) for mass, count in read_csv(path)] if path.exists() else []
 
 
-def _fit(bench: Bench, mass_u_rel: float = 0.001) -> SpanFit:
-    hung = _round(bench)
+def _fit(context: Context, mass_u_rel: float = 0.001) -> SpanFit:
+    hung = _weights_so_far(context)
     gravity, gravity_u = gravity_or_standard(None, None)
     return fit_span(
         np.array([h.mass_kg for h in hung]),
@@ -183,15 +183,15 @@ def _fit(bench: Bench, mass_u_rel: float = 0.001) -> SpanFit:
     )
 
 
-def see_weights(bench: Bench, _: dict[str, str]) -> Answer:
+def get_weights(context: Context, _: dict[str, str]) -> Answer:
     """The weights hung so far, and the line through them as soon as there is one."""
-    hung = _round(bench)
-    out: dict[str, Any] = {"weights": [asdict(h) for h in hung], "fit": None, "why": "", "asked": None}
-    if bench.asked is not None:
-        out["asked"] = {"mass_kg": bench.asked[0].mass_kg, "why": bench.asked[1]}
+    hung = _weights_so_far(context)
+    out: dict[str, Any] = {"weights": [asdict(h) for h in hung], "fit": None, "why": "", "pending": None}
+    if context.pending is not None:
+        out["pending"] = {"mass_kg": context.pending[0].mass_kg, "why": context.pending[1]}
     if len({h.mass_kg for h in hung}) >= 2:
         try:
-            fit = _fit(bench)
+            fit = _fit(context)
         except EvenfallError as error:
             out["why"] = str(error)
         else:
@@ -208,56 +208,56 @@ def see_weights(bench: Bench, _: dict[str, str]) -> Answer:
     return out
 
 
-def do_weigh(bench: Bench, body: dict[str, Any]) -> Answer:
-    """Read the weight that hangs now; one that can hardly be it waits for the person's word."""
-    mass = typed(text_of(body, "mass", 40), "mass", "weight")
+def post_weigh(context: Context, body: dict[str, Any]) -> Answer:
+    """Read the weight that hangs now; one that can hardly be it waits until the person confirms it."""
+    mass = typed(text_field(body, "mass", 40), "mass", "weight")
     if mass < 0:
         raise InputError("a mass is not negative; type what hangs")
-    counts = bench.owner.ask("reading the load", read_load)
-    hung = _round(bench)
+    counts = context.worker.call("reading the load", read_load)
+    hung = _weights_so_far(context)
     fresh = Hung(mass, mean_of(counts))
     why = trouble(counts, mass, hung)
-    bench.asked = (fresh, why) if why else None
+    context.pending = (fresh, why) if why else None
     if not why:
-        keep(bench.folder / IN_PROGRESS, [*hung, fresh], time.time())
+        keep(context.folder / IN_PROGRESS, [*hung, fresh], time.time())
     return {"count": fresh.count, "why": why}
 
 
-def do_weigh_keep(bench: Bench, _: dict[str, Any]) -> Answer:
+def post_weigh_keep(context: Context, _: dict[str, Any]) -> Answer:
     """Keep the reading that was asked about all the same."""
-    if bench.asked is None:
+    if context.pending is None:
         raise InputError("no reading waits for an answer")
-    keep(bench.folder / IN_PROGRESS, [*_round(bench), bench.asked[0]], time.time())
-    bench.asked = None
+    keep(context.folder / IN_PROGRESS, [*_weights_so_far(context), context.pending[0]], time.time())
+    context.pending = None
     return {}
 
 
-def do_weigh_undo(bench: Bench, _: dict[str, Any]) -> Answer:
+def post_weigh_undo(context: Context, _: dict[str, Any]) -> Answer:
     """Take the last reading back, or the one that was asked about."""
-    hung = _round(bench)
-    if bench.asked is None:
+    hung = _weights_so_far(context)
+    if context.pending is None:
         if not hung:
             raise InputError("there is nothing to take back")
-        keep(bench.folder / IN_PROGRESS, hung[:-1], time.time())
-    bench.asked = None
+        keep(context.folder / IN_PROGRESS, hung[:-1], time.time())
+    context.pending = None
     return {}
 
 
-def do_weigh_anew(bench: Bench, _: dict[str, Any]) -> Answer:
+def post_weigh_anew(context: Context, _: dict[str, Any]) -> Answer:
     """Begin anew; what was read stays in a file beside."""
-    path = bench.folder / IN_PROGRESS
+    path = context.folder / IN_PROGRESS
     if path.exists():
         path.replace(path.with_suffix(".old.csv"))
-    bench.asked = None
+    context.pending = None
     return {}
 
 
-def do_calibrate(bench: Bench, body: dict[str, Any]) -> Answer:
+def post_calibrate(context: Context, body: dict[str, Any]) -> Answer:
     """Keep the calibration of the hung weights and file new runs under it."""
-    arm, arm_u = (typed(text_of(body, n, 40), "length", n) for n in ("arm", "arm_u"))
-    weights_u = typed(text_of(body, "weights_u", 40), "ratio", "weights_u")
-    note = text_of(body, "note", 300) if body.get("note") else ""
-    fit = _fit(bench, weights_u)
+    arm, arm_u = (typed(text_field(body, n, 40), "length", n) for n in ("arm", "arm_u"))
+    weights_u = typed(text_field(body, "weights_u", 40), "ratio", "weights_u")
+    note = text_field(body, "note", 300) if body.get("note") else ""
+    fit = _fit(context, weights_u)
     wrong = implausible(fit)
     if wrong and body.get("accept") is not True:
         raise InputError(
@@ -266,11 +266,11 @@ def do_calibrate(bench: Bench, body: dict[str, Any]) -> Answer:
         )
     cell_arm, cell_u = effective_arm(arm, 0.0, arm_u, 1.0)
     made = make_calibration(fit, cell_arm, cell_u, int(time.time()), note)
-    with Archive(bench.folder) as archive, archive.change():
+    with Archive(context.folder) as archive, archive.change():
         number = archive.add_record(made, note)
         archive.activate("calibration", number)
-    (bench.folder / IN_PROGRESS).replace(bench.folder / f"weights-{number}.csv")
-    bench.owner.filing_changed()
+    (context.folder / IN_PROGRESS).replace(context.folder / f"weights-{number}.csv")
+    context.worker.filing_changed()
     return {
         "number": number,
         "span": round(made.span_count_per_N * 1000),
@@ -279,43 +279,43 @@ def do_calibrate(bench: Bench, body: dict[str, Any]) -> Answer:
     }
 
 
-def do_check_off(bench: Bench, _: dict[str, Any]) -> Answer:
+def post_check_off(context: Context, _: dict[str, Any]) -> Answer:
     """The check weight's zero: nothing hangs."""
-    bench.check_zero = mean_of(bench.owner.ask("reading the load", read_load))
-    return {"count": bench.check_zero}
+    context.check_zero = mean_of(context.worker.call("reading the load", read_load))
+    return {"count": context.check_zero}
 
 
-def do_check_on(bench: Bench, body: dict[str, Any]) -> Answer:
+def post_check_on(context: Context, body: dict[str, Any]) -> Answer:
     """The check weight hangs: log it against the active calibration."""
-    mass = typed(text_of(body, "mass", 40), "mass", "check weight")
-    zero = bench.check_zero
+    mass = typed(text_field(body, "mass", 40), "mass", "check weight")
+    zero = context.check_zero
     if zero is None:
         raise InputError("read the cell without the weight first")
-    with Archive(bench.folder) as archive:
+    with Archive(context.folder) as archive:
         now = archive.active("calibration")
         if now is None:
             raise NotFoundError("no calibration is active: hang weights first")
         calibration = archive.record(Calibration, int(now[0]))
-        count = mean_of(bench.owner.ask("reading the load", read_load)) - zero
+        count = mean_of(context.worker.call("reading the load", read_load)) - zero
         fresh = (float(int(time.time())), mass, count)
         check_drift(calibration, [fresh], buoyancy=BUOYANCY)  # a slip must not spoil the log
         archive.add_check_weight(*fresh)
         drift = check_drift(calibration, archive.check_weights(), buoyancy=BUOYANCY)
-    bench.check_zero = None
+    context.check_zero = None
     return {"error": float(drift.error_rel[-1]), "notes": drift.notes}
 
 
 # --- what runs are filed under ---
 
 
-def do_air(bench: Bench, body: dict[str, Any]) -> Answer:
+def post_air(context: Context, body: dict[str, Any]) -> Answer:
     """Air at the intake as typed, or the board's own barometer again."""
-    with Archive(bench.folder) as archive:
+    with Archive(context.folder) as archive:
         if body.get("board"):
             archive.deactivate("air")
             said = ""
         else:
-            texts = {n: text_of(body, n, 40) for n in ("pressure", "temperature", "humidity")}
+            texts = {n: text_field(body, n, 40) for n in ("pressure", "temperature", "humidity")}
             air = Air(
                 typed(texts["pressure"], "pressure", "pressure"),
                 typed(texts["temperature"], "temperature", "temperature"),
@@ -324,22 +324,22 @@ def do_air(bench: Bench, body: dict[str, Any]) -> Answer:
             file_air(archive, air)
             said = describe(air)
         if body.get("standard"):
-            archive.activate("standard", standard_named(text_of(body, "standard", 40)).key)
-    bench.owner.filing_changed()
+            archive.activate("standard", standard_named(text_field(body, "standard", 40)).key)
+    context.worker.filing_changed()
     return {"said": said}
 
 
-def do_engine(bench: Bench, body: dict[str, Any]) -> Answer:
+def post_engine(context: Context, body: dict[str, Any]) -> Answer:
     """Add what is new of engine and build, and file new runs under them."""
-    engine, build = text_of(body, "engine", 200).strip(), text_of(body, "build", 200).strip()
+    engine, build = text_field(body, "engine", 200).strip(), text_field(body, "build", 200).strip()
     check_name(engine, "engine")
-    with Archive(bench.folder) as archive, archive.change():
+    with Archive(context.folder) as archive, archive.change():
         if engine.lower() not in [e["name"].lower() for e in archive.engines()]:
             archive.add_engine(engine)
         known = [b["build"].lower() for b in archive.builds(engine)]
         if build and build.lower() not in known:
-            changed = text_of(body, "changed", 500) if body.get("changed") else ""
-            by = text_of(body, "by", 200) if body.get("by") else ""
+            changed = text_field(body, "changed", 500) if body.get("changed") else ""
+            by = text_field(body, "by", 200) if body.get("by") else ""
             number = archive.add_build(engine, build, changed, by)
         else:
             number = archive.build_id(engine, build or None)
@@ -347,18 +347,18 @@ def do_engine(bench: Bench, body: dict[str, Any]) -> Answer:
         return {"filed": _build(archive, number)}
 
 
-def do_drive(bench: Bench, body: dict[str, Any]) -> Answer:
+def post_drive(context: Context, body: dict[str, Any]) -> Answer:
     """Add a set-up on top of the last one of its name, and file new runs under it."""
-    label = text_of(body, "label", 200).strip()
+    label = text_field(body, "label", 200).strip()
     check_name(label, "set-up")
-    given: dict[str, Any] = {n: number_of(body, n) for n in ("engine_teeth", "brake_teeth", "magnets")}
+    given: dict[str, Any] = {n: int_field(body, n) for n in ("engine_teeth", "brake_teeth", "magnets")}
     for name in ("inertia_kg_m2", "inertia_u_kg_m2", "drive_efficiency"):
         value = body.get(name)
         if value is not None:
             if isinstance(value, bool) or not isinstance(value, (int, float)) or not math.isfinite(value):
                 raise InputError(f"'{name}' must be a number")
             given[name] = float(value)
-    with Archive(bench.folder) as archive, archive.change():
+    with Archive(context.folder) as archive, archive.change():
         try:
             base = archive.record(Setup, archive.record_named(Setup, label))
         except NotFoundError:
@@ -366,29 +366,29 @@ def do_drive(bench: Bench, body: dict[str, Any]) -> Answer:
         made = replace(base, **given)
         check_inputs(run_file.decode_run(b""), Calibration(0.0, 1.0, made_unix_s=1 << 40), made)
         archive.activate("setup", archive.add_record(made, label))
-    bench.owner.filing_changed()
+    context.worker.filing_changed()
     return {"drive": asdict(made)}
 
 
-ACTIONS: dict[str, Action] = {
-    "settings": do_settings,
-    "restart": do_restart,
-    "clock": do_clock,
-    "self-test": do_self_test,
-    "weigh": do_weigh,
-    "weigh-keep": do_weigh_keep,
-    "weigh-undo": do_weigh_undo,
-    "weigh-anew": do_weigh_anew,
-    "calibrate": do_calibrate,
-    "check-off": do_check_off,
-    "check-on": do_check_on,
-    "air": do_air,
-    "engine": do_engine,
-    "drive": do_drive,
+POST_HANDLERS: dict[str, PostHandler] = {
+    "settings": post_settings,
+    "restart": post_restart,
+    "clock": post_clock,
+    "self-test": post_self_test,
+    "weigh": post_weigh,
+    "weigh-keep": post_weigh_keep,
+    "weigh-undo": post_weigh_undo,
+    "weigh-anew": post_weigh_anew,
+    "calibrate": post_calibrate,
+    "check-off": post_check_off,
+    "check-on": post_check_on,
+    "air": post_air,
+    "engine": post_engine,
+    "drive": post_drive,
 }
-QUESTIONS: dict[str, Question] = {
-    "setup": see_setup,
-    "board-settings": see_settings,
-    "weights": see_weights,
-    "counters": see_counters,
+GET_HANDLERS: dict[str, GetHandler] = {
+    "setup": get_setup,
+    "board-settings": get_settings,
+    "weights": get_weights,
+    "counters": get_counters,
 }

@@ -37,7 +37,7 @@ HEADERS = {
 }
 
 
-class Keys:
+class AccessKeys:
     """Addresses that let a browser in once each, and the cookies of those that are in."""
 
     def __init__(self, port: int) -> None:
@@ -72,10 +72,10 @@ class Keys:
             return any(hmac.compare_digest(c.encode(), cookie.encode()) for c in self._cookies)
 
 
-class Guard:
+class AccessControl:
     """Wraps an application: refuses what is not ours before it is looked at, adds headers to all answers."""
 
-    def __init__(self, app: App, keys: Keys) -> None:
+    def __init__(self, app: App, keys: AccessKeys) -> None:
         self.app = app
         self.keys = keys
         self.hosts = {f"{LOOPBACK}:{keys.port}", f"localhost:{keys.port}"}

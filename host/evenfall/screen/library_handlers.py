@@ -19,8 +19,8 @@ from evenfall.model import Calibration
 from evenfall.output.plain import comparison_as_json
 from evenfall.output.text import UNIT_CHOICES, Units, chart_lines, verdict_sentence
 from evenfall.reduction.calibration import BUOYANCY, check_drift
-from evenfall.screen.after_run import curve, line_of
-from evenfall.screen.bench import Action, Answer, Bench, Question, text_of, whole
+from evenfall.screen.context import Answer, Context, GetHandler, PostHandler, int_param, text_field
+from evenfall.screen.run_summary import curve, row_summary
 from evenfall.statistics import counting
 from evenfall.statistics.compare import compare
 from evenfall.statistics.control_chart import control_chart
@@ -39,112 +39,112 @@ PAGE_RUNS = 25  # lines of one page of the list
 MAX_CURVES = 6
 MAX_OF_SESSION = 500
 PAGE_SESSIONS = 25
-FORMS = {"csv": "text/csv", "parquet": "application/vnd.apache.parquet"}
+MEDIA_TYPES = {"csv": "text/csv", "parquet": "application/vnd.apache.parquet"}
 REPORT_POLICY = (
     "default-src 'none'; style-src 'unsafe-inline'; img-src data:; base-uri 'none'; form-action 'none'"
 )
 _REPORT = re.compile(r"[\w.-]+\.html")
 
 
-def units_of(asked: dict[str, Any]) -> Units:
+def units_of(params: dict[str, Any]) -> Units:
     """The units that the page shows."""
-    name = asked.get("units", "us")
+    name = params.get("units", "us")
     if name not in UNIT_CHOICES:
         raise InputError(f"'units' must be one of {', '.join(UNIT_CHOICES)}")
     return UNIT_CHOICES[name]
 
 
-def day(asked: dict[str, str], name: str, later: int = 0) -> int | None:
+def date_param(params: dict[str, str], name: str, later: int = 0) -> int | None:
     """Start of the day '2026-03-31' here, or the last second of it (`later` 1); None when not asked for."""
-    if not asked.get(name):
+    if not params.get(name):
         return None
     try:
-        return int((datetime.strptime(asked[name], "%Y-%m-%d") + timedelta(days=later)).timestamp()) - later
+        return int((datetime.strptime(params[name], "%Y-%m-%d") + timedelta(days=later)).timestamp()) - later
     except (ValueError, OverflowError, OSError):
-        raise InputError(f"'{name}' must be a date like 2026-03-31, not '{asked[name][:40]}'") from None
+        raise InputError(f"'{name}' must be a date like 2026-03-31, not '{params[name][:40]}'") from None
 
 
-def amount(asked: dict[str, str], name: str) -> float | None:
+def float_param(params: dict[str, str], name: str) -> float | None:
     """A number of the address, in SI; None when not asked for."""
-    if not asked.get(name):
+    if not params.get(name):
         return None
     try:
-        value = float(asked[name])
+        value = float(params[name])
     except ValueError:
         value = math.nan
     if not math.isfinite(value):
-        raise InputError(f"'{name}' must be a number, not '{asked[name][:40]}'")
+        raise InputError(f"'{name}' must be a number, not '{params[name][:40]}'")
     return value
 
 
-def said(sentence: str) -> str:
+def without_options(sentence: str) -> str:
     """A sentence without the options of a command that it ends with."""
     return re.sub(r" \(--[^)]*\)$", "", sentence)
 
 
-def see_runs(bench: Bench, asked: dict[str, str]) -> Answer:
+def get_runs(context: Context, params: dict[str, str]) -> Answer:
     """One page of the runs that match, and whether more follow."""
-    page = whole(asked, "page") if "page" in asked else 0
-    excluded = {"": False, "also": None, "only": True}.get(asked.get("excluded", ""), False)
+    page = int_param(params, "page") if "page" in params else 0
+    excluded = {"": False, "also": None, "only": True}.get(params.get("excluded", ""), False)
     query = Query(
-        engine=asked.get("engine") or None,
-        build=asked.get("build") or None,
-        session=whole(asked, "session") if asked.get("session") else None,
-        words=asked.get("words", "").strip() or None,
-        tags=(asked["tag"],) if asked.get("tag") else (),
-        verdict=asked.get("verdict") or None,
-        since_unix_s=day(asked, "since"),
-        until_unix_s=day(asked, "until", 1),
-        power_W=(amount(asked, "power_from"), amount(asked, "power_to")),
+        engine=params.get("engine") or None,
+        build=params.get("build") or None,
+        session=int_param(params, "session") if params.get("session") else None,
+        words=params.get("words", "").strip() or None,
+        tags=(params["tag"],) if params.get("tag") else (),
+        verdict=params.get("verdict") or None,
+        since_unix_s=date_param(params, "since"),
+        until_unix_s=date_param(params, "until", 1),
+        power_W=(float_param(params, "power_from"), float_param(params, "power_to")),
         excluded=excluded,
-        sort=asked.get("sort") or "date",
+        sort=params.get("sort") or "date",
         limit=PAGE_RUNS + 1,
         offset=page * PAGE_RUNS,
     )
-    with Archive(bench.folder) as archive:
+    with Archive(context.folder) as archive:
         rows = archive.find(query)
-    return {"runs": [line_of(r) for r in rows[:PAGE_RUNS]], "more": len(rows) > PAGE_RUNS, "page": page}
+    return {"runs": [row_summary(r) for r in rows[:PAGE_RUNS]], "more": len(rows) > PAGE_RUNS, "page": page}
 
 
-def see_engines(bench: Bench, _: dict[str, str]) -> Answer:
-    with Archive(bench.folder) as archive:
+def get_engines(context: Context, _: dict[str, str]) -> Answer:
+    with Archive(context.folder) as archive:
         return {"engines": archive.engines()}
 
 
-def see_builds(bench: Bench, asked: dict[str, str]) -> Answer:
-    with Archive(bench.folder) as archive:
-        return {"builds": archive.builds(asked.get("engine", ""))}
+def get_builds(context: Context, params: dict[str, str]) -> Answer:
+    with Archive(context.folder) as archive:
+        return {"builds": archive.builds(params.get("engine", ""))}
 
 
-def see_curves(bench: Bench, asked: dict[str, str]) -> Answer:
+def get_curves(context: Context, params: dict[str, str]) -> Answer:
     """Curves of up to six runs, as they were last reduced; a run without one is named."""
-    numbers = [whole({"run": text}, "run") for text in asked.get("runs", "").split(",") if text]
+    numbers = [int_param({"run": text}, "run") for text in params.get("runs", "").split(",") if text]
     if len(numbers) > MAX_CURVES:
         raise InputError(f"up to {MAX_CURVES} curves are laid over each other; {len(numbers)} were asked for")
     found, without = [], []
-    with Archive(bench.folder) as archive:
+    with Archive(context.folder) as archive:
         for number in numbers:
             row = archive.row(number)
             bins = archive.current_bins(number)
             if bins is None:
                 without.append(number)
             else:
-                found.append({**line_of(row), "curve": curve(bins)})
+                found.append({**row_summary(row), "curve": curve(bins)})
     return {"curves": found, "without": without}
 
 
-def see_sessions(bench: Bench, asked: dict[str, str]) -> Answer:
-    page = whole(asked, "page") if "page" in asked else 0
-    with Archive(bench.folder) as archive:
+def get_sessions(context: Context, params: dict[str, str]) -> Answer:
+    page = int_param(params, "page") if "page" in params else 0
+    with Archive(context.folder) as archive:
         rows = archive.sessions()
     part = rows[page * PAGE_SESSIONS : (page + 1) * PAGE_SESSIONS]
     return {"sessions": part, "more": len(rows) > (page + 1) * PAGE_SESSIONS, "page": page}
 
 
-def see_session(bench: Bench, asked: dict[str, str]) -> Answer:
+def get_session(context: Context, params: dict[str, str]) -> Answer:
     """Runs of a session, and for each build the scatter of peak power among those that count."""
-    with Archive(bench.folder) as archive:
-        number = whole(asked, "session")
+    with Archive(context.folder) as archive:
+        number = int_param(params, "session")
         rows = archive.find(Query(session=number, excluded=None, limit=MAX_OF_SESSION))
     builds: dict[tuple[str, str], list[float]] = {}
     for row in rows:
@@ -166,19 +166,19 @@ def see_session(bench: Bench, asked: dict[str, str]) -> Answer:
     left_out = [(r["run"], why) for r in rows if (why := counting.why_left_out(r))]
     return {
         "session": number,
-        "runs": [line_of(r) for r in rows],
+        "runs": [row_summary(r) for r in rows],
         "scatter": scatter,
-        "left_out": said(counting.sentence(left_out)),
+        "left_out": without_options(counting.sentence(left_out)),
     }
 
 
-def do_compare(bench: Bench, body: dict[str, Any]) -> Answer:
+def post_compare(context: Context, body: dict[str, Any]) -> Answer:
     """Before and after with the verdict; a POST, because runs that were never reduced are reduced now."""
     units = units_of(body)
-    engine = text_of(body, "engine", 200) if body.get("engine") else None
-    band = text_of(body, "band", 40) if body.get("band") else None
-    with Archive(bench.folder) as archive:
-        a, b = (group_of(archive, text_of(body, name, 500), engine) for name in ("before", "after"))
+    engine = text_field(body, "engine", 200) if body.get("engine") else None
+    band = text_field(body, "band", 40) if body.get("band") else None
+    with Archive(context.folder) as archive:
+        a, b = (group_of(archive, text_field(body, name, 500), engine) for name in ("before", "after"))
         if a.label == b.label:
             a, b = replace(a, label="before"), replace(b, label="after")
         one = engine_of(archive, [p.key for g in (a, b) for p in g.runs])
@@ -186,15 +186,17 @@ def do_compare(bench: Bench, body: dict[str, Any]) -> Answer:
         result = compare(a, b, between=between, band_rpm=speed_band(band, "band") if band else None)
     found = comparison_as_json(result)
     found["verdict"] = verdict_sentence(result, units)
-    found["left_out"] = [said(g.left_out) for g in (result.before, result.after) if g.left_out]
+    found["left_out"] = [without_options(g.left_out) for g in (result.before, result.after) if g.left_out]
     return found
 
 
-def see_chart(bench: Bench, asked: dict[str, str]) -> Answer:
+def get_chart(context: Context, params: dict[str, str]) -> Answer:
     """The control chart of a reference engine."""
-    units = units_of(asked)
-    with Archive(bench.folder) as archive:
-        sessions, left_out = reference_sessions(archive, asked.get("engine", ""), asked.get("build") or None)
+    units = units_of(params)
+    with Archive(context.folder) as archive:
+        sessions, left_out = reference_sessions(
+            archive, params.get("engine", ""), params.get("build") or None
+        )
     result = control_chart(sessions)
     return {
         "labels": [s.label for s in result.sessions],
@@ -204,13 +206,13 @@ def see_chart(bench: Bench, asked: dict[str, str]) -> Answer:
         "centre_W": result.centre_W,
         "limits_W": result.limits_W,
         "alarms": [asdict(a) for a in result.alarms],
-        "lines": [*chart_lines(result, units), *([said(left_out)] if left_out else [])],
+        "lines": [*chart_lines(result, units), *([without_options(left_out)] if left_out else [])],
     }
 
 
-def see_calibrations(bench: Bench, _: dict[str, str]) -> Answer:
+def get_calibrations(context: Context, _: dict[str, str]) -> Answer:
     """Calibrations, newest first, which one is active, and the check-weight log held against it."""
-    with Archive(bench.folder) as archive:
+    with Archive(context.folder) as archive:
         rows = archive.records(Calibration)
         now = archive.active("calibration")
         readings = archive.check_weights() if not archive.read_only else []
@@ -230,31 +232,31 @@ def see_calibrations(bench: Bench, _: dict[str, str]) -> Answer:
     }
 
 
-def do_report(bench: Bench, body: dict[str, Any]) -> Answer:
+def post_report(context: Context, body: dict[str, Any]) -> Answer:
     """Write the printable page of one group, or of two; the answer says under which name it is shown."""
     from evenfall.workflow.report_page import write_page
 
-    specs = [text_of(body, name, 500) for name in ("runs", "after") if body.get(name)]
+    specs = [text_field(body, name, 500) for name in ("runs", "after") if body.get(name)]
     if not specs:
         raise InputError("say which runs the report is of, such as 3,5-8")
-    engine = text_of(body, "engine", 200) if body.get("engine") else None
+    engine = text_field(body, "engine", 200) if body.get("engine") else None
     units_of(body)
-    with Archive(bench.folder) as archive:
+    with Archive(context.folder) as archive:
         path = write_page(
             archive,
             tuple(specs),
             None,
             engine=engine,
             units=body.get("units", "us"),
-            invented=bench.hands is not None,
+            invented=context.hands is not None,
             everything=bool(body.get("everything")),
         )
     return {"name": path.name, "path": str(path)}
 
 
-def report_page(bench: Bench, name: str) -> Response:
+def report_page(context: Context, name: str) -> Response:
     """A report that was written before, by its file's name; without scripts, whatever is in it."""
-    path = bench.folder / "pages" / name
+    path = context.folder / "pages" / name
     if not _REPORT.fullmatch(name) or not path.is_file():
         raise NotFoundError(f"there is no report '{name[:80]}'")
     return Response(
@@ -262,37 +264,41 @@ def report_page(bench: Bench, name: str) -> Response:
     )
 
 
-def do_export(bench: Bench, body: dict[str, Any]) -> Answer:
+def post_export(context: Context, body: dict[str, Any]) -> Answer:
     """Runs as a file: `table` is bins, runs or samples, `form` csv or parquet."""
     from evenfall.output.tables import to_csv, to_parquet
     from evenfall.workflow.export_rows import export_rows
 
-    table, form = text_of(body, "table", 20), body.get("form", "csv")
+    table, form = text_field(body, "table", 20), body.get("form", "csv")
     if table not in ("bins", "runs", "samples"):
         raise InputError("'table' must be bins, runs or samples")
-    if form not in FORMS:
+    if form not in MEDIA_TYPES:
         raise InputError("'form' must be csv or parquet")
     units = units_of(body)
-    engine = text_of(body, "engine", 200) if body.get("engine") else None
-    with Archive(bench.folder) as archive:
-        rows = export_rows(archive, run_numbers(archive, text_of(body, "runs", 500), engine))
+    engine = text_field(body, "engine", 200) if body.get("engine") else None
+    with Archive(context.folder) as archive:
+        rows = export_rows(archive, run_numbers(archive, text_field(body, "runs", 500), engine))
     if form == "parquet":
         with tempfile.TemporaryDirectory(prefix="evenfall-export-") as place:
             data = to_parquet(rows, Path(place) / "runs.parquet", table).read_bytes()
     else:
         data = to_csv(rows, table, units if body.get("units") == "us" else None).encode()
     named = {"content-disposition": f'attachment; filename="{table}.{form}"'}
-    return Response(data, media_type=FORMS[form], headers=named)
+    return Response(data, media_type=MEDIA_TYPES[form], headers=named)
 
 
-ACTIONS: dict[str, Action] = {"compare": do_compare, "report": do_report, "export": do_export}
-QUESTIONS: dict[str, Question] = {
-    "runs": see_runs,
-    "engines": see_engines,
-    "builds": see_builds,
-    "curves": see_curves,
-    "sessions": see_sessions,
-    "session": see_session,
-    "chart": see_chart,
-    "calibrations": see_calibrations,
+POST_HANDLERS: dict[str, PostHandler] = {
+    "compare": post_compare,
+    "report": post_report,
+    "export": post_export,
+}
+GET_HANDLERS: dict[str, GetHandler] = {
+    "runs": get_runs,
+    "engines": get_engines,
+    "builds": get_builds,
+    "curves": get_curves,
+    "sessions": get_sessions,
+    "session": get_session,
+    "chart": get_chart,
+    "calibrations": get_calibrations,
 }

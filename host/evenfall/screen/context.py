@@ -1,4 +1,4 @@
-"""What the pages share, and how what they send is read."""
+"""What all handlers share, and how what they send is read."""
 
 from __future__ import annotations
 
@@ -10,49 +10,49 @@ from typing import Any, Protocol
 from starlette.responses import Response
 
 from evenfall.errors import InputError
-from evenfall.screen.owner import Owner
+from evenfall.screen.port_worker import PortWorker
 from evenfall.workflow.weights import Hung
 
 
-class Leading(Protocol):
+class GuidedSession(Protocol):
     """A guided session of this start of the program."""
 
-    mark: int  # grows whenever a page has something new to show
-    over: str  # why it ended; empty while it goes on
+    version: int  # grows whenever a page has something new to show
+    ended: str  # why it ended; empty while it goes on
     step: str
     turns: bool  # the order A-B-B-A was chosen
 
-    def seen(self) -> dict[str, Any]: ...
+    def snapshot(self) -> dict[str, Any]: ...
     def answer(self, number: int, text: str) -> None: ...
     def leave(self) -> None: ...
 
 
 @dataclass
-class Bench:
-    """What the pages share: the port's owner, the archive's folder, the practice bench if there is one."""
+class Context:
+    """What all handlers share: port worker, archive folder, practice bench if there is one."""
 
-    owner: Owner
+    worker: PortWorker
     folder: Path
     units: str = "us"
     hands: Callable[[str], str] | None = None  # what can be done at a simulated bench
-    over: Callable[[], bool] = lambda: False  # whether the server is about to end
+    stopping: Callable[[], bool] = lambda: False  # whether the server is about to end
     self_test: list[dict[str, Any]] | None = None  # the last one
-    asked: tuple[Hung, str] | None = None  # a reading of a weight that waits for the person's word, and why
-    leading: Leading | None = None  # the guided session under way, or the last one
+    pending: tuple[Hung, str] | None = None  # an unlikely reading of a weight, and why: to be confirmed
+    session: GuidedSession | None = None  # the guided session under way, or the last one
     check_zero: float | None = None  # counts with nothing hung, between the two readings of a check weight
 
     def guided(self) -> dict[str, Any]:
-        """How far the guided session is, for every page: `mark` changes with each new question."""
-        now = self.leading
-        return {"mark": now.mark if now else 0, "step": now.step if now and not now.over else ""}
+        """How far the guided session is, for every page: `version` changes with each new question."""
+        now = self.session
+        return {"version": now.version if now else 0, "step": now.step if now and not now.ended else ""}
 
 
 Answer = dict[str, Any] | list[Any] | Response
-Action = Callable[[Bench, dict[str, Any]], Answer]
-Question = Callable[[Bench, dict[str, str]], Answer]
+PostHandler = Callable[[Context, dict[str, Any]], Answer]
+GetHandler = Callable[[Context, dict[str, str]], Answer]
 
 
-def text_of(body: dict[str, Any], name: str, longest: int = 2000) -> str:
+def text_field(body: dict[str, Any], name: str, longest: int = 2000) -> str:
     """A text the page sent; InputError when it is none."""
     value = body.get(name)
     if not isinstance(value, str) or len(value) > longest:
@@ -60,7 +60,7 @@ def text_of(body: dict[str, Any], name: str, longest: int = 2000) -> str:
     return value
 
 
-def number_of(body: dict[str, Any], name: str) -> int:
+def int_field(body: dict[str, Any], name: str) -> int:
     """A whole number the page sent."""
     value = body.get(name)
     if not isinstance(value, int) or isinstance(value, bool) or abs(value) > 2**53:
@@ -68,9 +68,9 @@ def number_of(body: dict[str, Any], name: str) -> int:
     return value
 
 
-def whole(asked: dict[str, str], name: str) -> int:
+def int_param(params: dict[str, str], name: str) -> int:
     """A whole number of the address."""
-    text = asked.get(name, "")
+    text = params.get(name, "")
     if not (text.isascii() and text.isdigit() and len(text) < 16):
         raise InputError(f"'{name}' must be a whole number, not '{text[:40]}'")
     return int(text)

@@ -17,7 +17,7 @@ from evenfall.output.text import banner
 from evenfall.statistics import counting
 from evenfall.workflow.run_groups import counts, reduced
 
-LOOKED_THROUGH = 200  # earlier runs of the same build
+MAX_EARLIER_RUNS = 200  # earlier runs of the same build
 FIGURE = re.compile(r"[-+±]?\d[\d.,]*")  # warnings that differ in their figures alone are one
 
 
@@ -34,7 +34,7 @@ def curve(bins: Bins) -> dict[str, FloatArray]:
     return {name: column[filled] for name, column in columns.items()}
 
 
-def line_of(row: dict[str, Any]) -> dict[str, Any]:
+def row_summary(row: dict[str, Any]) -> dict[str, Any]:
     """A run of a list, with why it does not count."""
     keep = ("run", "engine", "build", "started_unix_s", "clock", "pulled_unix_s", "verdict", "reason",
             "sweep_time_s", "peak_power_W", "peak_power_rpm", "peak_torque_Nm", "peak_torque_rpm", "excluded",
@@ -42,15 +42,17 @@ def line_of(row: dict[str, Any]) -> dict[str, Any]:
     return {**{k: row[k] for k in keep}, "left_out": counting.why_left_out(row)}
 
 
-def others_of(archive: Archive, row: dict[str, Any]) -> tuple[dict[str, Any] | None, dict[str, Any] | None]:
+def previous_and_best(
+    archive: Archive, row: dict[str, Any]
+) -> tuple[dict[str, Any] | None, dict[str, Any] | None]:
     """(the run before it, the best one) of the same engine and build among those that count.
 
     A run that is filed under no build is held against those of its session.
     """
     query = (
-        Query(engine=row["engine"], build=row["build"], limit=LOOKED_THROUGH)
+        Query(engine=row["engine"], build=row["build"], limit=MAX_EARLIER_RUNS)
         if row["build"]
-        else Query(session=row["session"], limit=LOOKED_THROUGH)
+        else Query(session=row["session"], limit=MAX_EARLIER_RUNS)
     )
     rows = [
         r for r in archive.find(query) if r["run"] != row["run"] and r["build"] == row["build"] and counts(r)
@@ -62,9 +64,9 @@ def others_of(archive: Archive, row: dict[str, Any]) -> tuple[dict[str, Any] | N
     return last, best
 
 
-def warned_before(archive: Archive, row: dict[str, Any], warnings: list[str]) -> list[str]:
+def repeated_warnings(archive: Archive, row: dict[str, Any], warnings: list[str]) -> list[str]:
     """Those of a run's warnings that the run before it in its session carried too."""
-    rows = archive.find(Query(session=row["session"], limit=LOOKED_THROUGH)) if row["session"] else []
+    rows = archive.find(Query(session=row["session"], limit=MAX_EARLIER_RUNS)) if row["session"] else []
     key = (row["started_unix_s"], row["run"])
     earlier = [r for r in rows if (r["started_unix_s"], r["run"]) < key]
     if not earlier:
@@ -74,16 +76,16 @@ def warned_before(archive: Archive, row: dict[str, Any], warnings: list[str]) ->
     return [note for note in warnings if FIGURE.sub("", note) in told]
 
 
-def after(archive: Archive, number: int) -> dict[str, Any]:
+def run_summary(archive: Archive, number: int) -> dict[str, Any]:
     """All of one run that the page shows: peaks, changes, curves, what to remark, what people said."""
     row = archive.row(number)
     run = reduced(archive, number)
     row = archive.row(number)  # with what the reduction found
     result = run.reduction
-    last, best = others_of(archive, row)
+    last, best = previous_and_best(archive, row)
     peak = result.peak_power_W.value
 
-    def against(other: dict[str, Any] | None) -> dict[str, Any] | None:
+    def compared_with(other: dict[str, Any] | None) -> dict[str, Any] | None:
         if other is None:
             return None
         than = other["peak_power_W"]
@@ -91,13 +93,13 @@ def after(archive: Archive, number: int) -> dict[str, Any]:
             "run": other["run"],
             "peak_power_W": than,
             "change": peak / than - 1,
-            "curve": curve_kept(archive, other["run"]),
+            "curve": stored_curve(archive, other["run"]),
         }
 
     verdict = code_texts.say(code_texts.VERDICTS, row["verdict"])
     warnings = list(dict.fromkeys(result.notes))
     return {
-        **line_of(row),
+        **row_summary(row),
         "verdict_text": verdict,
         "reason_text": "" if row["reason"] == "none" else code_texts.say(code_texts.REASONS, row["reason"]),
         "peak_power": vars(result.peak_power_W),
@@ -105,17 +107,17 @@ def after(archive: Archive, number: int) -> dict[str, Any]:
         "banner": banner(result),
         "failed": result.failed,
         "warnings": warnings,
-        "warned_before": warned_before(archive, row, warnings),
+        "repeated_warnings": repeated_warnings(archive, row, warnings),
         "standard": result.standard,
         "curve": curve(result.bins),
-        "last": against(last),
-        "best": against(best),
+        "last": compared_with(last),
+        "best": compared_with(best),
         "is_best": best is None or (peak == peak and peak > best["peak_power_W"]),
         "notes": archive.notes(number),
     }
 
 
-def curve_kept(archive: Archive, number: int) -> dict[str, FloatArray]:
+def stored_curve(archive: Archive, number: int) -> dict[str, FloatArray]:
     """The curve of a run as it was last reduced; reduced now if it never was."""
     kept = archive.current_bins(number)
     return curve(kept if kept is not None else reduced(archive, number).reduction.bins)
