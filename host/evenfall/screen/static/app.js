@@ -91,6 +91,7 @@ async function begin() {
     if (event.target.closest?.("[aria-disabled=true]")) { event.stopPropagation(); event.preventDefault(); }
   }, true);
   document.addEventListener("pointerdown", () => { wakeTones(); soundButton(); });
+  window.addEventListener("beforeprint", () => { for (const d of document.querySelectorAll("#after details")) d.open = true; }); // nothing is folded on paper
   for (const b of document.querySelectorAll(".tabs button")) b.onclick = () => showPart(b.dataset.part);
   by("units").onclick = changeUnits;
   by("sound").onclick = changeSound;

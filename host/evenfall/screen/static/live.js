@@ -313,6 +313,7 @@ function afterRun() {
   // each warning once: what the run before carried too is folded away
   const before = run.repeated_warnings, fresh = run.warnings.filter((w) => !before.includes(w));
   const folded = before.length ? h("details", { class: "more" }, h("summary", { text: say("after_warned", { count: before.length }) }), list(before)) : null;
+  by("after").classList.toggle("brief", fresh.length < 3);
   by("after-warnings").replaceChildren(...[list(fresh), folded].filter(Boolean));
   by("keep").firstElementChild.textContent = say(run.excluded === null ? "keep" : "next");
   by("exclude").firstElementChild.textContent = say(run.excluded === null ? "exclude" : "include");
