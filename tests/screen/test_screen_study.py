@@ -329,7 +329,7 @@ def test_a_newcomers_first_sweep(tmp_path: Path) -> None:
             picture(tab, "after-second-run-1280")
             expect(tab.locator("#after-warnings details")).not_to_have_attribute("open", "")
             tab.pdf()
-            expect(tab.locator("#after-warnings details")).to_have_attribute("open", "")  # paper folds nothing
+            expect(tab.locator("#after-warnings details")).to_have_attribute("open", "")  # on paper
             tab.emulate_media(media="print")
             tab.set_viewport_size({"width": 794, "height": 1123})
             tab.wait_for_timeout(500)
