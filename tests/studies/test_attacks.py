@@ -96,63 +96,6 @@ def test_killed_at_random_moments(what: str, tmp_path: Path) -> None:
     told(f"killed at random moments while {what}", count, f"{hits} hit: sound, nothing lost or twice")
 
 
-STEPS = """
-import os, signal, sqlite3, sys
-left = int(sys.argv.pop(1))
-def step(*_):
-    global left
-    left -= 1
-    if left == 0:
-        os.kill(os.getpid(), signal.SIGKILL)
-def connect(*args, _real=sqlite3.connect, **how):
-    db = _real(*args, **how)
-    db.set_trace_callback(step)
-    return db
-def hook(event, args):
-    if armed and event in ("open", "os.rename", "os.remove", "os.link", "os.mkdir", "os.truncate"):
-        step()
-armed = False
-sqlite3.connect = connect
-for name in ("fsync", "write"):
-    setattr(os, name, lambda *a, _real=getattr(os, name): (step(), _real(*a))[1])
-sys.addaudithook(hook)
-"""
-
-
-def test_killed_before_each_file_call_and_statement(tmp_path: Path) -> None:
-    """Counted anew in each program: every step of a fetch of one run is once the last one."""
-    script = STEPS + killed.SCRIPT.replace("work(*sys.argv[1:])", "armed = True\nwork(*sys.argv[1:])")
-    hits, at, stride = 0, 1, max(1, round(1 / SHARE))
-    while True:
-        folder = tmp_path / str(at)
-        folder.mkdir()
-        runs = {1: sample_run(1, seconds=3.0)}
-        with FaultyBoard(folder, runs, Faults()) as board:
-            command = [sys.executable, "-c", script, str(at), str(folder / "kept"), "pull", board.url]
-            done = subprocess.run(command, capture_output=True, text=True, timeout=120)
-            assert done.returncode in (0, -signal.SIGKILL), done.stderr
-            with Archive(folder / "kept") as archive:
-                assert archive.check() == []
-                kept = [archive.raw(r["run"]) for r in archive.find(Query())]
-            assert kept in ([], [runs[1]])
-            assert not board.acknowledged or kept
-            if done.returncode == 0:
-                break
-            hits += 1
-            # the next program finishes what this one began
-            again = subprocess.run([*command[:3], "0", *command[4:]], capture_output=True, timeout=120)
-            assert again.returncode == 0
-            with Archive(folder / "kept") as archive:
-                assert [archive.raw(r["run"]) for r in archive.find(Query())] == [runs[1]]
-        at += stride
-    assert hits > 20 * SHARE
-    told(
-        "killed before each file call and SQL statement of a fetch",
-        hits,
-        "sound; the next fetch completed it",
-    )
-
-
 def whole_or_earlier(folder: Path, runs: dict[int, bytes], acknowledged: dict[int, Any]) -> set[int]:
     """Assert a sound archive whose runs are some of `runs`, each once and at least what the board was told is
     safe; the board's numbers of those that are kept."""
@@ -243,7 +186,10 @@ def test_two_programs_at_once_one_of_them_killed(tmp_path: Path) -> None:
 
 
 def test_damaged_write_ahead_log(tmp_path: Path) -> None:
-    """A copy taken while a program was at work, its log cut or flipped anywhere: a sound earlier state."""
+    """A copy taken while a program was at work, its log cut or flipped anywhere: a sound earlier state.
+
+    None of these was acknowledged; for those see tests/host/test_what_the_board_is_told.py.
+    """
     folder, rng = furnished(tmp_path / "kept"), random.Random(11)
     runs = [sample_run(n, seconds=6.0, load_hz=40.0) for n in range(1, 8)]
     with Archive(folder) as archive:
@@ -268,10 +214,12 @@ def test_damaged_write_ahead_log(tmp_path: Path) -> None:
             (place / FILE_NAME).write_bytes(main)
             (place / f"{FILE_NAME}-wal").write_bytes(hurt)
             with Archive(place) as archive:
-                assert archive.check() == []
+                assert [s for s in archive.check() if "found damaged" not in s] == []
                 kept = [archive.raw(r["run"]) for r in archive.find(Query(limit=100))]
+                said = ", said" if archive.damaged_logs() else ""
             assert sorted(kept) == sorted(runs[: len(kept)]) and len(kept) >= 4
-            outcomes[f"with {len(kept) - 4} of the 3 newest runs"] += 1
+            assert not said or how != "cut"  # a cut log looks as after a kill
+            outcomes[f"with {len(kept) - 4} of the 3 newest runs{said}"] += 1
             shutil.rmtree(place)
         told(f"write-ahead log, {how}", count, outcomes)
 

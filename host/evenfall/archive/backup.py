@@ -46,6 +46,7 @@ class Maintenance(Database):
             self._check_lists,
             self._check_records,
             self._check_reductions,
+            self._check_logs,
         ):
             try:
                 wrong += part()
@@ -115,6 +116,13 @@ class Maintenance(Database):
             for name, kept in peaks.items():
                 if row[name] != (kept if kept is None or math.isfinite(kept) else None):
                     yield f"run {row['id']} is listed with another {name} than its result has"
+
+    def _check_logs(self) -> Iterator[str]:
+        for copy in self.damaged_logs():
+            yield (
+                f"changes are lost: {copy.name} is the log they were in, found damaged. "
+                "Look at what was entered before that day, then remove that file"
+            )
 
     def backup(self, target: Path, replace: bool = False) -> None:
         """Copy the archive, consistent even while it is in use, checked before it gets its name.

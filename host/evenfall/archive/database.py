@@ -1,28 +1,35 @@
 """The open file: connection, transactions, and the true cause when the file cannot be used.
 
 WAL with full synchronisation: what was committed survives a kill and a power cut
-(SQLite, "Write-Ahead Logging", "PRAGMA synchronous").  A file that cannot be
-written is opened for reading; the cause is logged once and named again by
-whatever tries to change something.
+(SQLite, "Write-Ahead Logging", "PRAGMA synchronous").  What lies in the log alone
+is lost with it, so `settle` moves it into the file before anybody relies on it.
+A file that cannot be written is opened for reading; the cause is logged once and
+named again by whatever tries to change something.
+
+Nothing else opens the file while it may be in use here: closing it would drop the
+locks that SQLite has on it (POSIX; SQLite, "How To Corrupt", 2.2).
 """
 
 from __future__ import annotations
 
 import contextlib
+import errno
 import json
 import logging
+import os
 import sqlite3
 import time
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
-from evenfall.archive import schema
-from evenfall.archive.files import link_new, reason, sync, temporary_file_beside
+from evenfall.archive import schema, write_ahead_log
+from evenfall.archive.files import link_new, reason, sync, temporary_file_beside, unused_name, write_whole
 from evenfall.errors import ArchiveError, DamageError, EvenfallError
 
 FILE_NAME = "evenfall.sqlite"
 BUSY_S = 30.0  # another program's transaction is waited for so long
+SETTLE_S = 30.0  # and other programs that read, when what was committed has to leave the log
 RESTORE = "restore a backup with: evenfall archive restore BACKUP"
 log = logging.getLogger("evenfall.archive")
 
@@ -92,6 +99,10 @@ class Database:
         try:
             self.db = self._open()
         except sqlite3.Error as error:
+            if code_of(error) == sqlite3.SQLITE_NOTADB:
+                raise DamageError(
+                    f"{self.path} cannot be opened: it is no archive, or its start is damaged; {RESTORE}"
+                ) from None
             raise explained(error, self.path) from None
 
     def __enter__(self):  # type: ignore[no-untyped-def]  # Self, of whatever class
@@ -111,7 +122,10 @@ class Database:
                 layout_of(db, self.path)  # before anything is written: it may be another program's
                 db.execute("PRAGMA journal_mode = WAL")
                 db.execute("BEGIN IMMEDIATE")  # finds out whether it can be written at all
+                lost = self._lost_with_the_log()  # nobody writes meanwhile
                 db.execute("ROLLBACK")
+                if lost:
+                    db.execute("PRAGMA wal_checkpoint(TRUNCATE)")
             except (sqlite3.Error, ArchiveError) as error:
                 busy = isinstance(error, sqlite3.Error) and code_of(error) in (
                     sqlite3.SQLITE_BUSY,
@@ -130,6 +144,54 @@ class Database:
         except BaseException:
             db.close()
             raise
+
+    def _lost_with_the_log(self) -> bool:
+        """Whether the log holds changes that SQLite cannot take from it; said once, and a copy is kept."""
+        waiting = Path(f"{self.path}-wal")
+        try:
+            log_bytes = waiting.read_bytes() if waiting.exists() else b""
+            if not write_ahead_log.holds_lost_changes(log_bytes):
+                return False
+            if any(write_ahead_log.same_log(log_bytes, c.read_bytes()) for c in self.damaged_logs()):
+                return True
+            wanted = waiting.with_name(f"{waiting.name}.damaged-{time.strftime('%Y%m%d-%H%M%S')}")
+            copy = next(name for name in unused_name(wanted) if not name.exists())
+            write_whole(copy, log_bytes)
+            kept = f"a copy of the log is kept in {copy}"
+        except (OSError, ArchiveError) as error:
+            kept = f"no copy of the log was kept ({error})"
+        log.warning(
+            "the newest changes in %s are lost: the log beside it, where they were, is damaged. Runs that a "
+            "board was told are safe are not among them. Look at what was entered last; %s",
+            self.path,
+            kept,
+        )
+        return True
+
+    def damaged_logs(self) -> list[Path]:
+        """Copies of logs that were found damaged."""
+        return sorted(self.folder.glob(f"{FILE_NAME}-wal.damaged-*"))
+
+    def settle(self) -> None:
+        """Move all that was committed from the log into the file itself, on the medium; empties the log.
+
+        ArchiveError when other programs that read keep SQLite from it for longer than `SETTLE_S`.
+        """
+        end = time.monotonic() + SETTLE_S
+        try:
+            self.db.execute("PRAGMA busy_timeout = 200")
+            try:
+                while self.db.execute("PRAGMA wal_checkpoint(TRUNCATE)").fetchone()[0]:  # 1: held back
+                    if time.monotonic() > end:
+                        raise ArchiveError(
+                            f"another program has been reading {self.path} for {SETTLE_S:.0f} s, and the "
+                            "newest runs cannot be moved to their place in it: close that program, try again"
+                        )
+                    time.sleep(0.02)
+            finally:
+                self.db.execute(f"PRAGMA busy_timeout = {BUSY_S * 1000:.0f}")
+        except sqlite3.Error as error:
+            raise explained(error, self.path) from None
 
     def _open_to_read(self) -> sqlite3.Connection:
         try:
@@ -223,6 +285,8 @@ def _prepared(db: sqlite3.Connection) -> sqlite3.Connection:
         db.execute("PRAGMA foreign_keys = ON")
         db.execute("PRAGMA trusted_schema = OFF")  # a restored file may come from anyone
         db.execute("PRAGMA synchronous = FULL")
+        db.execute("PRAGMA fullfsync = ON")  # macOS: through the drive's cache as well
+        db.execute("PRAGMA checkpoint_fullfsync = ON")
     except UnicodeDecodeError:  # SQLite's message quotes a damaged layout
         db.close()
         damage = sqlite3.DatabaseError("the layout cannot be read")
@@ -272,15 +336,14 @@ def _create(path: Path) -> None:
 
 
 def _check_start(path: Path) -> None:
-    with path.open("rb") as file:
-        start = file.read(16)
-    if not start:
+    """Refuse an empty file and one that may not be read, without opening it: others may have it open."""
+    if path.stat().st_size == 0:
         raise DamageError(
             f"{path} is empty (0 bytes): an archive was here and is not any more; {RESTORE}. "
             "To begin a new one, remove that file"
         )
-    if start != b"SQLite format 3\0":
-        raise DamageError(f"{path} cannot be opened: it is no archive, or its start is damaged; {RESTORE}")
+    if not path.is_dir() and not os.access(path, os.R_OK):
+        raise PermissionError(errno.EACCES, os.strerror(errno.EACCES))
 
 
 class Row(sqlite3.Row):

@@ -101,10 +101,13 @@ class Runs(Filing):
         return int(row["id"]) if row else None
 
     def read_back(self, number: int) -> bytes:
-        """The run's bytes through a connection of their own, checked against their SHA-256.
+        """The run's bytes, once they lie in the archive's own file, by a connection of their own and checked
+        against their SHA-256.
 
-        What the host acknowledges to the board rests on this.
+        What the host acknowledges to the board rests on this.  In the write-ahead log alone they would be
+        lost without a word when that is damaged.
         """
+        self.settle()
         with contextlib.closing(connect(self.path, "ro")) as other:
             return _raw(other, number)
 

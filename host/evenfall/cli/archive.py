@@ -24,7 +24,10 @@ def check(archive_dir: Path) -> None:
     for sentence in wrong:
         echo(sentence)
     if wrong:
-        raise DamageError(f"{len(wrong)} things are wrong in {archive_dir}: restore a backup")
+        raise DamageError(
+            f"{archive_dir} is not sound, see above; what is damaged comes back with a backup: "
+            "evenfall archive restore BACKUP"
+        )
     echo(f"sound: {count} runs in {archive_dir}")
 
 

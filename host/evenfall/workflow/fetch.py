@@ -1,8 +1,8 @@
 """Runs from the board into the archive, and only then acknowledged.
 
 Order, each step safe to be killed after: frames to the partial file, run into
-the archive (committed), read back from disk, partial file removed, acknowledged to
-the board, noted.
+the archive (committed), out of the log into the archive's own file, read back,
+partial file removed, acknowledged to the board, noted.
 """
 
 from __future__ import annotations
@@ -19,7 +19,7 @@ from evenfall.archive.archive import Archive
 from evenfall.board import run_file
 from evenfall.board.link import Link
 from evenfall.board.transfer import Progress, RunEntry
-from evenfall.errors import BoardError, DamageError, LinkError
+from evenfall.errors import ArchiveError, BoardError, DamageError, LinkError
 from evenfall.model import DEFAULT_STANDARD, Air, Run, Setup
 from evenfall.reduction.air import check_air, standard_named
 
@@ -141,7 +141,7 @@ def take_runs(
                 (e, _keep(archive, uid, e, d, filing, partials[e.run_id], clock), True) for e, d in fetched
             )
         for entry, number, new in came:
-            copy = archive.read_back(number)
+            copy = _settled(archive, entry, number)
             # before the board is told: after that nobody would come for it
             partials[entry.run_id].unlink(missing_ok=True)
             if not entry.damage:
@@ -183,6 +183,16 @@ def _keep(
         raise DamageError(
             f"run {entry.run_id} came as the board stores it, but {error}; "
             f"its bytes are kept in {partial}, it is not acknowledged"
+        ) from None
+
+
+def _settled(archive: Archive, entry: RunEntry, number: int) -> bytes:
+    """The run as it lies in the archive's own file; ArchiveError while it does not lie there."""
+    try:
+        return archive.read_back(number)
+    except ArchiveError as error:
+        raise ArchiveError(
+            f"run {entry.run_id} came and is run {number} here, but the board was not told: {error}"
         ) from None
 
 
