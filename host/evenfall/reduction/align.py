@@ -146,26 +146,47 @@ def _even(gap: FloatArray) -> bool:
     That median lies between the least and the greatest of two neighbouring stretches of ten: where these are
     near each other, it need not be worked out.
     """
-    begins = np.arange(0, gap.size, 10)
-    low, high = np.minimum.reduceat(gap, begins), np.maximum.reduceat(gap, begins)
-    if high.max() >= SILENT_S:
+    low, high = _two_stretches(gap)
+    if high.max(initial=0.0) >= SILENT_S:
         return False
-    low, high = np.minimum(low[1:], low[:-1]), np.maximum(high[1:], high[:-1])
     wide = np.flatnonzero(low * MAX_INTERVAL_RATIO < high)
     if not wide.size:
         return low.size > 0
-    there = gap[max(0, 10 * int(wide[0]) - 10) : 10 * int(wide[-1]) + 30]
-    ratio = there / np.maximum(scipy.ndimage.median_filter(there, 11, mode="nearest"), 1e-9)
+    at = np.arange(max(0, 10 * int(wide[0]) - 10), min(gap.size, 10 * int(wide[-1]) + 30))
+    ratio = gap[at] / np.maximum(_medians_at(gap, at, 11), 1e-9)
     return bool(ratio.min() >= MIN_INTERVAL_RATIO and ratio.max() <= MAX_INTERVAL_RATIO)
 
 
+def _two_stretches(values: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """(least, greatest) of (n,) values over every two neighbouring stretches of ten, n > 10 for any at all.
+
+    A window of eleven or fewer lies within two such stretches.
+    """
+    begins = np.arange(0, values.size, 10)
+    low, high = np.minimum.reduceat(values, begins), np.maximum.reduceat(values, begins)
+    return np.minimum(low[1:], low[:-1]), np.maximum(high[1:], high[:-1])
+
+
+def _medians_at(values: FloatArray, at: IntArray, width: int) -> FloatArray:
+    """Medians of the `width` values (odd) about each place of `at`; beyond an end its last value stands."""
+    if at.size > 500:  # then the time that SciPy takes to begin is the less
+        return np.asarray(scipy.ndimage.median_filter(values, width, mode="nearest")[at])
+    half = width // 2
+    near = at[..., None] + np.arange(-half, half + 1)
+    np.minimum(np.maximum(near, 0, out=near), values.size - 1, out=near)
+    around = values[near]
+    around.sort(axis=-1)
+    return np.asarray(around[..., half])
+
+
 def median(values: FloatArray | IntArray) -> float:
-    """Median of (n,) finite values, n > 0; a tenth of the time that numpy's takes for arrays this short."""
+    """Median of (n,) finite values, n > 0; a tenth of the time that numpy's takes for arrays this short.
+
+    Two places are asked for even where one would do: numpy then takes a way that is three times as quick.
+    """
     half = values.size // 2
-    if values.size % 2:
-        return float(np.partition(values, half)[half])
-    low, high = np.partition(values, (half - 1, half))[half - 1 : half + 1]
-    return float((low + high) / 2)
+    low, high = np.partition(values, (max(half - 1, 0), half))[max(half - 1, 0) : half + 1][[0, -1]]
+    return float(high) if values.size % 2 else float((low + high) / 2)
 
 
 def check_extent(run: Run) -> None:
@@ -177,8 +198,11 @@ def check_extent(run: Run) -> None:
                 f"no run is longer than {MAX_RUN_S:.0f} s, so the file is damaged"
             )
     if run.load_time_s.size > 1:
-        period = median(np.diff(run.load_time_s))
-        if period > 0 and (run.load_time_s.max() - run.load_time_s.min()) / period > MAX_CONVERSIONS:
+        step, length = np.diff(run.load_time_s), run.load_time_s.max() - run.load_time_s.min()
+        if 2 * np.count_nonzero(step * MAX_CONVERSIONS < length) < step.size:
+            return  # the median is longer than that, too
+        period = median(step)
+        if period > 0 and length / period > MAX_CONVERSIONS:
             raise DamageError(
                 f"run {run.run_id}: its load samples come {1 / period:.3g} times a second, which no "
                 "amplifier does; the file is damaged"
@@ -479,22 +503,27 @@ def isolated_spikes(values: FloatArray) -> np.ndarray:
 
     The amplifier's own filter spreads a real jolt over several conversions, so
     a single sample far off between two calm ones on each side is a read-out
-    error.  Far: `SPIKE_SIGMAS` robust deviations (MAD of second differences);
+    error.  Far: `SPIKE_SIGMAS` robust deviations (MAD of second differences) from the
+    running median, and half of that from the line between its neighbours;
     calm: within a fifth of that height of the running median.
     """
     mask = np.zeros(values.size, bool)
     if values.size < 9:
         return mask
-    bend = values[1:-1] - (values[:-2] + values[2:]) / 2
-    size = np.abs(bend)
-    limit = max(SPIKE_SIGMAS * 1.4826 * median(size), 1e-9)
-    if size.max() <= limit:
+    bend = np.full(values.size, np.inf)  # an end's is not known
+    bend[1:-1] = np.abs(values[1:-1] - (values[:-2] + values[2:]) / 2)
+    limit = max(SPIKE_SIGMAS * 1.4826 * median(bend[1:-1]), 1e-9)
+    if bend[1:-1].max() <= limit:
         return mask
-    off = np.pad(np.abs(values - scipy.ndimage.median_filter(values, 9, mode="nearest")), 2)
-    height = off[2:-2]
-    calm = np.maximum.reduce([off[:-4], off[1:-3], off[3:-1], off[4:]]) < 0.2 * height
-    result: np.ndarray = (height > limit) & calm
-    return result
+    bent = np.flatnonzero(bend > limit / 2)
+    near = bent[:, None] + np.arange(-2, 3)
+    inside = (near >= 0) & (near < values.size)
+    near = np.where(inside, near, bent[:, None])
+    off = np.abs(values[near] - _medians_at(values, near, 9)) * inside
+    height = off[:, 2].copy()
+    off[:, 2] = 0.0
+    mask[bent] = (height > limit) & (off.max(axis=1) < 0.2 * height)
+    return mask
 
 
 def find_sweep(run: Run, setup: Setup, edges: Edges | None = None) -> tuple[float, float, str]:

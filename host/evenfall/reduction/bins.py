@@ -33,6 +33,16 @@ class BinMeans:
 
 
 @dataclass(frozen=True)
+class Weights:
+    """What brings the means of samples to means over whole bins; for the g bins that stand."""
+
+    near: IntArray  # (g, m) places of the bins around each
+    by: FloatArray  # (g, m) weights of their means in what is added
+    leverage: FloatArray  # (g,) variance of the mean over the whole bin, per variance of one sample
+    shift_variance: FloatArray  # (g,) the same of what is added
+
+
+@dataclass(frozen=True)
 class Filling:
     """How the samples lie in the bins; what every mean over them needs."""
 
@@ -46,6 +56,7 @@ class Filling:
     off: FloatArray  # (b,) sum of the distances from the centre, and of their squares
     square: FloatArray  # (b,)
     width: float
+    weights: dict[bytes, Weights]  # of the bins that stand, by their places: two fits may ask for the same
 
     def sums(self, values: FloatArray) -> FloatArray:
         """(b,) sum of the values (n,) of known samples in each bin."""
@@ -83,7 +94,10 @@ def fill_bins(speed: FloatArray, width: float) -> Filling:
     place *= -width
     place += speed  # from the centre
     at = bins - first
-    many = np.bincount(at, np.diff(begins, append=speed.size), n).astype(np.int64)
+    length = np.empty(begins.size)
+    length[:-1] = begins[1:] - begins[:-1]
+    length[-1] = speed.size - begins[-1]
+    many = np.bincount(at, length, n).astype(np.int64)
     low = np.full(n, np.inf)
     high = np.full(n, -np.inf)
     np.minimum.at(low, at, np.minimum.reduceat(place, begins))
@@ -92,7 +106,7 @@ def fill_bins(speed: FloatArray, width: float) -> Filling:
     off = _sums(at, place, begins, n)
     place *= place
     square = _sums(at, place, begins, n)
-    return Filling(None if whole else known, begins, at, centre, many, low, high, off, square, width)
+    return Filling(None if whole else known, begins, at, centre, many, low, high, off, square, width, {})
 
 
 def fit_bins(
@@ -119,22 +133,33 @@ def fit_bins(
         & (there.high >= -CENTRE_TOLERANCE * width)
         & (there.high - there.low >= (0.5 - CENTRE_TOLERANCE) * width)
     )
-    count = there.count[good]
-    off, square = there.off[good] / count, there.square[good] / count
-    near, slope, bend = _parabolas(there.centre[good], off, square)
-    by = -(off[:, None] * slope + (square - width**2 / 12)[:, None] * bend)  # what the neighbours add
+    key = good.tobytes()
+    w = there.weights.get(key) or there.weights.setdefault(key, _weights(there, good))
     filled = np.full((2 + 2 * len(rows), there.centre.size), np.nan)
-    means = np.array([there.sums(row)[good] for row in rows]) / count
-    shift = (by * means[:, near]).sum(axis=2)  # (k, b)
+    means = np.array([there.sums(row)[good] for row in rows]) / there.count[good]
+    shift = np.einsum("gm,kgm->kg", w.by, means[:, w.near])
     filled[2::2, good], filled[3::2, good] = means + shift, shift
-    each = 1 / count[near]
-    own = by + (near == np.arange(good.size)[:, None])
-    filled[0, good], filled[1, good] = (own**2 * each).sum(axis=1), (by**2 * each).sum(axis=1)
+    filled[0, good], filled[1, good] = w.leverage, w.shift_variance
     value, fill_shift = filled[2::2], filled[3::2]
     if values.ndim == 1:
         value, fill_shift = value[0], fill_shift[0]
     low, high = there.centre + there.low, there.centre + there.high
     return BinMeans(there.centre, value, filled[0], there.count, low, high, filled[1], fill_shift)
+
+
+def _weights(there: Filling, good: IntArray) -> Weights:
+    count = there.count[good]
+    off, square = there.off[good] / count, there.square[good] / count
+    near, slope, bend = _parabolas(there.centre[good], off, square)
+    by = -(off[:, None] * slope + (square - there.width**2 / 12)[:, None] * bend)
+    each = 1 / count[near]
+    own = by + (near == np.arange(good.size)[:, None])
+    return Weights(near, by, _squared(own, each), _squared(by, each))
+
+
+def _squared(rows: FloatArray, each: FloatArray) -> FloatArray:
+    """(n,) sums of the squares of (n, m) times (n, m)."""
+    return np.asarray(np.einsum("nm,nm,nm->n", rows, rows, each))
 
 
 @functools.lru_cache(maxsize=64)
@@ -167,16 +192,21 @@ def _parabolas(
     away = centre[near] - centre[:, None]
     size = (centre[last] - centre[first])[:, None]
     line = (away + off[near]) / size
-    line = (line - (line * used).sum(axis=1, keepdims=True) / total) * used
-    steep = line / (line**2).sum(axis=1, keepdims=True)
+    line = (line - _inner(line, used) / total) * used
+    steep = line / _inner(line, line)
     if n < 3:
         return near, steep / size, np.zeros((n, m))
-    curve = (away**2 + 2 * away * off[near] + square[near]) / size**2
-    curve = (curve - (curve * used).sum(axis=1, keepdims=True) / total) * used
-    along = (curve * steep).sum(axis=1, keepdims=True)
-    curve = curve - along * line
-    bend = curve / (curve**2).sum(axis=1, keepdims=True)
+    curve = (away * (away + 2 * off[near]) + square[near]) / size**2
+    curve = (curve - _inner(curve, used) / total) * used
+    along = _inner(curve, steep)
+    curve -= along * line
+    bend = curve / _inner(curve, curve)
     return near, (steep - along * bend) / size, bend / size**2
+
+
+def _inner(a: FloatArray, b: FloatArray) -> FloatArray:
+    """(n, 1) sums of the products of (n, m) and (n, m)."""
+    return np.asarray(np.einsum("nm,nm->n", a, b)[:, None])
 
 
 def turn_level(speed_rpm: FloatArray, torque: FloatArray) -> FloatArray:
@@ -191,8 +221,9 @@ def turn_level(speed_rpm: FloatArray, torque: FloatArray) -> FloatArray:
     if not known.any():
         return np.ones_like(speed_rpm)
     size = np.abs(torque)
-    level = np.maximum(size, 0.1 * float(np.nanmax(size))) / np.sqrt(np.maximum(speed_rpm, 1.0))
-    return level / max(math.sqrt(float(np.nanmean(level**2))), 1e-12)
+    level = np.maximum(size, 0.1 * float(size[known].max())) / np.sqrt(np.maximum(speed_rpm, 1.0))
+    given = level[known]
+    return level / max(math.sqrt(float(given @ given) / given.size), 1e-12)
 
 
 def sample_scatter(
@@ -222,9 +253,10 @@ def sample_scatter(
     found = []
     for shift in (0.0, width / 2):
         lines = fit_bins(speed + shift if shift or filled is None else filled, both, width)
-        if np.count_nonzero(np.isfinite(lines.leverage)) < 5:
+        stands = lines.leverage[np.isfinite(lines.leverage)]
+        if stands.size < 5:
             continue
-        whole = lines.leverage < 1.5 * align.median(lines.leverage[np.isfinite(lines.leverage)])
+        whole = lines.leverage < 1.5 * align.median(stands)
         mean = np.where(whole, lines.value[0], np.nan)
         d = np.convolve(mean, (1, -4, 6, -4, 1), "valid")
         found.append(d**2 / (70 * lines.leverage * lines.value[1] ** 2)[2:-2])

@@ -465,8 +465,9 @@ def find_peaks(
         own, dof = float(np.nanmedian(scatter / level)), 5.0
     tops = peak.torque_and_power_peak(lines.centre, torque, level * np.sqrt(lines.leverage), own, dof)
     found, parts = [], {}
+    given = np.flatnonzero(np.isfinite(torque))
     for i, size in enumerate((np.ones_like(omega), omega)):
-        high = int(np.nanargmax(torque * size))
+        high = int(given[(torque[given] * size[given]).argmax()])
         value, half = float(torque[high] * size[high]), uncertainty.COVERAGE * float(u_all[high] * size[high])
         if tops is None:
             found.append(Peak(value, half, float(lines.centre[high])))
@@ -548,7 +549,7 @@ def reduce_run(
     u_all, u_independent = uncertainty.combine(causes)
     bins = _corrected(lines, engine, u_all, u_independent, f)
     torque = seen.engine_Nm * f
-    u_shared, _ = uncertainty.combine({k: v for k, v in causes.items() if k not in SCATTER})
+    u_shared, _ = uncertainty.combine(causes, without=SCATTER)
     torque_top, power_top, at_peak = find_peaks(seen, lines, scatter, u_shared, u_all)
     peak_torque, peak_power = (
         replace(p, value=p.value * f, half_width=p.half_width * f) for p in (torque_top, power_top)
@@ -616,10 +617,12 @@ def _budget_at_peak(
     bins: Bins, engine: FloatArray, causes: dict[str, FloatArray], at_peak: dict[str, float]
 ) -> dict[str, float]:
     """Cause -> relative standard uncertainty at peak power."""
-    if not np.isfinite(bins.power_W).any():
+    given = np.flatnonzero(np.isfinite(bins.power_W))
+    if not given.size:
         return {}
-    top = int(np.nanargmax(bins.power_W))
-    budget = {name: float(u[top] / abs(engine[top])) for name, u in causes.items()}
+    top = int(given[bins.power_W[given].argmax()])
+    size = abs(float(engine[top]))
+    budget = {name: float(u[top]) / size for name, u in causes.items()}
     if at_peak:  # the noise of the cell is part of the scatter
         less = at_peak["bin scatter"] / math.hypot(*(budget[name] for name in SCATTER))
         budget |= {name: budget[name] * less for name in SCATTER}
@@ -648,7 +651,7 @@ def bin_causes(
     noise_u = np.zeros_like(engine)
     if math.isfinite(seen.noise_N):
         noise_u = np.minimum(seen.noise_N * lever * np.sqrt(lines.leverage * 2.1 * align.FINE), scatter_u)
-    slope = np.gradient(engine, lines.centre * RPM) if engine.size > 2 else np.zeros_like(engine)
+    slope = _slope(engine, lines.centre * RPM)
     known = np.isfinite(slope)
     if known.any() and not known.all():
         slope = np.where(known, slope, np.interp(lines.centre, lines.centre[known], slope[known]))
@@ -675,6 +678,16 @@ def bin_causes(
         "inertia": np.abs(rate) * (setup.inertia_u_kg_m2 or math.nan),
         "air": np.abs(engine) * (day.u / day.factor),
     }
+
+
+def _slope(values: FloatArray, at: FloatArray) -> FloatArray:
+    """(b,) differences of (b,) values over even places, central but at the ends; 0 of fewer than three."""
+    slope = np.zeros_like(values)
+    if values.size > 2:
+        step = (at[-1] - at[0]) / (at.size - 1)
+        slope[1:-1] = (values[2:] - values[:-2]) / (2 * step)
+        slope[0], slope[-1] = (values[1] - values[0]) / step, (values[-1] - values[-2]) / step
+    return slope
 
 
 def shaking_of(
@@ -850,7 +863,8 @@ def bin_means(seen: Observed, bin_rpm: float) -> tuple[BinMeans, FloatArray]:
     # what the sweep ran on past its slow end fills the last bin asked for; it opens no further one
     asked = np.interp((seen.start_s, seen.end_s), seen.aligned.time_s, seen.aligned.speed_rad_s / RPM)
     wanted = lines.centre > asked.min() - bin_rpm / 4
-    lines = BinMeans(**{f.name: getattr(lines, f.name)[..., wanted] for f in fields(lines)})
+    if not wanted.all():
+        lines = BinMeans(**{f.name: getattr(lines, f.name)[..., wanted] for f in fields(lines)})
     scatter = scatter_by_bin(seen, lines, bin_rpm, filled)
     size = np.abs(lines.value[0])
     with np.errstate(invalid="ignore"):

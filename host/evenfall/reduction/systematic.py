@@ -23,6 +23,7 @@ import math
 import numpy as np
 
 from evenfall.model import Calibration, FloatArray, Setup
+from evenfall.reduction.align import median
 
 FRICTION = 0.005
 JET = 0.015
@@ -75,7 +76,7 @@ def shaking(force_N: FloatArray, speed_rpm: FloatArray, centre_rpm: FloatArray) 
     if force_N.size < 5 * MIN_SAMPLES or centre_rpm.size < 5:
         return more
     width = float(np.min(np.diff(centre_rpm)))
-    square = np.diff(force_N, 2) ** 2 / 6
+    square = (force_N[2:] - 2 * force_N[1:-1] + force_N[:-2]) ** 2 / 6
     place = np.rint((speed_rpm[1:-1] - centre_rpm[0]) / width)
     inside = (place >= 0) & (place < more.size)  # not true of NaN
     at = place[inside].astype(np.int64)
@@ -84,7 +85,7 @@ def shaking(force_N: FloatArray, speed_rpm: FloatArray, centre_rpm: FloatArray) 
     enough = many >= MIN_SAMPLES
     if np.count_nonzero(enough) < 5:
         return more
-    typical = float(np.median(mean[enough]))
+    typical = median(mean[enough])
     return np.where(enough & (mean > SHAKING * typical), np.sqrt(np.maximum(mean - typical, 0.0)), more)
 
 

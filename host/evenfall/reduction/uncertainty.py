@@ -41,14 +41,18 @@ AT_PEAK = ("lack of fit", "selection")  # causes that only a maximum has; see pe
 COVERAGE = 1.959963984540054  # two-sided 95 % of a normal distribution
 
 
-def combine(causes: dict[str, FloatArray]) -> tuple[FloatArray, FloatArray]:
+def combine(
+    causes: dict[str, FloatArray], without: tuple[str, ...] = ()
+) -> tuple[FloatArray, FloatArray]:
     """(all causes, the part that does not cancel before/after): root sum of squares, JCGM 100 eq. 10.
 
     A cause of NaN is not known; then all causes together are not known either.
     """
-    total = sum(u**2 for u in causes.values())
-    differs = sum(INDEPENDENT_SHARE[name] * u**2 for name, u in causes.items() if INDEPENDENT_SHARE[name])
-    return np.sqrt(total), np.sqrt(differs)
+    names = [name for name in causes if name not in without]
+    square = np.array([causes[name] for name in names]) ** 2
+    share = np.array([INDEPENDENT_SHARE[name] for name in names])
+    differs = share > 0  # a cause that is not known may be one that cancels
+    return np.sqrt(square.sum(axis=0)), np.sqrt(share[differs] @ square[differs])
 
 
 @dataclass(frozen=True)
