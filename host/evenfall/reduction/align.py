@@ -456,8 +456,9 @@ def align(
     missing = step[inside[0] : inside[-1]]
     gaps = int((np.rint(missing / period) - 1).sum())
     whole = max(1, round((at[inside[-1]] - at[inside[0]]) / period))
-    grid = np.linspace(at[inside[0]], at[inside[-1]], whole + 1)
-    period = float(grid[1] - grid[0])
+    begin = float(at[inside[0]])
+    period = (float(at[inside[-1]]) - begin) / whole
+    grid = begin + period * np.arange(whole + 1)
 
     force = np.interp(grid, at[good], force_N[good])
     ratio = setup.brake_teeth / setup.engine_teeth  # crank turns per brake turn
@@ -465,7 +466,7 @@ def align(
     if not np.isfinite(speed).all():
         speed = np.interp(grid, grid[np.isfinite(speed)], speed[np.isfinite(speed)])
     # one filter for all three, so that force and inertia stay in balance even where the fall begins and ends
-    seen = smooth(np.stack((force, speed, np.gradient(speed, period))), period, bandwidth_Hz)
+    seen = smooth(np.array((force, speed, rate(speed, period))), period, bandwidth_Hz)
     turns = turn_speed(edge_time, angle)
     reach = SPEED_MEAN_S / 2 + period / FINE
     fine = fine_grid(
@@ -491,6 +492,14 @@ def align(
         gaps,
         fine,
     )
+
+
+def rate(values: FloatArray, step: float) -> FloatArray:
+    """(n,) central differences of (n,) values `step` apart, of its neighbour alone at an end."""
+    out = np.empty_like(values)
+    out[1:-1] = (values[2:] - values[:-2]) / (2 * step)
+    out[0], out[-1] = (values[1] - values[0]) / step, (values[-1] - values[-2]) / step
+    return out
 
 
 def clamped_codes(count: Any) -> Any:

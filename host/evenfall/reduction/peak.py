@@ -162,9 +162,8 @@ def _smoothed(place: IntArray, y: FloatArray, n: FloatArray, s0: float, dof: flo
     steep = whole[:, 1] / (corner[1, 1] * n)  # weighted least squares
     level = whole[:, 0] / (corner[0, 0] * n) - corner[0, 1] / corner[0, 0] * steep
     line_only = level + (grid / span)[:, None] * steep
-    use: slice | IntArray = np.flatnonzero(share.any(axis=1))
-    if len(use) == use[-1] - use[0] + 1:
-        use = slice(int(use[0]), int(use[-1]) + 1)  # neighbouring lengths need no copy
+    there = np.flatnonzero(share.any(axis=1))
+    use = slice(int(there[0]), int(there[-1]) + 1)  # a length between them that has no share adds nothing
     inner, cross, spread, share, s2 = inner[use], cross[use], spread[use], share[use], s2[use]
     turned = turn @ axes[use]  # (l, b, b - 2)
     by_line = line_only @ inner
@@ -191,7 +190,7 @@ def _smoothed(place: IntArray, y: FloatArray, n: FloatArray, s0: float, dof: flo
 def _axes_of_line(level: FloatArray, steep: FloatArray) -> tuple[FloatArray, FloatArray]:
     """(Q, R) of the two columns (b,): Q (b, b) orthogonal, its first two columns times R (2, 2) are they.
 
-    Two reflections (A. S. Householder 1958), written out: a general routine takes four times as long to begin.
+    Two reflections (A. S. Householder 1958), written out: a general routine takes longer to begin.
     """
     q = np.identity(level.size)
     corner = np.zeros((2, 2))

@@ -651,7 +651,9 @@ def bin_causes(
     noise_u = np.zeros_like(engine)
     if math.isfinite(seen.noise_N):
         noise_u = np.minimum(seen.noise_N * lever * np.sqrt(lines.leverage * 2.1 * align.FINE), scatter_u)
-    slope = _slope(engine, lines.centre * RPM)
+    slope = np.zeros_like(engine)
+    if engine.size > 2:
+        slope = align.rate(engine, (lines.centre[-1] - lines.centre[0]) * RPM / (engine.size - 1))
     known = np.isfinite(slope)
     if known.any() and not known.all():
         slope = np.where(known, slope, np.interp(lines.centre, lines.centre[known], slope[known]))
@@ -678,16 +680,6 @@ def bin_causes(
         "inertia": np.abs(rate) * (setup.inertia_u_kg_m2 or math.nan),
         "air": np.abs(engine) * (day.u / day.factor),
     }
-
-
-def _slope(values: FloatArray, at: FloatArray) -> FloatArray:
-    """(b,) differences of (b,) values over even places, central but at the ends; 0 of fewer than three."""
-    slope = np.zeros_like(values)
-    if values.size > 2:
-        step = (at[-1] - at[0]) / (at.size - 1)
-        slope[1:-1] = (values[2:] - values[:-2]) / (2 * step)
-        slope[0], slope[-1] = (values[1] - values[0]) / step, (values[-1] - values[-2]) / step
-    return slope
 
 
 def shaking_of(

@@ -41,9 +41,7 @@ AT_PEAK = ("lack of fit", "selection")  # causes that only a maximum has; see pe
 COVERAGE = 1.959963984540054  # two-sided 95 % of a normal distribution
 
 
-def combine(
-    causes: dict[str, FloatArray], without: tuple[str, ...] = ()
-) -> tuple[FloatArray, FloatArray]:
+def combine(causes: dict[str, FloatArray], without: tuple[str, ...] = ()) -> tuple[FloatArray, FloatArray]:
     """(all causes, the part that does not cancel before/after): root sum of squares, JCGM 100 eq. 10.
 
     A cause of NaN is not known; then all causes together are not known either.

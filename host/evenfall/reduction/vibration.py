@@ -83,25 +83,27 @@ def folded(
     speed[reach:-reach] = (turned[2 * reach :] - turned[: -2 * reach]) / (t[2 * reach :] - t[: -2 * reach])
     speed[:reach], speed[-reach:] = speed[reach], speed[-reach - 1]
     shafts = [("brake", 1.0)] + ([("crank", per_brake)] if abs(per_brake - 1) > 1e-9 else [])
-    places = []  # (order, shaft, cycles of it per turn of the brake, where its alias stands still)
-    for shaft, gear in shafts:
-        for order in ORDERS:
-            cycles = order * gear * speed / (2 * np.pi) * period  # per sample
-            places += [(order, shaft, order * gear, at) for at in _standing(cycles)]
-    places = [p for p in places if half // 2 <= p[3] < t.size - half // 2]
+    turns = speed * (period / (2 * np.pi))  # per sample
+    # (order, shaft, cycles of it per turn of the brake, where its alias stands still)
+    places = [
+        (order, shaft, order * gear, at)
+        for shaft, gear in shafts
+        for order in ORDERS
+        for at in _standing(order * gear * turns)
+        if half // 2 <= at < t.size - half // 2
+    ]
     if not places:
         return nothing
     at = np.array([p[3] for p in places])
-    first = np.clip(at - half, 0, t.size - 2 * half - 1)
+    first = np.minimum(np.maximum(at - half, 0), t.size - 2 * half - 1)
     near = first[:, None] + np.arange(2 * half + 1)  # (c, w + 1)
     each = np.array([p[2] for p in places])[:, None]
-    cycles = each * speed[near] / (2 * np.pi) * period
-    off = cycles - np.rint(each * speed[at][:, None] / (2 * np.pi) * period)
+    off = each * turns[near] - np.rint(each * turns[at][:, None])
     off /= np.abs(off).max(axis=1, keepdims=True)
     phase = each * (turned[near] - turned[at][:, None])
     wave = np.empty(phase.shape, complex)
     wave.real, wave.imag = np.cos(phase), np.sin(phase)
-    waves = np.stack([wave * off**k for k in range(GAINS)], axis=1)
+    waves = wave[:, None] * off[:, None] ** np.arange(GAINS)[:, None]
     level = np.abs(force[near].mean(axis=1))
     amplitude, typical, which = _amplitudes(waves, np.diff(force), first, MIN_SHARE * level)
     size = np.abs(amplitude)
@@ -144,8 +146,8 @@ def _standing(cycles: FloatArray) -> list[int]:
     """Places where a frequency in cycles per sample passes a whole number above zero."""
     whole = np.rint(cycles)
     off = cycles - whole
-    passes = (off[1:] * off[:-1] <= 0) & (whole[1:] == whole[:-1]) & (whole[1:] > 0)
-    at = np.flatnonzero(passes)
+    at = np.flatnonzero(off[1:] * off[:-1] <= 0)
+    at = at[(whole[at + 1] == whole[at]) & (whole[at + 1] > 0)]
     # a wobbling speed passes several times: once is enough
     return [int(p) for i, p in enumerate(at) if i == 0 or p - at[i - 1] > MIN_SAMPLES]
 
@@ -167,11 +169,11 @@ def _amplitudes(
     """
     width = waves.shape[2] - 1
     most = SPIKES * median(np.abs(steps))  # a lone wrong sample is no vibration
-    steps = np.clip(steps, -most, most)
-    columns = np.diff(waves, axis=2)
+    steps = np.minimum(np.maximum(steps, -most), most)
+    columns = waves[:, :, 1:] - waves[:, :, :-1]
     columns -= columns.mean(axis=2, keepdims=True)
-    c, s = columns.real, -columns.imag
-    cc, ss, cs = ((x * y).sum(axis=2)[..., None] for x, y in ((c, c), (s, s), (c, s)))
+    c, s = np.ascontiguousarray(columns.real), -columns.imag
+    cc, ss, cs = (np.einsum("ckw,ckw->ck", x, y)[..., None] for x, y in ((c, c), (s, s), (c, s)))
     whole = cc * ss - cs**2
     within = np.arange(width)
     here = steps[first[:, None] + within][..., None]  # (c, w, 1)
