@@ -106,6 +106,11 @@ def names_of(row: Setting) -> dict[str, int]:
     return {"none": -1} if row.unit == "GPIO" else {}
 
 
+def names_shown(row: Setting) -> list[str]:
+    """The name by which each value of a kind or switch is shown: one of each, 'on' and not 'yes' too."""
+    return [name for name, number in names_of(row).items() if shown(row, number) == name]
+
+
 def shown(row: Setting, value: int) -> str:
     """A value as a person reads it: '250 mm', 'open', 'on', 'none', '10000 ms'."""
     for word, number in names_of(row).items():

@@ -88,7 +88,7 @@ def get_settings(context: Context, _: dict[str, str]) -> Answer:
             "default": board_settings.shown(row, row.default),
             "low": board_settings.shown(row, row.low),
             "high": board_settings.shown(row, row.high),
-            "names": [] if row.unit == "GPIO" else list(board_settings.names_of(row)),
+            "names": [] if row.unit == "GPIO" else board_settings.names_shown(row),
             "group": row.group,
             "at_start": row.group == "pins" or name in AT_START,
         } if row else {"shown": str(value), "group": "other"}  # fmt: skip
