@@ -229,7 +229,7 @@ SETTING_MEANINGS = {
     "arm_length": "From the shaft's centre to the axis of the load cell.",
     "span": "Counts of the load cell for a force of one kilonewton, from hung weights; negative if the "
     "cell is turned round.",
-    "amplifier": "Kind of load-cell amplifier: on two wires, or on the I2C bus at 320 or 80 samples a second.",
+    "amplifier": "Load-cell amplifier: on two wires, or on the I2C bus at 320 or 80 samples a second.",
     "amplifier_gain": "Gain of the amplifier.",
     "load_limit": "Force on the load cell above which the board stops: not above the cell's rating.",
     "sweep_time": "How long the ramp takes from top speed to end speed.",
