@@ -38,7 +38,18 @@ def test_no_help_line_is_wider_than_a_terminal():
 
 
 def test_the_list_of_commands_waits_for_no_heavy_library():
-    heavy = {"numpy", "scipy", "matplotlib", "pandas", "pyarrow", "rich", "serial", "construct", "jinja2"}
+    heavy = {
+        "numpy",
+        "scipy",
+        "matplotlib",
+        "pandas",
+        "pyarrow",
+        "rich",
+        "serial",
+        "construct",
+        "jinja2",
+        "webbrowser",
+    }
     code = (
         "import sys; from evenfall.cli import run; assert run(['--help']) == 0; "
         "print(*sorted({m.partition('.')[0] for m in sys.modules}), file=sys.stderr)"

@@ -6,7 +6,6 @@ import contextlib
 import sys
 import tempfile
 import threading
-import webbrowser
 from pathlib import Path
 
 import click
@@ -85,6 +84,8 @@ def run(sock, find, folder, units, hands, window) -> None:  # type: ignore[no-un
             "The address opens the page once. Enter: another address. Ctrl-C ends; runs stay on the board."
         )
         if window:
+            import webbrowser  # takes as long to import as all commands
+
             webbrowser.open(keys.new_address())
         threading.Thread(target=more_addresses, daemon=True).start()
 
