@@ -69,8 +69,9 @@ STANDARDS = {
         _iso1585_form(
             "r134",
             "Regulation 134/2014",
-            t_range=(283.0, 318.0),
-            source="text of Regulation (EU) 134/2014, from memory; the formula is that of ISO 1585",
+            t_range=(283.2, 318.2),
+            source="Commission Delegated Regulation (EU) 134/2014, Annex II, for a test's temperatures; "
+            "the formula is that of ISO 1585; range of the factor: common practice, no source",
         ),
         Standard(
             "j1349",
