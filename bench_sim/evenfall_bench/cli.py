@@ -15,6 +15,7 @@ from .chip.parts import Parts, find
 from .image import FIRMWARE, BenchError
 from .models import MODELS
 from .scenario import FAULT_KEYS, FAULTS, POINTS, SCHEMA, Key, ScenarioError
+from .terminal import printable
 
 
 def schema_text() -> str:  # longer than 60 lines by its text
@@ -128,6 +129,11 @@ ALIASES = {"pull": "sweep", "run": "live"}  # the names until version 0.1
 NEEDS_POSIX = ("fcntl", "termios", "tty", "pty")  # modules of Python that Windows lacks
 
 
+def _echo(text: str, err: bool = False, nl: bool = True) -> None:
+    """The one way to the terminal: control characters are shown."""
+    click.echo(printable(text), err=err, nl=nl)
+
+
 class Commands(click.Group):
     """Turns the bench's own errors into one sentence and exit code 2; knows old names of commands."""
 
@@ -140,13 +146,13 @@ class Commands(click.Group):
         try:
             return super().invoke(ctx)
         except (ScenarioError, BenchError) as error:
-            click.echo(f"evenfall-bench: {error}", err=True)
+            _echo(f"evenfall-bench: {error}", err=True)
             ctx.exit(2)
         except ImportError as error:
             if error.name not in NEEDS_POSIX:
                 raise
             sentence = "the bench runs on Linux or macOS: its port is a pseudo-terminal, which is not here"
-            click.echo(f"evenfall-bench: {sentence}", err=True)
+            _echo(f"evenfall-bench: {sentence}", err=True)
             ctx.exit(2)
 
 
@@ -193,18 +199,18 @@ def _chip(image: str | None) -> Parts | None:
 def list_scenarios(schema: bool, as_json: bool) -> None:
     """List the scenarios and engines that come with the bench."""
     if schema:
-        click.echo(schema_text(), nl=False)
+        _echo(schema_text(), nl=False)
         return
     found = {name: bench["title"] for name, bench in _bundled_benches().items()}
     if as_json:
-        click.echo(json.dumps({"scenarios": found, "engines": list(scenarios.engines())}, indent=1))
+        _echo(json.dumps({"scenarios": found, "engines": list(scenarios.engines())}, indent=1))
         return
-    click.echo("Scenarios (invented data):")
+    _echo("Scenarios (invented data):")
     for name, title in found.items():
-        click.echo(f"  {name:16} {title}")
-    click.echo("Engines for `use` in [engine] (invented data):")
+        _echo(f"  {name:16} {title}")
+    _echo("Engines for `use` in [engine] (invented data):")
     for name, engine in scenarios.engines().items():
-        click.echo(f"  {name:16} {engine['displacement_cc']} cc, {engine['text']}")
+        _echo(f"  {name:16} {engine['displacement_cc']} cc, {engine['text']}")
 
 
 @main.command()
@@ -270,7 +276,7 @@ def act(control: Path | None, words: tuple[str, ...]) -> None:
     answer = ask(control or only_socket(), " ".join(words) or "help")
     if answer.startswith("error: "):
         raise BenchError(answer.removeprefix("error: "))
-    click.echo(answer)
+    _echo(answer)
 
 
 @main.command()
@@ -311,16 +317,16 @@ def sweep(
         host=not no_host,
         truth=truth,
         firmware=firmware,
-        say=lambda text: click.echo(text, err=True),
+        say=lambda text: _echo(text, err=True),
         chip=_chip(chip),
     )
     result["scenario"] = name
     text = json.dumps(result, indent=1, allow_nan=False)
     if out == "-":
-        click.echo(text)
+        _echo(text)
     else:
         _write(out, text + "\n")
-        click.echo(f"{len(result['runs'])} runs written to {out}", err=True)
+        _echo(f"{len(result['runs'])} runs written to {out}", err=True)
     if any("error" in r for r in result["runs"]):
         sys.exit(1)
 
@@ -363,16 +369,16 @@ def families(
         jobs=jobs,
         host=not no_host,
         firmware=firmware,
-        say=lambda text: click.echo(text, err=True),
+        say=lambda text: _echo(text, err=True),
     )
     if out == "-":
-        click.echo(json.dumps(rows, indent=1))
+        _echo(json.dumps(rows, indent=1))
         return
     if out:
         _write(out, json.dumps(rows, indent=1) + "\n")
-    click.echo("seed, power, delays, models: fitted / first passing time and tracking of each run")
+    _echo("seed, power, delays, models: fitted / first passing time and tracking of each run")
     for line in [*map(in_a_line, rows), "", *summary(rows)]:
-        click.echo(line)
+        _echo(line)
 
 
 def _write(path: str, text: str) -> None:

@@ -18,6 +18,7 @@ from .chip.parts import Parts
 from .control import Hands, listening
 from .image import describe
 from .session import Session
+from .terminal import printable
 
 HELP = "keys: b presses the button, t opens or closes the throttle, k starts a stalled engine, q ends"
 
@@ -78,7 +79,7 @@ def run_live(
                 board.paced = operator.over
                 board.run_until(board.time_s + 0.05)
                 for at, what, detail in board.log[shown:]:
-                    print(f"{at:9.3f} s  {what} {detail}", file=sys.stderr, flush=True)
+                    print(printable(f"{at:9.3f} s  {what} {detail}"), file=sys.stderr, flush=True)
                 shown = len(board.log)
                 if poll:
                     poll(hands.do)

@@ -94,7 +94,7 @@ class _Notices(logging.Handler):
     """Warnings of the library as lines on stderr."""
 
     def emit(self, record: logging.LogRecord) -> None:
-        click.echo(f"evenfall: {record.getMessage()}", err=True)
+        echo(f"evenfall: {record.getMessage()}", err=True)
 
 
 def _say(sentence: str, code: int) -> int:

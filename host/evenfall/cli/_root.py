@@ -280,7 +280,8 @@ class Terminal:
         echo(text, err=self.err)
 
     def ask(self, question: str, default: str = "") -> str:
-        *first, last = wrapped_for(self.err, f"{question} [{default}]" if default else question, ROOM)
+        asked = printable(f"{question} [{default}]" if default else question)
+        *first, last = wrapped_for(self.err, asked, ROOM)
         for line in first:  # else the terminal would cut in the middle of a word
             click.echo(line, err=self.err)
         return str(click.prompt(last, default=default, show_default=False, err=self.err))

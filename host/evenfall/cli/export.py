@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import sys
 from pathlib import Path
 
 import click
@@ -80,7 +81,10 @@ def export(
     else:
         text = to_csv(rows, table, UNIT_CHOICES["us"] if units == "us" else None)
         if target is None:
-            click.echo(text, nl=False)  # data: line ends and all, as in a file
+            if sys.stdout.isatty():
+                echo(text.replace("\r\n", "\n"), nl=False)
+            else:
+                click.echo(text, nl=False)  # data: line ends and all, as in a file
             return
         write_whole(target, text.encode())
     echo(str(target))
