@@ -230,7 +230,7 @@ def test_records_are_versions(kept):
     with pytest.raises(NotFoundError, match="no calibration 'auger'"):
         kept.record_named(Calibration, "auger")
     kept.activate("setup", second)
-    assert kept.active("setup")[0] == str(second)
+    assert kept.active("setup").value == str(second)
 
 
 @pytest.mark.parametrize("name", ["", "  ", "x" * 300, "a\nb", "\x1b[31m"])

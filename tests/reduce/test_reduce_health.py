@@ -150,14 +150,14 @@ def test_known_chain_is_looked_for_at_its_own_order():
     p = make_run(engine, 4, flaws=Flaws(speed_extra=rough(0.004, 10 / 48)))
     edges = align.repair_edges(p.run.edge_time_s)
     assert diagnostics.rough_chain(edges, p.setup, 1.5, 11.5, chain_links=48).found
-    # 27 links: once and twice per chain turn lie at 0.37 and, folded, 0.26
+    # 27 links: once and twice per chain turn lie at 0.37 and, aliased, 0.26
     assert not diagnostics.rough_chain(edges, p.setup, 1.5, 11.5, chain_links=27).found
 
 
 def test_tooth_order_cannot_be_seen_and_the_engines_own_turns_are_no_chain():
     p = make_run(ENGINES[2], 4, magnets=4, flaws=Flaws(speed_extra=rough(0.004, 10.0)))
     assert not diagnostics.rough_chain(align.repair_edges(p.run.edge_time_s), p.setup, 1.5, 11.5).found
-    engine = ENGINES[0]  # 9 : 12 teeth: one crank turn in 3/4 brake turn, folded to 1/3
+    engine = ENGINES[0]  # 9 : 12 teeth: one crank turn in 3/4 brake turn, aliased to 1/3
     p = make_run(engine, 4, flaws=Flaws(speed_extra=rough(0.004, 12 / 9)))
     assert not diagnostics.rough_chain(align.repair_edges(p.run.edge_time_s), p.setup, 1.5, 11.5).found
 

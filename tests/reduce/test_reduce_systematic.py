@@ -162,7 +162,7 @@ def test_the_running_engine_is_read_by_command(tmp_path, monkeypatch):
     assert done.exit_code == 0, done.output
     assert "+0.200" in done.output and "damp the cell's mounting" in done.output
     with Archive(tmp_path) as archive:
-        kept = archive.record(Calibration, int(archive.active("calibration")[0]))
+        kept = archive.record(Calibration, archive.active("calibration").number)
     # up to 0.2 N (rectangular), and what two readings differ by
     assert kept.shake_u_N == pytest.approx(np.hypot(0.2 / 3**0.5, 0.1 / 2**0.5))
 

@@ -1,4 +1,4 @@
-"""Vibration that sampling folds into the sweep: found by its phase and in the interval, or not there."""
+"""Vibration that aliases into the sweep: found by its phase and in the interval, or not there."""
 
 from dataclasses import replace
 
@@ -42,7 +42,7 @@ def said(r):
 
 
 @pytest.mark.parametrize("order", [1, 2])
-def test_folded_vibration_is_found_where_it_stands_still_and_widens_the_interval_there(order):
+def test_aliased_vibration_is_found_where_it_stands_still_and_widens_the_interval_there(order):
     hits = total = 0
     for seed in range(6):
         made = make_run(ENGINE, seed=seed)

@@ -144,7 +144,7 @@ def test_library_and_set_up_by_keyboard(tmp_path: Path) -> None:
         expect(tab.locator("#said")).to_contain_text("knows span and arm", timeout=20_000)
         keys.no_mouse()
         with Archive(tmp_path) as archive:
-            made = archive.record(Calibration, int(archive.active("calibration")[0]))
+            made = archive.record(Calibration, archive.active("calibration").number)
         assert made.arm_m == pytest.approx(0.25, abs=0.001)
         assert tab.said == []
         print(f"\n{len(keys.stops)} places had the focus, each seen")

@@ -381,7 +381,7 @@ def test_set_up_by_the_page(tmp_path: Path) -> None:
         hand(tab, "Keep it and use it")
         expect(said).to_contain_text("knows span and arm", timeout=20_000)
         with Archive(tmp_path) as archive:
-            made = archive.record(Calibration, int(archive.active("calibration")[0]))
+            made = archive.record(Calibration, archive.active("calibration").number)
             was = archive.records(Calibration)[-1]["span_count_per_N"]
         assert made.arm_m == pytest.approx(0.25, abs=0.001)
         assert made.span_count_per_N == pytest.approx(was, rel=0.005), "the bench's cell is that of the crew"

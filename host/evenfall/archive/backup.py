@@ -227,7 +227,7 @@ def _sound(db: sqlite3.Connection, path: Path) -> None:
 
 
 def _check_nobody_has_it_open(path: Path) -> None:
-    """Refuse while another program has the archive open; also folds the write-ahead log into the file."""
+    """Refuse while another program has the archive open; also checkpoints the write-ahead log."""
     with contextlib.closing(sqlite3.connect(path, timeout=1.0, isolation_level=None)) as db:
         try:
             db.execute("PRAGMA locking_mode = EXCLUSIVE")

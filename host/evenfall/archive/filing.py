@@ -7,7 +7,7 @@ import functools
 import json
 import sqlite3
 from dataclasses import asdict, fields
-from typing import Any, TypeVar
+from typing import Any, NamedTuple, TypeVar
 
 import numpy as np
 
@@ -18,6 +18,17 @@ from evenfall.model import Air, Calibration, Setup
 
 SESSION_GAP_S = 4 * 3600  # a run later than this after the last one opens a new session
 R = TypeVar("R", Calibration, Setup, Air)
+
+
+class Active(NamedTuple):
+    """What new runs are filed under: a record's number as text, or a standard's name; and since when."""
+
+    value: str
+    since_unix_s: int
+
+    @property
+    def number(self) -> int:
+        return int(self.value)
 
 
 class Filing(Database):
@@ -171,7 +182,7 @@ class Filing(Database):
             active = self.active("build")
             if not back and active:
                 ids = "SELECT id FROM builds WHERE " + ("engine_id" if build is None else "id") + " = ?"
-                if int(active[0]) in [r[0] for r in self.db.execute(ids, (number,))]:
+                if active.number in [r[0] for r in self.db.execute(ids, (number,))]:
                     self.deactivate("build")
 
     def retire_record(self, kind: type[R], name: str, back: bool = False) -> int:
@@ -180,7 +191,7 @@ class Filing(Database):
         active = self.active(kind.__name__.lower())
         if active and not back:
             row = self.db.execute(
-                "SELECT 1 FROM records WHERE id = ? AND retired_unix_s IS NOT NULL", (int(active[0]),)
+                "SELECT 1 FROM records WHERE id = ? AND retired_unix_s IS NOT NULL", (active.number,)
             ).fetchone()
             if row:
                 self.deactivate(kind.__name__.lower())
@@ -316,10 +327,10 @@ class Filing(Database):
         with self.change():
             self.db.execute("DELETE FROM active WHERE what = ?", (what,))
 
-    def active(self, what: str) -> tuple[str, int] | None:
-        """(value, since_unix_s) of what new runs are filed under, or None."""
+    def active(self, what: str) -> Active | None:
+        """What new runs are filed under, or None."""
         row = self.db.execute("SELECT value, since_unix_s FROM active WHERE what = ?", (what,)).fetchone()
-        return (row["value"], int(row["since_unix_s"])) if row else None
+        return Active(row["value"], int(row["since_unix_s"])) if row else None
 
     def add_check_weight(self, unix_s: float, mass_kg: float, count_above_zero: float) -> None:
         """Keep a reading of the check weight."""

@@ -355,7 +355,10 @@ def _gaps(sequences: list[int]) -> list[str]:
 def setting_name(number: int) -> str:
     """The name of a setting; setting_<number> for one not known here."""
     entry = settings.BY_NUMBER.get(number)
-    return entry[1] if entry else f"setting_{number}"
+    if entry is None:
+        return f"setting_{number}"
+    _number, name, *_ = entry
+    return name
 
 
 def text(raw: bytes) -> str:

@@ -19,6 +19,7 @@ from evenfall.printable import printable
 from evenfall.printable import when as when
 
 if TYPE_CHECKING:
+    from evenfall.archive.filing import Active
     from evenfall.board.link import Link
     from evenfall.model import Air
 
@@ -167,9 +168,9 @@ def open_link(port: str | None) -> Link:
     return Link(port or find_port(), say=progress)
 
 
-def mark(row: dict[str, Any], active: tuple[str, int] | None) -> str:
+def mark(row: dict[str, Any], active: Active | None) -> str:
     """Before a record in a list: * active, - retired."""
-    return "*" if active and active[0] == str(row["number"]) else "-" if row["retired"] else ""
+    return "*" if active and active.value == str(row["number"]) else "-" if row["retired"] else ""
 
 
 def complete(column: str) -> Callable[[click.Context, click.Parameter, str], list[str]]:

@@ -120,7 +120,7 @@ def air_standard(name: str | None, archive_dir: Path) -> None:
         if name:
             archive.activate("standard", standard_named(name).key)
         now = archive.active("standard")
-    active = now[0] if now else default_standard()
+    active = now.value if now else default_standard()
     print_table(
         ["", "name", "standard", "source"],
         [["*" if s.key == active else "", s.key, s.title, s.source] for s in STANDARDS.values()],
@@ -167,7 +167,7 @@ def factor(
             now = archive.active("air")
             if now is None:
                 raise NotFoundError("no air reading is active; type --pressure, --temperature and --humidity")
-            reading = archive.record(Air, int(now[0]))
+            reading = archive.record(Air, now.number)
     all_of_them = [correction(reading, key) for key in STANDARDS]
     metres = _height(height)
     warnings = [] if metres is None else height_warnings(reading.pressure_Pa, metres)

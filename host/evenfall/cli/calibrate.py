@@ -332,7 +332,7 @@ def _keep_push(
         now = archive.active("calibration")
         if now is None:
             raise NotFoundError("no calibration is active; make one with evenfall calibrate span")
-        calibration = archive.record(Calibration, int(now[0]))
+        calibration = archive.record(Calibration, now.number)
         mass, off, on = (np.array(column) for column in zip(*rows, strict=True))
         found = (shake_push if field == "shake_u_N" else hose_push)(calibration, mass, off, on)
         changed: dict[str, Any] = {field: found.u_N}
@@ -499,7 +499,7 @@ def check(
         now = archive.active("calibration")
         if now is None:
             raise NotFoundError("no calibration is active; make one with evenfall calibrate span")
-        calibration = archive.record(Calibration, int(now[0]))
+        calibration = archive.record(Calibration, now.number)
         if undo:
             _, kg, _ = archive.undo_check_weight()
             progress(f"taken back: the newest reading, {kg:g} kg")

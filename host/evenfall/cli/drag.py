@@ -35,8 +35,8 @@ def drag(
     print_table(
         ["brake rpm", "all drag, N·m", "felt by the cell", "not felt", "±"],
         [
-            [f"{row[0]:.0f}", *(f"{v:.4f}" for v in row[1:4]), f"{1.96 * row[4]:.4f}"]
-            for row in zip(
+            [f"{rpm:.0f}", f"{total:.4f}", f"{felt:.4f}", f"{loss:.4f}", f"{1.96 * loss_u:.4f}"]
+            for rpm, total, felt, loss, loss_u in zip(
                 found.speed_rpm, found.total_Nm, found.felt_Nm, found.loss_Nm, found.loss_u_Nm, strict=True
             )
         ][::-1],

@@ -327,20 +327,20 @@ def gain_table(c: Comparison, units: Units = US) -> Table:
     for i in range(len(b.speed_rpm))[::-1]:
         if not np.isfinite(b.power_W[i]):
             continue
-        power = [
+        before, after, gain, half = (
             float(units.power(v[i])) for v in (b.power_before_W, b.power_after_W, b.power_W, b.power_half_W)
-        ]
-        torque = [float(units.torque(v[i])) for v in (b.torque_Nm, b.torque_half_Nm)]
+        )
+        torque, torque_half = (float(units.torque(v[i])) for v in (b.torque_Nm, b.torque_half_Nm))
         table.add_row(
             f"{b.speed_rpm[i]:,.0f}",
-            f"{power[0]:.2f}",
-            f"{power[1]:.2f}",
-            f"{power[2]:+.2f}",
-            f"{power[3]:.2f}",
-            f"{100 * power[2] / power[0]:+.1f}",
+            f"{before:.2f}",
+            f"{after:.2f}",
+            f"{gain:+.2f}",
+            f"{half:.2f}",
+            f"{100 * gain / before:+.1f}",
             "*" if b.real[i] else "",
-            f"{torque[0]:+.2f}",
-            f"{torque[1]:.2f}",
+            f"{torque:+.2f}",
+            f"{torque_half:.2f}",
         )
     return table
 

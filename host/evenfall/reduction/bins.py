@@ -252,14 +252,14 @@ def sample_scatter(
     both = np.stack((values, np.ones_like(values) if level is None else level))
     found = []
     for shift in (0.0, width / 2):
-        lines = fit_bins(speed + shift if shift or filled is None else filled, both, width)
-        stands = lines.leverage[np.isfinite(lines.leverage)]
+        means = fit_bins(speed + shift if shift or filled is None else filled, both, width)
+        stands = means.leverage[np.isfinite(means.leverage)]
         if stands.size < 5:
             continue
-        whole = lines.leverage < 1.5 * align.median(stands)
-        mean = np.where(whole, lines.value[0], np.nan)
+        whole = means.leverage < 1.5 * align.median(stands)
+        mean = np.where(whole, means.value[0], np.nan)
         d = np.convolve(mean, (1, -4, 6, -4, 1), "valid")
-        found.append(d**2 / (70 * lines.leverage * lines.value[1] ** 2)[2:-2])
+        found.append(d**2 / (70 * means.leverage * means.value[1] ** 2)[2:-2])
     each = np.concatenate(found) if found else np.zeros(0)
     each = each[np.isfinite(each)]
     if each.size >= 5:

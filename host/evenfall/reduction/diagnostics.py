@@ -325,10 +325,10 @@ def rough_chain(
     loss = np.maximum(np.abs(np.sinc(order / magnets)), 1e-3)
     chain = (order >= 0.05) & (order <= 0.45)
     if chain_links:
-        near = [np.abs(order - _folded(k * setup.brake_teeth / chain_links, magnets)) for k in (1, 2)]
+        near = [np.abs(order - _aliased(k * setup.brake_teeth / chain_links, magnets)) for k in (1, 2)]
         chain = np.minimum(*near) <= max(0.01, 3 * magnets / n)
-    for k in (1, 2, 3):  # the engine's own turns, folded, are no fault of the chain
-        crank = _folded(k * setup.brake_teeth / setup.engine_teeth, magnets)
+    for k in (1, 2, 3):  # the engine's own turns, aliased, are no fault of the chain
+        crank = _aliased(k * setup.brake_teeth / setup.engine_teeth, magnets)
         if crank > 0.02:
             chain &= np.abs(order - crank) > 0.008
     chain &= order > 0.02
@@ -353,7 +353,7 @@ def rough_chain(
     return Finding(name, found, size * 100, CHAIN_LIMIT * 100, unit, sentence, show)
 
 
-def _folded(order: float, magnets: int) -> float:
+def _aliased(order: float, magnets: int) -> float:
     """Where an order appears when sampled `magnets` times a turn."""
     rest = order % magnets
     return min(rest, magnets - rest)

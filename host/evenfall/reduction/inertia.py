@@ -81,9 +81,9 @@ def run_bins(
     as_run = reduce.observe(run, calibration, setup)
     seen = _along_the_line(as_run)
     a = seen.aligned
-    lines, _ = reduce.bin_means(seen, bin_rpm)
+    means, _ = reduce.bin_means(seen, bin_rpm)
     at_speed, _ = reduce.bin_means(as_run, bin_rpm)
-    same = np.rint((lines.centre - at_speed.centre[0]) / bin_rpm).astype(np.int64)
+    same = np.rint((means.centre - at_speed.centre[0]) / bin_rpm).astype(np.int64)
     there = (same >= 0) & (same < at_speed.centre.size)
     by_speed = np.where(there, at_speed.value[1:, np.where(there, same, 0)], np.nan)
     # the brake's torque wobbles with the rate; what remains of both is the scatter that counts
@@ -94,10 +94,10 @@ def run_bins(
     lever = calibration.arm_m * setup.engine_teeth / setup.brake_teeth / setup.drive_efficiency
     return RunBins(
         run.run_id,
-        lines.centre,
-        lines.value[1],
-        scatter * np.sqrt(lines.leverage),
-        lines.value[2],
+        means.centre,
+        means.value[1],
+        scatter * np.sqrt(means.leverage),
+        means.value[2],
         correction(air, standard).factor,
         seen.zero_u_N * lever,
         math.hypot(calibration.span_u_rel, calibration.arm_u_m / calibration.arm_m),

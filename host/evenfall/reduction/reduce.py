@@ -93,7 +93,7 @@ class Observed:
     zero_u_N: float
     noise_N: float  # amplifier noise at rest, standard deviation of one sample; NaN when unknown
     notes: list[str]
-    folded: vibration.Folded
+    aliased: vibration.AliasedVibration
     load_N: FloatArray  # (l,) on the cell, every sample, and the crank's speed at it, NaN outside the sweep
     load_speed_rpm: FloatArray
 
@@ -252,17 +252,19 @@ def observe(
         a, terms = replace(a, fine=fine.cut(used)), terms[:, used]
 
     seen_late = run.load_time_s - a.delay_s
-    folded = vibration.folded(seen_late, force, *align.shaft_angle(edges, setup.magnets), setup, start, end)
+    aliased = vibration.find_aliases(
+        seen_late, force, *align.shaft_angle(edges, setup.magnets), setup, start, end
+    )
     notes += ["The sweep was found from the speed itself: the board had not marked one."] * (
         found_by == "data"
     )
-    notes += vibration.notes(folded)
+    notes += vibration.notes(aliased)
     notes += _signal_notes(a, edges, start, end, shift)
     notes += unfit
     notes += _set_up_notes(run, setup, a, brake)
     return Observed(
         a, edges, brake, engine, a.fine.speed_rad_s / RPM, terms, start, end, found_by, shift, zero_u, noise,
-        notes, folded, force, np.interp(seen_late, a.fine.time_s, a.fine.speed_rad_s / RPM, np.nan, np.nan),
+        notes, aliased, force, np.interp(seen_late, a.fine.time_s, a.fine.speed_rad_s / RPM, np.nan, np.nan),
     )  # fmt: skip
 
 
@@ -405,17 +407,17 @@ def _usual_range(n: int) -> float:
     return float(2 * scipy.special.ndtri((n - 0.375) / (n + 0.25)))
 
 
-def fill_notes(lines: BinMeans, bin_rpm: float) -> list[str]:
+def fill_notes(means: BinMeans, bin_rpm: float) -> list[str]:
     """Sentences for bins that are not given, and why, and for those filled in part only."""
     missing, part = [], []
-    samples_in = lines.count // align.FINE
+    samples_in = means.count // align.FINE
     for centre, value, samples, low, high in zip(
-        lines.centre, lines.value[0], samples_in, lines.low, lines.high, strict=True
+        means.centre, means.value[0], samples_in, means.low, means.high, strict=True
     ):
         if math.isfinite(value):
             if high - low < PARTLY_FILLED * bin_rpm:
                 part.append(f"{centre:.0f} rpm ({low:.0f} to {high:.0f})")
-        elif 0 < high - low < MIN_FILL_MENTIONED * bin_rpm and centre in lines.centre[[0, -1]]:
+        elif 0 < high - low < MIN_FILL_MENTIONED * bin_rpm and centre in means.centre[[0, -1]]:
             continue
         elif samples < MIN_SAMPLES:
             missing.append(f"{centre:.0f} rpm ({samples} load samples)")
@@ -434,16 +436,16 @@ def fill_notes(lines: BinMeans, bin_rpm: float) -> list[str]:
     return notes
 
 
-def scatter_by_bin(seen: Observed, lines: BinMeans, bin_rpm: float, filled: Filling) -> FloatArray:
+def scatter_by_bin(seen: Observed, means: BinMeans, bin_rpm: float, filled: Filling) -> FloatArray:
     """(b,) standard deviation in N.m of one independent fine sample of engine torque, bin by bin."""
-    level = turn_level(lines.centre, lines.value[0])
+    level = turn_level(means.centre, means.value[0])
     known = np.isfinite(level)
-    at = np.interp(seen.fine_speed_rpm, lines.centre[known], level[known])
+    at = np.interp(seen.fine_speed_rpm, means.centre[known], level[known])
     return sample_scatter(seen.fine_speed_rpm, seen.fine_terms[0], bin_rpm, at, filled) * level
 
 
 def find_peaks(
-    seen: Observed, lines: BinMeans, scatter: FloatArray, u_shared: FloatArray, u_all: FloatArray
+    seen: Observed, means: BinMeans, scatter: FloatArray, u_shared: FloatArray, u_all: FloatArray
 ) -> tuple[Peak, Peak, dict[str, float]]:
     """(torque N.m, power W, relative uncertainties at peak power) of the observed curve; see peak.py.
 
@@ -453,28 +455,28 @@ def find_peaks(
         scatter: (b,) of one independent fine sample, N.m.
         u_shared, u_all: (b,) standard uncertainty of the torque without scatter, and with all causes.
     """
-    torque, omega = lines.value[0], lines.centre * RPM
+    torque, omega = means.value[0], means.centre * RPM
     if not np.isfinite(torque).any():
         return Peak(math.nan, math.nan, math.nan), Peak(math.nan, math.nan, math.nan), {}
-    level = peak.noise_level(lines.centre, torque)
+    level = peak.noise_level(means.centre, torque)
     known = np.isfinite(level)
-    per_slice = int(align.median(lines.count[known])) // peak.SLICES_PER_BIN
-    at_sample = np.interp(seen.fine_speed_rpm, lines.centre[known], level[known])
+    per_slice = int(align.median(means.count[known])) // peak.SLICES_PER_BIN
+    at_sample = np.interp(seen.fine_speed_rpm, means.centre[known], level[known])
     own, dof = peak.short_time_scatter(seen.fine_terms[0], at_sample, per_slice)
     if not math.isfinite(own):
         own, dof = float(np.nanmedian(scatter / level)), 5.0
-    tops = peak.torque_and_power_peak(lines.centre, torque, level * np.sqrt(lines.leverage), own, dof)
+    tops = peak.torque_and_power_peak(means.centre, torque, level * np.sqrt(means.leverage), own, dof)
     found, parts = [], {}
     given = np.flatnonzero(np.isfinite(torque))
     for i, size in enumerate((np.ones_like(omega), omega)):
         high = int(given[(torque[given] * size[given]).argmax()])
         value, half = float(torque[high] * size[high]), uncertainty.COVERAGE * float(u_all[high] * size[high])
         if tops is None:
-            found.append(Peak(value, half, float(lines.centre[high])))
+            found.append(Peak(value, half, float(means.centre[high])))
             continue
         top = tops[i]
         lift = max(0.0, value - half - top.value)
-        shared = float(np.interp(top.speed_rpm, lines.centre[known], (u_shared * size)[known]))
+        shared = float(np.interp(top.speed_rpm, means.centre[known], (u_shared * size)[known]))
         u_selection = math.hypot(top.u_selection, lift)
         u = math.hypot(shared, top.u_scatter, top.u_fit, u_selection)
         found.append(Peak(top.value + lift, uncertainty.COVERAGE * u, top.speed_rpm))
@@ -541,28 +543,28 @@ def reduce_run(
     speed_rpm = a.speed_rad_s / RPM
     if not np.isfinite(seen.fine_speed_rpm).any():
         raise DamageError(f"run {run.run_id}: no speed is known anywhere in the sweep; check the pickup")
-    lines, scatter = bin_means(seen, bin_rpm)
-    engine = lines.value[0]
-    shaken = shaking_of(seen, lines, calibration, setup)
-    causes = bin_causes(calibration, setup, day, air, seen, lines, scatter, shaken)
+    means, scatter = bin_means(seen, bin_rpm)
+    engine = means.value[0]
+    shaken = shaking_of(seen, means, calibration, setup)
+    causes = bin_causes(calibration, setup, day, air, seen, means, scatter, shaken)
     f = day.factor
     u_all, u_independent = uncertainty.combine(causes)
-    bins = _corrected(lines, engine, u_all, u_independent, f)
+    bins = _corrected(means, engine, u_all, u_independent, f)
     torque = seen.engine_Nm * f
     u_shared, _ = uncertainty.combine(causes, without=SCATTER)
-    torque_top, power_top, at_peak = find_peaks(seen, lines, scatter, u_shared, u_all)
+    torque_top, power_top, at_peak = find_peaks(seen, means, scatter, u_shared, u_all)
     peak_torque, peak_power = (
         replace(p, value=p.value * f, half_width=p.half_width * f) for p in (torque_top, power_top)
     )
     budget = _budget_at_peak(bins, engine, causes, at_peak)
-    notes = [*seen.notes, *fill_notes(lines, bin_rpm)]
+    notes = [*seen.notes, *fill_notes(means, bin_rpm)]
     failed = failure(peak_power.value, peak_torque.value)
     if failed:
         notes.insert(0, f"This run failed as a measurement: {failed}.")
     notes += _day_notes(run, air, setup, day, standard)
     notes += [drive_note(setup), *systematic.unmeasured_note(calibration, setup)]
     notes += load_note(seen, calibration)
-    notes += systematic.shaking_note(*shaken, lines.centre)
+    notes += systematic.shaking_note(*shaken, means.centre)
     return Reduction(
         run_id=run.run_id,
         standard=day.standard.title,
@@ -595,12 +597,12 @@ def _day_notes(run: Run, air: Air, setup: Setup, day: Correction, standard: str)
 
 
 def _corrected(
-    lines: BinMeans, engine: FloatArray, u_all: FloatArray, u_independent: FloatArray, factor: float
+    means: BinMeans, engine: FloatArray, u_all: FloatArray, u_independent: FloatArray, factor: float
 ) -> Bins:
     """Torque and power of the bins, brought to the reference air."""
-    omega = lines.centre * RPM
+    omega = means.centre * RPM
     return Bins(
-        speed_rpm=lines.centre,
+        speed_rpm=means.centre,
         torque_Nm=engine * factor,
         torque_u_Nm=u_all * factor,
         torque_u_independent_Nm=u_independent * factor,
@@ -609,7 +611,7 @@ def _corrected(
         power_u_independent_W=u_independent * omega * factor,
         torque_observed_Nm=engine,
         power_observed_W=engine * omega,
-        count=lines.count // align.FINE,
+        count=means.count // align.FINE,
     )
 
 
@@ -636,7 +638,7 @@ def bin_causes(
     day: Correction,
     air: Air,
     seen: Observed,
-    lines: BinMeans,
+    means: BinMeans,
     scatter: FloatArray,
     shaken: tuple[FloatArray, FloatArray],
 ) -> dict[str, FloatArray]:
@@ -644,19 +646,19 @@ def bin_causes(
 
     `scatter` is that of one independent sample, N.m, (b,); see `scatter_by_bin`.  `shaken`: of `shaking_of`.
     """
-    engine, brake, rate = lines.value
+    engine, brake, rate = means.value
     lever = calibration.arm_m * setup.engine_teeth / setup.brake_teeth / setup.drive_efficiency
-    scatter_u = scatter * np.sqrt(lines.leverage)
+    scatter_u = scatter * np.sqrt(means.leverage)
     # the filter's four conversions share their noise: a mean of n holds n / 2.1 independent ones
     noise_u = np.zeros_like(engine)
     if math.isfinite(seen.noise_N):
-        noise_u = np.minimum(seen.noise_N * lever * np.sqrt(lines.leverage * 2.1 * align.FINE), scatter_u)
+        noise_u = np.minimum(seen.noise_N * lever * np.sqrt(means.leverage * 2.1 * align.FINE), scatter_u)
     slope = np.zeros_like(engine)
     if engine.size > 2:
-        slope = align.rate(engine, (lines.centre[-1] - lines.centre[0]) * RPM / (engine.size - 1))
+        slope = align.rate(engine, (means.centre[-1] - means.centre[0]) * RPM / (engine.size - 1))
     known = np.isfinite(slope)
     if known.any() and not known.all():
-        slope = np.where(known, slope, np.interp(lines.centre, lines.centre[known], slope[known]))
+        slope = np.where(known, slope, np.interp(means.centre, means.centre[known], slope[known]))
     most = float(np.max(np.abs(seen.aligned.force_N), initial=0.0))
     shaking_N, force_N = shaken
     return {
@@ -674,7 +676,7 @@ def bin_causes(
         "zero": np.full_like(engine, seen.zero_u_N * lever),
         "noise": noise_u,
         "bin scatter": np.sqrt(np.maximum(scatter_u**2 - noise_u**2, 0)),
-        "vibration": lever * vibration.in_bins(seen.folded, lines.centre),
+        "vibration": lever * vibration.in_bins(seen.aliased, means.centre),
         "alignment": np.abs(slope * rate) * setup.load_delay_u_s,
         "cell lag": np.abs(slope * rate) * systematic.lag_u_s(setup),
         "inertia": np.abs(rate) * (setup.inertia_u_kg_m2 or math.nan),
@@ -683,11 +685,11 @@ def bin_causes(
 
 
 def shaking_of(
-    seen: Observed, lines: BinMeans, calibration: Calibration, setup: Setup
+    seen: Observed, means: BinMeans, calibration: Calibration, setup: Setup
 ) -> tuple[FloatArray, FloatArray]:
     """((b,) how much more the load shakes in a bin than elsewhere, (b,) the load there), N on the cell."""
     lever = calibration.arm_m * setup.engine_teeth / setup.brake_teeth / setup.drive_efficiency
-    return systematic.shaking(seen.load_N, seen.load_speed_rpm, lines.centre), lines.value[1] / lever
+    return systematic.shaking(seen.load_N, seen.load_speed_rpm, means.centre), means.value[1] / lever
 
 
 def drive_u(setup: Setup) -> float:
@@ -792,9 +794,9 @@ def monte_carlo(
         raise InputError(f"{draws} Monte Carlo trials are outside 20 to 100000")
     plain = reduce_run(run, calibration, setup, air, standard, bin_rpm)
     seen = observe(run, calibration, setup)
-    lines, scatter = bin_means(seen, bin_rpm)
-    shaken = shaking_of(seen, lines, calibration, setup)
-    causes = bin_causes(calibration, setup, correction(air, standard), air, seen, lines, scatter, shaken)
+    means, scatter = bin_means(seen, bin_rpm)
+    shaken = shaking_of(seen, means, calibration, setup)
+    causes = bin_causes(calibration, setup, correction(air, standard), air, seen, means, scatter, shaken)
     rng = np.random.default_rng(seed)
 
     most = float(np.max(np.abs(seen.aligned.force_N), initial=0.0))
@@ -832,7 +834,7 @@ def monte_carlo(
         shifted = replace(run, load_count=run.load_count + off)
         drawn, _ = bin_means(observe(shifted, c, s), bin_rpm)
         there = np.isfinite(drawn.value[0])
-        at = np.interp(lines.centre, drawn.centre[there], drawn.value[0][there])
+        at = np.interp(means.centre, drawn.centre[there], drawn.value[0][there])
         noise = np.random.default_rng(int(own)).normal(size=at.size) * np.hypot(
             causes["noise"], causes["bin scatter"]
         )
@@ -840,9 +842,9 @@ def monte_carlo(
 
     columns = [rng.normal(size=draws) for _ in range(10)] + [rng.integers(0, 2**31, draws).astype(float)]
     results = np.array(uncertainty.propagate_distributions(one, columns))
-    results[:, ~np.isfinite(lines.value[0])] = np.nan
+    results[:, ~np.isfinite(means.value[0])] = np.nan
     mean, u, low, high = results
-    return MonteCarloBins(lines.centre, mean, u, low, high, plain.bins.torque_u_Nm)
+    return MonteCarloBins(means.centre, mean, u, low, high, plain.bins.torque_u_Nm)
 
 
 def bin_means(seen: Observed, bin_rpm: float) -> tuple[BinMeans, FloatArray]:
@@ -851,19 +853,19 @@ def bin_means(seen: Observed, bin_rpm: float) -> tuple[BinMeans, FloatArray]:
     One whose mean its filling moves too far, or by an amount that is not known well, is not given.
     """
     filled = fill_bins(seen.fine_speed_rpm, bin_rpm)
-    lines = fit_bins(filled, seen.fine_terms, bin_rpm, MIN_SAMPLES * align.FINE)
+    means = fit_bins(filled, seen.fine_terms, bin_rpm, MIN_SAMPLES * align.FINE)
     # what the sweep ran on past its slow end fills the last bin asked for; it opens no further one
     asked = np.interp((seen.start_s, seen.end_s), seen.aligned.time_s, seen.aligned.speed_rad_s / RPM)
-    wanted = lines.centre > asked.min() - bin_rpm / 4
+    wanted = means.centre > asked.min() - bin_rpm / 4
     if not wanted.all():
-        lines = BinMeans(**{f.name: getattr(lines, f.name)[..., wanted] for f in fields(lines)})
-    scatter = scatter_by_bin(seen, lines, bin_rpm, filled)
-    size = np.abs(lines.value[0])
+        means = BinMeans(**{f.name: getattr(means, f.name)[..., wanted] for f in fields(means)})
+    scatter = scatter_by_bin(seen, means, bin_rpm, filled)
+    size = np.abs(means.value[0])
     with np.errstate(invalid="ignore"):
-        far = np.abs(lines.fill_shift[0]) > MAX_FILL_SHIFT * size
-        far |= scatter * np.sqrt(lines.fill_shift_variance) > MAX_FILL_SHIFT_U * size
+        far = np.abs(means.fill_shift[0]) > MAX_FILL_SHIFT * size
+        far |= scatter * np.sqrt(means.fill_shift_variance) > MAX_FILL_SHIFT_U * size
     given = replace(
-        lines, value=np.where(far, np.nan, lines.value), leverage=np.where(far, np.nan, lines.leverage)
+        means, value=np.where(far, np.nan, means.value), leverage=np.where(far, np.nan, means.leverage)
     )
     return given, scatter
 

@@ -1,4 +1,4 @@
-"""Vibration of the shafts that the load amplifier's sampling folds into the sweep.
+"""Vibration of the shafts that aliases into the sweep: the load amplifier samples too slowly for it.
 
 A vibration of order k of a shaft lies at k times its frequency.  Sampled at f_s it shows at the distance to
 the nearest multiple of f_s (aliasing; A. V. Oppenheim and R. W. Schafer, Discrete-Time Signal Processing,
@@ -14,6 +14,7 @@ sampling takes out (four means over one conversion are zero at multiples of f_s)
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 
@@ -34,7 +35,7 @@ MIN_SHARE = 0.002  # of the force there: less is not worth a word
 
 @dataclass(frozen=True)
 class Alias:
-    """One order of one shaft, folded into the load about one speed."""
+    """One order of one shaft that aliases into the load about one speed."""
 
     order: float
     shaft: str  # "brake" or "crank"
@@ -43,16 +44,25 @@ class Alias:
     share: float  # of the force there
 
 
+class _Place(NamedTuple):
+    """A load sample about which the alias of one order stands still."""
+
+    order: float
+    shaft: str
+    per_brake_turn: float  # cycles of the vibration
+    sample: int
+
+
 @dataclass(frozen=True)
-class Folded:
-    """What of the load is folded vibration."""
+class AliasedVibration:
+    """What of the load is aliased vibration."""
 
     found: list[Alias]
     speed_rad_s: FloatArray  # (n,) crank, at each load sample of the sweep
     part_N: FloatArray  # (n,) the vibration in it
 
 
-def folded(
+def find_aliases(
     time_s: FloatArray,
     force_N: FloatArray,
     edge_time_s: FloatArray,
@@ -60,8 +70,8 @@ def folded(
     setup: Setup,
     start_s: float,
     end_s: float,
-) -> Folded:  # longer than 60 lines by what it takes: one estimate from places to amplitudes
-    """Find folded vibration in the sweep from `start_s` to `end_s`.
+) -> AliasedVibration:  # longer than 60 lines by what it takes: one estimate from places to amplitudes
+    """Find aliased vibration in the sweep from `start_s` to `end_s`.
 
     Args:
         time_s, force_N: (n,) of the load samples, delay taken off.
@@ -69,7 +79,7 @@ def folded(
     """
     use = (time_s >= max(start_s, edge_time_s[0])) & (time_s <= min(end_s, edge_time_s[-1]))
     t, force = time_s[use], force_N[use]
-    nothing = Folded([], np.zeros(0), np.zeros(0))
+    nothing = AliasedVibration([], np.zeros(0), np.zeros(0))
     if t.size < 4 * MIN_SAMPLES:
         return nothing
     period = median(np.diff(t))
@@ -84,20 +94,19 @@ def folded(
     speed[:reach], speed[-reach:] = speed[reach], speed[-reach - 1]
     shafts = [("brake", 1.0)] + ([("crank", per_brake)] if abs(per_brake - 1) > 1e-9 else [])
     turns = speed * (period / (2 * np.pi))  # per sample
-    # (order, shaft, cycles of it per turn of the brake, where its alias stands still)
     places = [
-        (order, shaft, order * gear, at)
+        _Place(order, shaft, order * gear, at)
         for shaft, gear in shafts
         for order in ORDERS
-        for at in _standing(order * gear * turns)
+        for at in _stationary_points(order * gear * turns)
         if half // 2 <= at < t.size - half // 2
     ]
     if not places:
         return nothing
-    at = np.array([p[3] for p in places])
+    at = np.array([p.sample for p in places])
     first = np.minimum(np.maximum(at - half, 0), t.size - 2 * half - 1)
     near = first[:, None] + np.arange(2 * half + 1)  # (c, w + 1)
-    each = np.array([p[2] for p in places])[:, None]
+    each = np.array([p.per_brake_turn for p in places])[:, None]
     off = each * turns[near] - np.rint(each * turns[at][:, None])
     off /= np.abs(off).max(axis=1, keepdims=True)
     phase = each * (turned[near] - turned[at][:, None])
@@ -113,13 +122,13 @@ def folded(
         part[near[i]] += np.real(amplitude[i] * waves[i, which[i]])
         rpm = float(speed[at[i]]) * per_brake * 30 / np.pi
         found.append(
-            Alias(places[i][0], places[i][1], rpm, float(size[i]), float(size[i] / max(level[i], 1e-9)))
+            Alias(places[i].order, places[i].shaft, rpm, float(size[i]), float(size[i] / max(level[i], 1e-9)))
         )
-    return Folded(found, speed * per_brake, part) if found else nothing
+    return AliasedVibration(found, speed * per_brake, part) if found else nothing
 
 
-def in_bins(seen: Folded, centre_rpm: FloatArray) -> FloatArray:
-    """(b,) size of the folded vibration's mean over each bin, N on the cell: what the bin may be off by."""
+def in_bins(seen: AliasedVibration, centre_rpm: FloatArray) -> FloatArray:
+    """(b,) size of the aliased vibration's mean over each bin, N on the cell: what the bin may be off by."""
     off = np.zeros(centre_rpm.size)
     if not seen.found or centre_rpm.size < 2:
         return off
@@ -131,18 +140,18 @@ def in_bins(seen: Folded, centre_rpm: FloatArray) -> FloatArray:
     return np.asarray(np.abs(total) / np.maximum(many, 1))
 
 
-def notes(seen: Folded) -> list[str]:
-    """A sentence for each speed at which vibration is folded into the load."""
+def notes(seen: AliasedVibration) -> list[str]:
+    """A sentence for each speed at which vibration aliases into the load."""
     return [
-        f"Vibration of order {one.order:g} of the {one.shaft} shaft is folded into the load about "
-        f"{one.speed_rpm:,.0f} rpm by the amplifier's sampling ({one.share * 100:.1f} % of the load): "
+        f"Vibration of order {one.order:g} of the {one.shaft} shaft aliases into the load about "
+        f"{one.speed_rpm:,.0f} rpm, sampled too slowly ({one.share * 100:.1f} % of the load): "
         + ("do not trust the torque there; " if one.share > NOT_TRUSTED else "the interval is wider there; ")
         + "damp the cell's mounting, or take another rate of the amplifier."
         for one in seen.found
     ]
 
 
-def _standing(cycles: FloatArray) -> list[int]:
+def _stationary_points(cycles: FloatArray) -> list[int]:
     """Places where a frequency in cycles per sample passes a whole number above zero."""
     whole = np.rint(cycles)
     off = cycles - whole

@@ -78,7 +78,7 @@ def get_setups(context: Context, _: dict[str, str]) -> Answer:
     with Archive(context.folder) as archive:
         rows = archive.records(Setup)
         now = archive.active("setup")
-    rows.sort(key=lambda r: not (now and now[0] == str(r["number"])))
+    rows.sort(key=lambda r: not (now and now.value == str(r["number"])))
     return {"names": list(dict.fromkeys(r["label"] for r in rows if r["label"]))}
 
 

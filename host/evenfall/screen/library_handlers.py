@@ -216,10 +216,10 @@ def get_calibrations(context: Context, _: dict[str, str]) -> Answer:
         rows = archive.records(Calibration)
         now = archive.active("calibration")
         readings = archive.check_weights() if not archive.read_only else []
-        active = archive.record(Calibration, int(now[0])) if now else None
+        active = archive.record(Calibration, now.number) if now else None
     drift = check_drift(active, readings, buoyancy=BUOYANCY) if active and readings else None
     return {
-        "calibrations": [{**r, "active": bool(now and now[0] == str(r["number"]))} for r in rows],
+        "calibrations": [{**r, "active": bool(now and now.value == str(r["number"]))} for r in rows],
         "check_weights": [
             {"unix_s": t, "mass_kg": kg, "count": count, "error": error}
             for (t, kg, count), error in zip(

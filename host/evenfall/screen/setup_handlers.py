@@ -42,22 +42,17 @@ READINGS, PAUSE_S = 64, 0.05  # some four seconds: longer than a hanging weight 
 def get_setup(context: Context, _: dict[str, str]) -> Answer:
     """What new runs are filed under, and what is still missing."""
     with Archive(context.folder) as archive:
-
-        def active(what: str) -> tuple[int, int] | None:
-            found = archive.active(what)
-            return (int(found[0]), found[1]) if found else None
-
-        calibration, drive, air, build = (active(w) for w in ("calibration", "setup", "air", "build"))
+        calibration, drive, air, build = (archive.active(w) for w in ("calibration", "setup", "air", "build"))
         standard = archive.active("standard")
         out: dict[str, Any] = {
-            "calibration": asdict(archive.record(Calibration, calibration[0])) if calibration else None,
-            "drive": asdict(archive.record(Setup, drive[0])) if drive else None,
-            "air": asdict(archive.record(Air, air[0])) if air else None,
-            "air_since": air[1] if air else None,
-            "build": _build(archive, build[0]) if build else None,
+            "calibration": asdict(archive.record(Calibration, calibration.number)) if calibration else None,
+            "drive": asdict(archive.record(Setup, drive.number)) if drive else None,
+            "air": asdict(archive.record(Air, air.number)) if air else None,
+            "air_since": air.since_unix_s if air else None,
+            "build": _build(archive, build.number) if build else None,
             "engines": archive.engines(),
         }
-    out["standard"] = standard[0] if standard else DEFAULT_STANDARD
+    out["standard"] = standard.value if standard else DEFAULT_STANDARD
     out["standards"] = [{"name": s.key, "title": s.title} for s in STANDARDS.values()]
     out["board_teeth"] = context.worker.known_teeth()
     out["self_test"] = context.self_test
@@ -188,7 +183,8 @@ def get_weights(context: Context, _: dict[str, str]) -> Answer:
     hung = _weights_so_far(context)
     out: dict[str, Any] = {"weights": [asdict(h) for h in hung], "fit": None, "why": "", "pending": None}
     if context.pending is not None:
-        out["pending"] = {"mass_kg": context.pending[0].mass_kg, "why": context.pending[1]}
+        reading, why = context.pending
+        out["pending"] = {"mass_kg": reading.mass_kg, "why": why}
     if len({h.mass_kg for h in hung}) >= 2:
         try:
             fit = _fit(context)
@@ -227,7 +223,8 @@ def post_weigh_keep(context: Context, _: dict[str, Any]) -> Answer:
     """Keep the reading that was asked about all the same."""
     if context.pending is None:
         raise InputError("no reading waits for an answer")
-    keep(context.folder / IN_PROGRESS, [*_weights_so_far(context), context.pending[0]], time.time())
+    reading, _why = context.pending
+    keep(context.folder / IN_PROGRESS, [*_weights_so_far(context), reading], time.time())
     context.pending = None
     return {}
 
@@ -295,7 +292,7 @@ def post_check_on(context: Context, body: dict[str, Any]) -> Answer:
         now = archive.active("calibration")
         if now is None:
             raise NotFoundError("no calibration is active: hang weights first")
-        calibration = archive.record(Calibration, int(now[0]))
+        calibration = archive.record(Calibration, now.number)
         count = mean_of(context.worker.call("reading the load", read_load)) - zero
         fresh = (float(int(time.time())), mass, count)
         check_drift(calibration, [fresh], buoyancy=BUOYANCY)  # a slip must not spoil the log

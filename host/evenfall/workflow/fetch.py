@@ -50,16 +50,16 @@ def active_filing(archive: Archive, warn: Callable[[str], None] = lambda _: None
 
     def number(what: str) -> int | None:
         found = archive.active(what)
-        return int(found[0]) if found else None
+        return found.number if found else None
 
     air = archive.active("air")
-    if air and air[1] > time.time() + CLOCK_SLACK_S:
+    if air and air.since_unix_s > time.time() + CLOCK_SLACK_S:
         warn(
             "the active air reading is dated in the future, so its age is not known: "
             "check this computer's clock and take a new one with evenfall air set"
         )
-    elif air and time.time() - air[1] > AIR_STALE_S:
-        hours = (time.time() - air[1]) / 3600
+    elif air and time.time() - air.since_unix_s > AIR_STALE_S:
+        hours = (time.time() - air.since_unix_s) / 3600
         warn(f"the active air reading is {hours:.0f} h old: take a new one with evenfall air set")
     standard = archive.active("standard")
     return Filing(
@@ -67,7 +67,7 @@ def active_filing(archive: Archive, warn: Callable[[str], None] = lambda _: None
         number("calibration"),
         number("setup"),
         number("air"),
-        standard[0] if standard else default_standard(),
+        standard.value if standard else default_standard(),
     )
 
 

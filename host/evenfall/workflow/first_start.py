@@ -40,7 +40,7 @@ Line = Callable[[], AbstractContextManager[Link]]
 def missing(archive: Archive) -> list[str]:
     """What no run can be trusted without, in the order in which it is asked for."""
     found = archive.active("setup")
-    setup = archive.record(Setup, int(found[0])) if found else None
+    setup = archive.record(Setup, found.number) if found else None
     return [
         *(["drive"] if setup is None else []),
         *(["calibration"] if archive.active("calibration") is None else []),

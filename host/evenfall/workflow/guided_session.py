@@ -338,7 +338,7 @@ class Guide:
     def step_inertia(self) -> bool:
         """The inertia of all that turns, from runs at another sweep time: asked for where it is not known."""
         found = self.archive.active("setup")
-        known = self.archive.record(Setup, int(found[0])).inertia_kg_m2 if found else 0.0
+        known = self.archive.record(Setup, found.number).inertia_kg_m2 if found else 0.0
         if not found or known:
             said = f"Known: {1e3 * known:.2f} g·m²." if known else "No set-up is active that could keep it."
             self._heading("Inertia", said)
@@ -368,7 +368,7 @@ class Guide:
         for note in fit.notes:
             self.talk.say(f"! {note}")
         assert found
-        label = next(r["label"] for r in self.archive.records(Setup) if r["number"] == int(found[0]))
+        label = next(r["label"] for r in self.archive.records(Setup) if r["number"] == found.number)
         keep_inertia(folder, label, fit, of_runs, False)
         self.talk.say(f"{inertia_sentence(fit)}. It is kept in set-up '{label}'.")
         return True

@@ -254,7 +254,8 @@ def power_W(status: dict[str, Any], teeth: tuple[int, int] | None) -> float | No
     """Power at the brake right now: its torque times its own speed (the crank's by the sprockets)."""
     if teeth is None:
         return None
-    return float(status["torque"] * status["speed"] * RPM * teeth[0] / teeth[1])
+    engine_teeth, brake_teeth = teeth
+    return float(status["torque"] * status["speed"] * RPM * engine_teeth / brake_teeth)
 
 
 def _gauges(view: View, s: dict[str, Any], units: Units) -> RenderableType:
@@ -289,8 +290,8 @@ def _gauges(view: View, s: dict[str, Any], units: Units) -> RenderableType:
 
 def _traces(view: View, units: Units) -> RenderableType:
     """The last readings of speed and torque as bars, each from zero to the greatest seen."""
-    speed = [t[0] for t in view.trace]
-    torque = [float(units.torque(max(t[1], 0.0))) for t in view.trace]
+    speed = [rpm for rpm, _ in view.trace]
+    torque = [float(units.torque(max(torque_Nm, 0.0))) for _, torque_Nm in view.trace]
     table = Table.grid(padding=(0, 2, 0, 0))
     table.add_row(Text("speed", style="dim"), _bars(speed), f"top {max(speed, default=0.0):,.0f} rpm")
     table.add_row(

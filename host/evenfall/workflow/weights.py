@@ -99,7 +99,7 @@ def far_zero(archive: Archive, count: float, board_span: int) -> str:
     found = archive.active("calibration")
     if found is None:
         return ""
-    calibration = archive.record(Calibration, int(found[0]))
+    calibration = archive.record(Calibration, found.number)
     span = calibration.span_count_per_N or board_span / 1000
     off_N = (count - calibration.zero_count) / span
     if not calibration.zero_count or abs(off_N) <= max(FAR_ZERO * calibration.max_load_N, FAR_ZERO_N):
