@@ -11,6 +11,7 @@ import math
 import os
 import re
 import socket
+import textwrap
 from collections.abc import Callable, Iterator
 from itertools import count
 from pathlib import Path
@@ -23,20 +24,22 @@ STANDARD_GRAVITY = 9.80665  # m/s2, defined (CGPM 1901)
 POUND_KG = 0.45359237  # exact (international pound)
 MAX_WEIGHT_KG = 200.0
 HAND_S, HAND_STEPS = 0.4, 40  # how long a hand takes to let a weight down; common practice, no source
+DRILL_S, MAX_DRILL_RPM = 4.0, 10_000.0  # a drill with a speed-up gear; common practice, no source
 HAND_TURNS_S = 1.5  # how fast a hand turns a shaft; common practice, no source
 MAX_LINE = 400
 FAULT_WORDS = "fault NAME [VALUE] [for SECONDS]"
 
 HELP = f"""\
-hang MASS            hang a weight on the arm, above the cell: hang 5 kg, hang 10 lb (one at a time)
+hang MASS            hang a weight on the arm, one at a time: hang 5 kg
 take off             take the weight off
 throttle open        also: close, or a share such as 30 %
-button [SECONDS]     press the board's button, for 0.25 s if no time is given
-turn [TURNS]         turn the brake's shaft by hand, two turns if no number is given
+button [SECONDS]     press the board's button, else for 0.25 s
+turn [TURNS]         turn the brake's shaft by hand, else two turns
+drill SPEED          chain off: spin the brake's shaft up, let go: drill 6000
 start                start the stalled engine; it idles
 stall                the engine stops firing
 cable out            also: in
-power off [SECONDS]  cut the board's power, for 2 s if no time is given (1 s at least)
+power off [SECONDS]  cut the board's power, else for 2 s (1 s at least)
 reset                reset the board
 {FAULT_WORDS}
                      start a fault: fault supply_lost, fault leak 0.1 for 3
@@ -132,6 +135,11 @@ def _serve(server: socket.socket, answer: Callable[[str], str]) -> None:
                 talk.sendall(answer(line.decode(errors="replace").strip()).encode() + b"\n")
 
 
+def _wrapped(name: str, text: str) -> str:
+    """A line of a list, wrapped at words to a terminal of 80 columns."""
+    return textwrap.fill(f"{name:21} {text}", 79, subsequent_indent=22 * " ")
+
+
 class Hands:
     """What a person can do at a bench; `do` takes a line of words and answers in one or more lines."""
 
@@ -145,13 +153,14 @@ class Hands:
             "throttle": self._throttle,
             "button": self._button,
             "turn": self._turn,
+            "drill": self._drill,
             "start": lambda _: self._engine(0.0),
             "stall": lambda _: self._engine(1.0),
             "cable": self._cable,
             "power": self._power,
             "reset": lambda _: self._fault(["reset"]),
             "fault": self._fault,
-            "faults": lambda _: "\n".join(f"{name:22} {fault.text}" for name, fault in FAULTS.items()),
+            "faults": lambda _: "\n".join(_wrapped(name, fault.text) for name, fault in FAULTS.items()),
             "state": lambda _: self._state(),
             "quit": self._quit,
             "help": lambda _: HELP,
@@ -171,7 +180,7 @@ class Hands:
             return f"error: {error}"
 
     def _hang(self, words: list[str]) -> str:
-        match = re.fullmatch(r"([0-9.]+)\s*(kg|g|lb)", " ".join(words))
+        match = re.fullmatch(r"([0-9.]+)\s*(kg|g|lb)", " ".join(words).replace(",", "."))
         try:
             number = float(match[1]) if match else -1.0
         except ValueError:
@@ -228,6 +237,27 @@ class Hands:
         bench.set("hand_rad_s", 0.0, bench.time_s + turns / HAND_TURNS_S)
         return f"{turns:g} turns by hand, in {turns / HAND_TURNS_S:.1f} s"
 
+    def _drill(self, words: list[str]) -> str:
+        try:
+            speed_rpm = float(" ".join(words).replace(",", "").removesuffix("rpm"))
+        except ValueError:
+            speed_rpm = -1.0
+        if not 100.0 <= speed_rpm <= MAX_DRILL_RPM:
+            raise BenchError(f"say to what speed, 100 to {MAX_DRILL_RPM:g} rpm: drill 6000")
+        bench = self.session.bench
+        if bench.drive.coupled:
+            raise BenchError("the chain is on: take it off first (fault load_lost)")
+        if bench.now["brake_speed_rpm"] > 30.0:
+            raise BenchError("the shaft turns: nobody touches it. Wait until it stands")
+        for n in range(1, HAND_STEPS + 1):
+            bench.set(
+                "hand_rad_s",
+                speed_rpm * math.pi / 30.0 * n / HAND_STEPS,
+                bench.time_s + DRILL_S * n / HAND_STEPS,
+            )
+        bench.set("hand_rad_s", -1.0, bench.time_s + 1.2 * DRILL_S)
+        return f"the drill spins the shaft up to {speed_rpm:g} rpm in {DRILL_S:g} s and lets go"
+
     def _engine(self, stalled: float) -> str:
         self.session.bench.set("stall", stalled)
         return "the engine stops" if stalled else "the engine runs"
@@ -276,8 +306,8 @@ class Hands:
         now, board = self.session.bench.now, self.session.board
         led = "on" if board.led and board.led[-1][1] else "off"
         return (
-            f"{board.time_s:.1f} s  {now['speed_rpm']:.0f} rpm  brake {now['brake_torque_Nm']:.2f} N.m  "
-            f"fill {now['fill']:.1%}  valve {now['valve']:.0%}  throttle {now['throttle']:.0%}  "
+            f"{board.time_s:.1f} s  {now['speed_rpm']:.0f} rpm  brake {now['brake_torque_Nm']:.2f} N·m  "
+            f"fill {now['fill']:.1%}\nvalve {now['valve']:.0%}  throttle {now['throttle']:.0%}  "
             f"weight {self.weight_kg:g} kg  led {led}"
         )
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import contextlib
 import os
 import select
+import shutil
 import signal
 import sys
 import termios
@@ -20,7 +21,10 @@ from .image import describe
 from .session import Session
 from .terminal import printable
 
-HELP = "keys: b presses the button, t opens or closes the throttle, k starts a stalled engine, q ends"
+CLEAR = "\r\x1b[K"  # to the line's start, and erase it
+HELP = """\
+keys: b presses the button, t opens or closes the throttle,
+      k starts a stalled engine, q ends"""
 
 
 @contextlib.contextmanager
@@ -64,9 +68,11 @@ def run_live(
         if bare:
             print(_first_steps(scenario), file=sys.stderr)
         if control and poll:
-            print(f"control {control}: `evenfall-bench act help` in another terminal", file=sys.stderr)
+            print(f"control {control}", file=sys.stderr)
+            print("your hands: `evenfall-bench act help` in another terminal", file=sys.stderr)
         elif control:
-            print(f"another bench listens at {control}: give --control to act on this one", file=sys.stderr)
+            print(f"control {control} is another bench's:", file=sys.stderr)
+            print("give --control PATH to act on this one", file=sys.stderr)
         if keys:
             print(HELP, file=sys.stderr)
         hands = Hands(session)
@@ -79,7 +85,8 @@ def run_live(
                 board.paced = operator.over
                 board.run_until(board.time_s + 0.05)
                 for at, what, detail in board.log[shown:]:
-                    print(printable(f"{at:9.3f} s  {what} {detail}"), file=sys.stderr, flush=True)
+                    said = printable(f"{at:9.3f} s  {what} {detail}")
+                    print(f"{CLEAR if keys else ''}{said}", file=sys.stderr, flush=True)
                 shown = len(board.log)
                 if poll:
                     poll(hands.do)
@@ -87,7 +94,9 @@ def run_live(
                     continue
                 if time.monotonic() - last_line > 0.2:
                     last_line = time.monotonic()
-                    print(f"\r{_line(session)} ", end="", file=sys.stderr, flush=True)
+                    # a line as wide as the terminal would scroll the port's name off it
+                    width = shutil.get_terminal_size().columns - 1
+                    print(f"{CLEAR}{_line(session)[:width]}", end="", file=sys.stderr, flush=True)
                 if select.select([sys.stdin], [], [], 0)[0]:
                     _press(os.read(sys.stdin.fileno(), 64), hands)
         print(file=sys.stderr)
@@ -107,8 +116,8 @@ def _line(session: Session) -> str:
     board, n = session.board, session.bench.now
     led = board.led[-1][1] if board.led else 0
     return (
-        f"{board.time_s:8.1f} s  {n['speed_rpm']:6.0f} rpm  {n['brake_torque_Nm']:6.2f} N.m"
-        f"  fill {n['fill']:5.1%}  valve {n['valve']:4.0%}  throttle {n['throttle']:4.0%}"
+        f"{board.time_s:7.1f} s {n['speed_rpm']:6.0f} rpm {n['brake_torque_Nm']:6.2f} N·m"
+        f"  fill {n['fill']:4.0%}  valve {n['valve']:4.0%}  throttle {n['throttle']:4.0%}"
         f"  led {'*' if led else '.'}"
     )
 

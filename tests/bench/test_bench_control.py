@@ -119,7 +119,7 @@ NOT_UNDERSTOOD = """
 hang | hang 5 | hang five kg | hang -1 kg | hang 1.2.3 kg | hang 900 kg | throttle | throttle wide
 throttle 120 | throttle nan | button long | button 0 | button 900 | cable | cable sideways | power
 power on | power off never | power off 0.1 | fault | fault chain | fault leak | fault leak much
-turn far | turn 0 | turn 900
+turn far | turn 0 | turn 900 | drill | drill fast | drill 0 | drill 90000
 fault supply_lost for ever | fault leak nan | fault leak 1 2 | jump | FAULT leak inf
 """
 
@@ -138,7 +138,10 @@ def test_words_that_are_not_understood_do_nothing_and_say_what_to_do(hands: Hand
 def test_every_word_of_the_help_is_known(hands: Hands) -> None:
     words = {line.split()[0] for line in HELP.splitlines() if not line.startswith(" ")}
     assert words == set(hands._actions)
-    assert len(hands.do("faults").splitlines()) == len(scenario.FAULTS)
+    faults = hands.do("faults").splitlines()
+    assert [line.split()[0] for line in faults if not line.startswith(" ")] == list(scenario.FAULTS)
+    for said in (HELP.splitlines(), faults, hands.do("state").splitlines()):
+        assert max(map(len, said)) < 80, "a terminal of 80 columns would break words"
 
 
 def test_weights_and_faults_reach_the_physics(hands: Hands) -> None:
@@ -179,6 +182,32 @@ def test_the_shaft_is_turned_by_hand_while_nothing_drives_it(drive: str) -> None
         hands.do("throttle open")
         session.run_for(3.0)
         assert hands.do("turn").startswith("error: the shaft turns: nobody touches it")
+
+
+@pytest.mark.parametrize("drive", ["rigid", "elastic"])
+def test_a_drill_spins_the_brake_up_and_it_coasts_down(drive: str) -> None:
+    made = scenario.complete({"drive": {"model": drive}, "brake": {"outside_drag_Nm": 0.02}})
+    with Session(made, runs=0) as session:
+        hands = Hands(session)
+        session.run_for(2.0)
+        assert "the chain is on" in hands.do("drill 6000")
+        hands.do("fault supply_lost")
+        hands.do("fault load_lost")
+        session.run_for(0.1)
+        assert "6000 rpm in 4 s" in hands.do("drill 6,000 rpm")
+        session.run_for(4.5)
+        top = session.bench.now["brake_speed_rpm"]
+        assert top == pytest.approx(6000, rel=0.01)
+        session.run_for(1.5)
+        # at least the drag outside the housing slows the brake's own inertia
+        least = 0.02 / made["brake"]["inertia_kg_m2"] * 60 / (2 * math.pi)
+        assert session.bench.now["brake_speed_rpm"] < top - least
+        session.run_for(60.0)
+        assert session.bench.now["brake_speed_rpm"] == 0.0
+        said = session.run_beside(
+            [str(TOOLS / "evenfall"), "board", "runs", "--json", "--port", session.port_path]
+        )
+        assert [run["verdict"] for run in json.loads(said.stdout)] == ["recorded"], said.stderr
 
 
 def test_a_weight_beyond_the_cell_is_an_overload_for_the_board() -> None:

@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
+import fcntl
 import json
 import os
 import pty
 import re
 import select
+import struct
 import subprocess
 import sys
+import termios
 import time
 from pathlib import Path
 
@@ -95,6 +98,7 @@ def test_run_offers_a_port_and_ends_by_itself(tmp_path: Path) -> None:
 
 def test_keys_work_for_a_person_at_a_terminal() -> None:
     master, slave = pty.openpty()
+    fcntl.ioctl(slave, termios.TIOCSWINSZ, struct.pack("HHHH", 24, 80, 0, 0))
     process = subprocess.Popen(
         [str(BENCH), "live", "--runs", "0"], stdin=slave, stdout=slave, stderr=slave, close_fds=True
     )
@@ -116,6 +120,8 @@ def test_keys_work_for_a_person_at_a_terminal() -> None:
         os.write(master, b"t")
         until(rb"throttle 100%")
         until(rb"1[01]\d\d\d rpm")
+        shown = re.sub(r"\x1b\[K", "", seen.decode(errors="replace"))
+        assert max(map(len, re.split(r"[\r\n]+", shown))) < 80, "it would scroll the port's name away"
         os.write(master, b"q")
         assert process.wait(20) == 0
     finally:

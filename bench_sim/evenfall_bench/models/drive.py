@@ -75,8 +75,11 @@ class RigidDrive:
         self.rough = factor
 
     def set_hand(self, w_shaft: float) -> None:
-        """A hand turns the brake's shaft at that speed, rad/s; 0: it stops the shaft and lets go."""
-        if w_shaft <= 0.0 and self.w_brake <= self.hand_w:
+        """A hand or a drill turns the brake's shaft at that speed, rad/s.
+
+        0: it stops the shaft and lets go; below 0: it lets go.
+        """
+        if w_shaft == 0.0 and self.w_brake <= self.hand_w:
             self.w_brake = 0.0
         self.hand_w = max(w_shaft, 0.0) / self.ratio
 
