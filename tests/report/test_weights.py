@@ -10,7 +10,8 @@ import pytest
 from evenfall.archive.archive import Archive
 from evenfall.errors import BoardError, InputError
 from evenfall.model import Calibration
-from evenfall.workflow.weights import Hung, far_zero, hang, read_csv, trouble
+from evenfall.reduction.calibration import check_reading
+from evenfall.workflow.weights import Hung, far_zero, hang, hang_twice, read_csv, trouble
 
 SPAN = 42_000 * 9.80665  # counts per kilogram
 ZERO = 50_000.0
@@ -94,6 +95,44 @@ def test_undo_and_a_closed_lid(tmp_path: Path) -> None:
     anew = Person(["0 kg", ""], ["no"])
     assert [h.mass_kg for h in hang(anew, cell(anew), path)] == [0.0]
     assert [m for m, _ in read_csv(path.with_suffix(".old.csv"))] == [0.0, 2.0, 5.0], "nothing is lost"
+
+
+STEPS = ("weight", "off", "on")
+
+
+def test_water_off_and_on_forgives_slips() -> None:
+    """A mistyped mass once lost every weight that was read before it."""
+    counts = {"0 kg": still(0.0), "5 kg": still(5.0)}
+    weight = ""
+
+    class Twice(Person):
+        def ask(self, question: str, default: str = "") -> str:
+            nonlocal weight
+            if question != STEPS[0]:
+                return ""
+            weight = super().ask(question, default)
+            return weight
+
+    person = Twice(["undo", "0 kg", "5", "-1 kg", "5 kg", "undo", "5 kg", ""])
+    rows = hang_twice(person, lambda: counts[weight], STEPS, True)
+    assert [row[0] for row in rows] == [0.0, 5.0] and rows[0][1:] == (ZERO, ZERO)
+    assert len([line for line in person.heard if line.startswith("!")]) == 2
+    swinging = [ZERO + 1000.0 * i for i in range(40)]
+    for still_too, kept in ((True, []), (False, [0.0])):
+        reads = [still(0.0), swinging]
+        person = Twice(["0 kg", ""])
+        made = hang_twice(person, lambda: reads.pop(0), STEPS, still_too)  # noqa: B023
+        assert [row[0] for row in made] == kept, "an engine that runs shakes the load"
+    person = Twice(["0 kg", ""])
+    assert hang_twice(person, lambda: [float(ENDS)] * 40, STEPS, False) == []
+
+
+def test_a_check_weight_read_the_wrong_way_round_is_not_logged() -> None:
+    calibration = Calibration(ZERO, SPAN / 9.80665)
+    check_reading(calibration, (0.0, 5.0, 5.2 * SPAN))
+    for count in (-5.0 * SPAN, 0.0, 11.0 * SPAN):
+        with pytest.raises(InputError, match="nothing was logged"):
+            check_reading(calibration, (0.0, 5.0, count))
 
 
 def test_what_cannot_be_read_costs_one_answer(tmp_path: Path) -> None:

@@ -794,7 +794,7 @@ def refusal(request: str, head: dict[str, Any], command: str = "") -> BoardError
         sentence = f"{code_texts.say(code_texts.FAULTS, fault)} {sentence.partition('. ')[2]}"
     elif name == "busy_request":
         sentence = f"{sentence} ({detail} % done.)"
-    asked = command.replace("_", "-") or request
+    asked = (command or request).replace("_", "-")
     error = BoardError(f"refused '{asked}': {sentence}")
     error.refusal, error.detail = name, detail
     return error

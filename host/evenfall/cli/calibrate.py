@@ -276,7 +276,7 @@ def hose(reading: tuple[str, ...], port: str | None, archive_dir: Path, as_json:
         port,
         "Engine off, brake still, hoses as in a run, and nobody near its outlet.",
         (
-            "hang a weight ('0 kg' first; empty ends it)",
+            "Hang a weight ('0 kg' first; 'undo', empty ends it)",
             "  water off, then Enter",
             "  water on as in a run, then Enter",
         ),
@@ -306,11 +306,12 @@ def shake(reading: tuple[str, ...], port: str | None, archive_dir: Path, as_json
         "Brake drained, water off, nothing on the arm, guards on; keep within the lowest speed rating on the "
         "shaft. Without load the engine races: open the throttle with care, hand on the kill switch.",
         (
-            "one speed after the other: '0 kg' for nothing on the arm; empty ends it",
+            "One speed after the other: '0 kg' ('undo'; empty ends it)",
             "  engine still, then Enter",
             "  engine running steadily, then Enter",
         ),
         "nothing was read; read the load with the engine still and running, at two speeds or more",
+        still=False,
     )
     _keep_push("shake_u_N", "vibration adds, N", rows, archive_dir, as_json)
 
@@ -354,14 +355,20 @@ def _keep_push(
 
 
 def _off_and_on(
-    given: tuple[str, ...], port: str | None, caution: str, steps: tuple[str, str, str], nothing: str
+    given: tuple[str, ...],
+    port: str | None,
+    caution: str,
+    steps: tuple[str, str, str],
+    nothing: str,
+    still: bool = True,
 ) -> list[tuple[float, float, float]]:
     """(mass kg, count before, count with it on): typed, or read on the board.
 
-    `steps`: asks for the weight, then for what is done before either reading.
+    `steps`: asks for the weight, then for what is done before either reading.  `still`: nothing shakes the
+    second one.
     """
     from evenfall.units import typed
-    from evenfall.workflow.weights import mean_of
+    from evenfall.workflow.weights import hang_twice
 
     rows = []
     for text in given:
@@ -375,16 +382,7 @@ def _off_and_on(
             ) from None
     if not given:
         progress(caution)
-        while True:
-            text = click.prompt(steps[0], default="", show_default=False,
-                                err=True).strip()  # fmt: skip
-            if not text:
-                break
-            mass_kg = typed(text, "mass", "weight")
-            click.prompt(steps[1], default="", show_default=False, err=True)
-            off_count = mean_of(load_counts(port))
-            click.prompt(steps[2], default="", show_default=False, err=True)
-            rows.append((mass_kg, off_count, mean_of(load_counts(port))))
+        rows = hang_twice(Terminal(err=True), lambda: load_counts(port), steps, still)
     if not rows:
         raise InputError(nothing)
     return rows
@@ -490,7 +488,7 @@ def check(
     from evenfall.archive.archive import Archive
     from evenfall.errors import NotFoundError
     from evenfall.model import Calibration
-    from evenfall.reduction.calibration import BUOYANCY, check_drift
+    from evenfall.reduction.calibration import BUOYANCY, check_drift, check_reading
     from evenfall.reduction.gravity import gravity_or_standard
     from evenfall.units import typed
     from evenfall.workflow.weights import mean_of
@@ -514,9 +512,12 @@ def check(
                 count = mean_of(load_counts(port)) - zero
             fresh = (float(int(time.time())), kg, count)
             # judged before it is kept: a slip of the keyboard must not spoil the log
-            check_drift(calibration, [fresh], gravity=g, lever=lever, buoyancy=BUOYANCY)
+            check_reading(calibration, fresh, gravity=g, lever=lever, buoyancy=BUOYANCY)
             archive.add_check_weight(*fresh)
         readings = archive.check_weights()
+    if undo and not readings:
+        echo("The log is empty now.")
+        return
     drift = check_drift(calibration, readings, gravity=g, lever=lever, buoyancy=BUOYANCY)
     if plot:
         from evenfall.output.diagnostic_plots import check_weight_figure
@@ -528,7 +529,8 @@ def check(
         print_json(vars(drift))
     else:
         echo(
-            f"Check weight reads {drift.error_rel[-1] * 100:+.2f} %, {len(readings)} readings, "
+            f"Check weight reads {drift.error_rel[-1] * 100:+.2f} % off, "
+            f"{len(readings)} reading{'s' if len(readings) > 1 else ''}, "
             f"trend {drift.per_year * 100:+.2f} ± {196 * drift.per_year_u:.2f} % a year"
         )
         for line in drift.notes:

@@ -318,6 +318,27 @@ class CheckDrift:
     notes: list[str]
 
 
+MAX_CHECK_ERROR = 0.5  # beyond this the weight did not hang, or another one did
+
+
+def check_reading(
+    calibration: Calibration,
+    reading: tuple[float, float, float],
+    *,
+    gravity: float = GRAVITY,
+    lever: float = 1.0,
+    buoyancy: float = 0.0,
+) -> None:
+    """Raises InputError for a reading of a check weight that a slip of hand or keyboard has made."""
+    drift = check_drift(calibration, [reading], gravity=gravity, lever=lever, buoyancy=buoyancy)
+    error = float(drift.error_rel[0])
+    if abs(error) > MAX_CHECK_ERROR:
+        raise InputError(
+            f"the check weight of {reading[1]:g} kg reads as {reading[1] * (1 + error):.3g} kg: look whether "
+            "it hung on the arm when it should, and whether its mass is right; nothing was logged"
+        )
+
+
 def check_drift(
     calibration: Calibration,
     readings: list[tuple[float, float, float]],
@@ -336,7 +357,9 @@ def check_drift(
     (least squares) is real at 95 % and leaves the tolerance within 90 days.
     """
     if not readings:
-        raise InputError("the check-weight log is empty; hang the check weight and log its reading")
+        raise InputError(
+            "the check-weight log is empty; hang a check weight and log it: evenfall calibrate check '5 kg'"
+        )
     rows = np.array(sorted(readings), float)
     if not np.isfinite(rows).all() or (rows[:, 1] <= 0).any():
         raise InputError("a check-weight reading needs a mass above zero and a reading that is a number")

@@ -23,6 +23,7 @@ from evenfall.reduction.calibration import (
     BUOYANCY,
     SpanFit,
     check_drift,
+    check_reading,
     effective_arm,
     fit_span,
     implausible,
@@ -295,7 +296,7 @@ def post_check_on(context: Context, body: dict[str, Any]) -> Answer:
         calibration = archive.record(Calibration, now.number)
         count = mean_of(context.worker.call("reading the load", read_load)) - zero
         fresh = (float(int(time.time())), mass, count)
-        check_drift(calibration, [fresh], buoyancy=BUOYANCY)  # a slip must not spoil the log
+        check_reading(calibration, fresh, buoyancy=BUOYANCY)  # a slip must not spoil the log
         archive.add_check_weight(*fresh)
         drift = check_drift(calibration, archive.check_weights(), buoyancy=BUOYANCY)
     context.check_zero = None

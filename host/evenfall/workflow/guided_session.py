@@ -31,7 +31,7 @@ from evenfall.output.text import (
     verdict_sentence,
 )
 from evenfall.reduction.air import check_air, describe
-from evenfall.reduction.calibration import BUOYANCY, check_drift
+from evenfall.reduction.calibration import BUOYANCY, check_drift, check_reading
 from evenfall.statistics import counting
 from evenfall.statistics.compare import Comparison, compare
 from evenfall.statistics.groups import Group, group
@@ -260,9 +260,8 @@ class Guide:
         with self.line() as line:
             zero, counts = self._read_load(line)
         reading = (float(int(time.time())), mass, counts - zero)
-        check_drift(
-            calibration, [reading], buoyancy=BUOYANCY
-        )  # a slip of the keyboard must not spoil the log
+        # a slip of hand or keyboard must not spoil the log
+        check_reading(calibration, reading, buoyancy=BUOYANCY)
         error = check_drift(calibration, self.keep_weight(reading), buoyancy=BUOYANCY)
         self.plan.weight = {"mass_kg": mass, "error": float(error.error_rel[-1])}
         self.talk.say(f"The weight reads {100 * self.plan.weight['error']:+.2f} % off ({source}).")

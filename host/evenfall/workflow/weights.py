@@ -69,7 +69,7 @@ def trouble(counts: Sequence[float], mass_kg: float, before: Sequence[Hung]) -> 
     # noise from neighbours (von Neumann 1941, from memory), which a slow movement hardly touches
     noise = float(np.sqrt(np.mean(np.diff(c) ** 2) / 2)) if c.size > 3 else 0.0
     if move > max(UNSETTLED * load, UNSETTLED_COUNTS, 4 * noise * np.sqrt(4 / c.size)):
-        return f"it is not still: the reading moved by {move:.0f} counts while it was taken"
+        return f"it is not still: the reading moved by {move:,.0f} counts while it was taken"
     masses, means = np.array([b.mass_kg for b in before]), np.array([b.count for b in before])
     if np.unique(masses).size < 2:
         if masses.size and mass_kg != masses[0] and abs(mean_of(counts) - means[0]) < UNSETTLED_COUNTS:
@@ -149,6 +149,47 @@ def hang(
                 continue
         hung.append(Hung(mass_kg, count))
         keep(path, hung, now())
+
+
+def hang_twice(
+    talk: Talk, read: Callable[[], Sequence[float]], steps: tuple[str, str, str], still: bool
+) -> list[tuple[float, float, float]]:
+    """(mass kg, count before, count with it on) of each weight, until an empty line.
+
+    read: as in `hang`.  steps: asks for the weight, then for what is done before either reading.  still: the
+    load is at rest in the second reading, too.
+    """
+    rows: list[tuple[float, float, float]] = []
+    while True:
+        text = talk.ask(steps[0]).strip()
+        if not text:
+            return rows
+        if text.lower() == "undo":
+            talk.say(f"  taken back: {rows.pop()[0]:g} kg" if rows else "  there is nothing to take back")
+            continue
+        try:
+            mass_kg = typed(text, "mass", "weight")
+            if mass_kg < 0:
+                raise InputError("a mass is not negative; type what hangs")
+            counts = []
+            for step in steps[1:]:
+                talk.ask(step)
+                counts.append(list(read()))
+        except EvenfallError as error:
+            talk.say(f"! {error}")
+            continue
+        off, on = (mean_of(c) for c in counts)
+        talk.say(f"  read {off:.0f}, then {on:.0f}")
+        # a running engine shakes the load: only the end of the range says something then
+        second = (
+            trouble(counts[1], mass_kg, ()) if still or clamped_codes(np.asarray(counts[1])).any() else ""
+        )
+        if why := trouble(counts[0], mass_kg, ()) or second:
+            talk.say(f"! {why}.")
+            options = {"again": "leave it out and read again", "keep": "keep it all the same"}
+            if talk.choose("Keep this reading?", options, "again") == "again":
+                continue
+        rows.append((mass_kg, off, on))
 
 
 def _taken_up(talk: Talk, path: Path) -> list[Hung]:
