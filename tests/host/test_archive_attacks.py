@@ -18,7 +18,7 @@ from evenfall.archive.database import explained
 from evenfall.board import run_file
 from evenfall.errors import ArchiveError, DamageError, EvenfallError, InputError
 from evenfall.model import Air, Calibration
-from evenfall.workflow import fetch
+from evenfall.workflow import fetch, weights
 from evenfall.workflow.reduce_service import reduce_stored
 from evenfall_wire import messages
 from run_writer import run_bytes
@@ -510,3 +510,35 @@ def test_a_damaged_name_of_a_column_is_damage(folder):
                         ask(archive)
         except EvenfallError as error:
             assert "\n" not in str(error)
+
+
+@pytest.mark.skipif(os.name != "posix", reason="limits of a process")
+def test_what_is_written_for_a_person_is_whole_or_not_there(folder, tmp_path):
+    """A limit on the size of files stands for the disk; what was there before stays."""
+    (tmp_path / "there.html").write_bytes(b"an earlier page")
+    code = """
+        import os, resource, signal, sys
+        from evenfall.cli import run
+        kept, out = sys.argv[1:]
+        os.chdir(out)
+        signal.signal(signal.SIGXFSZ, signal.SIG_IGN)
+        resource.setrlimit(resource.RLIMIT_FSIZE, (400, 400))
+        for words in (["page", "1", "--out", "a.html"], ["page", "1", "--out", "there.html"],
+                      ["plot", "1", "--out", "a.png"], ["plot", "1", "--out", "a.svg"],
+                      ["export", "1", "--out", "a.csv"], ["export", "1", "--out", "a.json"],
+                      ["board", "wiring", "--out", "."]):
+            print(run([*words, "--archive", kept] if words[0] != "board" else words), *words)
+    """
+    done = program(code, folder, tmp_path)
+    assert [line.split()[0] for line in done.splitlines()] == ["7"] * 7, done
+    left = {p.name for p in tmp_path.rglob("*") if p.is_file() and folder not in p.parents}
+    assert left == {"there.html"}
+    assert (tmp_path / "there.html").read_bytes() == b"an earlier page"
+
+
+def test_readings_begun_anew_never_write_over_earlier_ones(tmp_path):
+    for n in (1, 2, 3):
+        weights.keep(tmp_path / "weights.csv", [weights.Hung(float(n), 100.0 * n)], 1_700_000_000.0)
+        weights.begin_anew(tmp_path / "weights.csv")
+    kept = sorted(p.read_text() for p in tmp_path.iterdir())
+    assert len(kept) == 3 and len(set(kept)) == 3

@@ -303,7 +303,9 @@ def trace(capture: Path | None, port: str | None, save: Path | None, as_json: bo
     else:
         data = _talk(port)
         if save is not None:
-            save.write_bytes(data)
+            from evenfall.archive.files import write_whole
+
+            write_whole(save, data)
             progress(f"wrote {len(data)} bytes to {save}")
     found = list(tracing.frames(data))
     if as_json:
@@ -492,10 +494,12 @@ def build(checkout: Path | None, out: Path | None, arch: str, as_json: bool) -> 
     files = firmware_install.firmware_files(checkout)
     small = firmware_install.compiled(files, arch)
     if out is not None:
+        from evenfall.archive.files import write_whole
+
         for path, content in small.items():
             target = out / path.lstrip("/")
             target.parent.mkdir(parents=True, exist_ok=True)
-            target.write_bytes(content)
+            write_whole(target, content)
         progress(f"wrote {len(small)} files to {out}")
     rows: list[dict[str, Any]] = [
         {"file": path, "source_bytes": len(content), "compiled_bytes": len(_compiled_form(small, path))}
@@ -516,6 +520,7 @@ def build(checkout: Path | None, out: Path | None, arch: str, as_json: bool) -> 
 )
 def wiring(port: str | None, out: Path) -> None:
     """Draw the wiring, for default or own pins."""
+    from evenfall.archive.files import write_whole
     from evenfall.board import wiring_diagram as drawn
 
     if out.suffix or out.is_file():
@@ -526,7 +531,7 @@ def wiring(port: str | None, out: Path) -> None:
             pins = {name: value for name, value in line.settings().items() if name in pins}
     out.mkdir(parents=True, exist_ok=True)
     for name, content in (("wiring.svg", drawn.drawing(pins)), ("torque_arm.svg", drawn.arm_drawing())):
-        (out / name).write_text(content, encoding="utf-8")
+        write_whole(out / name, content.encode())
         progress(f"wrote {out / name}")
     echo(drawn.table(pins), nl=False)
 

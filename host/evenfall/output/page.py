@@ -16,6 +16,7 @@ import numpy as np
 from jinja2 import Environment, PackageLoader, StrictUndefined
 from markupsafe import Markup
 
+from evenfall.archive.files import write_whole
 from evenfall.model import Calibration, Peak, Reduction, Setup
 from evenfall.output import plots
 from evenfall.output.text import (
@@ -122,7 +123,7 @@ def render(report: Report) -> str:
 def write(report: Report, path: str | Path) -> Path:
     """Write the page to a file; return its path."""
     path = Path(path)
-    path.write_text(render(report), encoding="utf-8")
+    write_whole(path, render(report).encode())
     return path
 
 

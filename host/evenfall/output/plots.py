@@ -24,6 +24,7 @@ from evenfall_wire import codes
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
+from evenfall.archive.files import write_whole
 from evenfall.errors import InputError
 from evenfall.model import FloatArray, Reduction, Run
 from evenfall.output.strokes import COLOURS, STROKES
@@ -423,7 +424,9 @@ def save(figure: Figure, path: str | Path) -> Path:
         raise InputError(f"cannot draw to '{path.name}': the name must end in .png or .svg")
     metadata = {"Date": None, "Creator": None} if kind == "svg" else {"Software": None}
     with matplotlib.rc_context(STYLE):
-        figure.savefig(path, format=kind, dpi=160, metadata=metadata)
+        buffer = io.BytesIO()
+        figure.savefig(buffer, format=kind, dpi=160, metadata=metadata)
+    write_whole(path, buffer.getvalue())
     return path
 
 

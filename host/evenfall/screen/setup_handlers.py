@@ -35,7 +35,7 @@ from evenfall.screen.context import Answer, Context, GetHandler, PostHandler, in
 from evenfall.units import typed
 from evenfall.workflow.fetch import file_air
 from evenfall.workflow.first_start import IN_PROGRESS
-from evenfall.workflow.weights import Hung, keep, mean_of, read_csv, trouble
+from evenfall.workflow.weights import Hung, begin_anew, keep, mean_of, read_csv, trouble
 
 READINGS, PAUSE_S = 64, 0.05  # some four seconds: longer than a hanging weight swings
 
@@ -245,7 +245,7 @@ def post_weigh_anew(context: Context, _: dict[str, Any]) -> Answer:
     """Begin anew; what was read stays in a file beside."""
     path = context.folder / IN_PROGRESS
     if path.exists():
-        path.replace(path.with_suffix(".old.csv"))
+        begin_anew(path)
     context.pending = None
     return {}
 

@@ -6,7 +6,7 @@ The readings lie in a CSV file from the first on, so that a closed lid costs the
 from __future__ import annotations
 
 import csv
-import os
+import io
 import re
 import time
 from collections.abc import Callable, Sequence
@@ -17,6 +17,7 @@ from typing import Protocol
 import numpy as np
 
 from evenfall.archive.archive import Archive
+from evenfall.archive.files import unused_name, write_whole
 from evenfall.errors import EvenfallError, InputError
 from evenfall.model import Calibration
 from evenfall.printable import when
@@ -204,21 +205,23 @@ def _taken_up(talk: Talk, path: Path) -> list[Hung]:
     question = f"{len(hung)} readings of {when(int(path.stat().st_mtime))} are here ({said} kg)."
     if talk.choose(question, options, "yes") == "yes":
         return hung
-    path.replace(path.with_suffix(".old.csv"))
+    begin_anew(path)
     return []
+
+
+def begin_anew(path: Path) -> None:
+    """Give readings that are not gone on with another name; nothing is written over."""
+    path.rename(next(name for name in unused_name(path.with_suffix(".old.csv")) if not name.exists()))
 
 
 def keep(path: Path, hung: Sequence[Hung], unix_s: float) -> None:
     """The readings so far, on disk before the next is asked for."""
     path.parent.mkdir(parents=True, exist_ok=True)
-    spare = path.with_suffix(".new")
-    with spare.open("w", newline="", encoding="utf-8") as stream:
-        writer = csv.writer(stream)
-        writer.writerow(HEAD)
-        writer.writerows([f"{h.mass_kg:.10g}", f"{h.count:.10g}", f"{unix_s:.0f}"] for h in hung)
-        stream.flush()
-        os.fsync(stream.fileno())
-    spare.replace(path)
+    text = io.StringIO(newline="")
+    writer = csv.writer(text)
+    writer.writerow(HEAD)
+    writer.writerows([f"{h.mass_kg:.10g}", f"{h.count:.10g}", f"{unix_s:.0f}"] for h in hung)
+    write_whole(path, text.getvalue().encode())
 
 
 def read_csv(path: Path) -> list[tuple[float, float]]:
