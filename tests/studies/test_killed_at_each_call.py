@@ -44,7 +44,7 @@ import scipy.ndimage, scipy.optimize, scipy.signal, scipy.special, scipy.stats, 
 from evenfall.archive.archive import Archive, read_export, restore
 from evenfall.board import link
 from evenfall.cli import load_commands, run
-from evenfall.screen import owner, server
+import evenfall.screen.server
 from evenfall.workflow import fetch
 from evenfall.workflow.reduce_service import reduce_stored
 load_commands()
