@@ -333,6 +333,8 @@ def test_library_from_import_to_find_to_export(run, tmp_path):
     assert "3 runs" in run("archive", "check")[0]
     run("runs", "reduce", "--engine", "post auger")
     run("archive", "backup", tmp_path / "copy.sqlite")
+    assert "--yes" in run("archive", "backup", tmp_path / "copy.sqlite", rc=2)[1]
+    run("archive", "backup", tmp_path / "copy.sqlite", "--yes")
     run("archive", "restore", tmp_path / "copy.sqlite", "--yes")
     assert len(json.loads(run("runs", "list", "--all", "--json")[0])) == 3
 

@@ -33,8 +33,9 @@ def check(archive_dir: Path) -> None:
 
 @archive.command()
 @click.argument("target", type=click.Path(path_type=Path))
+@click.option("--yes", is_flag=True, help="Replace a file that is there.")
 @archive_option
-def backup(target: Path, archive_dir: Path) -> None:
+def backup(target: Path, yes: bool, archive_dir: Path) -> None:
     """Copy the archive to TARGET, checked.
 
     TARGET is a file or a folder. The archive may be in use.
@@ -44,7 +45,7 @@ def backup(target: Path, archive_dir: Path) -> None:
     if target.is_dir():
         target = target / FILE_NAME
     with Archive(archive_dir) as kept:
-        kept.backup(target)
+        kept.backup(target, replace=yes)
     echo(f"backup: {target}")
 
 
