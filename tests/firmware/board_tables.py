@@ -82,7 +82,8 @@ DECISIONS = (
         "nothing: the throttle is the person's, use the kill switch",
         "kill within 0.6 s under load; within 2 s, seldom 6 s, where the brake is nearly empty and coasts",
         "kill within 0.3 s",
-        "kill when the shaft falls faster than the engine lets it; a closed throttle is none",
+        "kill within 0.15 s when a shaft that was held falls evenly, from one turn to the next, faster than "
+        "the brake slows the engine; none when it falls by and by (a hand, then a clutch)",
     ),
     (
         "servo sticks",
@@ -103,7 +104,8 @@ DECISIONS = (
         "nothing: taken for a standstill, the valve shuts",
         "kill within 0.175 s under load, 0.35 s without",
         "the same",
-        "the same under load",
+        "kill when the edges end at half the end speed or more and the torque stays; none when they "
+        "stretch first: that is a standstill",
     ),
     ("load cell lost", "valve by `fail_valve`", "the same", "the same", "the same"),
 )
@@ -161,9 +163,12 @@ firmware itself uses; tests/firmware checks that it is up to date.
 `fail_valve` of the settings: 0 shut, 1 open (most load), 2 stays. The first fault counts until it is
 cleared by the button or the host, unless a more serious one follows; it comes back while its cause
 lasts. The ignition is allowed again
-only after the shaft has stood still. The times are checked on the simulated bench
-(tests/firmware/test_guard_times.py). **An independent kill switch within reach is required all the
-same: none of this works when the board, its supply or its program fails in a way nobody thought of.**
+only after the fault is cleared and the shaft has stood still: press, then start the engine. The press that
+clears a fault also arms the board, so that the next sweep has its controller; a second one within 2 s does
+not disarm. What a fault has ended says so in its run. The times are checked on the simulated bench
+(tests/firmware/test_guard_times.py, test_after_the_sweep.py). **An independent kill switch within reach is
+required all the same: none of this works when the board, its supply or its program fails in a way nobody
+thought of.**
 
 {faults()}
 

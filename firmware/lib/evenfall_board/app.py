@@ -42,6 +42,7 @@ AIR_MS = 1000  # between two readings of the barometer
 SETTLE_MS = 1000  # a speed that stays within 3 % for so long is near the top: the sweep finds it
 RELEASED_MS = 1000  # of standstill in the release: it is over
 TOO_SLOW_MS = 1500  # armed and so long under the speed that a sweep needs: the valve closes, in as long again
+CLEARED_MS = const(2000)  # so long after it has cleared a fault and armed a press does not disarm
 FEW_RUNS = 3  # no more than these fit onto the flash: the LED says so at rest
 MIN_RECORD_MS = 4000  # a shorter spin of the brake is no run: not kept
 TURNING_HALF_RPM = 600
@@ -108,6 +109,8 @@ class Board:
         self.fault = 0
         self.measure_next = False  # armed to measure the valve
         self.press_ms = -PRESS_MS  # uptime of the press that armed the board, while nothing undid it
+        self._cleared_ms = -CLEARED_MS  # of the press that cleared a fault
+        self._arm_when_stored = False  # a press came while a run waited for the flash
         self.restart_in_ms = 0
         self.torque_mNm = 0
         self.load_ms = 0  # since the last sample
@@ -336,6 +339,9 @@ class Board:
         self.go("stored_fault" if held else "stored")
         self._look_for_room()
         self._count_gaps(GAPS_IN_STORE)
+        if self._arm_when_stored:
+            self._arm_when_stored = False
+            self._pressed()
 
     def make_room(self):
         """True when there is room for a run; counts how many more are sure to fit."""
@@ -498,11 +504,13 @@ class Board:
         )
         if not self._found and self.hardware.supply:
             self._found = guard_.supply(self.hardware.supply.read_u16() * 9900 // 65535, passed_ms)
-        if not self._found and self._control and not self.speed.held_over:
+        if not self._found and self._control:
             # while load is laid on, the torque read lags the torque that slows the shaft down
             inertia = 0 if self._phase == HOLD else self.sweep.inertia()
             set_half_rpm = self.sweep.set_half_rpm if sweeping else 0
-            self._found = guard_.breakdown(half_rpm, set_half_rpm, passed_ms, self.torque_mNm, inertia)
+            self._found = guard_.breakdown(
+                half_rpm, set_half_rpm, passed_ms, self.torque_mNm, inertia, self.speed.held_over
+            )
         if not self._found and sweeping and self._phase == HOLD:
             self._found = guard_.steady(passed_ms)
         if not self._found and self.button and self.button.stuck:
@@ -510,10 +518,17 @@ class Board:
 
     def _pressed(self):
         state = self.state
+        now = self.clock.uptime_ms
+        if state == "ready" and now - self._cleared_ms < CLEARED_MS and not self.spun_up():
+            return  # whoever presses twice, to clear and to arm, must not disarm
         self.press_ms = -PRESS_MS
-        if state == "rest":
-            self.arm()
-            self.press_ms = self.clock.uptime_ms
+        if state == "rest" or state == "safe" and not self.run.verdict:
+            if self.fault:
+                self.clear()
+                self._cleared_ms = now
+            if self.state == "rest":
+                self.arm()
+                self.press_ms = now
         elif state == "ready":
             if self.spun_up():
                 self.begin(TRIGGER("button"))
@@ -523,10 +538,8 @@ class Board:
             self.begin(TRIGGER("button"))
         elif state in ("steady", "sweep", "characterise"):
             self.stop("stopped_by_button")
-        elif state == "safe":
-            self.clear()
-        if self.fault and state == "rest":
-            self.clear()
+        elif state in ("store", "safe") and not self.turning():
+            self._arm_when_stored = True  # lost here, it would leave the next sweep without a controller
 
     def _follow(self, passed_ms):
         """What the state itself leads to."""
@@ -669,6 +682,7 @@ class Board:
             self._stored()
         except OSError:
             # full or worn: what is there stays as a truncated run, and the person is told
+            self._arm_when_stored = False
             self.renew_controller()
             self._stored()
             self.store.open()

@@ -76,8 +76,9 @@ UPPER_HALF = const(0x400000)  # counts: half-way to an end code
 RISE = const(0x20000)  # counts from sample to sample: 1/64 of that way
 # samples there, or rising so: a wire that breaks reaches the end within the filter's settling, in fewer
 PUSHED = const(4)
-PAST = const(4)  # speeds remembered, one every PAST_MS
-PAST_MS = const(16)
+PAST = const(12)  # speeds remembered, one every 8 ms
+FALL = const(8)  # over so many of them a fall is measured
+FALL_MS = const(64)
 SENSED_MV = const(4300)  # seen once, the pin is known to sense the supply
 
 
@@ -102,10 +103,9 @@ class Guard:
         self._hz = load_hz
         self.delay_ms = 0  # from the valve to the torque, as the controller knows it
         self._past = array("i", [0] * PAST)
-        self._interval_ms = array("i", [PAST_MS] * PAST)  # ms between them
+        self._past_ms = array("i", [0] * PAST)  # when, in ms of the sweep
         # samples in a row, end codes apart, that rose or lay in the upper half; a cleared fault keeps it
         self._pushed = 0
-        self._window_ms = PAST * PAST_MS
         self.configure(settings)
         self.reset()
 
@@ -141,7 +141,9 @@ class Guard:
         self._before_rpm = 0
         self._slow_samples = self._coast_samples = self._coast_from = self._coast_low = 0
         self._was_up = False
+        self._last_speed = 0  # the last that edges told, half rpm
         self._ramp_torque = 0  # as `_torque_ref`, kept from the ramp on
+        self._fell = 0  # checks for which a fall at once counts
         # two for each check at which the brake slowed down alone, less one for each other
         self._brake_alone_score = 0
         self._off_speed_samples = 0  # samples in a row off the set speed, signed
@@ -152,9 +154,10 @@ class Guard:
         self._off_us = 0
         self._off_rpm = 0
         self._past_at = 0
-        self._past_ms = 0
+        self._ms = 0  # of this sweep
         for i in range(PAST):
             self._past[i] = 0
+            self._past_ms[i] = (i - PAST) * 8
 
     # --- checks; each returns a fault number, 0 for none ---
 
@@ -185,37 +188,48 @@ class Guard:
         self._edges = edges
         if load_ms > SILENT_MS:
             return LOAD_SILENT
+        if half_rpm:
+            self._last_speed = half_rpm
         if controlled and self._was_up and edge_ticks > self._timeout:
+            # in the release the shaft comes to rest by itself: its edges stretch before they end
             if torque > 100 and torque * 3 > self._torque_ref:
-                return HALL_LOST
-            if not releasing:  # the shaft comes to rest there by itself
+                if not releasing or self._last_speed > self._lower_end >> 1:
+                    return HALL_LOST
+            if not releasing:
                 return STALLED
         return NONE
 
-    def breakdown(self, half_rpm, set_half_rpm, passed_ms, torque=0, inertia=0):
+    def breakdown(self, half_rpm, set_half_rpm, passed_ms, torque=0, inertia=0, held_over=False):
         """Every pass of a sweep: has the speed broken down, a sixth under the set speed and 3 % in 64 ms?
 
         An engine on a steep part of its curve that the brake has just overloaded does the same: then the
         torque has been a quarter over its mean, which a brake without an engine cannot give; and as long as
         the engine fires at all, the shaft slows down less than the brake's torque alone would slow it.
+        `set_half_rpm` is 0 in the release; `held_over`: no edge has come that tells a speed.
         """
-        self._past_ms += passed_ms
-        if self._past_ms < PAST_MS:
+        now = self._ms + passed_ms
+        self._ms = now
+        if held_over:
             return NONE
-        at = self._past_at
-        before = self._past[at]
-        self._past[at] = half_rpm
-        # a pass is not always as long: the drop is that of PAST x PAST_MS
-        self._window_ms += self._past_ms - self._interval_ms[at]
-        self._interval_ms[at] = self._past_ms
-        drop = (before - half_rpm) * (PAST * PAST_MS) // self._window_ms
-        self._past_ms = 0
+        past, times, at = self._past, self._past_ms, self._past_at
+        from_ = (at + PAST - FALL) % PAST
+        held = past[from_]
+        # a pass is not always as long: the drop is that of FALL_MS
+        drop = (held - half_rpm) * FALL_MS // (now - times[from_] or 1)
+        # noted in the ramp, too: a chain lost at its very end ends it by the fall
+        if self._was_up and self._fell_at_once(held, half_rpm, drop, inertia):
+            self._fell = PAST
+        elif self._fell:
+            self._fell -= 1
+        past[at] = half_rpm
+        times[at] = now
         self._past_at = (at + 1) % PAST
-        if self._was_up and half_rpm > self._lower_end >> 1 and self._slowed_alone(drop, torque, inertia):
+        if not self._was_up or set_half_rpm == 0:
+            return LOAD_LOST if self._fell else NONE
+        if half_rpm > self._lower_end >> 1 and self._slowed_alone(drop, torque, inertia):
             return self._lost_or_stalled(half_rpm)
         if (
-            self._was_up
-            and self._overload == 0
+            self._overload == 0
             and half_rpm < set_half_rpm - set_half_rpm // 6
             and drop > set_half_rpm >> (5 if inertia else 4)
             and (inertia == 0 or self._slowing(drop, inertia) > torque - (torque >> 3))
@@ -224,16 +238,42 @@ class Guard:
         return NONE
 
     def _slowing(self, drop, inertia):
-        """Torque that slows the whole shaft down by `drop` half rpm in PAST x PAST_MS, mN.m."""
-        return ((inertia >> 6) * drop >> 10) * 125 >> 3  # 1000 / (PAST x PAST_MS) is 15.6
+        """Torque that slows the whole shaft down by `drop` half rpm in FALL_MS, mN.m."""
+        return ((inertia >> 6) * drop >> 10) * 125 >> 3  # 1000 / FALL_MS is 15.6
+
+    def _fell_at_once(self, held, half_rpm, drop, inertia):
+        """In the release, where a hand shuts the throttle and a clutch then lets go: is the chain off?
+
+        `held`: the speed 64 ms ago.  A hand and an engine's last charges take a tenth of a second or more
+        (common practice, no source): while the torque fades the shaft falls faster and faster.  A brake off
+        the chain slows down 1.6 times as fast as its torque could slow the whole shaft, from one turn to the
+        next: out of a steady speed it falls evenly.  Under 13/16 of the lower end clutches let go.
+        """
+        ref = self._torque_ref
+        if drop < held >> 5 or ref * 2 < self._ramp_torque or held * 16 < self._lower_end * 13:
+            return False
+        past, times, at = self._past, self._past_ms, self._past_at
+        since = times[(at + PAST - FALL) % PAST]
+        before = (past[at] - held) * FALL_MS // (since - times[at] or 1)
+        if inertia:
+            before = self._slowing(before, inertia)
+            slowing = self._slowing(drop, inertia)
+            if slowing * 8 < ref * 5 or before * 8 > ref and before * 16 > slowing * 3:
+                return False
+        elif drop < held >> 3 or before > held >> 5:
+            return False
+        # the first half of the fall at least 0.7 times as steep as the whole
+        middle = (at + PAST - FALL // 2) % PAST
+        first = (held - past[middle]) * (self._ms - since)
+        return first * 10 > (held - half_rpm) * (times[middle] - since) * 7
 
     def _slowed_alone(self, drop, torque, inertia):
         """The brake slows down faster than its torque could slow the engine too: the chain is off.
 
-        `drop` in half rpm over PAST x PAST_MS.  With the engine on the chain inertia x drop is the brake's
+        `drop` in half rpm over FALL_MS.  With the engine on the chain inertia x drop is the brake's
         torque less the engine's: a closed throttle adds its friction, up to a quarter of that torque
         (common practice, no source).  Alone the brake, with 60 % of the inertia or less, slows down 1.6 times
-        as fast or more, before its torque has fallen: that takes 0.1 s, so two of three checks are enough.
+        as fast or more, before its torque has fallen: that takes 0.1 s, so three of four checks are enough.
         Below half the lower end friction rules.
         """
         if drop <= 0 or inertia == 0 or self._ramp_torque == 0:
@@ -245,7 +285,7 @@ class Guard:
             self._brake_alone_score += 2
         elif self._brake_alone_score:
             self._brake_alone_score -= 1
-        return self._brake_alone_score >= 3
+        return self._brake_alone_score >= 5
 
     def _lost_or_stalled(self, half_rpm):
         return LOAD_LOST if half_rpm > self._lower_end + (self._lower_end >> 3) else STALLED
@@ -313,6 +353,7 @@ class Guard:
             ref > 200
             and torque * 3 < ref
             and half_rpm > set_half_rpm + (set_half_rpm >> 6)
+            and half_rpm + (half_rpm >> 7) >= self._before_rpm
             and self._closed * 1000 > self._hz * (200 + 2 * self.delay_ms)
         ):
             self._lost += 1
@@ -323,6 +364,7 @@ class Guard:
             self._torque_ref = ref + ((torque - ref) >> 5) if ref else torque
             self._opening_ref += (opening - self._opening_ref) >> 5
         if not (steady or sweeping):
+            self._before_rpm = half_rpm
             return NONE  # in the release speed and torque are the person's
         # the torque is gone and the speed does not rise for it: nothing drives the brake any more.  A small
         # engine near its top speed leaves so little torque that the speed alone does not show it.

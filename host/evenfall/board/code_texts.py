@@ -24,15 +24,15 @@ BUSY_STATES = ("steady", "sweep", "release", "store", "characterise", "record") 
 # what a press of the board's button does in each state
 BUTTON = {
     "start": "nothing yet",
-    "rest": "arms the board; clears a fault that is only noted",
+    "rest": "arms the board; clears a fault that is only noted, too",
     "ready": "starts the sweep once the brake turns; before that, disarms",
     "record": "starts the sweep",
     "steady": "ends it: the load is let go",
     "sweep": "ends it: the load is let go",
     "release": "nothing",
-    "store": "nothing",
+    "store": "arms the board once the run is written",
     "characterise": "ends it: the load is let go",
-    "safe": "clears the fault once its cause is gone and the shaft stands",
+    "safe": "with the shaft at rest: clears the fault and arms the board, once its cause is gone",
 }
 
 TRIGGERS = {
