@@ -4,6 +4,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from evenfall.archive.archive import Archive
 from evenfall.errors import DamageError, InputError
 from evenfall.model import Air, Calibration, Run, Setup
 from evenfall.reduction import uncertainty
@@ -11,6 +12,7 @@ from evenfall.reduction.air import correction
 from evenfall.reduction.calibration import hose_push
 from evenfall.reduction.coast_down import coast_down, with_loss
 from evenfall.reduction.reduce import reduce_run, span_temperature_u
+from evenfall.workflow.drive_from_runs import keep_drag
 from made_runs import ENGINES, make_run
 
 outside = pytest.mark.outside
@@ -54,6 +56,22 @@ def test_a_coast_down_gives_the_drag_the_cell_does_not_feel():
     np.testing.assert_allclose(found.loss_Nm, truth, rtol=0.02)
     assert (np.abs(found.loss_Nm - truth) < 3 * found.loss_u_Nm).all()
     assert (found.loss_u_Nm < 0.1 * found.loss_Nm).all()
+
+
+def test_a_loss_below_zero_is_not_kept(tmp_path):
+    """An inertia too small once put a negative drag into the set-up, active at once, with exit code 0."""
+    J, a, b = 6e-4, 18.0, 0.12
+    run = coasting(a, b, 420.0, lambda w: 0.9 * J * (a + b * w))
+    with Archive(tmp_path) as archive:
+        archive.add_record(Setup(), "bench")
+    found = coast_down(run, CALIBRATION, Setup(), J / 2, J * 0.005)
+    with pytest.raises(InputError, match="nothing was stored"):
+        keep_drag(tmp_path, "bench", found)
+    with Archive(tmp_path) as archive:
+        assert archive.active("setup") is None and len(archive.records(Setup)) == 1
+    keep_drag(tmp_path, "bench", coast_down(run, CALIBRATION, Setup(), J, J * 0.005))
+    with Archive(tmp_path) as archive:
+        assert archive.active("setup") is not None
 
 
 def test_the_interval_of_a_coast_down_covers():

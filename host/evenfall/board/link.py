@@ -293,7 +293,9 @@ class Link:
 
     def _gone(self, error: Exception) -> PortGoneError:
         self.close()
-        return PortGoneError(f"the line to {self.url} broke off ({error}): plug it in again, nothing is lost")
+        # pyserial's words for a port that vanished are of no use to a person
+        why = "" if "readiness to read" in str(error) else f" ({error})"
+        return PortGoneError(f"the line to {self.url} broke off{why}: plug it in again, nothing is lost")
 
     def receive(self, wait_s: float) -> Iterator[tuple[run_file.Frame | None, bytes]]:
         """Frames that arrive within one read: (frame or None when damaged, chunk without delimiter)."""

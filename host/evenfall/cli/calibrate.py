@@ -454,6 +454,7 @@ def use_calibration(number: int, archive_dir: Path) -> None:
     with Archive(archive_dir) as archive:
         archive.record(Calibration, number)
         archive.activate("calibration", number)
+    echo(f"calibration {number} is active: new runs are filed under it")
 
 
 @calibrate.command()

@@ -27,9 +27,9 @@ def drag(
     from evenfall.workflow.drive_from_runs import drag_of, drag_sentence, keep_drag
 
     found = drag_of(run, archive_dir, inertia, inertia_u)
-    if store:
-        keep_drag(archive_dir, store, found)
     if as_json:
+        if store:
+            keep_drag(archive_dir, store, found)
         print_json(vars(found))
         return
     print_table(
@@ -46,4 +46,6 @@ def drag(
     for note in found.notes:
         echo(f"Note: {note}")
     if store:
+        keep_drag(archive_dir, store, found)
         echo(f"stored in set-up '{store}', active: new runs are filed under it")
+        echo(f"runs made before keep theirs until: evenfall runs file RUNS --setup '{store}'")

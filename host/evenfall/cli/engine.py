@@ -36,6 +36,14 @@ def add_engine(name: str, cc: float | None, remark: str, use: bool, archive_dir:
         archive.add_engine(name, cc, remark)
         if use:
             archive.activate("build", archive.build_id(name))
+    if use:
+        _say_active(name)
+    else:
+        echo(f"engine '{name}' is added; new runs are filed under it after: evenfall engine use '{name}'")
+
+
+def _say_active(name: str, build: str | None = None) -> None:
+    echo(f"{name}{', ' + build if build else ''} is active: new runs are filed under it")
 
 
 @engine.command("build")
@@ -50,6 +58,7 @@ def add_build(engine_name: str, name: str, changed: str, by: str, archive_dir: P
 
     with Archive(archive_dir) as archive, archive.change():
         archive.activate("build", archive.add_build(engine_name, name, changed, by))
+    _say_active(engine_name, name)
 
 
 @engine.command("use")
@@ -65,6 +74,8 @@ def use_engine(engine_name: str, build: str | None, archive_dir: Path) -> None:
 
     with Archive(archive_dir) as archive, archive.change():
         archive.activate("build", archive.build_id(engine_name, build))
+        build = build or archive.latest_build(engine_name)
+    _say_active(engine_name, build)
 
 
 @engine.command()

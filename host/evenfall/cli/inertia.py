@@ -48,3 +48,4 @@ def inertia(
         echo(f"Note: {note}")
     if store:
         echo(f"stored in set-up '{store}', active: new runs are filed under it")
+        echo(f"runs made before keep theirs until: evenfall runs file RUNS --setup '{store}'")

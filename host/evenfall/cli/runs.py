@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import getpass
-import math
 import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
@@ -193,7 +192,7 @@ def _print_found(archive_dir: Path, query: Query, units: str, as_json: bool) -> 
     shown = dated_here = unknown = 0
 
     def peak(value: float | None, speed: float | None, scale: float) -> tuple[str, str]:
-        if value is None or speed is None or math.isnan(value):
+        if value is None or speed is None or not value > 0:  # none, or of a run that failed
             return "–", ""
         return f"{value / scale:.2f}", f"{speed:,.0f}"
 
@@ -320,6 +319,13 @@ def retire_note(number: int, archive_dir: Path) -> None:
         echo(f"retired: {archive.retire_note(number)}")
 
 
+def _runs(numbers: list[int]) -> str:
+    """`run 3`, `runs 3, 5-8`."""
+    from evenfall.workflow.run_groups import spans
+
+    return f"run{'s' if len(numbers) > 1 else ''} {spans(numbers, ', ')}"
+
+
 @runs.command()
 @click.argument("runs", type=RUN_LIST)
 @click.argument("text")
@@ -332,6 +338,7 @@ def note(runs: list[int], text: str, author: str, archive_dir: Path) -> None:
     with Archive(archive_dir) as archive, archive.change():
         for run in runs:
             archive.add_note(run, text, author)
+    echo(f"{_runs(runs)}: noted")
 
 
 @runs.command()
@@ -347,6 +354,7 @@ def tag(runs: list[int], tags: tuple[str, ...], remove: bool, archive_dir: Path)
         for run in runs:
             for word in tags:
                 (archive.remove_tag if remove else archive.add_tag)(run, word)
+    echo(f"{_runs(runs)}: {', '.join(tags)} {'taken off' if remove else 'tagged'}")
 
 
 @runs.command()
@@ -363,6 +371,7 @@ def exclude(runs: list[int], reason: str | None, archive_dir: Path) -> None:
     with Archive(archive_dir) as archive, archive.change():
         for run in runs:
             archive.exclude(run, reason or "")
+    echo(f"{_runs(runs)}: excluded; evenfall runs include counts again")
 
 
 @runs.command()
@@ -375,6 +384,7 @@ def include(runs: list[int], archive_dir: Path) -> None:
     with Archive(archive_dir) as archive, archive.change():
         for run in runs:
             archive.include(run)
+    echo(f"{_runs(runs)}: included")
 
 
 @runs.command("file")

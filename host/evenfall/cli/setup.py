@@ -73,7 +73,9 @@ def add_setup(
             given["inertia_u_kg_m2"] = 0.0  # that of the inertia before is not that of this one
         made = replace(base, **{k: v for k, v in given.items() if v is not None})
         check_inputs(run_file.decode_run(b""), Calibration(0.0, 1.0, made_unix_s=1 << 40), made)
-        archive.activate("setup", archive.add_record(made, label))
+        number = archive.add_record(made, label)
+        archive.activate("setup", number)
+    echo(f"set-up {number} '{label}' is active: new runs are filed under it")
 
 
 @setup.command("use")
@@ -85,7 +87,9 @@ def use_setup(label: str, archive_dir: Path) -> None:
     from evenfall.model import Setup
 
     with Archive(archive_dir) as archive:
-        archive.activate("setup", archive.record_named(Setup, label))
+        number = archive.record_named(Setup, label)
+        archive.activate("setup", number)
+    echo(f"set-up {number} is active: new runs are filed under it")
 
 
 @setup.command()

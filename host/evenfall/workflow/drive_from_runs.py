@@ -11,6 +11,7 @@ from evenfall.errors import InputError, NotFoundError
 from evenfall.model import DEFAULT_STANDARD, Setup
 from evenfall.reduction.coast_down import CoastDown, coast_down, with_loss
 from evenfall.reduction.inertia import InertiaFit, find_inertia, run_bins
+from evenfall.reduction.uncertainty import COVERAGE
 from evenfall.workflow.run_groups import listed, the_run
 
 
@@ -79,7 +80,16 @@ def drag_of(name: str, folder: Path, inertia_kg_m2: float, inertia_u_kg_m2: floa
 
 
 def keep_drag(folder: Path, label: str, found: CoastDown) -> None:
-    """Keep it in the set-up `label`; new runs are filed under it."""
+    """Keep it in the set-up `label`; new runs are filed under it.
+
+    Raises InputError for a loss that is below zero at every speed: that is no coast-down of a free shaft.
+    """
+    if (found.loss_Nm < -COVERAGE * found.loss_u_Nm).all():
+        raise InputError(
+            "nothing was stored: at every speed the cell feels more drag than slows the shaft down. Look at "
+            "--inertia (of all that coasts, on the brake's shaft), at the zero, and whether something drove "
+            "the shaft"
+        )
     with Archive(folder) as archive, archive.change():
         try:
             base = archive.record(Setup, archive.record_named(Setup, label))
