@@ -75,6 +75,15 @@ def test_nothing_is_acknowledged_while_a_reader_holds_the_log(tmp_path, monkeypa
         with Archive(folder) as archive, link.Link(board.url) as line:
             with pytest.raises(ArchiveError, match=r"run 1 .*board was not told.* another program .*"):
                 list(fetch.take_runs(line, archive, line.runs(), fetch.Filing()))
+            # whoever shows the progress can end the wait, as the screen does when somebody stops the bench
+            monkeypatch.setattr(database, "SETTLE_S", 1e6)
+
+            def stop(run, done, of):
+                if len(archive.find(Query())) and done == of:
+                    raise InterruptedError
+
+            with pytest.raises(InterruptedError):
+                list(fetch.take_runs(line, archive, line.runs(), fetch.Filing(), stop))
         assert board.acknowledged == {}
         reader.execute("ROLLBACK")
         with Archive(folder) as archive, link.Link(board.url) as line:

@@ -465,11 +465,10 @@ def test_random_settings(tmp_path: Path) -> None:
     told("random settings", count, outcomes)
     # a start of the firmware takes half a second: the fullest, and others by chance
     started.sort(reverse=True)
-    few = started[: times(100)] + rng.sample(started, min(len(started), times(300)))
+    few = started[: times(100)] + rng.sample(started, min(len(started), times(1400)))
     said = Counter(starts_and_answers(values.encode()) for _, values in few)
-    assert set(said) <= {"none", "load_silent"}, (
-        said
-    )  # an amplifier that this bench has not is said to be silent
+    # an amplifier that this bench has not is silent; at a few counts a newton its rest is an overload
+    assert set(said) <= {"none", "load_silent", "cell_overload"}, said
     told("  of the accepted, so many started with them", len(few), "all start and answer, none falls back")
 
 

@@ -19,7 +19,7 @@ import logging
 import os
 import sqlite3
 import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any
 
@@ -172,9 +172,10 @@ class Database:
         """Copies of logs that were found damaged."""
         return sorted(self.folder.glob(f"{FILE_NAME}-wal.damaged-*"))
 
-    def settle(self) -> None:
+    def settle(self, waiting: Callable[[], None] = lambda: None) -> None:
         """Move all that was committed from the log into the file itself, on the medium; empties the log.
 
+        `waiting` is called a few times a second meanwhile; what it raises ends the wait.
         ArchiveError when other programs that read keep SQLite from it for longer than `SETTLE_S`.
         """
         end = time.monotonic() + SETTLE_S
@@ -187,6 +188,7 @@ class Database:
                             f"another program has been reading {self.path} for {SETTLE_S:.0f} s, and the "
                             "newest runs cannot be moved to their place in it: close that program, try again"
                         )
+                    waiting()
                     time.sleep(0.02)
             finally:
                 self.db.execute(f"PRAGMA busy_timeout = {BUSY_S * 1000:.0f}")

@@ -7,6 +7,7 @@ import hashlib
 import json
 import sqlite3
 from binascii import crc32
+from collections.abc import Callable
 from dataclasses import fields
 from pathlib import Path
 from typing import Any
@@ -100,14 +101,14 @@ class Runs(Filing):
         row = self.db.execute("SELECT id FROM runs WHERE sha256 = ?", (sha,)).fetchone()
         return int(row["id"]) if row else None
 
-    def read_back(self, number: int) -> bytes:
+    def read_back(self, number: int, waiting: Callable[[], None] = lambda: None) -> bytes:
         """The run's bytes, once they lie in the archive's own file, by a connection of their own and checked
         against their SHA-256.
 
         What the host acknowledges to the board rests on this.  In the write-ahead log alone they would be
-        lost without a word when that is damaged.
+        lost without a word when that is damaged.  `waiting`: as in `settle`.
         """
-        self.settle()
+        self.settle(waiting)
         with contextlib.closing(connect(self.path, "ro")) as other:
             return _raw(other, number)
 

@@ -141,7 +141,7 @@ def take_runs(
                 (e, _keep(archive, uid, e, d, filing, partials[e.run_id], clock), True) for e, d in fetched
             )
         for entry, number, new in came:
-            copy = _settled(archive, entry, number)
+            copy = _settled(archive, entry, number, progress)
             # before the board is told: after that nobody would come for it
             partials[entry.run_id].unlink(missing_ok=True)
             if not entry.damage:
@@ -186,10 +186,10 @@ def _keep(
         ) from None
 
 
-def _settled(archive: Archive, entry: RunEntry, number: int) -> bytes:
+def _settled(archive: Archive, entry: RunEntry, number: int, progress: Progress) -> bytes:
     """The run as it lies in the archive's own file; ArchiveError while it does not lie there."""
     try:
-        return archive.read_back(number)
+        return archive.read_back(number, lambda: progress(entry.run_id, entry.size, entry.size))
     except ArchiveError as error:
         raise ArchiveError(
             f"run {entry.run_id} came and is run {number} here, but the board was not told: {error}"
