@@ -29,7 +29,7 @@ from evenfall.reduction.align import median
 from evenfall.units import RPM
 
 MIN_BINS = 5  # below them the highest bin is all there is
-FINE = 5  # places per bin at which the curve is worked out
+FINE = 4  # places per bin at which the curve is worked out; between them a parabola through three
 LENGTHS = 7  # length scales tried, from MIN_LENGTH_BINS bins to MAX_LENGTH_RPM
 MIN_LENGTH_BINS = 1.2
 MAX_LENGTH_RPM = 5250.0
@@ -81,41 +81,51 @@ def torque_and_power_peak(
     drawn = (_draws(y.size) * curve.scatter) @ heights
     of_power = (centre_rpm[given[0]] + curve.grid * width) * RPM
     falls = _fall(f, drawn), _fall(f * of_power, drawn * of_power)
-    often = np.array([o for o, _ in falls])
-    at = np.flatnonzero(often.any(axis=0))
+    at = np.flatnonzero(np.array([share for share, _, _ in falls]).any(axis=0))
     fit_var = np.zeros(f.size)
     fit_var[at] = curve.fit_var(at)
     tops = []
-    for (share, value), size in zip(falls, (np.ones_like(f), of_power), strict=True):
+    for (share, value, lost), size in zip(falls, (np.ones_like(f), of_power), strict=True):
         by = (share * size) @ curve.smoother
         weights = np.zeros(centre_rpm.size)
         weights[given] = by
-        high = f * size
         tops.append(
             Top(
                 value,
                 float(centre_rpm[given[0]] + float(curve.grid @ share) * width),
                 weights,
                 NEIGHBOURS * math.sqrt(float(np.sum((by * curve.scatter) ** 2))),
-                math.sqrt(float((fit_var * size**2) @ share)),
-                math.sqrt(float((high.max() - high) ** 2 @ share)),  # what another place of the maximum costs
+                math.sqrt(max(0.0, float((fit_var * size**2) @ share))),
+                lost,
             )
         )
     return tops[0], tops[1]
 
 
-def _fall(f: FloatArray, drawn: FloatArray) -> tuple[FloatArray, float]:
-    """((g,) share of the draws in which the maximum lies at each place, mean height there without the draw).
+def _fall(f: FloatArray, drawn: FloatArray) -> tuple[FloatArray, float, float]:
+    """((g,) weight of each place in the maximum, its mean height without the draw, what its place may cost).
+
+    A maximum lies between the places of the curve: at the top of the parabola through three of them.  The last
+    is a root mean square of how much lower than its highest the curve is where the draws have their maxima.
 
     Args:
         f: (g,) the curve.
         drawn: (DRAWS / 2, g) what scatter makes of it; each draw counts with both signs.
     """
-    row = np.arange(len(drawn))
-    up, down = (f + drawn).argmax(axis=1), (f - drawn).argmax(axis=1)
-    heights = np.concatenate((f[up] - drawn[row, up], f[down] + drawn[row, down]))
-    many = np.bincount(up, minlength=f.size) + np.bincount(down, minlength=f.size)
-    return many / DRAWS, float(heights.mean())
+    seen = np.concatenate((f + drawn, f - drawn))
+    top = seen.argmax(axis=1)
+    middle = np.minimum(np.maximum(top, 1), f.size - 2)
+    at = middle[:, None] + np.arange(-1, 2)
+    left, centre, right = np.take_along_axis(seen, at, axis=1).T
+    bend = left - 2 * centre + right
+    off = np.where(bend < 0, (left - right) / np.where(bend < 0, 2 * bend, 1.0), top - middle)
+    off = np.minimum(np.maximum(off, -1.0), 1.0)
+    weight = np.array((off * (off - 1) / 2, 1 - off**2, off * (off + 1) / 2)).T  # Lagrange's, (DRAWS, 3)
+    here = np.einsum("dk,dk->d", weight, f[at])
+    other = 2 * here - np.einsum("dk,dk->d", weight, np.take_along_axis(seen, at, axis=1))
+    share = np.bincount(at.ravel(), weight.ravel(), f.size) / DRAWS
+    lost = max(float(f.max()), float(here.max())) - here
+    return share, float(other.mean()), math.sqrt(float(lost @ lost) / DRAWS)
 
 
 @dataclass(frozen=True)

@@ -50,7 +50,7 @@ from evenfall.reduction.bins import (
 )
 from evenfall.units import RPM
 
-VERSION = 7
+VERSION = 8
 ASSUMED_INERTIA_KG_M2 = (
     1e-3  # to see the throttle close where none is stored: low; common practice, no source
 )
