@@ -90,8 +90,8 @@ AT_PEAK_REL = 1e-7  # shares of an uncertainty that are small differences of lar
 def test_every_figure_stays_within_1e_9_of_what_small_fits_one_by_one_gave(folder, case):
     """`layout-1.figures.json` was written before the small fits were solved together.
 
-    Peaks and their scatter in it are of method 8, which looks for a maximum between the places of the curve, too:
-    up to 7e-5 of the value higher than those of method 7.
+    Peaks and their scatter in it are of method 8, which looks for a maximum between the places of the curve,
+    too: up to 7e-5 of the value higher than those of method 7.
     """
     old = json.loads(FIGURES.read_text())[case]
     bin_rpm, changed = CASES[case]

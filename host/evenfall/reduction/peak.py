@@ -105,8 +105,8 @@ def torque_and_power_peak(
 def _fall(f: FloatArray, drawn: FloatArray) -> tuple[FloatArray, float, float]:
     """((g,) weight of each place in the maximum, its mean height without the draw, what its place may cost).
 
-    A maximum lies between the places of the curve: at the top of the parabola through three of them.  The last
-    is a root mean square of how much lower than its highest the curve is where the draws have their maxima.
+    A maximum lies between the places of the curve: at the top of the parabola through three of them.  The
+    last is a root mean square of how much lower than its highest the curve is where the draws have theirs.
 
     Args:
         f: (g,) the curve.
