@@ -3,7 +3,7 @@ import gc
 import evenfall_board
 
 if not evenfall_board.maintenance:
-    # collect often while programs are loaded: what stays then lies low on the heap, the rest is one hole
+    # collect often while programs are loaded: what stays then lies low on the heap; the rest is one block
     gc.threshold(32768)
     import evenfall_board.sweep  # the largest first: compiling it wants the emptiest heap
     import micropython

@@ -192,11 +192,11 @@ When the heap holds less, the seconds shrink (evenfall_board/recorder.py); at 32
 of 5 s with 41 kB left free, or of 8 s with 30 kB. Nothing made after the start is larger than 1,280 bytes (a
 file opened for writing takes 1,148), and what is kept is made before. Measured on an interpreter with the
 chip's word size and heap, with every
-combination of optional parts, free bytes and the largest hole after start, sweeps, fetches, changes and
-self-tests, once with every hole split to that size: `make board-32-bit`; after 200 sweeps:
+combination of optional parts, free bytes and the largest free block after start, sweeps, fetches, changes and
+self-tests, once with every free block split to that size: `make board-32-bit`; after 200 sweeps:
 `pytest -m study -s tests/firmware/test_on_32_bits.py`. On an emulated RP2040 under MicroPython 1.28 the heap
-has 245,888 bytes; free bytes and the largest hole there, compiled, after start, self-test and sweeps, with
-each combination of optional parts: `python bench_sim/studies/chip_study.py options sweeps`.
+has 245,888 bytes; free bytes and the largest free block there, compiled, after start, self-test and sweeps,
+with each combination of optional parts: `python bench_sim/studies/chip_study.py options sweeps`.
 """
 
 

@@ -18,17 +18,17 @@ from evenfall_wire import codes, settings
 
 HEAP_KIB = 317  # leaves about CHIP_FREE bytes after the start with a barometer, as the chip's 245,888 do
 CHIP_FREE = 45_900  # bytes, on the 32-bit interpreter with the chip's heap (test_on_32_bits.py)
-# (bytes to stay free, largest hole) by `amplifier`: at 320 samples/s the records take what a sweep needs
+# (bytes to stay free, largest free block) by `amplifier`: at 320 samples/s the records take more
 LEFT = {0: (40_000, 15_000), 1: (30_000, 15_000), 2: (40_000, 15_000)}
 
-# main.py with one more answer: set_clock has free bytes and the largest hole told to the bench's log, after
-# the pass of the loop, when the answer itself no longer lies in the hole
+# main.py with one more answer: set_clock has free bytes and the largest free block told to the bench's log,
+# after the pass of the loop, when the answer itself no longer lies in the largest free block
 TELLS = """
 import gc
 import exchange
 from evenfall_board import app, host_commands
 
-def hole():
+def largest_free():
     gc.collect()
     low, high = 0, gc.mem_free()
     while high - low > 256:
@@ -55,7 +55,7 @@ def then_tell(self, passed_ms):
     if asked[0]:
         asked[0] = 0
         gc.collect()
-        exchange.exchange(exchange.NOTE, 0, b"heap %d %d" % (gc.mem_free(), hole()))
+        exchange.exchange(exchange.NOTE, 0, b"heap %d %d" % (gc.mem_free(), largest_free()))
 
 host_commands.HostCommands.set_clock = tell
 app.Board.one_pass = then_tell
@@ -80,10 +80,10 @@ def rig(parts: dict[str, Any], **more: Any) -> Rig:
 
 
 def heap(board: Rig) -> tuple[int, int]:
-    """(free, largest hole) in bytes."""
+    """(free, largest free block) in bytes."""
     reply = board.ask("set_clock", (1_800_000_000,))
     assert reply.name == "done", (reply, board.trouble())
-    board.run(1.0)  # the search for the hole collects again and again
+    board.run(1.0)  # the search for the largest free block collects again and again
     told = [entry for entry in board.board.log if "heap " in str(entry)]
     assert told, board.trouble()
     found = re.search(r"heap (\d+) (\d+)", str(told[-1]))
@@ -120,12 +120,12 @@ def test_starts_and_tests_itself_with_every_part(amplifier: int, barometer: int,
         assert not failed
         assert board.status()["fault"] == "none"
         assert [entry for entry in board.board.log if entry[1] in ("boot", "reset")][1:] == []
-        for free, hole in (started, tested):
-            assert free >= LEFT[amplifier][0] and hole >= LEFT[amplifier][1]
+        for free, block in (started, tested):
+            assert free >= LEFT[amplifier][0] and block >= LEFT[amplifier][1]
 
 
 def test_sweeps_with_fetches_leave_the_heap_whole() -> None:
-    """Runs are stored, fetched, acknowledged, settings changed: the largest hole stays."""
+    """Runs are stored, fetched, acknowledged, settings changed: the largest free block stays."""
     scenario = {**parts(0, 1, 1), "operator": {"rest_s": 8.0}}
     with rig(scenario, runs=2) as board:
         for run_id in (1, 2):

@@ -25,14 +25,17 @@ INTERPRETER = Path(os.environ.get("EVENFALL_MICROPYTHON_32", PROJECT / ".venv/in
 HEAP_KIB = 240  # the port's heap is 245,888 bytes, seen on an emulated chip under MicroPython 1.28
 BOUND = 1280  # bytes: no allocation after the start is larger; a file opened for writing takes 1,148
 AT_S = 1_800_000_000  # the clock's time that asks for the heap
-GOALS = (40_000, 16_000)  # free, largest hole; with the amplifier at 320 samples a second a sweep of 5 s
+GOALS = (
+    40_000,
+    16_000,
+)  # free, largest free block; with the amplifier at 320 samples a second a sweep of 5 s
 GOALS_8_S = (30_000, 16_000)  # a sweep of 8 s at that rate is the longest that fits
 
 pytestmark = pytest.mark.skipif(
     not INTERPRETER.exists(), reason="no 32-bit MicroPython: make board-32-bit fetches it"
 )
 
-# splits every hole once: set_clock with AT_S + a number fills what is larger than that number
+# splits every free block once: set_clock with AT_S + a number fills what is larger than that number
 SPLITS = """
 kept = []
 
@@ -83,9 +86,9 @@ def rig(scenario: dict[str, Any], **more: Any) -> Rig:
 
 
 def heap(board: Rig, bound: int = 0) -> tuple[int, int]:
-    """(free, largest hole) in bytes; with `bound`, after every hole was split to that size."""
+    """(free, largest free block) in bytes; with `bound`, after every free block was split to that size."""
     assert board.ask("set_clock", (AT_S + bound,)).name == "done", board.trouble()
-    board.run(1.0)  # the search for the hole collects again and again
+    board.run(1.0)  # the search for the largest free block collects again and again
     told = [text for entry in board.board.log if (text := re.search(r"heap (\d+) (\d+)", str(entry)))]
     return int(told[-1][1]), int(told[-1][2])
 
@@ -99,7 +102,7 @@ def check(left: tuple[int, int], goals: tuple[int, int] = GOALS) -> None:
 
 
 def day(board: Rig, sweeps: int, goals: tuple[int, int] | None = GOALS) -> list[tuple[int, int]]:
-    """Sweeps by the button, each fetched, a setting changed, a self-test: (free, largest hole) after each."""
+    """Sweeps by the button, each fetched, a setting changed, a self-test: (free, largest) after each."""
     left = []
     number, _, _, value, *_ = settings.BY_NAME["spin_up_speed"]
     for run_id in range(1, sweeps + 1):
@@ -111,7 +114,7 @@ def day(board: Rig, sweeps: int, goals: tuple[int, int] | None = GOALS) -> list[
         assert board.ask("set_settings", (), [(number, value + run_id % 7)]).name == "done"
         rows = board.ask("self_test", seconds=12.0).each
         failed = [codes.SELF_TEST_ITEMS[row[0]] for row in rows if codes.SELF_TEST_RESULTS[row[1]] == "fail"]
-        # with the holes split, half of what was free is taken away
+        # with the free blocks split, half of what was free is taken away
         assert [name for name in failed if goals or name != "memory"] == []
         left.append(heap(board))
         if goals:
@@ -145,21 +148,21 @@ def test_a_sweep_of_eight_seconds_fits_at_320_samples_a_second() -> None:
 
 
 def test_no_allocation_after_the_start_is_larger_than_the_bound() -> None:
-    """With every hole split to that size a sweep, its store, fetch, a change and a self-test still work."""
+    """With every free block split to that size a sweep, store, fetch, change and self-test still work."""
     scenario = combination(2, 1)
     with rig(scenario, runs=2) as board:
         board.run(3.0)
         heap(board)
         for _ in range(4):  # what a pass still held while the gaps were filled leaves a gap when it is freed
-            hole = heap(board, BOUND)[1]
-            if hole <= BOUND + 256:  # the search goes in steps of 256
+            block = heap(board, BOUND)[1]
+            if block <= BOUND + 256:  # the search goes in steps of 256
                 break
-        assert hole <= BOUND + 256
+        assert block <= BOUND + 256
         day(board, 2, None)
 
 
 def test_the_check_of_the_bound_can_fail() -> None:
-    """A file opened for writing takes 1,148 bytes at once: with smaller holes the board cannot store."""
+    """A file opened for writing takes 1,148 bytes at once: with smaller blocks the board cannot store."""
     scenario = combination(0, 1)
     with rig(scenario, runs=1) as board:
         board.run(3.0)
@@ -177,11 +180,11 @@ def test_study_of_two_hundred_sweeps(amplifier: int) -> None:
         board.run(3.0)
         heap(board)  # sets the clock
         left = day(board, 200)
-    free, holes = [at[0] for at in left], [at[1] for at in left]
+    free, blocks = [at[0] for at in left], [at[1] for at in left]
     print(
         f"\namplifier={amplifier} barometer=1, 200 sweeps, each fetched, with a change and a self-test: free "
-        f"{left[0][0]} after the first, {left[-1][0]} after the last, {min(free)} at least; largest hole "
-        f"{left[0][1]}, {left[-1][1]}, {min(holes)}"
+        f"{left[0][0]} after the first, {left[-1][0]} after the last, {min(free)} at least; largest block "
+        f"{left[0][1]}, {left[-1][1]}, {min(blocks)}"
     )
 
 

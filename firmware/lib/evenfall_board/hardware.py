@@ -50,7 +50,7 @@ class Hardware:
         self.edges = 0
         self.load_samples = 0
         self.load_count = 0
-        self.air = [0, 0, 0]  # filled anew, never made anew: it would lie in the heap's hole
+        self.air = [0, 0, 0]  # filled anew, never made anew: it would lie in the heap's largest free block
 
     def open_sensors(self):
         s = self._settings

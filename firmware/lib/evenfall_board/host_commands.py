@@ -6,10 +6,12 @@ from evenfall_wire import codes
 
 from . import guard, selftest
 from .drivers import ticks
+from .native import const
 from .settings import needs_restart
 from .states import FAULT, STATE, TRIGGER
 
 PRESS_MS = 30000  # so long after a press that armed the board a host may start a sweep
+_U16 = const(65535)
 RESTART_MS = 200  # time for the answer to leave
 
 EDGES_SEEN, PRESSES_SEEN = [codes.COUNTERS.index(name) for name in ("edges_seen", "presses_seen")]
@@ -52,8 +54,8 @@ class HostCommands:
     def status(self):
         """Fields of the status message."""
         board, hardware, clock, store = self._board, self._hardware, self.clock, self.store
-        lost = hardware.losses()
-        air = hardware.air
+        samples, words, edges = hardware.losses()
+        pressure, temperature, humidity = hardware.air
         return (
             STATE(board.state),
             board.fault,
@@ -66,18 +68,18 @@ class HostCommands:
             board.torque_mNm,
             hardware.servo.us if hardware.servo else 0,
             store.unacknowledged(),
-            min(store.free // 1024, 65535),
+            min(store.free // 1024, _U16),
             board.heap_free,
             clock.uptime_ms // 1000,
             clock.unix_s(),
-            air[0],
-            air[1],
-            air[2],
-            min(lost[0], 65535),
-            min(lost[1], 65535),
-            min(lost[2], 65535),
-            min(board.link.bad, 65535),
-            min(board.link.unknown, 65535),
+            pressure,
+            temperature,
+            humidity,
+            min(samples, _U16),
+            min(words, _U16),
+            min(edges, _U16),
+            min(board.link.bad, _U16),
+            min(board.link.unknown, _U16),
             store.last_run(),
         )
 
@@ -113,7 +115,7 @@ class HostCommands:
         board = self._board
         if board.turning():
             return "moving", 0
-        gc.collect()  # so that the new values lie in a gap, not in the hole
+        gc.collect()  # so that the new values lie in a gap, not in the largest free block
         error, number = self.settings.change(pairs, self._hardware.button and self._hardware.button.down)
         if error != "none":
             return error, number

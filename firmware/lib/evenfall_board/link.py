@@ -75,7 +75,7 @@ def poller(stream, event):
     """A poll object for one event of a stream.
 
     It makes the tuple it answers with at its first event and keeps it: that comes now, since later the tuple
-    would lie in the middle of the heap's hole.
+    would lie in the middle of the heap's largest free block.
     """
     poll, ready = select.poll(), Ready()
     poll.register(ready, event)
@@ -113,7 +113,7 @@ class Link:
         self._request = 0  # type and sequence of what is being answered
         self._sequence = 0
         # of the newest request of ONCE; the challenge is made when first needed, another one at each start.
-        # As objects of their own they would be made anew and split the heap's hole.
+        # As objects of their own they would be made anew and split the heap's largest free block.
         self._last = array("I", (0, 0, 0, 0))
         self._answer = bytearray(ANSWER_BYTES)
         self._answer_size = 0  # 0: it is still being done
@@ -181,8 +181,8 @@ class Link:
             self.refuse(self._request, "store_unreadable")
 
     def _ready(self, poller, bit):
-        for event in poller.ipoll(0):
-            return event[1] & bit
+        for _, events in poller.ipoll(0):
+            return events & bit
         return 0
 
     def _push(self, quiet, passed_ms, start):

@@ -11,7 +11,7 @@ RAM budget, bytes (the only large allocations of the board):
     control trace   12 x at most 27 per second x seconds
     events, air, zeros   900 + 288 + 112
 
-They are made last, while HOLE bytes are held, so that so much stays free in one piece.
+They are made last, while FREE_BLOCK bytes are held, so that so much stays free in one piece.
 
 with seconds = before_trigger + steady_time + sweep_time + after_sweep + STEADY_S.
 At the defaults and 80 samples/s that is 20 s: 11 kB + 13 kB + 7 kB = 31 kB.  When
@@ -32,7 +32,7 @@ from .settings import TRACE_HZ, bytes_per_second, run_seconds, records_per_secon
 
 RESERVE = 51 * 1024  # bytes of heap left for the program at work and for what is made after the rings,
 LEAST = 37 * 1024  # or so many, when a whole sweep would not fit otherwise
-HOLE = 28 * 1024  # so many of them in one piece: a file opened for writing takes 1,148 at once
+FREE_BLOCK = 28 * 1024  # so many of them in one piece: a file opened for writing takes 1,148 at once
 BESIDE = 17 * 1024  # bytes of heap for the next controller and for what the rings take beside their records
 SMALL_BEFORE_MS = 1500  # a small record holds the sweep, so much before it
 SMALL_AFTER_MS = 1000  # and so much after it, of load samples and edges alone
@@ -40,13 +40,16 @@ STEADY_S = 6  # longest wait for a steady top speed that must fit before the swe
 SHIFT = const(6)
 PAGE = const(1 << SHIFT)  # records
 LAST = const(PAGE - 1)
+_MAX_SINCE = const(0xFFFFFF)  # ticks since a page's first load sample: 24 bits
+_U16 = const(0xFFFF)
+_U8 = const(0xFF)
 
 
 class Ring:
     """The newest `capacity` records of one repeated message; `bytes`: what they take on the wire.
 
     Kept in pages of PAGE records, because a heap in which programs were loaded
-    has no large hole left.
+    has no large free block left.
     """
 
     def __init__(self, name, capacity):
@@ -70,7 +73,7 @@ class Ring:
         self._at = at + 1 if at + 1 < self.capacity else 0
         if self.used < self.capacity:
             self.used += 1
-        elif self.lost < 65535:
+        elif self.lost < _U16:
             self.lost += 1
         return at
 
@@ -188,7 +191,7 @@ class LoadRing(Ring):
 
     def _drop(self, records):
         self.used -= records
-        self.lost = min(self.lost + records, 65535)
+        self.lost = min(self.lost + records, _U16)
 
     def _begin_page(self, at, tick):
         self._first[at >> SHIFT] = tick
@@ -206,16 +209,16 @@ class LoadRing(Ring):
     def put2(self, tick, count):
         at = self._at
         since = (tick - self._first[at >> SHIFT]) & ticks.MASK if at & LAST else 0
-        if since > 0xFFFFFF:
+        if since > _MAX_SINCE:
             at = self._next_page()
             since = 0
         if not at & LAST:
             self._begin_page(at, tick)
         page = self._pages[at >> SHIFT]
         place = 3 * (at & LAST)
-        page[place] = since & 0xFFFF
-        page[place + 1] = since >> 16 | (count & 0xFF) << 8
-        page[place + 2] = count >> 8 & 0xFFFF
+        page[place] = since & _U16
+        page[place + 1] = since >> 16 | (count & _U8) << 8
+        page[place + 2] = count >> 8 & _U16
         self.used += 1
         at += 1
         self._at = at if at < self.capacity else 0
@@ -223,7 +226,7 @@ class LoadRing(Ring):
     def tick(self, i):
         at = self._place(i)
         page, place = self._pages[at >> SHIFT], 3 * (at & LAST)
-        return (self._first[at >> SHIFT] + (page[place] | (page[place + 1] & 0xFF) << 16)) & ticks.MASK
+        return (self._first[at >> SHIFT] + (page[place] | (page[place + 1] & _U8) << 16)) & ticks.MASK
 
     @micropython.native
     def copy(self, i, count, out):
@@ -233,7 +236,7 @@ class LoadRing(Ring):
             page, place = self._pages[at >> SHIFT], 3 * (at & LAST)
             middle = page[place + 1]
             code = middle >> 8 | page[place + 2] << 8
-            since = page[place] | (middle & 0xFF) << 16
+            since = page[place] | (middle & _U8) << 16
             tick = (self._first[at >> SHIFT] + since) & ticks.MASK
             pack_into(self.format, out, done, tick, code - 0x1000000 if code >> 23 else code)
             done += 8
@@ -252,9 +255,9 @@ def plan(settings, nominal_hz, free):
     return seconds, load_hz * seconds, edge_hz * seconds, trace_hz * seconds
 
 
-def hole_bytes(settings, nominal_hz, free):
-    """What is kept free in one piece: HOLE, or what the records of a whole sweep leave of it."""
-    return min(HOLE, free - run_seconds(settings) * bytes_per_second(settings, nominal_hz) - BESIDE)
+def free_block_bytes(settings, nominal_hz, free):
+    """What is kept free in one piece: FREE_BLOCK, or what the records of a whole sweep leave of it."""
+    return min(FREE_BLOCK, free - run_seconds(settings) * bytes_per_second(settings, nominal_hz) - BESIDE)
 
 
 class Recorder:

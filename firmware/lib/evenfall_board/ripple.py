@@ -22,6 +22,14 @@ _STEP_MHZ = const(20)
 _NEIGHBOURS = const(30)  # lines on each side to compare with
 _MIN_RATIO_X10 = const(25)  # times their mean, in tenths
 _MIN_STEPS = const(256)  # steps; a shorter record tells too little
+_STEP_COUNT = const(0)  # places in the state
+_MEAN = const(1)
+_MEAN_OFFSET = const(1 << 24)  # keeps the mean above zero: a read through ptr32 has no sign on 64-bit words
+_RECORD_OFFSET = const(32768)  # the same for the record
+_SINE_ZERO = const(16384)  # of the table
+_QUARTER_TURN = const(16)  # 64ths
+_TURN_MASK = const(63)
+_PHASE_MASK = const((1 << 22) - 1)  # a turn is 2**22
 
 
 @micropython.viper
@@ -32,11 +40,11 @@ def amplitude(record: ptr16, n: int, turn_per_pair: int, sine: ptr16) -> int:
     turn = 0
     i = 0
     while i < n:
-        x = int(record[i]) - 32768
+        x = int(record[i]) - _RECORD_OFFSET
         k = turn >> 16
-        a += x * (int(sine[k]) - 16384) >> 12
-        b += x * (int(sine[(k + 16) & 63]) - 16384) >> 12
-        turn = (turn + turn_per_pair) & 0x3FFFFF
+        a += x * (int(sine[k]) - _SINE_ZERO) >> 12
+        b += x * (int(sine[(k + _QUARTER_TURN) & _TURN_MASK]) - _SINE_ZERO) >> 12
+        turn = (turn + turn_per_pair) & _PHASE_MASK
         i += 1
     if a < 0:
         a = -a
@@ -53,19 +61,19 @@ def amplitude(record: ptr16, n: int, turn_per_pair: int, sine: ptr16) -> int:
 def add(state: ptr32, record: ptr16, correction: int):
     """Add to the record what is quicker than 0.5 Hz; two steps make a pair.
 
-    `state`: steps, 256 times the mean plus 2**24.
+    `state`: number of steps, 256 times the mean plus _MEAN_OFFSET.
     """
-    n = state[0]
+    n = state[_STEP_COUNT]
     if n == 0:
-        state[1] = (correction << 8) + 16777216
-    mean = state[1]
-    mean += (correction << 8) + 16777216 - mean >> 5
-    state[1] = mean
+        state[_MEAN] = (correction << 8) + _MEAN_OFFSET
+    mean = state[_MEAN]
+    mean += (correction << 8) + _MEAN_OFFSET - mean >> 5
+    state[_MEAN] = mean
     if n >> 1 < _MAX_PAIRS:
-        x = (correction - ((mean - 16777216) >> 8)) >> 1
+        x = (correction - ((mean - _MEAN_OFFSET) >> 8)) >> 1
         k = n >> 1
-        record[k] = x + 32768 if n & 1 == 0 else int(record[k]) + x
-        state[0] = n + 1
+        record[k] = x + _RECORD_OFFSET if n & 1 == 0 else int(record[k]) + x
+        state[_STEP_COUNT] = n + 1
 
 
 class Ripple:
@@ -77,7 +85,7 @@ class Ripple:
         self.restart()
 
     def restart(self):
-        self._state[0] = 0
+        self._state[_STEP_COUNT] = 0
 
     @micropython.native
     def add(self, correction):
@@ -86,7 +94,7 @@ class Ripple:
 
     def find_mHz(self, step_us):
         """The line that stands out, mHz; 0: none.  `step_us` is the mean time between notes."""
-        steps = self._state[0]
+        steps = self._state[_STEP_COUNT]
         if steps < _MIN_STEPS or not 5000 < step_us < 40000:
             return 0
         lines = (MAX_MHZ - MIN_MHZ) // _STEP_MHZ + 1

@@ -7,6 +7,7 @@ from evenfall_wire.settings import SETTINGS
 
 from . import FIRMWARE
 from .drivers import ticks
+from .native import const
 from .settings import NAME, NUMBER
 from .states import EVENT, REASON, TRIGGER, VERDICT
 
@@ -16,6 +17,14 @@ LOST_SHARE = 50  # a sweep that lost more than this part of its load samples is 
 LOSSES = 5  # counts at the end of a verdict
 
 HOST = TRIGGER("host")
+# places in the head of the message "verdict"
+_VERDICT = const(0)
+_REASON = const(1)
+_START_TICK = const(2)
+_END_TICK = const(3)
+_FIELDS = const(10)  # before the counts of what was lost
+_LOAD_SAMPLES = const(0)  # place in those counts
+_U16 = const(65535)
 NONE, ABORTED = VERDICT("none"), VERDICT("aborted")
 
 
@@ -31,7 +40,7 @@ class RunRecord:
         self.missed = 0  # runs since the last one that were not recorded
         self._trigger = 0
         self._small = False  # this run becomes a small record
-        # filled anew, never made anew: they would lie in the heap's hole
+        # filled anew, never made anew: they would lie in the heap's largest free block
         self._before = [0] * LOSSES
         self._started = array("I", (0,))
 
@@ -44,9 +53,9 @@ class RunRecord:
             self._put_air(ticks.now())
 
     def _put_air(self, tick):
-        air = self._hardware.air
-        if air[0]:
-            self._recorder.air.put4(tick, air[0], air[1], air[2])
+        pressure, temperature, humidity = self._hardware.air
+        if pressure:
+            self._recorder.air.put4(tick, pressure, temperature, humidity)
 
     def begin(self, trigger, before_ms):
         """A run starts here, the `before_ms` before it included."""
@@ -79,13 +88,13 @@ class RunRecord:
         """Recording ends in `state`: the rings are kept as they are until they are on flash."""
         self.recording = False
         verdict = VERDICT("recorded")
-        head = [0] * 10
+        head = [0] * _FIELDS
         if state == "record":
             self.reason = REASON("no_button")
         else:
             head = list(sweep.verdict())
             if state != "characterise":
-                verdict = head[0]
+                verdict = head[_VERDICT]
         if broken_off:
             verdict = ABORTED
             if not self.reason or self.reason == REASON("no_button"):
@@ -99,22 +108,22 @@ class RunRecord:
             if state == "record" or ticks.diff(sweep.sweep_start_tick, first) < 0:
                 self.reason = REASON("buffer_full")
         lost = [now - before for now, before in zip(self._losses(), self._before)]
-        if NONE < verdict < ABORTED and lost[0] * LOST_SHARE > recorder.loads.used:
+        if NONE < verdict < ABORTED and lost[_LOAD_SAMPLES] * LOST_SHARE > recorder.loads.used:
             verdict = VERDICT("poor")  # the processor is too slow for its amplifier
             self.reason = REASON("samples_lost")
-        head[0] = verdict
+        head[_VERDICT] = verdict
         if self.reason:
-            head[1] = self.reason
+            head[_REASON] = self.reason
         for count in lost:
-            head.append(min(max(count, 0), 65535))
+            head.append(min(max(count, 0), _U16))
         self.event("verdict", verdict)
         self.event("uptime", self._clock.uptime_ms // 1000)
         self.verdict = tuple(head)
 
     def suits_learning(self):
         """True when the controller may learn from this run: a judged sweep, or the valve's measuring."""
-        measured = self.verdict[0] == VERDICT("recorded") and self._trigger == HOST
-        return measured or NONE < self.verdict[0] < ABORTED
+        measured = self.verdict[_VERDICT] == VERDICT("recorded") and self._trigger == HOST
+        return measured or NONE < self.verdict[_VERDICT] < ABORTED
 
     def write(self, settings, learned, take_zero, spun_up_again):
         """Generator: wait for a standstill to take the zero again, unless `spun_up_again()`; then write.
@@ -132,9 +141,11 @@ class RunRecord:
                 self._recorder.zeros.put4(zero.tick, zero.mean_x16, zero.spread, zero.samples)
         self.read_air()
         if self._small:
-            judged = NONE < self.verdict[0] < ABORTED
-            self._recorder.shrink(self.verdict[2] if judged else 0, self.verdict[3] if judged else 0)
-        # garbage has filled the heap's gaps: what is made now and stays would lie in the middle of the hole
+            first = last = 0
+            if NONE < self.verdict[_VERDICT] < ABORTED:  # it was judged
+                first, last = self.verdict[_START_TICK], self.verdict[_END_TICK]
+            self._recorder.shrink(first, last)
+        # garbage has filled the heap's gaps: what is made now and stays would split the largest free block
         gc.collect()
         yield
         run = {

@@ -37,6 +37,12 @@ _HELD_OVER = const(16)
 _EDGES = const(17)
 _MASK = const(0x3FFFFFFF)
 _HALF = const(1 << 29)
+_MAX_SPAN = const(0x03FFFFFF)  # ticks: times the magnets it stays below 2**30
+_MAX_COUNT = const(0xFFFFFF)  # 24 bits and a zero of the other sign
+_MAX_FACTOR = const(65535)
+_LOW_BITS = const(12)  # a count is multiplied in two parts, so that both products stay small
+_LOW_MASK = const(4095)
+_MAX_MNM = const(0x0FFFFFFF)
 
 
 @micropython.viper
@@ -161,8 +167,8 @@ def _update(s: ptr32, now: int):
     span = (s[_LAST] - s[_EDGES + at]) & _MASK
     s[_HELD_OVER] = 1 if since > s[_MEAN] << 1 else 0
     s[_MID_TICK] = (s[_LAST] - (span >> 1)) & _MASK
-    if span > 0x03FFFFFF:
-        span = 0x03FFFFFF
+    if span > _MAX_SPAN:
+        span = _MAX_SPAN
     span = (span * per_turn) >> s[_SHIFT]
     speed = TOP_SPEED
     if span >= 256:
@@ -259,7 +265,7 @@ class Torque:
         while arm < span << 15 and shift < 44:
             arm <<= 1
             shift += 1
-        self._m = min(arm // span, 65535)
+        self._m = min(arm // span, _MAX_FACTOR)
         self._shift = shift
         self.limit_count = min(abs(settings["span"]) * settings["load_limit"] // 1000, 1 << 24)
 
@@ -269,19 +275,19 @@ class Torque:
         c = count - self.zero
         if self.minus:
             c = -c
-        if c > 16777215:
-            c = 16777215
-        elif c < -16777216:
-            c = -16777216
+        if c > _MAX_COUNT:
+            c = _MAX_COUNT
+        elif c < -_MAX_COUNT - 1:
+            c = -_MAX_COUNT - 1
         m = self._m
-        high = (c >> 12) * m + (((c & 4095) * m) >> 12)
-        shift = self._shift - 12
+        high = (c >> _LOW_BITS) * m + (((c & _LOW_MASK) * m) >> _LOW_BITS)
+        shift = self._shift - _LOW_BITS
         if shift >= 0:
             return high >> shift
-        if high > 0x0FFFFFFF >> -shift:
-            return 0x0FFFFFFF
-        if high < -(0x0FFFFFFF >> -shift):
-            return -0x0FFFFFFF
+        if high > _MAX_MNM >> -shift:
+            return _MAX_MNM
+        if high < -(_MAX_MNM >> -shift):
+            return -_MAX_MNM
         return high << -shift
 
 

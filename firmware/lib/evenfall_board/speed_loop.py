@@ -157,6 +157,60 @@ _MASK = const(0x3FFFFFFF)
 _STEP_TICKS = const(36000)  # samples closer than 9 ms are averaged: the servo takes 50 a second
 _MAX_SPEED_AGE_TICKS = const(240000)  # 60 ms; an older speed is taken as it is
 _MAX_TORQUE = const(131071)
+_U16 = const(65535)  # widest unsigned number of 16 bits
+_Q15 = const(32767)  # widest number in 1/32768, either way
+_ONE_Q8 = const(256)  # one, in 1/256
+_ONE_Q12 = const(4096)  # one, in 1/4096
+_MAX_RATE = const(131071)  # half rpm/s, or quarters of mN.m: keeps products below 2**30
+_MAX_STEP_SAMPLES = const(64)
+_MAX_STEP_TICKS = const(400000)  # 100 ms: a longer gap counts as that
+_DT_PER_TICK_Q17 = const(1074)  # 1/32768 s in a tick of 0.25 us, times 2**17
+_MIN_SPEED = const(1000)  # half rpm: below it there is no speed to go by
+_MIN_SET_POINT = const(512)  # half rpm
+_MIN_TORQUE = const(50)  # mN.m
+_MIN_TORQUE_X4 = const(80)  # 1/4 mN.m
+_MAX_TORQUE_X4 = const(524287)
+_SLOW_LOOP = const(160)  # _BANDWIDTH below which the loop is slow: 7 1/s
+_MIDDLING_LOOP = const(128)  # 5.6 1/s
+_PROBE_BANDWIDTH = const(96)  # 4.2 1/s while the probe runs
+_UNSURE_BANDWIDTH = const(80)  # 3.5 1/s while the delay is not known
+_SHORTEST_DELAY_GAIN = const(377600)  # _BANDWIDTH x delay: 11.2 1/s at 45 ms
+_DETUNED = const(80000)  # gain divisor over which the valve counts as hunting: 1.22
+_LEAST_SHAFT_RATE = const(31)  # 0.12 1/s
+_MAX_SHAFT_RATE = const(3840)  # 15 1/s
+_LEAST_REGULATION = const(102)  # 2 - n, times 256: 0.4
+_MAX_REGULATION = const(1536)  # 6
+_MAX_REGULATION_SLOW = const(640)  # 2.5, in a slow loop
+_MAX_EXPONENT = const(16383)
+_MAX_TREND = const(2047)
+_MAX_CHANGE = const(8191)  # 2, in 1/4096
+_MAX_INFLOW = const(1500)  # a sum of 128 squares must fit
+_SETTLED_STEPS = const(20)  # of the high-pass
+_HIGH_PASS = const(2000)  # 61 ms, 1/32768 s
+_PRIOR_WEIGHT = const(75)  # of the valve gain of earlier runs, as the sums have it
+_MIN_CORRELATION = const(711)  # 256 / 0.6 ** 2
+_MIN_VALVE_GAIN = const(160)  # 0.6
+_WAVE_ERROR = const(164)  # 0.5 %: what begins a half-wave
+_WAVE_MIN_PEAK = const(820)  # 2.5 %
+_WAVE_WILD_PEAK = const(2621)  # 8 %
+_WAVE_MIN_TIME = const(4915)  # 0.15 s
+_WAVE_MAX_TIME = const(3529472)  # times _BANDWIDTH: 1.5 pi over the crossover
+_MAX_SEEN_AGE = const(100)
+_MAX_CORRECTION = const(6144)  # + 1.5
+_MIN_CORRECTION = const(-3686)  # - 0.9
+_RIPPLE_TURN = const(32768000)  # mHz x 1/32768 s
+_RIPPLE_TURN_64TH = const(512000)
+_RIPPLE_MAX_STEP = const(328)  # 0.08
+_RIPPLE_MAX_AMPLITUDE = const(157286)
+_SINE_ZERO = const(16384)  # of the table
+_QUARTER_TURN = const(16)  # 64ths
+_TURN_MASK = const(63)
+_MAX_PRODUCT = const((1 << 27) - 1)
+_UNIT_DIVISOR = const(65536)  # a gain divisor of one
+_BACKLASH_STEP = const(49)  # 0.3 % of the travel: less is no change of direction
+_MAX_ERROR_PARTS = const(5000)  # 50 %, in 1/10000
+_MAX_TRACKED_STEPS = const(4000)
+_MAX_OVER_STEPS = const(20)  # 0.25 s at 80 samples/s
 
 # Gains.  Plant in relative changes (shaft rate a = T/(J w), self-regulation k = 2 - n, fill rate A,
 # outflow exponent m, valve exponent v):  dx/dt = -a (k x + y),  dy/dt = A (v u - m y).
@@ -240,8 +294,8 @@ def feedforward_opening(s: ptr32, acc: int, log_base: int, log2, exp2) -> int:
         x = -1024
     torque -= (torque >> 4) * x >> 8
     torque -= (s[_INERTIA_MANTISSA] * acc >> s[_INERTIA_SHIFT]) << 2
-    if torque < 80:
-        torque = 80
+    if torque < _MIN_TORQUE_X4:
+        torque = _MIN_TORQUE_X4
     slope = s[_VALVE_EXPONENT]
     x = log_base + ((183501 // slope) * int(log2_x1024(torque, log2)) >> 10)
     x -= (104858 // slope) * int(log2_x1024(s[_SET_POINT], log2)) >> 10
@@ -266,24 +320,24 @@ def take_sample(s: ptr32, tick: int, w: int, t: int, speed_tick: int) -> int:
     s[_TORQUE_SUM] += t
     n = s[_SAMPLES] + 1
     s[_SAMPLES] = n
-    if d < _STEP_TICKS and n < 64:
+    if d < _STEP_TICKS and n < _MAX_STEP_SAMPLES:
         return 0
     t = (s[_TORQUE_SUM] << sign >> sign) // n
     s[_TORQUE_SUM] = 0
     s[_SAMPLES] = 0
     s[_TICK] = tick
-    if d > 400000:
-        d = 400000
-    if w < 1000:  # no speed to go by: keep the load as it is; the guard decides
+    if d > _MAX_STEP_TICKS:
+        d = _MAX_STEP_TICKS
+    if w < _MIN_SPEED:  # keep the load as it is; the guard decides
         return 0
     # the speed is a mean of turns gone by: bring it to now along the ramp
     if speed_tick >= 0:
         x = (tick - speed_tick) & _MASK
         if x < _MAX_SPEED_AGE_TICKS:
             w += (s[_RAMP_RATE_NOW] << sign >> sign) * (x >> 7) >> 15
-    if w > 65535:
-        w = 65535
-    dt = d * 1074 >> 17
+    if w > _U16:
+        w = _U16
+    dt = d * _DT_PER_TICK_Q17 >> 17
     s[_TORQUE] = t
     s[_SPEED] = w
     s[_DT] = dt
@@ -291,16 +345,16 @@ def take_sample(s: ptr32, tick: int, w: int, t: int, speed_tick: int) -> int:
     # acceleration over two and four steps
     back = dt + s[_DT_1]
     x = ((w - s[_SPEED_2]) << 13) // (back >> 2)
-    if x > 131071:
-        x = 131071
-    elif x < -131071:
-        x = -131071
+    if x > _MAX_RATE:
+        x = _MAX_RATE
+    elif x < -_MAX_RATE:
+        x = -_MAX_RATE
     s[_SPEED_RATE] = x
     x = ((w - s[_SPEED_4]) << 13) // ((back + s[_DT_2] + s[_DT_3]) >> 2)
-    if x > 131071:
-        x = 131071
-    elif x < -131071:
-        x = -131071
+    if x > _MAX_RATE:
+        x = _MAX_RATE
+    elif x < -_MAX_RATE:
+        x = -_MAX_RATE
     s[_SPEED_RATE_4] = x
     s[_DT_3] = s[_DT_2]
     s[_DT_2] = s[_DT_1]
@@ -320,34 +374,34 @@ def estimate_engine_torque(s: ptr32):
     torque = s[_INERTIA_MANTISSA] * (s[_SPEED_RATE_4] << sign >> sign) >> s[_INERTIA_SHIFT]
     torque = ((s[_TORQUE] << sign >> sign) + torque) << 2
     k = dt * 25 >> 4
-    if k > 4096:
-        k = 4096
+    if k > _ONE_Q12:
+        k = _ONE_Q12
     x = torque - (s[_ENGINE_TORQUE] << sign >> sign)
-    if x > 131071:
-        x = 131071
-    elif x < -131071:
-        x = -131071
+    if x > _MAX_RATE:
+        x = _MAX_RATE
+    elif x < -_MAX_RATE:
+        x = -_MAX_RATE
     s[_ENGINE_TORQUE] += x * k >> 12
     x = (s[_ENGINE_TORQUE] << sign >> sign) - (s[_ENGINE_TORQUE_SLOW] << sign >> sign)
-    if x > 131071:
-        x = 131071
-    elif x < -131071:
-        x = -131071
+    if x > _MAX_RATE:
+        x = _MAX_RATE
+    elif x < -_MAX_RATE:
+        x = -_MAX_RATE
     s[_TORQUE_TREND] = x
     s[_ENGINE_TORQUE_SLOW] += x * (dt * 27 >> 6) >> 12
     # the feedforward uses a torque some 0.2 s old: a quicker one swings with a steep torque curve
     # and in a slow loop an inertia that is off lets the brake's own torque through, which would feed itself
     torque = (s[_ENGINE_TORQUE_SLOW] << sign >> sign) + (x * 141 >> 8)
-    if s[_INERTIA_SURE] == 0 or s[_BANDWIDTH] < 160:
-        torque -= (x >> 2) * ((256 - s[_BANDWIDTH]) * 141 >> 8) >> 6
-    if torque < 80:
-        torque = 80
+    if s[_INERTIA_SURE] == 0 or s[_BANDWIDTH] < _SLOW_LOOP:
+        torque -= (x >> 2) * ((_ONE_Q8 - s[_BANDWIDTH]) * 141 >> 8) >> 6
+    if torque < _MIN_TORQUE_X4:
+        torque = _MIN_TORQUE_X4
     s[_ENGINE_TORQUE_BASE] = torque
     torque = (s[_ENGINE_TORQUE] << sign >> sign) + (x * 94 >> 8)
-    if torque < 80:
-        torque = 80
-    elif torque > 524287:
-        torque = 524287
+    if torque < _MIN_TORQUE_X4:
+        torque = _MIN_TORQUE_X4
+    elif torque > _MAX_TORQUE_X4:
+        torque = _MAX_TORQUE_X4
     s[_ENGINE_TORQUE_NOW] = torque
 
 
@@ -361,14 +415,14 @@ def estimate_exponent(s: ptr32):
     k = dt * 27 >> 6
     y = w - s[_SPEED_LOW_PASS]
     s[_SPEED_LOW_PASS] += y * k >> 12
-    if y > 2047:
-        y = 2047
-    elif y < -2047:
-        y = -2047
-    if x > 32767:
-        x = 32767
-    elif x < -32767:
-        x = -32767
+    if y > _MAX_TREND:
+        y = _MAX_TREND
+    elif y < -_MAX_TREND:
+        y = -_MAX_TREND
+    if x > _Q15:
+        x = _Q15
+    elif x < -_Q15:
+        x = -_Q15
     k = dt * 5 >> 4
     s[_SPEED_VARIANCE] += ((y * y - s[_SPEED_VARIANCE]) >> 8) * k >> 4
     s[_COVARIANCE] += ((x * y - (s[_COVARIANCE] << sign >> sign)) >> 8) * k >> 4
@@ -382,10 +436,10 @@ def estimate_exponent(s: ptr32):
     if x == 0:
         x = 1
     y = (y << 2) // x
-    if y > 16383:
-        y = 16383
-    elif y < -16383:
-        y = -16383
+    if y > _MAX_EXPONENT:
+        y = _MAX_EXPONENT
+    elif y < -_MAX_EXPONENT:
+        y = -_MAX_EXPONENT
     s[_TORQUE_EXPONENT] = (y * (w >> 2) // s[_ENGINE_TORQUE_NOW]) << 4
 
 
@@ -399,13 +453,13 @@ def ramp_set_point(s: ptr32, tick: int):
     if whole > total + (total >> 3):
         whole = total + (total >> 3)
     half = 0
-    if span > 32767 or span < -32767:
+    if span > _Q15 or span < -_Q15:
         half = 1
         span >>= 1
     x = (span * whole + (span * ((elapsed >> 6) & 63) >> 6)) // total
     x = (x << half) + s[_START_SPEED]
-    if x < 512:
-        x = 512
+    if x < _MIN_SET_POINT:
+        x = _MIN_SET_POINT
     s[_SET_POINT_16] = x << 4
 
 
@@ -435,8 +489,8 @@ def control_error(s: ptr32, acc: int, map_torque: int, map_exponent: int):
     sign = s[_SIGN_SHIFT]
     w = s[_SPEED]
     set_speed = s[_SET_POINT_16] >> 4
-    if set_speed < 512:
-        set_speed = 512
+    if set_speed < _MIN_SET_POINT:
+        set_speed = _MIN_SET_POINT
     s[_SET_POINT] = set_speed
     s[_RAMP_RATE_NOW] = acc
     if acc > 16383 or acc < -16383:
@@ -448,10 +502,10 @@ def control_error(s: ptr32, acc: int, map_torque: int, map_exponent: int):
         e = -16384
     s[_ERROR] = e
     x = (((s[_SPEED_RATE] << sign >> sign) - acc) << 12) // set_speed
-    if x > 32767:
-        x = 32767
-    elif x < -32767:
-        x = -32767
+    if x > _Q15:
+        x = _Q15
+    elif x < -_Q15:
+        x = -_Q15
     s[_ERROR_RATE] = x
     if map_torque > 0:
         n = map_exponent
@@ -459,19 +513,19 @@ def control_error(s: ptr32, acc: int, map_torque: int, map_exponent: int):
     else:
         n = s[_TORQUE_EXPONENT] << sign >> sign
         x = (s[_ENGINE_TORQUE_NOW] << 10) // w
-    if x > 131071:
-        x = 131071
+    if x > _MAX_RATE:
+        x = _MAX_RATE
     x = (x << 12) // s[_INERTIA]
-    if x > 3840:
-        x = 3840
-    elif x < 31:
-        x = 31
+    if x > _MAX_SHAFT_RATE:
+        x = _MAX_SHAFT_RATE
+    elif x < _LEAST_SHAFT_RATE:
+        x = _LEAST_SHAFT_RATE
     s[_SHAFT_RATE] = x
     x = 512 - n
-    if x > 1536:
-        x = 1536
-    elif x < 102:
-        x = 102
+    if x > _MAX_REGULATION:
+        x = _MAX_REGULATION
+    elif x < _LEAST_REGULATION:
+        x = _LEAST_REGULATION
     s[_SELF_REGULATION] = x
 
 
@@ -485,15 +539,15 @@ def relative_changes(s: ptr32) -> int:
     sign = s[_SIGN_SHIFT]
     dt = s[_DT]
     torque = s[_TORQUE] << sign >> sign
-    if torque < 50:
-        torque = 50
+    if torque < _MIN_TORQUE:
+        torque = _MIN_TORQUE
     w = s[_SPEED]
     mean = s[_OPENING_MEAN] >> 8
     opening = ((s[_OPENING] - mean) << 12) // (mean + _ZERO_FLOW) - (s[_RIPPLE_TERM] << sign >> sign)
-    if opening > 8191:
-        opening = 8191
-    elif opening < -8191:
-        opening = -8191
+    if opening > _MAX_CHANGE:
+        opening = _MAX_CHANGE
+    elif opening < -_MAX_CHANGE:
+        opening = -_MAX_CHANGE
     n = s[_GAIN_STEPS]
     if n == 0:
         s[_GAIN_TORQUE] = torque << 4
@@ -501,23 +555,23 @@ def relative_changes(s: ptr32) -> int:
         s[_GAIN_OPENING] = opening << 4
         s[_FILL_DRIFT] = 0
         s[_OPENING_DRIFT] = 0
-    if n < 20:
+    if n < _SETTLED_STEPS:
         n += 1
         s[_GAIN_STEPS] = n
-    k = (dt << 8) // (dt + 2000)
+    k = (dt << 8) // (dt + _HIGH_PASS)
     s[_GAIN_TORQUE] += ((torque << 4) - s[_GAIN_TORQUE]) * k >> 8
     s[_GAIN_SPEED] += ((w << 4) - s[_GAIN_SPEED]) * k >> 8
     s[_GAIN_OPENING] += ((opening << 4) - (s[_GAIN_OPENING] << sign >> sign)) * k >> 8
     y = s[_GAIN_TORQUE] >> 4
-    if y < 50:
-        y = 50
+    if y < _MIN_TORQUE:
+        y = _MIN_TORQUE
     x = s[_GAIN_SPEED] >> 4
     fill = ((torque - y) << 12) // y
     fill -= ((w - x) << 13) // x
-    if fill > 8191:
-        fill = 8191
-    elif fill < -8191:
-        fill = -8191
+    if fill > _MAX_CHANGE:
+        fill = _MAX_CHANGE
+    elif fill < -_MAX_CHANGE:
+        fill = -_MAX_CHANGE
     opening -= (s[_GAIN_OPENING] << sign >> sign) >> 4
     s[_FILL_DRIFT] += ((fill << 4) - (s[_FILL_DRIFT] << sign >> sign)) * k >> 8
     s[_OPENING_DRIFT] += ((opening << 4) - (s[_OPENING_DRIFT] << sign >> sign)) * k >> 8
@@ -525,7 +579,7 @@ def relative_changes(s: ptr32) -> int:
     s[_HISTORY_INDEX] = i
     s[_FILL_HISTORY + (i & 7)] = fill - ((s[_FILL_DRIFT] << sign >> sign) >> 4)
     s[_OPENING_HISTORY + (i & 3)] = opening - ((s[_OPENING_DRIFT] << sign >> sign) >> 4)
-    return 1 if n >= 20 else 0
+    return 1 if n >= _SETTLED_STEPS else 0
 
 
 @micropython.viper
@@ -539,8 +593,8 @@ def correlate(s: ptr32) -> int:
     dt = s[_DT]
     i = s[_HISTORY_INDEX]
     x = (s[_SET_POINT] << 8) // s[_LOWEST_SPEED]
-    if x < 256:
-        x = 256
+    if x < _ONE_Q8:
+        x = _ONE_Q8
     elif x > 1024:
         x = 1024
     fill = s[_FILL_HISTORY + (i & 7)] << sign >> sign
@@ -558,15 +612,14 @@ def correlate(s: ptr32) -> int:
         + (s[_OPENING_HISTORY + 3] << sign >> sign)
     )
     z = (z * dt >> 10) * (x * 17 // 7) >> 11
-    # a sum of 128 squares must fit
-    if z > 1500:
-        z = 1500
-    elif z < -1500:
-        z = -1500
-    if y > 1500:
-        y = 1500
-    elif y < -1500:
-        y = -1500
+    if z > _MAX_INFLOW:
+        z = _MAX_INFLOW
+    elif z < -_MAX_INFLOW:
+        z = -_MAX_INFLOW
+    if y > _MAX_INFLOW:
+        y = _MAX_INFLOW
+    elif y < -_MAX_INFLOW:
+        y = -_MAX_INFLOW
     s[_INFLOW_HISTORY + i] = z
     d = i & 1  # odd and even delays in turn
     if d == 0:
@@ -589,7 +642,7 @@ def estimate_delay(s: ptr32):
     sign = s[_SIGN_SHIFT]
     best = 0
     top = 0
-    if s[_SEEN_AGE] < 100:
+    if s[_SEEN_AGE] < _MAX_SEEN_AGE:
         s[_SEEN_AGE] += 1
     d = 1
     while d < _MAX_DELAY_STEPS:
@@ -610,7 +663,7 @@ def estimate_delay(s: ptr32):
         d >>= 1
     if d > 16383:
         d = 16383
-    if (d * d >> 8) * 711 < x * y:  # 256 / 0.6 ** 2
+    if (d * d >> 8) * _MIN_CORRELATION < x * y:
         return
     x = (s[_CORRELATION + best - 1] << sign >> sign) >> 8
     y = (s[_CORRELATION + best + 1] << sign >> sign) >> 8
@@ -620,7 +673,7 @@ def estimate_delay(s: ptr32):
         best += ((y - x) << 3) // d
     x = (best * s[_DT] >> 4) - s[_DELAY]
     # quickly while the probe tells it and while the valve hunts
-    if s[_PROBING] or s[_GAIN_DIVISOR] > 80000:
+    if s[_PROBING] or s[_GAIN_DIVISOR] > _DETUNED:
         x >>= 2
     else:
         x >>= 4
@@ -649,13 +702,13 @@ def estimate_valve_gain(s: ptr32):
     d = (s[_DELAY] + (s[_DT] >> 1)) // s[_DT]
     if d > _MAX_DELAY_STEPS:
         d = _MAX_DELAY_STEPS
-    x = ((s[_CORRELATION + d] << sign >> sign) >> 8) + (75 * s[_PRIOR_VALVE_GAIN] >> 8)
-    x = (x << 8) // ((s[_INFLOW_POWER] >> 8) + 75)
-    d = 256
-    if s[_BANDWIDTH] > 128:
-        d += (s[_BANDWIDTH] - 128) * 14
-    if x < 160:
-        x = 160
+    x = ((s[_CORRELATION + d] << sign >> sign) >> 8) + (_PRIOR_WEIGHT * s[_PRIOR_VALVE_GAIN] >> 8)
+    x = (x << 8) // ((s[_INFLOW_POWER] >> 8) + _PRIOR_WEIGHT)
+    d = _ONE_Q8
+    if s[_BANDWIDTH] > _MIDDLING_LOOP:
+        d += (s[_BANDWIDTH] - _MIDDLING_LOOP) * 14
+    if x < _MIN_VALVE_GAIN:
+        x = _MIN_VALVE_GAIN
     elif x > d:
         x = d
     s[_VALVE_GAIN] = x
@@ -679,7 +732,7 @@ def notice_hunting(s: ptr32, steps: int):
         way = 2
         e = 0 - e
     s[_WAVE_TIME] += s[_DT] * steps
-    if way == s[_WAVE_SIGN] or e < 164:
+    if way == s[_WAVE_SIGN] or e < _WAVE_ERROR:
         if way == s[_WAVE_SIGN] and e > s[_WAVE_PEAK]:
             s[_WAVE_PEAK] = e
         return
@@ -687,8 +740,13 @@ def notice_hunting(s: ptr32, steps: int):
     peak = s[_WAVE_PEAK]
     n = 0
     # a wild swing is seldom even to both sides
-    near = peak * 8 > s[_LAST_PEAK] * (3 if peak > 2621 else 7)
-    if peak > (2621 if s[_PROBING] else 820) and near and time > 4915 and time * s[_BANDWIDTH] < 3529472:
+    near = peak * 8 > s[_LAST_PEAK] * (3 if peak > _WAVE_WILD_PEAK else 7)
+    if (
+        peak > (_WAVE_WILD_PEAK if s[_PROBING] else _WAVE_MIN_PEAK)
+        and near
+        and time > _WAVE_MIN_TIME
+        and time * s[_BANDWIDTH] < _WAVE_MAX_TIME
+    ):
         n = s[_WAVES] + 1
         if n > 1 and s[_SEEN_AGE] > _LATELY:
             x = ((time + s[_LAST_TIME]) >> 2) + _TORQUE_LATE
@@ -714,13 +772,13 @@ def set_bandwidth(s: ptr32):
     SIMC with tau_c = theta (Skogestad 2003).  Not above the 11.2 1/s at 45 ms.  The loop is slow while the
     probe runs (the delay may be long) and middling when that told nothing.
     """
-    x = 377600 // (s[_DELAY] - _TORQUE_LATE)
-    if x > 256:
-        x = 256
+    x = _SHORTEST_DELAY_GAIN // (s[_DELAY] - _TORQUE_LATE)
+    if x > _ONE_Q8:
+        x = _ONE_Q8
     if s[_PROBING]:
-        x = 96
+        x = _PROBE_BANDWIDTH
     elif s[_DELAY_SEEN] < _SURE:
-        x = 80
+        x = _UNSURE_BANDWIDTH
     s[_BANDWIDTH] = x
 
 
@@ -731,19 +789,19 @@ def proportional_derivative(s: ptr32):
     shaft_rate = s[_SHAFT_RATE]
     # the fill follows faster the faster the brake turns
     x = (s[_LOWEST_SPEED] << 8) // s[_SET_POINT]
-    if x > 256:
-        x = 256
+    if x > _ONE_Q8:
+        x = _ONE_Q8
     elif x < 64:
         x = 64
     x = (x << 8) // s[_VALVE_GAIN]
     # a slow loop rests on the shaft: a steep piece of the learned torque curve may be scatter
     k = s[_SELF_REGULATION]
-    if k > 640 and s[_BANDWIDTH] < 160:
-        k = 640
+    if k > _MAX_REGULATION_SLOW and s[_BANDWIDTH] < _SLOW_LOOP:
+        k = _MAX_REGULATION_SLOW
     p = _P_SHAFT // shaft_rate + ((k * _P_FILL >> 8) * x >> 8)
     d = (_D_SHAFT // shaft_rate) * x >> 9
-    if d > 32767:
-        d = 32767
+    if d > _Q15:
+        d = _Q15
     pd = (p * (s[_ERROR] << sign >> sign) >> 8) + (d * (s[_ERROR_RATE] << sign >> sign) >> 8)
     pd = (pd << 5) // s[_VALVE_EXPONENT]
     # the lower of what the dead time and what the valve's activity allow
@@ -752,10 +810,10 @@ def proportional_derivative(s: ptr32):
         x = s[_BANDWIDTH]
     s[_GAIN] = x
     pd = pd * x >> 8
-    if pd > 6144:
-        pd = 6144
-    elif pd < -3686:
-        pd = -3686
+    if pd > _MAX_CORRECTION:
+        pd = _MAX_CORRECTION
+    elif pd < _MIN_CORRECTION:
+        pd = _MIN_CORRECTION
     s[_CORRECTION] = pd
 
 
@@ -771,36 +829,42 @@ def cancel_ripple(s: ptr32, sine: ptr16):
     mHz = s[_RIPPLE_MHZ]
     if mHz <= 0:
         return
-    if s[_BANDWIDTH] < 128:
+    if s[_BANDWIDTH] < _MIDDLING_LOOP:
         s[_RIPPLE_TERM] = 0
         return
     turn = s[_RIPPLE_PHASE] + mHz * dt
-    if turn >= 32768000:
-        turn -= 32768000
+    if turn >= _RIPPLE_TURN:
+        turn -= _RIPPLE_TURN
     s[_RIPPLE_PHASE] = turn
-    i = turn // 512000
-    r = ((s[_RIPPLE_IN_PHASE] << sign >> sign) >> 4) * (int(sine[(i + 16) & 63]) - 16384)
-    r += ((s[_RIPPLE_QUADRATURE] << sign >> sign) >> 4) * (int(sine[i]) - 16384)
+    i = turn // _RIPPLE_TURN_64TH
+    r = ((s[_RIPPLE_IN_PHASE] << sign >> sign) >> 4) * (
+        int(sine[(i + _QUARTER_TURN) & _TURN_MASK]) - _SINE_ZERO
+    )
+    r += ((s[_RIPPLE_QUADRATURE] << sign >> sign) >> 4) * (int(sine[i]) - _SINE_ZERO)
     r >>= 18
     s[_RIPPLE_TERM] = r
     i -= (mHz * 6422 >> 12) // s[_BANDWIDTH]  # the loop answers late: 1 / crossover and a little
     x = s[_CORRECTION] << sign >> sign
     s[_CORRECTION] = x + r
-    if x > 328:
-        x = 328
-    elif x < -328:
-        x = -328
-    y = (s[_RIPPLE_IN_PHASE] << sign >> sign) + ((x * (int(sine[(i + 16) & 63]) - 16384) >> 9) * dt >> 11)
-    if y > 157286:
-        y = 157286
-    elif y < -157286:
-        y = -157286
+    if x > _RIPPLE_MAX_STEP:
+        x = _RIPPLE_MAX_STEP
+    elif x < -_RIPPLE_MAX_STEP:
+        x = -_RIPPLE_MAX_STEP
+    y = (s[_RIPPLE_IN_PHASE] << sign >> sign) + (
+        (x * (int(sine[(i + _QUARTER_TURN) & _TURN_MASK]) - _SINE_ZERO) >> 9) * dt >> 11
+    )
+    if y > _RIPPLE_MAX_AMPLITUDE:
+        y = _RIPPLE_MAX_AMPLITUDE
+    elif y < -_RIPPLE_MAX_AMPLITUDE:
+        y = -_RIPPLE_MAX_AMPLITUDE
     s[_RIPPLE_IN_PHASE] = y
-    y = (s[_RIPPLE_QUADRATURE] << sign >> sign) + ((x * (int(sine[i & 63]) - 16384) >> 9) * dt >> 11)
-    if y > 157286:
-        y = 157286
-    elif y < -157286:
-        y = -157286
+    y = (s[_RIPPLE_QUADRATURE] << sign >> sign) + (
+        (x * (int(sine[i & _TURN_MASK]) - _SINE_ZERO) >> 9) * dt >> 11
+    )
+    if y > _RIPPLE_MAX_AMPLITUDE:
+        y = _RIPPLE_MAX_AMPLITUDE
+    elif y < -_RIPPLE_MAX_AMPLITUDE:
+        y = -_RIPPLE_MAX_AMPLITUDE
     s[_RIPPLE_QUADRATURE] = y
 
 
@@ -814,19 +878,19 @@ def control_law(s: ptr32, feedforward: int) -> int:
     sign = s[_SIGN_SHIFT]
     f = s[_INTEGRAL]
     u = feedforward * (f >> 11) >> 12
-    if u > 65535:
-        u = 65535
-    u = (u * (4096 + (s[_CORRECTION] << sign >> sign)) >> 12) - _ZERO_FLOW
+    if u > _U16:
+        u = _U16
+    u = (u * (_ONE_Q12 + (s[_CORRECTION] << sign >> sign)) >> 12) - _ZERO_FLOW
     x = s[_SELF_REGULATION]
     if x < _MIN_SELF_REGULATION:
         x = _MIN_SELF_REGULATION
     x = (((x * _I >> 8) * (f >> 15) >> 8) << 8) // s[_VALVE_EXPONENT]
     # the slower the loop the less integral: it rests on poles that are known least
-    x = (x * (s[_GAIN] * (256 + s[_GAIN]) >> 9) >> 8) * (s[_ERROR] << sign >> sign)
-    if x > 134217727:
-        x = 134217727
-    elif x < -134217727:
-        x = -134217727
+    x = (x * (s[_GAIN] * (_ONE_Q8 + s[_GAIN]) >> 9) >> 8) * (s[_ERROR] << sign >> sign)
+    if x > _MAX_PRODUCT:
+        x = _MAX_PRODUCT
+    elif x < -_MAX_PRODUCT:
+        x = -_MAX_PRODUCT
     if not (u <= s[_MIN_OPENING] and x < 0) and not (u >= FULL and x > 0):
         f += (x >> 9) * s[_DT] >> 6
         if f > _MAX_INTEGRAL:
@@ -847,20 +911,20 @@ def detune(s: ptr32, steps: int):
     sign = s[_SIGN_SHIFT]
     dt = s[_DT] * steps
     x = (s[_CORRECTION] << sign >> sign) - (s[_RIPPLE_TERM] << sign >> sign)
-    if x > 4096:
-        x = 4096
+    if x > _ONE_Q12:
+        x = _ONE_Q12
     s[_CORRECTION_MEAN] += ((x << 4) - (s[_CORRECTION_MEAN] << sign >> sign)) * dt >> 14
     x -= (s[_CORRECTION_MEAN] << sign >> sign) >> 4
-    if x > 4096:
-        x = 4096
-    elif x < -4096:
-        x = -4096
+    if x > _ONE_Q12:
+        x = _ONE_Q12
+    elif x < -_ONE_Q12:
+        x = -_ONE_Q12
     s[_ACTIVITY] += ((x * x >> 8) - s[_ACTIVITY]) * dt >> 13
     x = (s[_ACTIVITY] << 8) // _QUIET_ACTIVITY
-    if x < 256:
-        x = 256
-    elif x > 4096:
-        x = 4096
+    if x < _ONE_Q8:
+        x = _ONE_Q8
+    elif x > _ONE_Q12:
+        x = _ONE_Q12
     x = (x << 8) - s[_GAIN_DIVISOR]
     if x > 0:
         s[_GAIN_DIVISOR] += (x >> 6) * dt >> 6
@@ -884,10 +948,10 @@ def servo_pulse(s: ptr32, u: int, flags: int) -> int:
     s[_OPENING_MEAN] += ((u << 8) - s[_OPENING_MEAN]) >> 5
     x = u - s[_OPENING_LOW_PASS]
     s[_OPENING_LOW_PASS] += x * 77 >> 8
-    if x > 49:
-        s[_DIRECTION] += (256 - (s[_DIRECTION] << sign >> sign)) >> 1
-    elif x < -49:
-        s[_DIRECTION] -= (256 + (s[_DIRECTION] << sign >> sign)) >> 1
+    if x > _BACKLASH_STEP:
+        s[_DIRECTION] += (_ONE_Q8 - (s[_DIRECTION] << sign >> sign)) >> 1
+    elif x < -_BACKLASH_STEP:
+        s[_DIRECTION] -= (_ONE_Q8 + (s[_DIRECTION] << sign >> sign)) >> 1
     if u > 0 and u < FULL:
         u += s[_HALF_BACKLASH] * (s[_DIRECTION] << sign >> sign) >> 8
         if u < 0:
@@ -917,11 +981,11 @@ def note_tracking(s: ptr32, d: int) -> int:
     x = (s[_ERROR] << sign >> sign) * 625 >> 11  # 1/10000
     if x < 0:
         x = -x
-    if x > 5000:
-        x = 5000
+    if x > _MAX_ERROR_PARTS:
+        x = _MAX_ERROR_PARTS
     if x > s[_WORST_ERROR]:
         s[_WORST_ERROR] = x
-    if s[_STEPS] < 4000:
+    if s[_STEPS] < _MAX_TRACKED_STEPS:
         s[_STEPS] += 1
         s[_VALVE_GAIN_SUM] += s[_VALVE_GAIN]
         x = s[_SQUARES_LOW] + x * x
@@ -933,10 +997,10 @@ def note_tracking(s: ptr32, d: int) -> int:
         s[_SHUT_TICKS] += d
     # how far off the line of late: where the whole of the speed crosses the end, not one rough turn
     x = s[_SPEED] - s[_SET_POINT]
-    if x > 2047:
-        x = 2047
-    elif x < -2047:
-        x = -2047
+    if x > _MAX_TREND:
+        x = _MAX_TREND
+    elif x < -_MAX_TREND:
+        x = -_MAX_TREND
     s[_LINE_OFFSET] += ((x << 4) - (s[_LINE_OFFSET] << sign >> sign)) * s[_DT] >> 13
     # only the last sixteenth of the line has an end: before it, a swing will be caught
     rate = s[_RAMP_RATE] << sign >> sign
@@ -949,9 +1013,9 @@ def note_tracking(s: ptr32, d: int) -> int:
         x = -x
         left = -left
         over = -over
-    # a speed that stays below the end for 0.25 s has passed it, wherever the line is
+    # a speed that stays below the end for so long has passed it, wherever the line is
     s[_OVER_STEPS] = s[_OVER_STEPS] + 1 if over >= 0 else 0
-    return 1 if x <= left and over >= 0 or s[_OVER_STEPS] >= 20 else 0
+    return 1 if x <= left and over >= 0 or s[_OVER_STEPS] >= _MAX_OVER_STEPS else 0
 
 
 def new_state():
@@ -975,8 +1039,8 @@ def restart(s, tick, speed, servo_us):
     s[_SPEED_1] = s[_SPEED_2] = s[_SPEED_3] = s[_SPEED_4] = s[_SPEED_LOW_PASS] = s[_BEGIN_SPEED] = speed
     s[_DT_1] = s[_DT_2] = s[_DT_3] = 410
     s[_INTEGRAL] = _UNITY
-    s[_GAIN_DIVISOR] = 65536
-    s[_SEEN_AGE] = 100
-    s[_BANDWIDTH] = 256
+    s[_GAIN_DIVISOR] = _UNIT_DIVISOR
+    s[_SEEN_AGE] = _MAX_SEEN_AGE
+    s[_BANDWIDTH] = _ONE_Q8
     s[_DELAY] = _DEFAULT_DELAY
-    s[_VALVE_GAIN] = s[_PRIOR_VALVE_GAIN] = 256
+    s[_VALVE_GAIN] = s[_PRIOR_VALVE_GAIN] = _ONE_Q8

@@ -50,13 +50,13 @@ WHOLE, READABLE, CRC_KNOWN = 8, 16, 32
 
 
 def parse_name(name):
-    """(run number, ending) of a file name, or None when it is not ours."""
+    """(run number, ending) of a file name, or (None, None) when it is not ours."""
     ending = name[8:]
     if ending not in ENDINGS:
-        return None
+        return None, None
     for c in name[:8]:
         if c not in "0123456789abcdef":
-            return None
+            return None, None
     return int(name[:8], 16), ending
 
 
@@ -64,7 +64,7 @@ class Entry:
     """What the run list says of one run; `size` is the file's; `crc` is None until it is first asked for.
 
     Made when somebody asks and dropped again: what is kept is a row of bytes in the store, because an object
-    made after the start and kept would lie in the middle of the heap's hole.
+    made after the start and kept would lie in the middle of the heap's largest free block.
     """
 
     def __init__(self, run_id, ending):
@@ -136,13 +136,13 @@ class Store:
             found = {}
             names = os.listdir(self._folder)
             for name in names:
-                parsed = parse_name(name)
-                if parsed and parsed[1] != ".tmp":
-                    found[parsed[0]] = parsed[1]
+                run_id, ending = parse_name(name)
+                if ending and ending != ".tmp":
+                    found[run_id] = ending
             for name in names:
-                parsed = parse_name(name)
-                if parsed and parsed[1] == ".tmp":
-                    self._recover(parsed[0], found)
+                run_id, ending = parse_name(name)
+                if ending == ".tmp":
+                    self._recover(run_id, found)
             self.count = 0
             for run_id in sorted(found):
                 self._add(self._inspect(Entry(run_id, found[run_id])))
@@ -212,45 +212,46 @@ class Store:
         """Walk all frames; `size`, `frames`, `crc` up to the last whole one in order."""
         entry.size = entry.frames = 0
         entry.crc = 0
-        state = [0, True]  # whole frames in order, still in order
+        frames = 0  # whole and in order
+        in_order = True
 
         def take(kind, sequence, payload):
-            if sequence != state[0]:
-                state[1] = False
-            if state[1]:
-                state[0] += 1
+            nonlocal frames, in_order
+            in_order = in_order and sequence == frames
+            if in_order:
+                frames += 1
                 self._take_fields(entry, kind, payload)
 
         unframer = Unframer()
         pending = bytearray(MAX_WIRE)
         fill = 0
         with open(self._path(entry.run_id, entry.ending), "rb") as f:
-            while state[1]:
+            while in_order:
                 n = f.readinto(self._buffer)
                 if not n:
                     break
                 at = 0
-                while state[1]:
+                while in_order:
                     stop = self._buffer.find(b"\x00", at, n)
                     end = n if stop < 0 else stop + 1
                     if fill + end - at > MAX_WIRE:
-                        state[1] = False
+                        in_order = False
                         break
                     pending[fill : fill + end - at] = self._buffer[at:end]
                     fill += end - at
                     if stop < 0:
                         break
                     at = end
-                    before = state[0]
+                    before = frames
                     whole = bytes(pending[:fill])
                     unframer.feed(whole, take)
-                    if state[0] == before:
-                        state[1] = False
+                    if frames == before:
+                        in_order = False
                         break
                     entry.size += fill
                     entry.crc = crc32(whole, entry.crc)
                     fill = 0
-        entry.frames = state[0]
+        entry.frames = frames
         return entry
 
     # --- room ---

@@ -29,6 +29,18 @@ SLOT_RIPPLE = 5
 SLOT_DELAY = 6
 SLOT_KNOT = 10
 KNOTS = const(96)  # to 24,576 rpm
+_KNOT_SHIFT = const(9)  # a knot each 512 half rpm
+_KNOT_MASK = const(511)
+_OPENING_MASK = const(8191)  # a slot holds the opening in 1/4096 below bit 13, torque or speed above
+_TORQUE_SHIFT = const(13)
+_SLOT_FULL = const(4096)
+_MAX_WEIGHT = const(25600)  # of a knot in one sweep: 400 steps
+_MAX_RISE = const(1048575)  # mN.m between knots: times 256 it stays below 2**30
+_MAX_SLOPE = const(8191)
+_MAX_EXPONENT = const(16383)  # times 256
+_TORQUE = const(0)  # places in what `look_up` gives
+_EXPONENT = const(1)
+_OPENING = const(2)
 _SMOOTHING_PASSES = const(4)  # of smoothing: one run's openings hold what the valve answered to single turns
 MAX_KNOTS = 54  # with the six above, what one message carries
 MAX_TORQUE = 131071  # mN.m
@@ -57,8 +69,8 @@ def isqrt(x):
 @micropython.viper
 def look_up(torque: ptr32, opening: ptr16, low: int, high: int, half_rpm: int, out: ptr32):
     """Torque, its exponent times 256 and the opening between knots, held beyond the ends."""
-    k = half_rpm >> 9
-    part = half_rpm & 511
+    k = half_rpm >> _KNOT_SHIFT
+    part = half_rpm & _KNOT_MASK
     if k < low:
         k = low
         part = 0
@@ -68,51 +80,51 @@ def look_up(torque: ptr32, opening: ptr16, low: int, high: int, half_rpm: int, o
     t = torque[k]
     u = int(opening[k]) - 1
     if part > 0:
-        u += (int(opening[k + 1]) - 1 - u) * part >> 9
-        t += (torque[k + 1] - t) * part >> 9
+        u += (int(opening[k + 1]) - 1 - u) * part >> _KNOT_SHIFT
+        t += (torque[k + 1] - t) * part >> _KNOT_SHIFT
     if t < 1:
         t = 1
-    out[0] = t
-    out[2] = u
+    out[_TORQUE] = t
+    out[_OPENING] = u
     # the slope over three knots' width: one knot's scatter is no torque curve
     a = k - 1 if k > low else low
     b = k + 2 if k + 2 < high else high
     x = 0
     if b > a:
         x = torque[b] - torque[a]
-        if x > 1048575:
-            x = 1048575
-        elif x < -1048575:
-            x = -1048575
+        if x > _MAX_RISE:
+            x = _MAX_RISE
+        elif x < -_MAX_RISE:
+            x = -_MAX_RISE
         x = (x << 8) // ((b - a) * t)
-        if x > 8191:
-            x = 8191
-        elif x < -8191:
-            x = -8191
-        x = x * half_rpm >> 9
-        if x > 16383:
-            x = 16383
-        elif x < -16383:
-            x = -16383
-    out[1] = x
+        if x > _MAX_SLOPE:
+            x = _MAX_SLOPE
+        elif x < -_MAX_SLOPE:
+            x = -_MAX_SLOPE
+        x = x * half_rpm >> _KNOT_SHIFT
+        if x > _MAX_EXPONENT:
+            x = _MAX_EXPONENT
+        elif x < -_MAX_EXPONENT:
+            x = -_MAX_EXPONENT
+    out[_EXPONENT] = x
 
 
 @micropython.viper
 def record(weight: ptr16, sum_u: ptr32, sum_t: ptr32, half_rpm: int, opening: int, torque_mNm: int):
     """Add a step to the two knots beside its speed."""
-    k = half_rpm >> 9
+    k = half_rpm >> _KNOT_SHIFT
     if k >= KNOTS - 1 or k < 0:
         return
-    f = (half_rpm & 511) >> 3
+    f = (half_rpm & _KNOT_MASK) >> 3
     if torque_mNm < 0:
         torque_mNm = 0
     g = 64 - f
-    if int(weight[k]) < 25600:
+    if int(weight[k]) < _MAX_WEIGHT:
         weight[k] = int(weight[k]) + g
         sum_u[k] += opening * g
         sum_t[k] += torque_mNm * (g >> 2)
     k += 1
-    if int(weight[k]) < 25600:
+    if int(weight[k]) < _MAX_WEIGHT:
         weight[k] = int(weight[k]) + f
         sum_u[k] += opening * f
         sum_t[k] += torque_mNm * (f >> 2)
@@ -157,14 +169,14 @@ class ValveMap:
         if MIN_MHZ <= value <= MAX_MHZ:
             self.ripple_mHz = value
         value = learned.get(SLOT_HOLD, 0)
-        if 0 < value < 1 << 30 and value & 8191 <= 4096:
-            self._held = (value & 8191) << 2
-            self._held_speed = value >> 13 << 4
+        if 0 < value < 1 << 30 and value & _OPENING_MASK <= _SLOT_FULL:
+            self._held = (value & _OPENING_MASK) << 2
+            self._held_speed = value >> _TORQUE_SHIFT << 4
         for k in range(KNOTS):
             value = learned.get(SLOT_KNOT + k, 0)
-            if 0 < value < 1 << 30 and value & 8191 <= 4096:
-                self._opening[k] = ((value & 8191) << 2) + 1
-                self._torque[k] = value >> 13
+            if 0 < value < 1 << 30 and value & _OPENING_MASK <= _SLOT_FULL:
+                self._opening[k] = ((value & _OPENING_MASK) << 2) + 1
+                self._torque[k] = value >> _TORQUE_SHIFT
         self._span()
 
     def _span(self):
@@ -187,7 +199,7 @@ class ValveMap:
 
     def opening(self, half_rpm):
         """Opening at a set point, 0 .. 16384."""
-        return self.look_up(half_rpm)[2]
+        return self.look_up(half_rpm)[_OPENING]
 
     def held_opening(self, half_rpm):
         """Opening that held this speed before the last ramp; the map's where none did."""
@@ -266,9 +278,9 @@ class ValveMap:
         if ripple_mHz:
             pairs.append((SLOT_RIPPLE, ripple_mHz))
         if self._held:
-            pairs.append((SLOT_HOLD, (self._held_speed >> 4 << 13) + (self._held >> 2)))
+            pairs.append((SLOT_HOLD, (self._held_speed >> 4 << _TORQUE_SHIFT) + (self._held >> 2)))
         for k in range(self.low, min(self.high + 1, self.low + MAX_KNOTS)):
-            pairs.append((SLOT_KNOT + k, (self._torque[k] << 13) + ((self._opening[k] - 1) >> 2)))
+            pairs.append((SLOT_KNOT + k, (self._torque[k] << _TORQUE_SHIFT) + ((self._opening[k] - 1) >> 2)))
         return pairs
 
 
