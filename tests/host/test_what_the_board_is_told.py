@@ -221,3 +221,30 @@ def test_a_log_that_was_begun_anew_over_an_older_one_is_no_damage(tmp_path, capl
     with Archive(place) as archive:
         assert texts(archive) == ["one"] and archive.check() == []
     assert not caplog.records
+
+
+FULL = """
+    import resource, signal, sys
+    from evenfall.cli import run
+    signal.signal(signal.SIGXFSZ, signal.SIG_IGN)
+    limit = int(sys.argv[3])
+    resource.setrlimit(resource.RLIMIT_FSIZE, (limit, limit))
+    sys.exit(run(["pull", "--port", sys.argv[1], "--archive", sys.argv[2], "--no-plot"]))
+"""
+
+
+@pytest.mark.skipif(os.name != "posix", reason="limits of a process")
+def test_a_full_disk_ends_a_pull_in_one_sentence_and_the_board_keeps_the_rest(tmp_path):
+    runs = {n: sample_run(n, seconds=20.0) for n in range(1, 13)}
+    with FaultyBoard(tmp_path, runs) as board:
+        words = [sys.executable, "-c", textwrap.dedent(FULL), board.url, str(tmp_path / "kept")]
+        done = subprocess.run([*words, "300000"], capture_output=True, text=True, timeout=200)
+        assert done.returncode == 7, done.stderr
+        full = [line for line in done.stderr.splitlines() if "was not told" in line or "disk" in line]
+        told = set(board.acknowledged)
+        assert len(full) <= 2 + len(told), done.stderr  # the one that did not fit; what could not be reduced
+        assert 0 < len(told) < len(runs)
+        assert {runs[n] for n in told} <= kept_in(tmp_path / "kept")
+        done = subprocess.run([*words, "100000000"], capture_output=True, timeout=200)
+        assert done.returncode == 0 and set(board.acknowledged) == set(runs)
+    assert kept_in(tmp_path / "kept") == set(runs.values())

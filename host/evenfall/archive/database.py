@@ -55,7 +55,7 @@ def cause(error: sqlite3.Error) -> str:
     if code in (sqlite3.SQLITE_READONLY, sqlite3.SQLITE_PERM):
         return "the file or its folder can only be read by you"
     if code == sqlite3.SQLITE_CANTOPEN:
-        return "a file beside it cannot be made: the folder can only be read by you, or is gone"
+        return "a file beside it cannot be made: its folder or medium can only be read, or is gone"
     if code == sqlite3.SQLITE_IOERR:
         return "the medium failed to read or write: check the disk, and copy the archive to another one"
     if code in (sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB):

@@ -27,7 +27,7 @@ from evenfall.cli._root import (
     typed_air,
     units_option,
 )
-from evenfall.errors import BoardError, EvenfallError, NotFoundError, missing_part
+from evenfall.errors import ArchiveError, BoardError, EvenfallError, NotFoundError, missing_part
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -114,7 +114,7 @@ def pull(
         elif not results and not failed:
             echo("the board holds no run that was not pulled before (--all fetches those too)")
     if failed:
-        raise failed[0] if len(failed) == 1 else type(failed[0])(f"{len(failed)} runs failed; see above")
+        raise type(failed[0])(f"{len(failed)} run{'s' * (len(failed) > 1)} failed; see above")
 
 
 def _named(
@@ -178,7 +178,8 @@ def _fetch(
                 raise
             failed.append(error)
             progress(f"evenfall: {error}")
-            entries = entries[1:]
+            # what the archive cannot take of one run, it cannot take of the next; the board keeps them
+            entries = [] if isinstance(error, ArchiveError) else entries[1:]
 
 
 def _reduce(

@@ -466,7 +466,8 @@ def import_files(files: tuple[Path, ...], archive_dir: Path) -> None:
                 number, new = archive.import_file(read_export(path))
             except EvenfallError as error:
                 failed.append(type(error)(f"{path}: {error}"))
-                progress(f"evenfall: {path}: {error}")
+                if len(files) > 1:
+                    progress(f"evenfall: {path}: {error}")
                 continue
             if new:
                 try:
@@ -475,7 +476,8 @@ def import_files(files: tuple[Path, ...], archive_dir: Path) -> None:
                     progress(f"run {number} is kept but cannot be reduced: {error}")
             echo(f"{path}: run {number}" + ("" if new else ", was here already"))
     if failed:
-        raise failed[0] if len(failed) == 1 else type(failed[0])(f"{len(failed)} files failed; see above")
+        said = f"{len(failed)} of {len(files)} files failed; see above"
+        raise failed[0] if len(files) == 1 else type(failed[0])(said)
 
 
 @runs.command()
