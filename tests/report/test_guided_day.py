@@ -177,6 +177,23 @@ def test_a_whole_day(board: RestingBoard, tmp_path: Path) -> None:
     assert "+0.12 % off" in said
 
 
+def test_a_fetch_that_brings_nothing_says_so(board: RestingBoard, tmp_path: Path) -> None:
+    """The board lost its power in the sweep: the fetch brought nothing and said nothing."""
+
+    class Waits(Person):
+        def choose(self, question: str, options: dict[str, str], default: str) -> str:
+            return ["fetch", "leave"][sum("no new run" in line for line in self.heard)]
+
+    person = Waits(board)
+    with Archive(tmp_path / "archive") as archive:
+        made = guide(archive, board, person)
+        archive.add_engine("post auger")
+        archive.activate("build", archive.build_id("post auger"))
+        made.plan.step = "warm_up"
+        assert not made.run()
+    assert sum("no new run" in line for line in person.heard) == 1
+
+
 class InTurn(Person):
     """Takes the advice to go back to the build before."""
 

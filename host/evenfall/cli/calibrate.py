@@ -525,12 +525,13 @@ def check(
         from evenfall.output.plots import save
 
         last = when(int(drift.time_s[-1]))
-        save(check_weight_figure(drift, title=f"Check weight, {len(readings)} readings to {last}"), plot)
+        told = f"{len(readings)} reading{'s' if len(readings) > 1 else ''}"
+        save(check_weight_figure(drift, title=f"Check weight, {told} to {last}"), plot)
     if as_json:
         print_json(vars(drift))
     else:
         echo(
-            f"Check weight reads {drift.error_rel[-1] * 100:+.2f} % off, "
+            f"Check weight reads {drift.error_rel[-1] * 100:+z.2f} % off, "
             f"{len(readings)} reading{'s' if len(readings) > 1 else ''}, "
             f"trend {drift.per_year * 100:+.2f} ± {196 * drift.per_year_u:.2f} % a year"
         )

@@ -264,7 +264,7 @@ class Guide:
         check_reading(calibration, reading, buoyancy=BUOYANCY)
         error = check_drift(calibration, self.keep_weight(reading), buoyancy=BUOYANCY)
         self.plan.weight = {"mass_kg": mass, "error": float(error.error_rel[-1])}
-        self.talk.say(f"The weight reads {100 * self.plan.weight['error']:+.2f} % off ({source}).")
+        self.talk.say(f"The weight reads {100 * self.plan.weight['error']:+z.2f} % off ({source}).")
         for note in error.notes:
             self.talk.say(f"! {note}")
         if error.notes:
@@ -565,8 +565,14 @@ class Guide:
                 else:
                     with self.line() as line:
                         self._fetch(line)
-                    for number in self._adopt(target):
+                    new = self._adopt(target)
+                    for number in new:
                         self._show(number, told)
+                    if not new:
+                        self.talk.say(
+                            "! The board holds no new run. Wait until it is stored; a run under way when the "
+                            "board lost its power is gone."
+                        )
             except EvenfallError as error:
                 self.talk.say(f"! {error}")
 

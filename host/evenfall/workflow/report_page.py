@@ -118,9 +118,15 @@ def _engine(archive: Archive, one: Group, units: Units) -> tuple[tuple[str, str]
     )
 
 
+def _size(archive: Archive, run: int) -> dict[str, str]:
+    displacement_m3 = archive.engine_size(run).displacement_m3
+    return {"Displacement": f"{displacement_m3 * 1e6:.1f} cm³"} if displacement_m3 > 0 else {}
+
+
 def _details(archive: Archive, groups: list[Group]) -> tuple[tuple[str, str], ...]:
     """What was noted of engine, builds and runs; where the groups differ, before and after."""
-    sides = [[dict(details.lines(archive.details(p.key))) for p in g.runs] for g in groups]
+    sides = [[{**_size(archive, p.key), **dict(details.lines(archive.details(p.key)))} for p in g.runs]
+             for g in groups]  # fmt: skip
     names = dict.fromkeys(what for side in sides for of in side for what in of)
     said = []
     for what in names:

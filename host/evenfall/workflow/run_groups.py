@@ -101,7 +101,7 @@ def group_of(
     """The group that `spec` names; its label is the build's name where all its runs share one.
 
     Runs that do not count (`counting.why_left_out`) are left out, and named, unless `everything`.
-    Raises NotFoundError when none is left.
+    Raises NotFoundError when none is left, InputError when they are of several builds, unless `everything`.
     """
     numbers = run_numbers(archive, spec, engine)
     left_out: list[tuple[int, str]] = []
@@ -116,8 +116,14 @@ def group_of(
     if not runs:
         raise NotFoundError(f"of the runs '{spec}' none counts: {counting.sentence(left_out)}")
     numbers = [r.key for r in runs]
-    builds = {archive.row(n)["build"] for n in numbers}
-    (only,) = builds if len(builds) == 1 else (None,)
+    builds = list(dict.fromkeys((row["engine"], row["build"]) for row in map(archive.row, numbers)))
+    if len(builds) > 1 and not everything:
+        named = "; ".join(", ".join(word or "not filed" for word in pair) for pair in builds)
+        raise InputError(
+            f"runs {spec} are of several builds ({named}): their scatter says nothing of one. Name the runs "
+            "of one build; --all takes them together all the same"
+        )
+    only = builds[0][1] if len(builds) == 1 else None
     found = group(runs, label or only or f"runs {spec}")
     return replace(found, left_out=counting.sentence(left_out))
 
