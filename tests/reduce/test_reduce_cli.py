@@ -9,6 +9,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 from evenfall import cli
+from evenfall.archive.archive import Archive
 from evenfall.board.settings import value_of
 from evenfall_wire import codes, messages, settings
 from made_runs import ENGINES, Flaws, make_run
@@ -91,6 +92,16 @@ def test_reduce_a_run_file(tmp_path, evenfall):
     assert any("inertia" in n for n in got["notes"])
     si = evenfall("budget", "a.run", "--units", "si", "--standard", "din70020").stdout
     assert "N·m" in si and "DIN 70020" in si
+
+
+def test_a_run_of_the_archive_is_named_by_its_number_there(tmp_path, evenfall):
+    """It once said *Run 3*, the board's number, when asked for run 1 of the archive."""
+    stored_file(tmp_path / "a.run", make_run(ENGINES[2], 3, run_id=3))
+    with Archive(tmp_path / "archive") as archive:
+        assert archive.store_run((tmp_path / "a.run").read_bytes()) == 1
+        assert archive.run(1).run_id != 1
+    assert "Run 1 " in evenfall("budget", "1").stdout
+    assert json.loads(evenfall("budget", "1", "--json").stdout)["run"] == 1
 
 
 def test_health_of_a_run_file(tmp_path, evenfall):

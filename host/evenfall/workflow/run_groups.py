@@ -251,11 +251,14 @@ def reference_sessions(
 
 
 def the_run(name: str, archive_dir: Path) -> tuple[Run, Calibration, Setup, Air, str]:
-    """A run of the archive by number, or a run file, with what it is reduced with."""
+    """A run of the archive by number, or a run file, with what it is reduced with.
+
+    One of the archive is numbered as there, whatever its number on the board.
+    """
     if name.isdigit():
         with Archive(archive_dir) as archive:
             run = archive.run(int(name))
-            return (run, *inputs_of(archive, int(name), run))
+            return (replace(run, run_id=int(name)), *inputs_of(archive, int(name), run))
     path = Path(name)
     if not path.is_file():
         raise NotFoundError(f"'{name}' is neither a run's number nor a run file")
