@@ -42,9 +42,10 @@ def checked(whose: str, changes: tuple[str, ...]) -> dict[str, str]:
             raise InputError(f"'{change}': write NAME=VALUE, for instance {own[0]}=...")
         if name not in own:
             of = DETAILS[name][0] if name in DETAILS else ""
+            others = ", ".join(["cc", *(n for n, (to, _, _) in DETAILS.items() if to == "engine")])
             hint = (
                 f"it is a detail of a{'n' if of == 'engine' else ''} {of}" if of else f"use {', '.join(own)}"
-            )
+            ) + (f", or {others} of the engine" if whose == "build" and not of else "")
             raise InputError(f"{'an' if whose == 'engine' else 'a'} {whose} has no detail '{name}'; {hint}")
         if len(text) > MAX_LENGTH or not text.isprintable():
             raise InputError(f"{name}: use at most {MAX_LENGTH} printable characters")
