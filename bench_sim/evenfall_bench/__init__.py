@@ -1,1 +1,1 @@
-"""The engine bench in software."""
+"""The simulated engine bench."""

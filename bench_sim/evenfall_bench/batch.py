@@ -41,7 +41,8 @@ def run_seeds(
             made = _collect(pool.map(_task, tasks), say)
     else:
         made = _collect(map(_task, tasks), say)
-    return {"format": 1, "title": scenario["bench"]["title"], "runs": made}
+    # "runs" is the name that "boots" had in version 0.1
+    return {"format": 1, "title": scenario["bench"]["title"], "boots": made, "runs": made}
 
 
 def _collect(made: Iterable[dict[str, Any]], say: Callable[[str], None]) -> list[dict[str, Any]]:

@@ -21,7 +21,7 @@ from .terminal import printable
 def schema_text() -> str:  # longer than 60 lines by its text
     """SCENARIOS.md, made from the schema."""
     lines = [
-        "# Scenarios of the bench in software",
+        "# Scenarios of the simulated bench",
         "",
         "Made by `evenfall-bench scenarios --schema`; do not edit by hand.",
         "",
@@ -158,7 +158,7 @@ class Commands(click.Group):
 
 @click.group(cls=Commands, context_settings={"help_option_names": ["-h", "--help"]})
 def main() -> None:
-    """The engine bench in software: physics, pins, and the board's real firmware."""
+    """The simulated engine bench: physics, pins, and the board's real firmware."""
 
 
 class RunsOption(click.Option):
@@ -197,7 +197,7 @@ def _chip(image: str | None) -> Parts | None:
 @click.option("--schema", is_flag=True, help="Print the schema (SCENARIOS.md).")
 @click.option("--json", "as_json", is_flag=True, help="Names and titles as JSON.")
 def list_scenarios(schema: bool, as_json: bool) -> None:
-    """List the scenarios and engines that come with the bench."""
+    """List the bundled scenarios and engines."""
     if schema:
         _echo(schema_text(), nl=False)
         return
@@ -240,9 +240,10 @@ def live(
     for_s: float,
     chip: str | None,
 ) -> None:
-    """Switch the bench on and keep it on; prints the port for the host first.
+    """Switch the bench on and keep it on.
 
-    From a second terminal `evenfall-bench act help` lists what can be done at it.
+    Prints the port for the host first.  From a second terminal `evenfall-bench act help` lists what can be
+    done at it.
     """
     from .control import free_socket
     from .live import run_live
@@ -267,7 +268,9 @@ def live(
 @click.option("--control", type=click.Path(path_type=Path), help="Socket of the bench, when several run.")
 @click.argument("words", nargs=-1)
 def act(control: Path | None, words: tuple[str, ...]) -> None:
-    """Do something at the bench that `live` runs in another terminal; `act help` lists what.
+    """Be the person at a bench that `live` runs.
+
+    `live` runs in another terminal; `act help` lists what can be done.
 
     For example: act hang 5 kg; act throttle open; act button; act cable out; act fault supply_lost.
     """
@@ -302,9 +305,10 @@ def sweep(
     firmware: Path,
     chip: str | None,
 ) -> None:
-    """Full sweeps with the real firmware through the real port and the host program; writes JSON.
+    """Make full sweeps with the real firmware; write JSON.
 
-    The fields are in bench_sim/SWEEP_JSON.md.  Exit code 1 when a run could not be made.
+    Board and host talk through the real port.  The fields are in bench_sim/SWEEP_JSON.md.  Exit code 1 when
+    a run could not be made.
     """
     from .batch import run_seeds
 
@@ -327,7 +331,7 @@ def sweep(
     else:
         _write(out, text + "\n")
         _echo(f"{len(result['runs'])} runs written to {out}", err=True)
-    if any("error" in r for r in result["runs"]):
+    if any("error" in r for r in result["boots"]):
         sys.exit(1)
 
 
@@ -356,7 +360,10 @@ def families(
     out: str | None,
     firmware: Path,
 ) -> None:
-    """Random benches over every model: times, tracking beside the floor, false faults, torque.
+    """Try random benches, beside the lower bound.
+
+    Sweep times, tracking, false faults and torque on benches over every model.  The lower bound is the
+    least tracking error of any causal controller on that bench.
 
     Times are given twice: on the line fitted to the true speed, and at its first passing of the end speed.
     """

@@ -1,4 +1,4 @@
-"""`evenfall-bench families`: the real firmware and the host on random benches, beside each bench's floor."""
+"""`evenfall-bench families`: real firmware and host on random benches, beside each bench's lower bound."""
 
 from __future__ import annotations
 
@@ -21,17 +21,17 @@ Row = dict[str, Any]
 
 
 def family_row(task: tuple[str, int, int, bool, Path]) -> Row:
-    """One bench of a family: its properties, its floor, and what each of its runs was; plain values.
+    """One bench of a family: its properties, its lower bound, and what each of its runs was; plain values.
 
     task: family, seed, number of runs, whether the host reduces them, folder of the board's files.
     """
     family, seed, runs, host, firmware = task
-    from .sweep_floor import sweep_floor_percent
+    from .lower_bound import sweep_lower_bound_percent
 
     scenario = scenario_of(family, seed)
     row: Row = {"seed": seed, **properties(scenario)}
     try:
-        row["floor_percent"] = round(sweep_floor_percent(scenario), 3)
+        row["lower_bound_percent"] = round(sweep_lower_bound_percent(scenario), 3)
         boot = run_one(scenario, seed, runs, host, False, firmware)
     except Exception as error:  # one bench must not end a study of hundreds
         return {**row, "error": f"{type(error).__name__}: {error}", "runs": []}
@@ -148,7 +148,7 @@ def faults(row: Row) -> list[str]:
 
 
 def in_a_line(row: Row) -> str:
-    """One bench: properties, times and tracking of each run, floor, faults."""
+    """One bench: properties, times and tracking of each run, lower bound, faults."""
     runs = "  ".join(
         f"{run['fitted_s']:.2f}/{run['first_passing_s'] or 0.0:.2f} s {run['rms_percent']:.2f} %"
         if run["rms_percent"] is not None and run["fitted_s"]
@@ -158,7 +158,7 @@ def in_a_line(row: Row) -> str:
     wrong = "; ".join(faults(row))
     return (
         f"{row['seed']:4} {row['power_hp']:5.1f} hp  dead {row['dead_ms']:3} ms  lag {row['lag_ms']:3} ms  "
-        f"{row['models']}: {runs}  floor {row.get('floor_percent', 0.0):.2f} %"
+        f"{row['models']}: {runs}  bound {row.get('lower_bound_percent', 0.0):.2f} %"
         + (f"  ! {wrong}" if wrong else "")
     )
 
@@ -192,9 +192,11 @@ def summary(rows: list[Row], set_s: float = 10.0) -> list[str]:
             lines.append(f"{name}, {text}: within {within} s {_share([o <= within for o in off])}")
         rms = [run["rms_percent"] for run in runs if run["rms_percent"] is not None]
         lines.append(f"{name}, tracking % rms: {_quantiles(rms)}")
-    ratio = [run["rms_percent"] / r["floor_percent"] for r, run in later if run["rms_percent"] is not None]
+    ratio = [
+        run["rms_percent"] / r["lower_bound_percent"] for r, run in later if run["rms_percent"] is not None
+    ]
     near = _share([x <= 1.5 for x in ratio])
-    lines.append(f"from the third on, times the floor: {_quantiles(ratio)}; at most 1.5: {near}")
+    lines.append(f"from the third on, times the lower bound: {_quantiles(ratio)}; at most 1.5: {near}")
     every = [run for r in rows for run in r["runs"]]
     for key, text in (("torque_rms_percent", "observed"), ("corrected_rms_percent", "corrected")):
         rms = [r[key] for r in every if r[key] is not None]

@@ -28,13 +28,13 @@ from typing import Any
 
 sys.path.insert(0, str(Path(__file__).parent))
 from evenfall_bench.family_study import FAMILIES, scenario_of
-from evenfall_bench.sweep_floor import sweep_floor_percent
+from evenfall_bench.lower_bound import sweep_lower_bound_percent
 from sweep_loop import PROJECT, RAMP, FixedPI, Loop, Run, Script
 
 OUT = PROJECT / "out" / "sweep"
-FLOOR = (
-    "`floor`: least rms that any controller could reach with this engine's scatter and these delays\n"
-    "(linear-quadratic optimum that knows the bench; sweep_floor.py), play and slew left out."
+LOWER_BOUND = (
+    "`bound`: least rms that any controller could reach with this engine's scatter and these delays\n"
+    "(linear-quadratic optimum that knows the bench; lower_bound.py), play and slew left out."
 )
 Row = dict[str, Any]
 
@@ -81,7 +81,7 @@ def properties(loop: Loop) -> Row:
         "hp": true_peak_hp(s["engine"]),
         "agility_rad_s2": torque / j,
         "scatter_percent": s["engine"]["cycle_scatter"] * 100,
-        "floor_percent": sweep_floor_percent(s),
+        "lower_bound_percent": sweep_lower_bound_percent(s),
         "steepest": steep,
         "delay_ms": s["valve"]["hose_delay_s"] * 1000,
         "slew_us_s": s["servo"]["slew_us_s"],
@@ -131,7 +131,7 @@ def part_class(pool: ProcessPoolExecutor | None, seeds: int, **_: Any) -> list[R
         "supply +-20 %, ripple 5 % at 1-2 Hz, leak 5 %, backlash 1 %, amplifier clock +-5 %; learning from run to run\n"
     )
     print(
-        "| engine | hp | sweep s, run 1 | rms %, run 1 | sweep s, runs 2-3 | rms %, runs 2-3 | worst % | floor % |"
+        "| engine | hp | sweep s, run 1 | rms %, run 1 | sweep s, runs 2-3 | rms %, runs 2-3 | worst % | bound % |"
     )
     print("|---|---|---|---|---|---|---|---|")
     for name in [*engines(), *(f"{e} with 333 Hz servo" for e in racing)]:
@@ -141,9 +141,9 @@ def part_class(pool: ProcessPoolExecutor | None, seeds: int, **_: Any) -> list[R
         print(
             f"| {name} | {mine[0]['hp']:.1f} | {span(first, 'sweep_s')} | {span(first, 'rms_percent', 2)} "
             f"| {span(later, 'sweep_s')} | {span(later, 'rms_percent', 2)} | {max(p['worst_percent'] for p in later):.1f} "
-            f"| {statistics.fmean(r['floor_percent'] for r in mine):.2f} |"
+            f"| {statistics.fmean(r['lower_bound_percent'] for r in mine):.2f} |"
         )
-    print("\n" + FLOOR)
+    print("\n" + LOWER_BOUND)
     usual = [r for r in rows if r["servo_Hz"] == 50]
     first = [r["runs"][0] for r in usual]
     later = [p for r in usual for p in r["runs"][1:]]
@@ -283,22 +283,22 @@ def part_random(
             f"run {k + 1}: rms % median/90 %/max {spread([p['rms_percent'] for p in ok])}; "
             f"|sweep - 10 s| {spread([abs(p['sweep_s'] - 10) for p in ok])} s; {bad or 'none oscillates or runs away'}"
         )
-    over = [r["runs"][2]["rms_percent"] / r["floor_percent"] for r in rows]
-    print(f"third run, rms over the floor of its bench: median/90 %/max {spread(over)}")
+    over = [r["runs"][2]["rms_percent"] / r["lower_bound_percent"] for r in rows]
+    print(f"third run, rms over the lower bound of its bench: median/90 %/max {spread(over)}")
     print("\nThe worst ten (third run)\n")
     print(
-        "| bench | hp | T/J rad/s2 | scatter % | floor % | steepest n | hose ms | slew us/s | sweep s | rms % | worst % | why |"
+        "| bench | hp | T/J rad/s2 | scatter % | bound % | steepest n | hose ms | slew us/s | sweep s | rms % | worst % | why |"
     )
     print("|---|---|---|---|---|---|---|---|---|---|---|---|")
     ranked = sorted(rows, key=lambda r: -r["runs"][2]["rms_percent"] if r["runs"][2]["done"] else -1e9)
     for r in ranked[:10]:
         p = r["runs"][2]
         print(
-            f"| {r['seed']} | {r['hp']:.1f} | {r['agility_rad_s2']:.0f} | {r['scatter_percent']:.1f} | {r['floor_percent']:.2f} "
+            f"| {r['seed']} | {r['hp']:.1f} | {r['agility_rad_s2']:.0f} | {r['scatter_percent']:.1f} | {r['lower_bound_percent']:.2f} "
             f"| {r['steepest']:.1f} | {r['delay_ms']:.0f} | {r['slew_us_s']:.0f} | {p['sweep_s']:.2f} | {p['rms_percent']:.2f} "
             f"| {p['worst_percent']:.1f} | {explain(r)} |"
         )
-    print("\n" + FLOOR)
+    print("\n" + LOWER_BOUND)
     print(
         "`steepest n`: largest d ln T / d ln w above the end speed (above 2 the shaft runs away by itself)."
     )
@@ -310,7 +310,7 @@ def part_random(
 
 def explain(r: Row) -> str:
     why = []
-    if r["floor_percent"] > 0.5 * r["runs"][2]["rms_percent"]:
+    if r["lower_bound_percent"] > 0.5 * r["runs"][2]["rms_percent"]:
         why.append("the engine's own scatter")
     if r["steepest"] > 2:
         why.append("torque rises faster than speed squared")
@@ -403,7 +403,7 @@ def firmware_task(task: tuple[str, int]) -> Row:
         out = Path(folder, "out.json")
         command = [PROJECT / ".venv/bin/evenfall-bench", "pull", "--scenario", path, "--seed", str(seed)]
         subprocess.run([*command, "--runs", "3", "--no-host", "--json", out], check=True, capture_output=True)
-        return {"engine": engine, "seed": seed, "run": json.loads(out.read_text())["runs"][0]}
+        return {"engine": engine, "seed": seed, "run": json.loads(out.read_text())["boots"][0]}
 
 
 def part_firmware(pool: ProcessPoolExecutor | None, seeds: int, **_: Any) -> list[Row]:

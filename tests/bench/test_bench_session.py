@@ -25,6 +25,12 @@ from evenfall_bench.session import Session
 BENCH = Path(sys.executable).parent / "evenfall-bench"
 
 
+@pytest.mark.parametrize("name", sorted(main.commands))
+def test_short_help_is_a_whole_sentence_in_80_columns(name: str) -> None:
+    short = main.commands[name].get_short_help_str(limit=60)
+    assert short.endswith(".") and not short.endswith("..."), short
+
+
 def test_board_files_are_the_repositorys_byte_for_byte(tmp_path: Path) -> None:
     from littlefs import LittleFS, UserContext
 
@@ -64,7 +70,7 @@ def test_one_sweep_from_the_button_to_the_hosts_table(tmp_path: Path) -> None:
         capture_output=True, text=True, timeout=120, check=False,
     )  # fmt: skip
     assert done.returncode == 0, done.stderr
-    run = json.loads(out.read_text())["runs"][0]
+    run = json.loads(out.read_text())["boots"][0]
     assert run["host_exit_code"] == 0
     assert run["link"]["bad"] == 0
     (pull,) = run["runs"]
@@ -145,7 +151,7 @@ def test_old_names_of_command_and_option_still_work(command: str, option: str, t
     out = tmp_path / "two.json"
     words = [command, "--scenario", "trail-crew", option, "0", "--no-host", "--json", str(out)]
     assert CliRunner().invoke(main, words).exit_code == 0
-    assert json.loads(out.read_text())["runs"][0]["runs"] == []
+    assert json.loads(out.read_text())["boots"][0]["runs"] == []
     assert "--pulls" not in CliRunner().invoke(main, ["sweep", "--help"]).output
 
 

@@ -18,10 +18,10 @@ from evenfall_bench.cli import main
 from evenfall_bench.families import draw, family_bench
 from evenfall_bench.family_study import faults, run_family, summary
 from evenfall_bench.host_runner import fitted_time_s
+from evenfall_bench.lower_bound import linear
 from evenfall_bench.models import MODELS, Streams, part
 from evenfall_bench.physics import Bench
 from evenfall_bench.scenario import complete
-from evenfall_bench.sweep_floor import linear
 
 MANY = int(os.environ.get("EVENFALL_FAMILY_BENCHES", "200"))
 
@@ -112,7 +112,7 @@ def test_the_command_runs_a_bench_and_prints_the_table(tmp_path: Path) -> None:
     words = ["families", "--benches", "1", "--first", "13", "--runs", "1", "--json", str(out)]
     done = CliRunner().invoke(main, words)
     assert done.exit_code == 0, done.output
-    assert "floor" in done.output and "first runs, fitted line: within 0.3 s" in done.output
+    assert "bound" in done.output and "first runs, fitted line: within 0.3 s" in done.output
     assert out.stat().st_size > 500
 
 
@@ -124,14 +124,14 @@ def test_the_table_counts_what_it_says() -> None:
     }  # fmt: skip
     lost = {**run, **dict.fromkeys(("rms_percent", "fitted_s", "first_passing_s", "air")), "bins": 0}
     lost.update(flags="load_lost", bins_covered=0)
-    nature = {"power_hp": 3.0, "dead_ms": 10, "lag_ms": 0, "models": "x", "floor_percent": 0.3}
+    nature = {"power_hp": 3.0, "dead_ms": 10, "lag_ms": 0, "models": "x", "lower_bound_percent": 0.3}
     rows = [{"seed": 1, "runs": [run] * 3, **nature}, {"seed": 2, "runs": [lost] * 3, **nature}]
     assert faults(rows[0]) == [] and len(faults(rows[1])) == 3
     text = "\n".join(summary(rows))
     assert "without a false fault or a lost sweep: 1 of 2" in text
     assert "from the third on, fitted line: within 0.1 s 1 of 2" in text
     assert "from the third on, first passing: within 0.1 s 0 of 2" in text
-    assert "times the floor: median 2.00" in text and "95.0 % of 60" in text
+    assert "times the lower bound: median 2.00" in text and "95.0 % of 60" in text
 
 
 @pytest.mark.study

@@ -1,4 +1,4 @@
-"""The demonstration, as a program: the board's real firmware on the bench in software."""
+"""The demonstration, as a program: the board's real firmware on the simulated bench."""
 
 import os
 import re
@@ -58,5 +58,5 @@ def test_a_scenario_that_is_not_there_is_one_sentence():
     done = start("--scenario", "/nonexistent.toml")
     assert done.returncode == 1
     assert "Traceback" not in done.stderr
-    assert "the bench in software stopped" in done.stderr.splitlines()[-1]
+    assert "the simulated bench stopped" in done.stderr.splitlines()[-1]
     assert "nonexistent" in done.stderr.splitlines()[-1]

@@ -2,7 +2,7 @@
 
 Every run runs through the host's own reduction.  "Made" runs come from plain formulas
 (tests/reduce/made_runs.py) with the engine's scatter from run to run, cycle scatter, amplifier noise
-and a calibration that is wrong alike on both sides.  "Simulated" runs come from the bench in software:
+and a calibration that is wrong alike on both sides.  "Simulated" runs come from the simulated bench:
 the board's real firmware sweeps, stores and sends them.  Experiments are drawn from pools of runs; no
 run stands on both sides of one.
 """
@@ -47,7 +47,7 @@ def made(engine: Engine, gain: float, size: int, rng: np.random.Generator, first
 
 
 def simulated(folder: Path, gain: float, boots: int, first: int) -> list[ReducedRun]:
-    """Runs of post auger on the bench in software, its torque `gain` up; four runs in one boot."""
+    """Runs of post auger on the simulated bench, its torque `gain` up; four runs in one boot."""
     scenario = folder / f"gain-{gain}.toml"
     scenario.write_text(
         f'[bench]\ntitle = "study"\n[engine]\nuse = "post auger"\ntorque_factor = {1 + gain}\n'
@@ -59,7 +59,7 @@ def simulated(folder: Path, gain: float, boots: int, first: int) -> list[Reduced
         [*words, "--seeds", f"{first}..{first + boots - 1}"], check=True, stderr=subprocess.DEVNULL
     )
     found = []
-    for boot in json.loads(out.read_text())["runs"]:
+    for boot in json.loads(out.read_text())["boots"]:
         for run in boot["runs"]:
             told = run.get("host")
             if told and told["verdict"] in ("good", "fair"):

@@ -140,7 +140,7 @@ def test_ten_seconds_on_bundled_engines(engine):
     assert abs(first.sweep_s - 10) <= 0.2
     for p in (second, third):
         assert p.done and abs(p.sweep_s - 10) <= 0.12 and p.rms_percent <= 0.9
-    assert third.rms_percent < 1.2 * first.rms_percent  # a race engine is at its floor at once
+    assert third.rms_percent < 1.2 * first.rms_percent  # a race engine is at its lower bound at once
 
 
 @pytest.mark.parametrize("seed", [1001, 1003, 1005])

@@ -1,4 +1,4 @@
-"""The board's settings and learnt values: loaded, checked, saved.
+"""The board's settings and learned values: loaded, checked, saved.
 
 A file is saved by writing a new one beside it and renaming it over the old
 one, so a power cut leaves the old or the new file, never neither.  A value

@@ -105,7 +105,7 @@ EVENTS = {
     "clock_set": "clock set",
     "load_gap": "load samples lost",
     "edge_gap": "speed edges lost",
-    "learned": "learnt values stored",
+    "learned": "learned values stored",
     "zeroed": "zero taken",
     "uptime": "seconds since the board's start",
     "not_recorded": "runs made before this one, not recorded: another still waited to be stored",
@@ -166,7 +166,7 @@ COMMANDS = {
     "stop": "stop and release the load",
     "characterise": "measure the valve",
     "clear_fault": "clear the fault",
-    "forget_learned": "forget what was learnt about this bench",
+    "forget_learned": "forget what was learned about this bench",
     "restart": "restart the board",
 }
 

@@ -3,7 +3,7 @@
 New files are written beside the old ones and checked; only then each old file is
 renamed to /firmware.old and each new one to its place.  A power cut at any
 moment leaves the old or the new files, or a swap that the next `install` or
-`rollback` finishes.  Settings, learnt values and runs are never touched.
+`rollback` finishes.  Settings, learned values and runs are never touched.
 """
 
 from __future__ import annotations

@@ -519,7 +519,7 @@ class Link:
         ]
 
     def learned(self) -> dict[int, int]:
-        """What the board has learnt about its bench, by slot."""
+        """What the board has learned about its bench, by slot."""
         if self.old:
             return dict(self.request("get_learned").each)
         return dict(self._paged("get_learned"))

@@ -63,7 +63,7 @@ def clear_air(archive_dir: Path) -> None:
 
 
 @air.command("list")
-@click.option("--all", "retired", is_flag=True, help="Retired ones, too.")
+@click.option("--all", "retired", is_flag=True, help="Show retired ones too.")
 @archive_option
 @json_option
 def list_air(retired: bool, archive_dir: Path, as_json: bool) -> None:

@@ -9,7 +9,7 @@ import click
 from evenfall.cli._root import archive_option, echo, noun
 from evenfall.errors import DamageError
 
-archive = noun("archive", "Care for the archive: check, backup, restore.")
+archive = noun("archive", "Check, back up and restore the archive.")
 
 
 @archive.command()

@@ -34,7 +34,7 @@ if TYPE_CHECKING:
 
 ROOM = ("runs_fit", "records_small")  # counters that `board status` tells beside the free bytes
 
-board = noun("board", "Ask and set the board: status, runs, settings, zero, self-test, firmware.")
+board = noun("board", "Read and control the board: status, runs, settings, zero, self-test, firmware.")
 
 # --- asking and setting ---
 
@@ -265,8 +265,19 @@ def delete(runs: list[int], damaged: bool, yes: bool, port: str | None) -> None:
             echo(f"run {run_id} deleted on the board")
 
 
+_MORE_HELP = {
+    "arm": "The sweep begins by the throttle or the button at the bench.",
+    "start": "Only within 30 s after the button at the bench armed the board, and with the shaft turning.",
+    "stop": "Ends a sweep, or disarms the board.",
+    "characterise": "The armed board does so in place of the next sweep; the throttle begins it.",
+    "clear_fault": "What is still wrong is found again.",
+}
+
+
 def _add_command(name: str) -> Callable[..., None]:
-    @board.command(name.replace("_", "-"), help=code_texts.COMMANDS[name].capitalize() + ".")
+    text = f"{code_texts.COMMANDS[name].capitalize()}.\n\n{_MORE_HELP.get(name, '')}"
+
+    @board.command(name.replace("_", "-"), help=text)
     @port_option
     def send(port: str | None) -> None:
         with open_link(port) as line:
@@ -343,7 +354,7 @@ checkout_option = click.option(
     help="Folder of the source, with firmware/ and protocol/ in it.",
 )
 any_board_option = click.option(
-    "--any-board", is_flag=True, help="Do not insist on an RP2040 or RP2350 (to try it elsewhere)."
+    "--any-board", is_flag=True, help="Accept other chips than RP2040 and RP2350 (to try it elsewhere)."
 )
 no_restart_option = click.option("--no-restart", is_flag=True, help="Leave the board at its prompt.")
 
@@ -357,7 +368,7 @@ no_restart_option = click.option("--no-restart", is_flag=True, help="Leave the b
     default=None,
     help="Form of the files; compiled starts sooner and needs less memory.",
 )
-@click.option("--dry-run", is_flag=True, help="Say what would change; write nothing.")
+@click.option("--dry-run", is_flag=True, help="Show what would change; write nothing.")
 @any_board_option
 @no_restart_option
 @json_option

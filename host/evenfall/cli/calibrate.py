@@ -29,7 +29,7 @@ if TYPE_CHECKING:
     from evenfall.model import Calibration
     from evenfall.reduction.calibration import SpanFit
 
-calibrate = noun("calibrate", "The load cell against hung weights: span, check weight.")
+calibrate = noun("calibrate", "Calibrate the load cell: span, check weight, hoses, vibration.")
 
 
 def load_counts(port: str | None, seconds: float = 4.0) -> list[float]:
@@ -86,12 +86,12 @@ def _readings(
 @click.option("--latitude", type=float, help="For local gravity, degrees.")
 @click.option("--height", help="For local gravity, e.g. '300 m'.")
 @click.option("--zero-u", type=click.FloatRange(0, 10), default=0.02, show_default=True,
-              help="How far the zero may wander in a run, N.")  # fmt: skip
+              help="How far the zero may drift in a run, N.")  # fmt: skip
 @click.option("--temperature", help="Of the cell while the weights hang, e.g. '68 F'.")
 @click.option("--span-tc", help="The maker's limit for the span over 10 K, e.g. '0.02 %'.")
-@click.option("--note", default="", help="A few words.")
+@click.option("--note", default="", help="A short text.")
 @click.option("--plot", type=click.Path(path_type=Path), help="Residuals, PNG or SVG.")
-@click.option("--dry-run", is_flag=True, help="Show, keep nothing.")
+@click.option("--dry-run", is_flag=True, help="Show the result, store nothing.")
 @click.option("--accept", is_flag=True, help="Keep a calibration that is not plausible.")
 @port_option
 @archive_option
@@ -269,7 +269,7 @@ def hose(reading: tuple[str, ...], port: str | None, archive_dir: Path, as_json:
     """Find the force of hoses and jet on the cell.
 
     Weights are hung with the water off and on; the brake stands still, hoses as in a run. The active
-    calibration is kept anew with the result.
+    calibration is stored again with the result.
     """
     rows = _off_and_on(
         reading,
@@ -298,7 +298,7 @@ def shake(reading: tuple[str, ...], port: str | None, archive_dir: Path, as_json
     The brake is drained and its water shut off, nothing hangs on the arm: the load is read with the engine
     still and with it running, at several speeds. What the drained brake drags is in it, so it is an upper
     limit. Stay below the lowest speed rating on the shaft, guards on, out of the plane of chain and rotor.
-    The active calibration is kept anew with the result.
+    The active calibration is stored again with the result.
     """
     rows = _off_and_on(
         reading,
@@ -420,7 +420,7 @@ def retire(number: str, back: bool, archive_dir: Path) -> None:
 
 
 @calibrate.command("list")
-@click.option("--all", "retired", is_flag=True, help="Retired ones, too.")
+@click.option("--all", "retired", is_flag=True, help="Show retired ones too.")
 @archive_option
 @json_option
 def list_calibrations(retired: bool, archive_dir: Path, as_json: bool) -> None:

@@ -25,7 +25,9 @@ EXIT_ALARM = 8  # the newest session breaks a rule of the control chart
 @root.command()
 @click.argument("engine", shell_complete=complete("engine"))
 @click.argument("build", required=False, shell_complete=complete("build"))
-@click.option("--baseline", type=int, help="First sessions that fix the lines, else all but the newest.")
+@click.option(
+    "--baseline", type=int, help="First sessions that fix centre and limits, else all but the newest."
+)
 @all_option
 @plot_option
 @units_option

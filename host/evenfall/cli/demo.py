@@ -1,4 +1,4 @@
-"""evenfall demo: one run, start to end, on the bench in software."""
+"""evenfall demo: one run, start to end, on the simulated bench."""
 
 from __future__ import annotations
 
@@ -32,9 +32,9 @@ def demo(
     recorded: bool,
     units: str,
 ) -> None:
-    """One run on the bench in software (invented data).
+    """One run on the simulated bench (invented data).
 
-    The bench's person presses the button, the firmware sweeps and stores, and
+    A simulated operator presses the button, the firmware sweeps and stores, and
     this program lists, fetches, verifies, acknowledges, corrects and prints.
     """
     from evenfall.archive.archive import Archive

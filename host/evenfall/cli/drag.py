@@ -11,7 +11,9 @@ from evenfall.cli._root import archive_option, echo, json_option, print_json, pr
 
 @root.command()
 @click.argument("run", metavar="RUN")
-@click.option("--inertia", type=float, required=True, help="Of what coasts, on the brake's shaft, kg·m².")
+@click.option(
+    "--inertia", type=float, required=True, help="Inertia of what coasts, at the brake's shaft, kg·m²."
+)
 @click.option("--inertia-u", type=float, required=True, help="Its standard uncertainty, kg·m².")
 @click.option("--store", metavar="SETUP", help="Keep the loss in this set-up and use it for new runs.")
 @archive_option

@@ -25,7 +25,7 @@ engine = noun("engine", "Engines and their builds: what was changed, when, by wh
 @engine.command("add")
 @click.argument("name")
 @click.option("--cc", type=click.FloatRange(1, 2000), help="Displacement, cm³.")
-@click.option("--remark", default="", help="A few words.")
+@click.option("--remark", default="", help="A short text.")
 @click.option("--use", is_flag=True, help="File new runs under it.")
 @archive_option
 def add_engine(name: str, cc: float | None, remark: str, use: bool, archive_dir: Path) -> None:
@@ -157,7 +157,7 @@ def _cc(change: str) -> float:
 
 
 @engine.command("list")
-@click.option("--all", "retired", is_flag=True, help="Retired ones, too.")
+@click.option("--all", "retired", is_flag=True, help="Show retired ones too.")
 @archive_option
 @json_option
 def list_engines(retired: bool, archive_dir: Path, as_json: bool) -> None:
@@ -187,7 +187,7 @@ def list_engines(retired: bool, archive_dir: Path, as_json: bool) -> None:
 
 @engine.command("show")
 @click.argument("engine_name", metavar="ENGINE", shell_complete=complete("engine"))
-@click.option("--all", "retired", is_flag=True, help="Retired builds, too.")
+@click.option("--all", "retired", is_flag=True, help="Show retired builds too.")
 @archive_option
 @json_option
 def show_engine(engine_name: str, retired: bool, archive_dir: Path, as_json: bool) -> None:

@@ -23,12 +23,12 @@ from evenfall.errors import InputError
     type=click.Choice(["bins", "runs", "samples"]),
     default="bins",
     show_default=True,
-    help="What.",
+    help="Which table.",
 )
 @click.option(
-    "--units", type=click.Choice(["si", "us"]), default="si", show_default=True, help="Of a CSV file."
+    "--units", type=click.Choice(["si", "us"]), default="si", show_default=True, help="Units of a CSV file."
 )
-@click.option("--band", metavar="LOW:HIGH", help="Of the mean power in --table runs, rpm.")
+@click.option("--band", metavar="LOW:HIGH", help="Speeds of the mean power in --table runs, rpm.")
 @click.option("--schema", is_flag=True, help="Print all columns with unit and meaning, and the SQL query.")
 @engine_option
 @standard_option

@@ -17,7 +17,9 @@ from evenfall.cli._root import archive_option, json_option, print_json, print_pa
     "--links", type=click.IntRange(10, 1000), help="Links of the chain, to check the chain's own frequency."
 )
 @click.option(
-    "--plot", type=click.Path(path_type=Path, file_okay=False), help="Folder for the evidence, SVG."
+    "--plot",
+    type=click.Path(path_type=Path, file_okay=False),
+    help="Folder for plots of what was found, SVG.",
 )
 @archive_option
 @json_option

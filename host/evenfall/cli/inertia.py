@@ -18,7 +18,7 @@ from evenfall.cli._root import archive_option, echo, json_option, print_json, ro
     help="How far the engine itself varies from run to run, %.",
 )  # fmt: skip
 @click.option("--store", metavar="SETUP", help="Keep the result in this set-up and use it for new runs.")
-@click.option("--new", is_flag=True, help="Let --store make a set-up of that name.")
+@click.option("--new", is_flag=True, help="Allow --store to make a new set-up of that name.")
 @archive_option
 @json_option
 def inertia(

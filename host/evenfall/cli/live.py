@@ -20,9 +20,9 @@ if TYPE_CHECKING:
 
 @root.command()
 @port_option
-@click.option("--once", is_flag=True, help="Show one reading and end.")
+@click.option("--once", is_flag=True, help="Show one reading and stop.")
 @click.option("--pull", "fetching", is_flag=True, help="Fetch new runs whenever the board is at rest.")
-@click.option("--seconds", type=float, help="End after so long.")
+@click.option("--seconds", type=float, help="Stop after so many seconds.")
 @units_option
 @json_option
 @archive_option
@@ -39,7 +39,7 @@ def live(
 
     Finds a lost board again by itself.
 
-    Sends nothing but the question for the status, four times a second at rest, twice during a run;
+    Asks for the status alone, four times a second at rest, twice during a run;
     with --pull also fetches, keeps and reduces new runs, at rest only.
     """
     from rich.console import Console

@@ -50,7 +50,7 @@ if TYPE_CHECKING:
 @click.option(
     "--run", "lists", type=RUN_LIST, multiple=True, help="Only these runs of the board, e.g. 3,5-8."
 )
-@click.option("--all", "everything", is_flag=True, help="Runs acknowledged before, too.")
+@click.option("--all", "everything", is_flag=True, help="Fetch runs acknowledged before, too.")
 @click.option("--bin", "bin_rpm", type=float, default=250.0, show_default=True, help="Bin width, rpm.")
 @click.option("--plot", type=click.Path(path_type=Path), help="File for the plot, PNG or SVG.")
 @click.option("--no-plot", is_flag=True, help="Draw no plot.")

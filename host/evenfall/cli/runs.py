@@ -64,7 +64,7 @@ def find_options(command: F) -> F:
         click.option("--tag", multiple=True, shell_complete=complete("tag"), help="A tag; repeatable."),
         click.option("--verdict", type=click.Choice(list(code_texts.VERDICTS)), help="The board's verdict."),
         click.option("--excluded", is_flag=True, help="Only excluded runs."),
-        click.option("--all", "everything", is_flag=True, help="Excluded runs, too."),
+        click.option("--all", "everything", is_flag=True, help="Show excluded runs too."),
         click.option(
             "--sort", type=click.Choice(["date", "power", "torque"]), default="date", show_default=True
         ),
@@ -309,7 +309,7 @@ def set_details(runs: list[int], changes: tuple[str, ...], archive_dir: Path) ->
 @click.argument("number", type=int)
 @archive_option
 def retire_note(number: int, archive_dir: Path) -> None:
-    """Take a note out of sight; it is kept.
+    """Retire a note; it is kept.
 
     NUMBER is that of the note, as `runs show` gives it.
     """
@@ -378,7 +378,7 @@ def exclude(runs: list[int], reason: str | None, archive_dir: Path) -> None:
 @click.argument("runs", type=RUN_LIST)
 @archive_option
 def include(runs: list[int], archive_dir: Path) -> None:
-    """Count excluded runs again."""
+    """Include excluded runs again."""
     from evenfall.archive.archive import Archive
 
     with Archive(archive_dir) as archive, archive.change():
@@ -452,7 +452,7 @@ def file_under(
 @click.argument("files", nargs=-1, required=True, type=click.Path(path_type=Path))
 @archive_option
 def import_files(files: tuple[Path, ...], archive_dir: Path) -> None:
-    """Take run files into the archive.
+    """Import run files into the archive.
 
     Exported runs, or run files as they lie on a board.
     """
@@ -499,8 +499,8 @@ def reduce(
 ) -> None:
     """Reduce runs anew.
 
-    RUNS, or all that the filters find. Older results stay beside the new ones. Runs whose figures are of
-    today's method are passed over, so a stopped command goes on where it was when it is given again.
+    RUNS, or all that the filters find. Older results stay beside the new ones. Runs that are up to date are
+    skipped, so a stopped command continues where it was when it is given again.
     """
     from contextlib import closing
 

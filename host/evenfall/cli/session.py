@@ -28,7 +28,9 @@ if TYPE_CHECKING:
 
 @click.group(invoke_without_command=True)
 @port_option
-@click.option("--new", "anew", is_flag=True, help="Begin anew; the open session is ended, its runs stay.")
+@click.option(
+    "--new", "anew", is_flag=True, help="Start a new session; the open one is ended, its runs stay."
+)
 @bench_option
 @units_option
 @archive_option
@@ -109,7 +111,7 @@ def counting(archive: Archive, numbers: list[int]) -> list[int]:
 
 
 @session.command("new")
-@click.option("--title", default="", help="A few words.")
+@click.option("--title", default="", help="A short text.")
 @archive_option
 def new_session(title: str, archive_dir: Path) -> None:
     """Open a session.

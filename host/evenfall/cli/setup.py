@@ -127,7 +127,7 @@ def retire(label: str, back: bool, archive_dir: Path) -> None:
 
 
 @setup.command("list")
-@click.option("--all", "retired", is_flag=True, help="Retired ones, too.")
+@click.option("--all", "retired", is_flag=True, help="Show retired ones too.")
 @archive_option
 @json_option
 def list_setups(retired: bool, archive_dir: Path, as_json: bool) -> None:

@@ -1,4 +1,4 @@
-"""A bench to practise at: the bench in software as a program, and the hands of whoever stands at it."""
+"""A bench to practise at: the simulated bench as a program, and the hands of whoever stands at it."""
 
 from __future__ import annotations
 
@@ -55,7 +55,7 @@ def practising(
             while not (port.exists() and control.exists()):
                 check()
                 if time.monotonic() > until:
-                    raise EvenfallError("the bench in software does not start: is the computer very busy?")
+                    raise EvenfallError("the simulated bench does not start: is the computer very busy?")
                 time.sleep(0.05)
 
             def hands(words: str) -> str:

@@ -1,4 +1,4 @@
-"""A run without a bench: starts the bench in software as a program and waits for its run.
+"""A run without a bench: starts the simulated bench as a program and waits for its run.
 
 The firmware is the board's own, in a real MicroPython; all that is simulated
 is physics and pins.  Data and names are invented: the engine bench of a
@@ -47,7 +47,7 @@ def bench_program() -> str:
     found = str(beside) if beside.exists() else shutil.which("evenfall-bench")
     if not found:
         raise EvenfallError(
-            "the bench in software is not installed: install evenfall[bench], or see recorded runs with "
+            "the simulated bench is not installed: install evenfall[bench], or see recorded runs with "
             "evenfall demo --recorded"
         )
     return found
@@ -95,7 +95,7 @@ def bench_running(
     say: Callable[[str], None],
     options: Sequence[str] = (),
 ) -> Iterator[Callable[[], None]]:
-    """The bench in software, its board's port linked at `port`, until the block ends.
+    """The simulated bench, its board's port linked at `port`, until the block ends.
 
     Yields a check that raises EvenfallError once the bench has stopped by itself.
     """
@@ -123,7 +123,7 @@ def bench_running(
         if process.poll() is not None:
             listener.join(1)
             raise EvenfallError(
-                f"the bench in software stopped (exit code {process.returncode}): {' / '.join(last)}"
+                f"the simulated bench stopped (exit code {process.returncode}): {' / '.join(last)}"
             )
 
     try:
@@ -162,5 +162,5 @@ def wait_for_runs(port: Path, runs: int, check: Callable[[], None], say: Callabl
 def _not_forever(until: float) -> None:
     if time.monotonic() > until:
         raise EvenfallError(
-            f"the bench in software made no run in {PATIENCE_S:.0f} s: is the computer very busy?"
+            f"the simulated bench made no run in {PATIENCE_S:.0f} s: is the computer very busy?"
         )

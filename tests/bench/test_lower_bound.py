@@ -1,4 +1,4 @@
-"""The floor of the tracking error, against control theory and what must hold of any floor."""
+"""The lower bound of the tracking error, against control theory and what must hold of any."""
 
 from __future__ import annotations
 
@@ -7,22 +7,22 @@ from typing import Any
 
 import numpy as np
 import pytest
+from evenfall_bench.lower_bound import STEP_S, linear, lower_bound_percent
 from evenfall_bench.scenario import complete
-from evenfall_bench.sweep_floor import STEP_S, floor_percent, linear
 from scipy import linalg
 
 QUIET_WATER = {"ripple": 0.0, "noise": 0.0}
 
 
-def floor(rpm: float = 7000.0, effort: float = 2e-4, **tables: dict[str, Any]) -> float:
+def bound(rpm: float = 7000.0, effort: float = 2e-4, **tables: dict[str, Any]) -> float:
     partial: dict[str, Any] = {"engine": {"use": "post auger"}}
     for name, keys in tables.items():
         partial.setdefault(name, {}).update(keys)
-    return floor_percent(complete(partial), rpm, effort)
+    return lower_bound_percent(complete(partial), rpm, effort)
 
 
-def test_with_nothing_moving_the_floor_is_nothing() -> None:
-    still = floor(engine={"cycle_scatter": 0.0, "wander": 0.0}, supply=QUIET_WATER)
+def test_with_nothing_moving_the_bound_is_nothing() -> None:
+    still = bound(engine={"cycle_scatter": 0.0, "wander": 0.0}, supply=QUIET_WATER)
     assert still < 0.02
 
 
@@ -39,7 +39,7 @@ def test_what_comes_within_the_dead_time_cannot_be_undone() -> None:
         q = b["shaft"] ** 2 * b["turn_noise"] * 2 * math.pi / b["w"]
         rate = b["shaft"] * (b["b"] - b["n"])
         least = 100.0 * math.sqrt(q * (1.0 - math.exp(-2.0 * rate * delay)) / (2.0 * rate))
-        assert least < floor_percent(s, 7000.0, 1e-9) < 2.0 * least
+        assert least < lower_bound_percent(s, 7000.0, 1e-9) < 2.0 * least
 
 
 def test_without_control_the_variance_is_that_of_shaft_and_water() -> None:
@@ -51,7 +51,7 @@ def test_without_control_the_variance_is_that_of_shaft_and_water() -> None:
     rate = b["shaft"] * (b["b"] - b["n"])
     a = np.array([[-rate, -b["shaft"] * b["a"]], [-b["refill"] * b["p"], -b["refill"] * b["m"]]])
     variance = linalg.solve_continuous_lyapunov(a, -np.diag([q, 0.0]))[0, 0]
-    free = floor_percent(s, 7000.0, 1e9)
+    free = lower_bound_percent(s, 7000.0, 1e9)
     assert free == pytest.approx(100.0 * math.sqrt(variance), rel=0.02)
     assert free > 100.0 * math.sqrt(q / (2.0 * rate))
 
@@ -69,16 +69,16 @@ def test_without_control_the_variance_is_that_of_shaft_and_water() -> None:
     {"engine": {"model": "two-stroke", "four_stroke_share": 0.2, "four_stroke_from_rpm": 6000.0}},
     {"engine": {"model": "two-stroke", "cycle_correlation": 0.4}},
 ])  # fmt: skip
-def test_more_delay_and_more_disturbance_raise_the_floor(tables: dict[str, Any]) -> None:
-    plain = floor()
-    assert plain * 1.01 < floor(**tables) < 20 * plain
+def test_more_delay_and_more_disturbance_raise_the_bound(tables: dict[str, Any]) -> None:
+    plain = bound()
+    assert plain * 1.01 < bound(**tables) < 20 * plain
 
 
-def test_a_lagging_brake_without_lag_has_the_plain_floor() -> None:
-    assert floor(brake={"model": "lagging"}) == pytest.approx(floor(), rel=1e-6)
+def test_a_lagging_brake_without_lag_has_the_plain_bound() -> None:
+    assert bound(brake={"model": "lagging"}) == pytest.approx(bound(), rel=1e-6)
 
 
 def test_an_optimum_that_may_push_harder_is_no_worse() -> None:
-    floors = [floor(effort=e, valve={"hose_delay_s": 0.05}) for e in (1e-2, 1e-3, 1e-4, 1e-5)]
-    assert np.all(np.diff(floors) <= 1e-9)
+    bounds = [bound(effort=e, valve={"hose_delay_s": 0.05}) for e in (1e-2, 1e-3, 1e-4, 1e-5)]
+    assert np.all(np.diff(bounds) <= 1e-9)
     assert STEP_S == 1 / 80

@@ -1,4 +1,4 @@
-"""The least tracking error any causal controller could reach on a bench: a floor to judge the sweep by.
+"""The least tracking error any causal controller could reach on a bench: a lower bound to judge the sweep by.
 
 A linear model of the bench at points along the sweep, in logarithms: shaft, water held, the part of
 it that makes torque (lag), water column of the supply pipe, hose, servo of second order; the engine's
@@ -9,7 +9,7 @@ all of that known to it, the linear-quadratic-Gaussian controller is the one wit
 of the speed error; its error is what is given here (separation of estimation and control: e.g. Astrom &
 Wittenmark, Computer-Controlled Systems, chapter 11, from memory; the two Riccati equations are
 solved by scipy).  Slew, play, dead band, stiction and end stops are left out, and the curve is
-known beforehand: real floors lie higher.
+known beforehand: real bounds lie higher.
 """
 
 from __future__ import annotations
@@ -231,7 +231,7 @@ def riccati(a: Matrix, b: Matrix, q: Matrix, r: Matrix) -> Matrix:
         return x
 
 
-def floor_percent(scenario: dict[str, Any], rpm: float, effort: float = 2e-4) -> float:
+def lower_bound_percent(scenario: dict[str, Any], rpm: float, effort: float = 2e-4) -> float:
     """Least rms of the relative speed error at one speed, in %."""
     c, measured = bench_model(scenario, linear(scenario, rpm))
     a, push, q = c.matrices()
@@ -282,9 +282,9 @@ def _lqg_percent(f: Matrix, g: Matrix, drive: Matrix, seen: Matrix, effort: floa
     return 100.0 * math.sqrt(max(float(spread[0, 0]), 0.0))
 
 
-def sweep_floor_percent(scenario: dict[str, Any]) -> float:
-    """Root mean square of the floor over eight speeds from 95 % of the map's end to the end speed."""
+def sweep_lower_bound_percent(scenario: dict[str, Any]) -> float:
+    """Root mean square of the bound over eight speeds from 95 % of the map's end to the end speed."""
     top = 0.95 * scenario["engine"]["torque_map"][-1][0]
     end = float(scenario["board"].get("end_speed", 5000))
     speeds = np.linspace(max(top, end + 100.0), end, 8)
-    return math.sqrt(float(np.mean([floor_percent(scenario, float(r)) ** 2 for r in speeds])))
+    return math.sqrt(float(np.mean([lower_bound_percent(scenario, float(r)) ** 2 for r in speeds])))
