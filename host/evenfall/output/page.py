@@ -329,8 +329,9 @@ def _comparison_method(c: Comparison, units: Units) -> tuple[str, ...]:
     method = [
         *_method(c.after.runs[0]),
         "Each side is the mean of its runs. The ± of a gain comes from how much the runs of each side "
-        "scatter (Student's or Welch's t), so it holds the engine's run-to-run variation as well as the "
-        "bench's noise.",
+        "scatter, so it holds the engine's run-to-run variation as well as the bench's noise; where order "
+        "and sessions are known, a drift is taken out and the scatter between sessions is in it, too "
+        "(analysis of covariance; else Student's or Welch's t).",
         "The same calibration stands behind both sides, so its error cancels in the gain."
         if c.calibration_cancels
         else "The set-up changed between the sides, so the calibration's error is counted in full in the ±.",
@@ -454,8 +455,8 @@ def _method(run: ReducedRun) -> tuple[str, ...]:
     return (
         "The throttle is held wide open; the brake takes the engine down at an even rate. Force on the arm "
         f"times its length is the brake's torque; the sprockets refer it to the crank; {removed}; "
-        "the air factor brings it to standard air. Each line of the table is a straight line fitted to the "
-        "samples around that speed.",
+        "the air factor brings it to standard air. Each line of the table is the mean torque over the whole "
+        "step of speed that it stands in the middle of, and the power of that torque at its speed.",
     )
 
 
