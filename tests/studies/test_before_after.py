@@ -141,7 +141,8 @@ def test_false_claims_and_power_on_made_engines(engine: Engine) -> None:
         found = experiments(base, None, each, 2000, rng)
         line(0.0, each, scatter, found)
         # a verdict asks both figures, peak and band, so that it claims less than either alone at 5 %
-        assert 0.02 <= found[0] <= 0.065, "false claims are at most 5 % + 1.5"
+        assert found[0] <= 0.065, "false claims are at most 5 % + 1.5"
+        assert 0.93 <= found[1] <= 0.98, "the peak's interval alone is one of 95 %"
     for gain in GAINS:
         changed = made(engine, gain, 120, rng, 100_000)
         found = experiments(base, changed, 4, 500, rng)
@@ -161,7 +162,8 @@ def test_false_claims_and_power_on_the_simulated_bench(tmp_path: Path) -> None:
     print(HEADING)
     found = experiments(base, None, 4, 2000, rng)
     line(0.0, 4, scatter, found)
-    assert 0.02 <= found[0] <= 0.08
+    assert found[0] <= 0.08
+    assert 0.91 <= found[1] <= 0.99, "the peak's interval alone is one of 95 %; 32 runs are few"
     for number, gain in enumerate(GAINS):
         changed = simulated(tmp_path, gain, max(2, boots // 2), 1000 * (number + 1))
         found = experiments(base, changed, 4, 300, rng)
