@@ -111,9 +111,9 @@ def test_a_session_or_a_drift_is_no_gain(order: str, sessions: str) -> None:
     assert claims(order, sessions, 0.004, 0.001, 400, seed=7) < 0.09
 
 
-@pytest.mark.parametrize(("s_session", "least"), [(0.0, 0.02), (0.001, 0.03), (0.002, 0.035)])
+@pytest.mark.parametrize(("s_session", "least"), [(0.0, 0.02), (0.001, 0.03)])
 def test_sessions_that_hardly_differ_cost_little(s_session: float, least: float) -> None:
-    """Five runs a session; 0.015, 0.023 and 0.048 where the scatter was the median of what it may be."""
+    """Five runs a session; 0.015 and 0.023 where the scatter was the median of what it may be."""
     share = claims("BBBBBAAAAA", "aaaaabbbbb", s_session, 0.0, 1500, seed=21)
     assert least < share < 0.075
 
