@@ -350,14 +350,8 @@ for n in range(200):
 payload = link._framer.payload
 timed("copy_loads", 8, lambda: loads.copy(0, 45, payload))
 timed("frame_of_loads", 8, lambda: link._framer.finish(0x90, 5, 360))
-told = link._board.status()
-timed("status", 8, link._board.status)
-
-def reply():
-    link.reply("status", told)
-    link._send = None
-
-timed("frame_of_status", 8, reply)
+timed("status", 8, lambda: link._board.put_status(payload))
+timed("frame_of_status", 8, lambda: link._framer.finish(0x42, 5, 64))
 request = bytes(link._framer.finish(0x02, 5, 0))
 byte = bytearray(b"\\n")
 timed("write", 40, lambda: link._ready(link._poll_out, 4) and link._out.write(byte))

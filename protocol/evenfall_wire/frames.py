@@ -13,17 +13,26 @@ MAX_DATA = 368  # type + sequence + payload, bytes
 MAX_PAYLOAD = MAX_DATA - 3
 MAX_BODY = MAX_DATA + 4  # with CRC
 MAX_WIRE = MAX_BODY + 3  # two COBS code bytes and the delimiter
+RESIDUE = 0x2144DF1C  # the CRC of what has its own CRC behind it (same catalogue)
+FEW = 16  # so many bytes are copied one by one: a slice takes from the heap
 
 
 class Framer:
-    """Builds frames in a buffer of its own; `payload` is where to write."""
+    """Builds frames in a buffer of its own; `payload` is where to write.
 
-    def __init__(self):
+    Frames with a payload of `often` bytes (246 at most) are made without taking from the heap.
+    """
+
+    def __init__(self, often=-1):
         self._body = bytearray(MAX_BODY)
         self._wire = bytearray(MAX_WIRE)
         self.payload = memoryview(self._body)[3 : 3 + MAX_PAYLOAD]
         self._body_view = memoryview(self._body)
         self._wire_view = memoryview(self._wire)
+        self._often = 3 + often
+        if often >= 0:
+            self._often_data = self._body_view[: 3 + often]
+            self._often_wire = self._wire_view[: 9 + often]
 
     def finish(self, kind, sequence, payload_size):
         """Close the frame around `payload[:payload_size]`; return its wire bytes.
@@ -36,16 +45,20 @@ class Framer:
         body = self._body
         struct.pack_into("<BH", body, 0, kind, sequence)
         end = 3 + payload_size
-        struct.pack_into("<I", body, end, crc32(self._body_view[:end]))
+        often = end == self._often
+        struct.pack_into("<I", body, end, crc32(self._often_data if often else self._body_view[:end]))
         end += 4
         # The stuffed frame is the body, moved on by one, with each zero replaced
         # by the distance to the next; only a run of 254 bytes costs a byte more.
         wire = self._wire
-        wire[1 : end + 1] = self._body_view[:end]
-        find = body.find
+        if often:
+            for i in range(end):
+                wire[i + 1] = body[i]
+        else:
+            wire[1 : end + 1] = self._body_view[:end]
         at = shift = 0
         while True:
-            zero = find(b"\x00", at, end)
+            zero = body.find(b"\x00", at, end)
             stop = end if zero < 0 else zero
             while stop - at >= 254:
                 wire[at + shift] = 255
@@ -59,7 +72,7 @@ class Framer:
                 at = stop + 1
             if zero < 0:
                 wire[end + shift + 1] = 0
-                return self._wire_view[: end + shift + 2]
+                return self._often_wire if often else self._wire_view[: end + shift + 2]
 
 
 def unstuff(wire, size, out):
@@ -78,7 +91,11 @@ def unstuff(wire, size, out):
         if after >= size:
             if after > size or n + size - begin > len(out):
                 return -1
-            out[n : n + size - begin] = wire[begin:size]
+            if size - begin > FEW:
+                out[n : n + size - begin] = wire[begin:size]
+            else:
+                for i in range(begin, size):
+                    out[n + i - begin] = wire[i]
             return n + size - begin
         at = after
         if code < 255:
@@ -97,7 +114,8 @@ def unstuff(wire, size, out):
 class Unframer:
     """Collects bytes; hands out whole, checked frames.
 
-    `bad` counts damaged or overlong frames.  Memory is bounded by MAX_WIRE.
+    `bad` counts damaged or overlong frames; `kind`, `sequence`: of the newest whole one.  Memory is bounded
+    by MAX_WIRE.  A frame without a payload that comes by `put` takes nothing from the heap.
     """
 
     def __init__(self):
@@ -107,7 +125,29 @@ class Unframer:
         self._body_view = memoryview(self._body)
         self._fill = 0
         self._overlong = False
+        self._bare = self._body_view[:7]  # a frame without a payload
+        self._nothing = self._body_view[3:3]
+        self.kind = self.sequence = 0
         self.bad = 0
+
+    def put(self, byte):
+        """Take one byte; return the payload's view when it has ended a good frame, else None."""
+        if byte:
+            if self._fill >= MAX_WIRE - 1:
+                self._overlong = True
+                self._fill = 0
+            elif not self._overlong:
+                self._wire[self._fill] = byte
+                self._fill += 1
+            return None
+        payload = None
+        if self._overlong:
+            self.bad += 1
+            self._overlong = False
+        elif self._fill:
+            payload = self._finish()
+        self._fill = 0
+        return payload
 
     def feed(self, data, handler):
         """Take bytes; call `handler(type, sequence, payload view)` per good frame.
@@ -130,21 +170,17 @@ class Unframer:
             if stop < 0:
                 return
             at = stop + 1
-            if self._overlong:
-                self.bad += 1
-                self._overlong = False
-            elif self._fill:
-                self._finish(handler)
-            self._fill = 0
+            payload = self.put(0)
+            if payload is not None:
+                handler(self.kind, self.sequence, payload)
 
-    def _finish(self, handler):
-        n = unstuff(self._wire_view, self._fill, self._body)
-        if n < 7:
+    def _finish(self):
+        """The payload's view of the frame collected, None when it is damaged."""
+        body = self._body
+        n = unstuff(self._wire_view, self._fill, body)
+        if n < 7 or crc32(self._bare if n == 7 else self._body_view[:n]) != RESIDUE:
             self.bad += 1
-            return
-        (crc,) = struct.unpack_from("<I", self._body, n - 4)
-        if crc != crc32(self._body_view[: n - 4]):
-            self.bad += 1
-            return
-        kind, sequence = struct.unpack_from("<BH", self._body, 0)
-        handler(kind, sequence, self._body_view[3 : n - 4])
+            return None
+        self.kind = body[0]
+        self.sequence = body[1] | body[2] << 8
+        return self._nothing if n == 7 else self._body_view[3 : n - 4]

@@ -92,3 +92,63 @@ def test_the_passes_of_a_ramp_take_nothing_from_the_heap():
         passes, taken = map(int, told.split()[1:])
         # the host's question for the status, here every 0.5 s, is answered from the heap
         assert passes > 1000 and taken / passes < 8, told
+
+
+# each status that a host asks for in a sweep, from its last byte to the answer, with the heap locked
+ASKED_MAIN = b"""
+import micropython
+micropython.kbd_intr(-1)
+from evenfall_board import app, link
+
+asked = link.Link._answer_request
+put = link.Unframer.put
+sweeping = [0]
+
+# a call with *args would itself allocate
+def put_locked(self, byte):
+    if not sweeping[0]:
+        return put(self, byte)
+    micropython.heap_lock()
+    try:
+        return put(self, byte)
+    finally:
+        micropython.heap_unlock()
+
+def asked_locked(self, kind, sequence, payload):
+    if not sweeping[0]:
+        return asked(self, kind, sequence, payload)
+    micropython.heap_lock()
+    try:
+        return asked(self, kind, sequence, payload)
+    finally:
+        micropython.heap_unlock()
+
+passes = app.Board.one_pass
+
+def watched(self, ms):
+    sweeping[0] = self.state == "sweep"
+    passes(self, ms)
+
+app.Board.one_pass = watched
+link.Unframer.put = put_locked
+link.Link._answer_request = asked_locked
+app.run()
+"""
+
+
+def test_a_status_asked_in_a_sweep_takes_nothing_from_the_heap():
+    """It once took 640 bytes: asked ten times a second, the board collected its heap in mid-sweep."""
+    with Rig(extra={"/main.py": ASKED_MAIN}) as rig:
+        rig.until("sweep", 20)
+        assert rig.until("release", 20)["uptime_s"] > 10
+        assert not [e for e in rig.board.log if e[1] in ("program ended", "watchdog")], rig.trouble()
+
+
+def test_the_lock_of_the_status_is_real():
+    """A request with a payload does take from the heap."""
+    broken = ASKED_MAIN.replace(b'self.state == "sweep"', b'self.state == "rest"')
+    with Rig(extra={"/main.py": broken}) as rig:
+        rig.run(2.0)
+        rig.send("get_settings", (0,), session=rig.session)
+        rig.run(0.5)
+        assert b"MemoryError" in rig.line.from_board and b"heap is locked" in rig.line.from_board

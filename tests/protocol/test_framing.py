@@ -36,6 +36,17 @@ def received(*chunks: bytes) -> tuple[list[tuple[int, int, bytes]], int]:
     return got, parser.bad
 
 
+def put_bytewise(*chunks: bytes) -> tuple[list[tuple[int, int, bytes]], int]:
+    """The same by `put`, as the board reads its line."""
+    got = []
+    parser = frames.Unframer()
+    for byte in b"".join(chunks):
+        payload = parser.put(byte)
+        if payload is not None:
+            got.append((parser.kind, parser.sequence, bytes(payload)))
+    return got, parser.bad
+
+
 def unstuffed(wire: bytes, room: int = 1000) -> bytes | None:
     out = bytearray(room)
     n = frames.unstuff(bytearray(wire), len(wire), out)
@@ -122,6 +133,25 @@ def test_after_any_noise_the_next_frame_is_whole(noise, kind, sequence, payload)
     got, _ = received(noise + b"\x00" + made(kind, sequence, payload))
     assert got[-1] == (kind, sequence, payload)
     assert len(got) == 1  # random noise with a right CRC: one in 4e9
+
+
+@given(st.lists(st.one_of(st.binary(max_size=500), st.builds(made, kinds, sequences, payloads)), max_size=4))
+def test_byte_by_byte_or_in_pieces_the_same_frames_come_out(chunks):
+    assert put_bytewise(*chunks) == received(*chunks)
+
+
+@given(kinds, sequences, payloads)
+def test_a_frame_byte_by_byte(kind, sequence, payload):
+    assert put_bytewise(b"\x07\x00", made(kind, sequence, payload)) == ([(kind, sequence, payload)], 1)
+
+
+@given(kinds, sequences, payloads.filter(lambda p: len(p) <= 246))
+def test_a_frame_of_the_size_that_comes_often_is_the_same_frame(kind, sequence, payload):
+    framer = frames.Framer(len(payload))
+    framer.payload[:] = b"\x01" * frames.MAX_PAYLOAD  # what an earlier one left there does not matter
+    framer.finish(kind, 7, frames.MAX_PAYLOAD)
+    framer.payload[: len(payload)] = payload
+    assert bytes(framer.finish(kind, sequence, len(payload))) == made(kind, sequence, payload)
 
 
 @pytest.mark.parametrize("size", [frames.MAX_PAYLOAD + 1, frames.MAX_PAYLOAD + 5, 10_000])

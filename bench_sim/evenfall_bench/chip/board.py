@@ -120,20 +120,21 @@ class ChipBoard(Board):
                 self._order({"byte": answer[1] if len(answer) > 1 else 255})
 
     def heap(self) -> dict[str, int] | None:
-        """{bytes, free, hole} of MicroPython's heap now, read in the chip's RAM; None when there is none.
+        """{bytes, free, hole, now} of MicroPython's heap, read in the chip's RAM; None when there is none.
 
-        Garbage that was not yet collected counts as used, so the truth is this or better.
+        free, hole (the largest free piece): as a collection would leave them; now: bytes free as it lies,
+        with garbage counted as used.
         """
         self._collect()
         found: dict[str, int] | None = self._ask({"do": "heap"})["heap"]
         return found
 
-    def passes(self) -> dict[str, dict[str, float]]:
+    def passes(self) -> dict[str, Any]:
         """Passes of the firmware's loop since the last call, by kind: idle, sample (with a load
         sample), flash (with an erase or a program).
 
         count; busy, worst: processor time in all and in the worst, ns; longest: from feed to feed, ns;
-        worstAt: when the worst ended, ns.
+        worstAt: when the worst ended, ns.  Also long: [{at, busy}] of those over 20 ms without flash.
         """
         self._collect()
         return self._ask({"do": "passes"})

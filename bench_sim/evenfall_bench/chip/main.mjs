@@ -92,7 +92,7 @@ function answer(chip, setUp, order) {
       chip.boot(order.watchdog ? { scratch: new Uint32Array(8), reason: 1 } : null);
       say(collect(chip));
       break;
-    case 'heap': say({ heap: chip.on ? heap(chip.rp.sram) : null }); break;
+    case 'heap': say({ heap: chip.on ? heap(chip.rp.sram, chip.core.registers) : null }); break;
     case 'passes':
       say(chip.passes.kinds);
       chip.passes.clear();

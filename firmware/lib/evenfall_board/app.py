@@ -24,7 +24,7 @@ from .host_commands import PRESS_MS, HostCommands
 from .link import Link
 from .native import const, micropython
 from .recorder import Recorder, free_block_bytes
-from .run_record import RunRecord
+from .run_record import COLLECT, LONG, RunRecord
 from .sensing import Speed, Torque
 from .settings import BootCounter, Learned, run_seconds
 from .standstill import Standstill
@@ -114,7 +114,8 @@ class Board:
         self.restart_in_ms = 0
         self.torque_mNm = 0
         self.load_ms = 0  # since the last sample
-        self.heap_free = 0  # at the last look at rest, or after a run was stored
+        self.heap_free = 0  # at the last look at standstill, or after a run was stored
+        self.collect_due = False  # the next pass is a collection and nothing else
 
         # every attribute is made here: a new one made in the tick would allocate
         self._found = 0  # fault seen in this pass
@@ -130,6 +131,7 @@ class Board:
         self._ready_top = 0  # highest speed since the shaft stood still, half rpm
         self._pulled_down = False  # and the warm valve has pulled the engine down from it
         self._settled_at = 0
+        self._long_step = False  # this pass is long already
         self._missed_ms = 0  # how long a run has lasted that is not recorded
         self._overruns = 0
         self._edge_overruns = 0
@@ -227,7 +229,7 @@ class Board:
         if no:
             return no
         self.measure_next = False
-        gc.collect()  # here nothing is measured yet: none is due in the sweep
+        self.collect_due = True  # here nothing is measured yet: none is due in the sweep
         self.go("arm")
         return "none", 0
 
@@ -307,26 +309,27 @@ class Board:
         self.show()
 
     def _store_run(self):
-        """Generator: write the run, then learn from it and make the next one ready."""
+        """Generator: write the run, then learn from it and make the next one ready.
+
+        Yields COLLECT where the heap is to be collected before it goes on, LONG after a long step.
+        """
         values, learned = self.settings.values, self.learned.values
-        for _ in self.run.write(values, learned, self.amp and not self.fault, self._spun_up_again):
-            yield
+        for due in self.run.write(values, learned, self.amp and not self.fault, self._spun_up_again):
+            yield due
         if self.run.suits_learning():
             pairs = self.sweep.learn()
             if pairs:
-                gc.collect()  # its table may grow: into a gap
-                yield
+                yield COLLECT  # its table may grow: into a gap
                 self.learned.store(pairs)
                 self.run.event("learned", len(pairs))
                 yield
         # What the next run needs is made ready here, so that its beginning costs nothing, one long step each.
         # The new controller takes the place on the heap of the one before this one: no free block is split.
-        gc.collect()
-        yield
+        yield COLLECT
         self.counters[HEAP] = self.heap_free = gc.mem_free()  # 8 ms
-        yield
-        self.renew_controller()
-        yield
+        yield LONG
+        self.renew_controller()  # 18 ms
+        yield LONG
 
     def _stored(self):
         """The run is on flash, or could not be put there: record again."""
@@ -446,7 +449,9 @@ class Board:
             self._slow_tasks_ms = 0
         elif self.state == "store":
             self._follow_store()
-        if not self.quiet:
+        if self._long_step:
+            self._long_step = False
+        elif not self.quiet:
             self.link.poll(passed_ms)
 
     def _slow_tasks(self, passed_ms):
@@ -597,10 +602,13 @@ class Board:
                 machine.reset()
 
     def _tidy(self):
-        """Collect at rest, when a host's questions have filled half of what is free, not in a sweep."""
-        if self.state == "rest" and not self.speed.half_rpm:
-            if self.heap_free < self.counters[HEAP] // 2:
-                gc.collect()
+        """Collect at standstill, when a host's questions have filled a quarter of what is free.
+
+        Then what is left lasts through a run: none is collected there.
+        """
+        if not self.speed.half_rpm:
+            if self.heap_free < self.counters[HEAP] - self.counters[HEAP] // 4:
+                self.collect_due = True
                 self.heap_free = self.counters[HEAP]
             else:
                 self.heap_free = gc.mem_free()  # 8 ms: here, not for each question, nor beside a collection
@@ -677,7 +685,9 @@ class Board:
         if self._writer is None:
             self._writer = self._store_run()
         try:
-            next(self._writer)
+            told = next(self._writer)
+            self.collect_due = told == COLLECT
+            self._long_step = told == LONG
         except StopIteration:
             self._stored()
         except OSError:
@@ -733,8 +743,12 @@ def _loop(board):
         passed = time.ticks_diff(now, last)
         last = now
         rest_us += passed
-        board.one_pass(rest_us // 1000)
-        rest_us %= 1000
+        if board.collect_due:
+            board.collect_due = False
+            gc.collect()  # 28 ms on an RP2040; the amplifier's FIFO holds 50
+        else:
+            board.one_pass(rest_us // 1000)
+            rest_us %= 1000
         spent = time.ticks_diff(time.ticks_us(), now)
         if spent < PASS_US:
             time.sleep_us(PASS_US - spent)

@@ -1,6 +1,7 @@
 """What is wired to the board, by the pin settings: drivers, what they have shown so far; the clock."""
 
 from array import array
+from struct import pack_into
 
 import machine
 from evenfall_wire.settings import BY_NAME, SETTINGS
@@ -21,15 +22,21 @@ class Clock:
     def __init__(self):
         self.uptime_ms = 0
         self.is_set = False
-        self._at_0 = array("I", (0,))  # unix seconds at uptime 0: too large for a small integer
+        self._at_0 = array("H", (0, 0))  # halves, the lower first, of the unix seconds at uptime 0
 
     def set(self, unix_s):
-        self._at_0[0] = unix_s - self.uptime_ms // 1000
+        at_0 = unix_s - self.uptime_ms // 1000
+        self._at_0[0], self._at_0[1] = at_0 & 0xFFFF, at_0 >> 16
         self.is_set = True
 
     def unix_s(self):
         """Seconds since 1970, 0 while nobody has told it."""
-        return self._at_0[0] + self.uptime_ms // 1000 if self.is_set else 0
+        return (self._at_0[0] | self._at_0[1] << 16) + self.uptime_ms // 1000 if self.is_set else 0
+
+    def put_unix_s(self, buffer, at):
+        """Write unix_s() into a message, in its two halves: takes nothing from the heap."""
+        low = self._at_0[0] + self.uptime_ms // 1000 if self.is_set else 0
+        pack_into("<HH", buffer, at, low & 0xFFFF, self._at_0[1] + (low >> 16))
 
 
 class Hardware:

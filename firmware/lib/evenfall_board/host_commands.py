@@ -1,8 +1,10 @@
 """What a host may ask of the board: all that the link sees of it."""
 
 import gc
+from struct import calcsize, pack_into
 
 from evenfall_wire import codes
+from evenfall_wire.messages import HEAD
 
 from . import guard, selftest
 from .drivers import ticks
@@ -15,6 +17,8 @@ _U16 = const(65535)
 RESTART_MS = 200  # time for the answer to leave
 
 EDGES_SEEN, PRESSES_SEEN = [codes.COUNTERS.index(name) for name in ("edges_seen", "presses_seen")]
+STATUS = HEAD["status"]
+UNIX_AT = calcsize(STATUS[:15])  # its fifteenth field; the first character is the byte order
 BIT = {name: 1 << i for i, name in enumerate(codes.STATUS_BITS)}
 
 
@@ -51,12 +55,17 @@ class HostCommands:
     def turning(self):
         return self._board.turning()
 
-    def status(self):
-        """Fields of the status message."""
-        board, hardware, clock, store = self._board, self._hardware, self.clock, self.store
-        samples, words, edges = hardware.losses()
-        pressure, temperature, humidity = hardware.air
-        return (
+    def put_status(self, payload):
+        """Write the status message's payload; takes nothing from the heap."""
+        board = self._board
+        hardware = self._hardware
+        store = self.store
+        air = hardware.air
+        amp = hardware.amp
+        pack_into(
+            STATUS,
+            payload,
+            0,
             STATE(board.state),
             board.fault,
             self._flags(),
@@ -70,18 +79,19 @@ class HostCommands:
             store.unacknowledged(),
             min(store.free // 1024, _U16),
             board.heap_free,
-            clock.uptime_ms // 1000,
-            clock.unix_s(),
-            pressure,
-            temperature,
-            humidity,
-            min(samples, _U16),
-            min(words, _U16),
-            min(edges, _U16),
+            self.clock.uptime_ms // 1000,
+            0,
+            air[0],
+            air[1],
+            air[2],
+            min(amp.overruns, _U16) if amp else 0,
+            min(amp.bad_words, _U16) if amp else 0,
+            min(hardware.hall.overruns, _U16) if hardware.hall else 0,
             min(board.link.bad, _U16),
             min(board.link.unknown, _U16),
             store.last_run(),
         )
+        self.clock.put_unix_s(payload, UNIX_AT)
 
     def _flags(self):
         board, hardware = self._board, self._hardware

@@ -50,6 +50,8 @@ LAST_UNIX_S = 2145916800  # 2038-01-01: a clock beyond is a mistake
 
 HELLO = type_of("hello")
 GET_STATUS = type_of("get_status")
+STATUS = type_of("status")
+STATUS_BYTES = struct.calcsize(HEAD["status"])
 COMMAND = type_of("command")
 READ_NEXT = type_of("read_next")
 RUN_DATA = type_of("run_data")
@@ -93,11 +95,11 @@ class Link:
         self._out = sink or sys.stdout.buffer
         self._poll_in = poller(source or sys.stdin, select.POLLIN)
         self._poll_out = poller(sink or sys.stdout, select.POLLOUT)
-        self._framer = Framer()
+        # the status is asked ten times a second, in a sweep too: what each took would be collected there
+        self._framer = Framer(STATUS_BYTES)
         self._data_view = self._framer.payload[4:]  # where run_data has its bytes
         self._unframer = Unframer()
         self._byte = bytearray(1)  # a longer read would block
-        self._received = bytearray(READ_BYTES)
         self._send = None  # memoryview being sent
         self._sent = 0
         self._waited_ms = 0
@@ -151,15 +153,15 @@ class Link:
 
     def _receive(self):
         """Take in one frame at most: while it is answered the rest waits in the port."""
-        n = 0
-        received = self._received
-        while n < READ_BYTES and self._ready(self._poll_in, select.POLLIN) and self._in.readinto(self._byte):
-            received[n] = self._byte[0]
-            n += 1
-            if received[n - 1] == 0:
-                break
-        if n:
-            self._unframer.feed(received if n == READ_BYTES else received[:n], self._take_request)
+        unframer = self._unframer
+        for _ in range(READ_BYTES):
+            if not (self._ready(self._poll_in, select.POLLIN) and self._in.readinto(self._byte)):
+                return
+            payload = unframer.put(self._byte[0])
+            if payload is not None:
+                self._take_request(unframer.kind, unframer.sequence, payload)
+            if not self._byte[0]:
+                return
 
     def _step(self):
         """Do one step of the long answer under way, or begin the one that waits."""
@@ -277,6 +279,10 @@ class Link:
     def _answer_request(self, kind, sequence, payload):
         """Answer a request, or begin to."""
         self._request, self._sequence = kind, sequence
+        if kind == GET_STATUS:
+            self._board.put_status(self._framer.payload)
+            self._finish(STATUS, STATUS_BYTES)
+            return
         entry = BY_TYPE.get(kind)
         if entry is None:
             self.unknown += 1
@@ -297,7 +303,7 @@ class Link:
             return
         board = self._board
         stop = kind == COMMAND and head[1] == STOP
-        if kind != GET_STATUS and not stop:
+        if not stop:
             if not self._session or head[0] != self._session:
                 self.refuse(kind, "no_session")
                 return
@@ -348,9 +354,6 @@ class Link:
         self.reply(
             "board_info", (PROTO_MAJOR, PROTO_MINOR, uid, name, board.starts.count, MAX_BODY, TABLE_HASH)
         )
-
-    def _get_status(self, kind, head, each):
-        self.reply("status", self._board.status())
 
     def _list_runs(self, kind, head, each):
         _, first = head

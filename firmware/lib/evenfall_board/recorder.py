@@ -33,7 +33,7 @@ from .settings import TRACE_HZ, bytes_per_second, run_seconds, records_per_secon
 RESERVE = 51 * 1024  # bytes of heap left for the program at work and for what is made after the rings,
 LEAST = 37 * 1024  # or so many, when a whole sweep would not fit otherwise
 FREE_BLOCK = 28 * 1024  # so many of them in one piece: a file opened for writing takes 1,148 at once
-BESIDE = 17 * 1024  # bytes of heap for the next controller and for what the rings take beside their records
+BESIDE = 14500  # bytes of heap for the next controller and for what the rings take beside their records
 SMALL_BEFORE_MS = 1500  # a small record holds the sweep, so much before it
 SMALL_AFTER_MS = 1000  # and so much after it, of load samples and edges alone
 STEADY_S = 6  # longest wait for a steady top speed that must fit before the sweep

@@ -1,6 +1,5 @@
 """The life of one run: begun, ended with its verdict, written to flash."""
 
-import gc
 from array import array
 
 from evenfall_wire.settings import SETTINGS
@@ -14,6 +13,9 @@ from .states import EVENT, REASON, TRIGGER, VERDICT
 ZERO_AGE_MS = 120000  # an older zero is dated so far back: tick differences end at 134 s
 ZERO_MS = 8000  # longest wait for a standstill after a sweep
 LOST_SHARE = 50  # a sweep that lost more than this part of its load samples is poor
+# what a generator of long steps yields: the heap is to be collected next, in a pass of its own; the step was
+# a long one, so that the link waits for the next pass
+COLLECT, LONG = 1, 2
 LOSSES = 5  # counts at the end of a verdict
 
 HOST = TRIGGER("host")
@@ -128,7 +130,7 @@ class RunRecord:
     def write(self, settings, learned, take_zero, spun_up_again):
         """Generator: wait for a standstill to take the zero again, unless `spun_up_again()`; then write.
 
-        Raises OSError.
+        Yields COLLECT where the heap is to be collected before it goes on.  Raises OSError.
         """
         standstill = self._standstill
         block = standstill.blocks
@@ -146,8 +148,7 @@ class RunRecord:
                 first, last = self.verdict[_START_TICK], self.verdict[_END_TICK]
             self._recorder.shrink(first, last)
         # garbage has filled the heap's gaps: what is made now and stays would split the largest free block
-        gc.collect()
-        yield
+        yield COLLECT
         run = {
             "board_uid": (self._hardware.uid + bytes(8))[:8],
             "firmware": (FIRMWARE + bytes(16))[:16],

@@ -59,6 +59,7 @@ def run(hardware, clock, zero, store, settings, board):
         pressure = hardware.air[0]
         yield item("air"), PASS if 60000 <= pressure <= 110000 else FAIL, pressure
     gc.collect()
+    yield None
     free = gc.mem_free()
     yield item("memory"), PASS if free >= MEMORY_LEFT else FAIL, free
 

@@ -357,7 +357,9 @@ class Store:
         """The highest run number ever given out."""
         last = self._starts.last_run
         if self.count:
-            last = max(last, unpack_from("<I", self._rows, (self.count - 1) * ROW_BYTES)[0])
+            rows, at = self._rows, (self.count - 1) * ROW_BYTES
+            # byte by byte: a tuple would take from the heap at each status
+            last = max(last, rows[at] | rows[at + 1] << 8 | rows[at + 2] << 16 | rows[at + 3] << 24)
         return last
 
     def open_run(self, entry):
