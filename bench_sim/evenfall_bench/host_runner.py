@@ -127,7 +127,7 @@ def _wait_for_runs(session: Session, expected: int) -> str:
     """Let the bench run until the board's LED no longer flickers; "" when it does.
 
     The LED is what a person would watch: it flickers five times a second while the board
-    lets the load go and stores the run.
+    releases the load and stores the run.
     """
     board = session.board
     end = board.time_s + REST_S

@@ -129,7 +129,7 @@ def make_image(
             raise BenchError(f"the flash image could not be made: {last[-1]}")
         _trim(kept.parent)
         image = made.read_bytes()
-        _keep(kept, hashlib.sha256(image).digest() + image)
+        _store_cached(kept, hashlib.sha256(image).digest() + image)
         target.write_bytes(image)
 
 
@@ -163,7 +163,7 @@ def _read_kept(path: Path) -> bytes | None:
     return data[32:] if hashlib.sha256(data[32:]).digest() == data[:32] else None
 
 
-def _keep(path: Path, data: bytes) -> None:
+def _store_cached(path: Path, data: bytes) -> None:
     """Write a file of the cache whole, under a name of its own first."""
     descriptor, name = tempfile.mkstemp(dir=path.parent, prefix=".new-")
     with open(descriptor, "wb") as file:

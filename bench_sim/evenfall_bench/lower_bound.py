@@ -33,7 +33,7 @@ SPEED_ERROR, TORQUE_ERROR = 0.0005, 0.006  # relative, of one measurement
 Matrix = np.ndarray[Any, np.dtype[np.float64]]
 
 
-def along(points: list[list[float]], x: float) -> float:
+def interpolate_held(points: list[list[float]], x: float) -> float:
     """Piecewise linear, held at the ends."""
     if x <= points[0][0]:
         return points[0][1]

@@ -211,7 +211,7 @@ SCHEMA: dict[str, tuple[str, tuple[Key, ...]]] = {
         "Centrifugal clutch between engine and drive.",
         (
             Key("fitted", "true/false", True, 0, 0, "false: engine and drive are one"),
-            Key("engage_rpm", "rpm", 3800.0, 500.0, 12000.0, "lets go below"),
+            Key("engage_rpm", "rpm", 3800.0, 500.0, 12000.0, "the clutch disengages below"),
             Key(
                 "capacity_Nm", "N.m", 0.0, 0.0, 500.0, "torque it holds at capacity_rpm; 0: 2.5 x peak torque"
             ),

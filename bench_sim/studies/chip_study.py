@@ -218,7 +218,7 @@ def study_sweeps(study: Study, image: Path, count: int) -> None:
         chip(session).passes()
         for number in range(1, count + 1):
             session.run_for(120.0, lambda n=number: len(session.operator.closed_s) >= n)
-            session.run_for(9.0)  # the board lets the load go and stores the run
+            session.run_for(9.0)  # the board releases the load and stores the run
             heap, passes = chip(session).heap(), chip(session).passes()
             worst = max(passes[k]["worst"] for k in ("idle", "sample")) / 1e6
             study.row(

@@ -55,7 +55,7 @@ def test_edges_through_the_driver():
     for tick in got:
         nearest = min(true, key=lambda t: abs(t - tick))
         misses.append(tick - nearest)
-    # constant offset of the anchors (processor clock 1 us, call time), nothing grows
+    # constant offset of the time base (processor clock 1 us, call time), nothing grows
     assert max(abs(m) for m in misses) <= 40  # ticks: 10 us
     assert len(got) == len(set(round(g - m) for g, m in zip(got, misses, strict=True)))
     assert 36 - 14 <= len(got) < 36  # what came while the FIFO was full is lost, no more

@@ -134,7 +134,7 @@ def make_run(
     before, after = 1.5, 1.0
     total = before + sweep_s + after
     t = np.arange(0, total, STEP)
-    # speed: hold, straight fall with rounded corners, let go
+    # speed: hold, straight fall with rounded corners, release
     top = engine.top_rpm
     fall = (top - end_rpm) / sweep_s
     closes = before + sweep_s + flaws.hand_s

@@ -237,8 +237,8 @@ def test_unknown_standard_lists_the_known():
 
 
 def test_sea_level_pressure_taken_for_station_pressure_is_noticed():
-    doubts = humid.height_warnings(101325, 1200)
-    assert doubts and "sea-level" in doubts[0] and "877 hPa" in doubts[0]
+    warnings = humid.height_warnings(101325, 1200)
+    assert warnings and "sea-level" in warnings[0] and "877 hPa" in warnings[0]
     assert humid.height_warnings(87700, 1200) == []
     assert humid.height_warnings(101325, 20) == []
     assert humid.height_warnings(99000, 150) == []

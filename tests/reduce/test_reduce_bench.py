@@ -65,4 +65,4 @@ def test_slipping_clutch_of_the_bench_is_named(bench, slips_rpm):
         f for f in diagnostics.diagnose(run.run, run.calibration, run.setup) if f.name == "clutch slip"
     ]
     assert slip.found, slip.sentence
-    assert slip.evidence.marks[0] == pytest.approx(slips_rpm, rel=0.2)
+    assert slip.curve.marks[0] == pytest.approx(slips_rpm, rel=0.2)

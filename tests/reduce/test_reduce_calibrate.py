@@ -94,7 +94,7 @@ def test_fit_agrees_with_the_guides_thermometer():
 
 
 def test_span_interval_covers_the_true_span():
-    """Of 400 calibrations with noise and weights off within their doubt, 93 to 97 % cover the truth."""
+    """Of 400 calibrations with noise and weights off within their uncertainty, 93 to 97 % cover the truth."""
     masses = np.array([0, 1, 2, 5, 5, 2, 1, 0.0])
     rng = np.random.default_rng(11)
     hits = 0

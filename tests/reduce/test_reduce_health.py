@@ -133,7 +133,7 @@ def test_order_spectrum_height_and_place():
     p = make_run(engine, 4, flaws=Flaws(speed_extra=rough(0.003, 0.21), ripple_rel=0))
     edges = align.repair_edges(p.run.edge_time_s)
     f = diagnostics.rough_chain(edges, p.setup, 1.5, 11.5)
-    assert f.evidence.marks[0] == pytest.approx(0.21, abs=0.002)
+    assert f.curve.marks[0] == pytest.approx(0.21, abs=0.002)
     assert f.value == pytest.approx(0.3, rel=0.1)
     t = edges.time_s[(edges.time_s > 1.5) & (edges.time_s < 11.5)]
     speed = 1 / np.diff(t)
@@ -142,7 +142,7 @@ def test_order_spectrum_height_and_place():
     power = scipy.signal.lombscargle(
         np.arange(ripple.size, dtype=float), ripple, TURN * orders, normalize=True
     )
-    assert orders[np.argmax(power)] == pytest.approx(f.evidence.marks[0], abs=0.001)
+    assert orders[np.argmax(power)] == pytest.approx(f.curve.marks[0], abs=0.001)
 
 
 def test_known_chain_is_looked_for_at_its_own_order():
@@ -166,7 +166,7 @@ def test_every_finding_carries_what_shows_it():
     p = make_run(ENGINES[3], 1)
     for f in diagnostics.diagnose(p.run, p.calibration, p.setup, flow_kg_s=0.2):
         if f.name != "zero and direction":  # two numbers, no curve
-            assert f.evidence is not None and f.evidence.x.shape == f.evidence.y.shape
+            assert f.curve is not None and f.curve.x.shape == f.curve.y.shape
         assert f.sentence.endswith(".") and np.isfinite(f.threshold)
 
 

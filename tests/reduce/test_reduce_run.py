@@ -467,7 +467,7 @@ def test_torn_runs_give_a_result_or_a_sentence(made, data):
     n, m = run.load_time_s.size, run.edge_time_s.size
     a, b = sorted(data.draw(st.tuples(st.integers(0, n), st.integers(0, n))))
     c, d = sorted(data.draw(st.tuples(st.integers(0, m), st.integers(0, m))))
-    torn = replace(
+    gapped = replace(
         run,
         load_time_s=run.load_time_s[a:b],
         load_count=run.load_count[a:b],
@@ -475,7 +475,7 @@ def test_torn_runs_give_a_result_or_a_sentence(made, data):
         verdict=run.verdict if data.draw(st.booleans()) else None,
     )
     try:
-        r = reduce.reduce_run(torn, made.calibration, made.setup, STANDARD_AIR)
+        r = reduce.reduce_run(gapped, made.calibration, made.setup, STANDARD_AIR)
     except DamageError as error:
         assert "\n" not in str(error) and str(made.run.run_id) in str(error)
     else:

@@ -28,7 +28,7 @@ SI = {"pressure": "Pa", "temperature": "K", "length": "m", "mass": "kg", "torque
 @outside("pint's unit registry")
 @pytest.mark.parametrize(("kind", "unit"), [(k, u) for k in SI for u in units.UNITS[k] if u in PINT])
 def test_unit_agrees_with_pint(kind, unit):
-    """Factor of each shop unit"""
+    """Factor of each US unit"""
     other = ureg.Quantity(17.3, PINT[unit]).to(SI[kind]).magnitude
     assert units.to_si(17.3, unit, kind) == pytest.approx(other, rel=2e-6)
 

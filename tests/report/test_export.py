@@ -49,14 +49,14 @@ def test_shop_units_are_in_the_header_and_right() -> None:
 
     given = rows(1)
     units = pint.UnitRegistry()
-    first_si, first_shop = read(tables.to_csv(given))[0], read(tables.to_csv(given, units=US))[0]
+    first_si, first_us = read(tables.to_csv(given))[0], read(tables.to_csv(given, units=US))[0]
     torque = (
         units.Quantity(float(first_si["torque_Nm [N.m]"]), "newton meter").to("foot * force_pound").magnitude
     )
     power = units.Quantity(float(first_si["power_W [W]"]), "watt").to("horsepower").magnitude
-    assert float(first_shop["torque [lb-ft]"]) == pytest.approx(torque, rel=1e-12)
-    assert float(first_shop["power [hp]"]) == pytest.approx(power, rel=1e-9)
-    assert not any(key.startswith("torque_Nm") for key in first_shop)
+    assert float(first_us["torque [lb-ft]"]) == pytest.approx(torque, rel=1e-12)
+    assert float(first_us["power [hp]"]) == pytest.approx(power, rel=1e-9)
+    assert not any(key.startswith("torque_Nm") for key in first_us)
 
 
 def test_names_are_no_formulas() -> None:

@@ -132,7 +132,7 @@ def test_no_ratio_of_variances_gives_more_false_claims_than_allowed(runs: float,
     enlarged = sessions._enlarged(float(f"{runs / size:.2g}"), dof, within, free)
     own, other = of_runs * 2 / runs, 2 * np.maximum(0, enlarged * ms_b - ms_w) / size
     t = stats.t.ppf(0.975, (own + other) ** 2 / (own**2 / free + other**2 / dof))
-    assert np.mean(np.abs(gain) > t * np.sqrt(own + other)) < sessions.MOST_FALSE + 0.008
+    assert np.mean(np.abs(gain) > t * np.sqrt(own + other)) < sessions.MAX_FALSE_CLAIMS + 0.008
 
 
 def test_a_true_gain_is_seen() -> None:

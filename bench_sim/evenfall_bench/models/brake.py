@@ -118,8 +118,8 @@ class LaggingBrake(AffinityBrake):
         self.random = chance("burst").random
         self.burst = 0.0
         self.burst_steps = 0
-        self.noise_keep = math.exp(-self.dt / b["torque_noise_time_s"])
-        self.noise_push = b["torque_noise"] * math.sqrt(1.0 - self.noise_keep**2)
+        self.noise_decay = math.exp(-self.dt / b["torque_noise_time_s"])
+        self.noise_gain = b["torque_noise"] * math.sqrt(1.0 - self.noise_decay**2)
         self.gauss = chance("brake").gauss
         self.noise = 0.0
         self.fade_K = 273.15 + b["fade_from_C"]
@@ -141,8 +141,8 @@ class LaggingBrake(AffinityBrake):
         self.active += (fill - self.active) * dt / (lag + dt)
         if self.burst_chance:
             self._burst_step()
-        if self.noise_push:
-            self.noise = self.noise * self.noise_keep + self.gauss(0.0, self.noise_push)
+        if self.noise_gain:
+            self.noise = self.noise * self.noise_decay + self.gauss(0.0, self.noise_gain)
 
     def _burst_step(self) -> None:
         """Bursts: a share more or less torque for 0.3 to 1.7 times burst_s."""

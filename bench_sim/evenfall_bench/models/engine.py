@@ -63,8 +63,8 @@ class MapEngine:
         self.gauss_cycle = chance("cycle").gauss
         self.next_cycle = TURN
         self.cycle = 1.0
-        self.wander_keep = math.exp(-dt / e["wander_time_s"])
-        self.wander_push = e["wander"] * math.sqrt(1.0 - self.wander_keep**2)
+        self.wander_decay = math.exp(-dt / e["wander_time_s"])
+        self.wander_gain = e["wander"] * math.sqrt(1.0 - self.wander_decay**2)
         self.gauss_wander = chance("wander").gauss
         self.wander = 0.0
         self.ripple = e["firing_ripple"]
@@ -167,8 +167,8 @@ class MapEngine:
                 self.throttle -= rate
             else:
                 self.throttle = self.throttle_to
-        if self.wander_push:
-            self.wander = self.wander * self.wander_keep + self.gauss_wander(0.0, self.wander_push)
+        if self.wander_gain:
+            self.wander = self.wander * self.wander_decay + self.gauss_wander(0.0, self.wander_gain)
         if angle >= self.next_cycle:
             self.next_cycle += TURN
             self.cycle = self.draw_cycle(w)

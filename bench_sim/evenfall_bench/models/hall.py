@@ -17,9 +17,9 @@ class Hall:
         self.dt = float(s["bench"]["step_s"])
         self.magnets = hall["magnets"]
         self.gap = 2.0 * math.pi / self.magnets
-        place = chance("magnets").gauss
+        gauss_place = chance("magnets").gauss
         self.placement = [
-            place(0.0, hall["placement_deg"]) * (2.0 * math.pi) / 360.0 for _ in range(self.magnets)
+            gauss_place(0.0, hall["placement_deg"]) * (2.0 * math.pi) / 360.0 for _ in range(self.magnets)
         ]
         self.jitter, self.missed, self.extra = hall["jitter_us"] * 1e-6, hall["missed"], hall["extra"]
         self.works = True

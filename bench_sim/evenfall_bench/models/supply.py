@@ -23,8 +23,8 @@ class RippleSupply:
         dt = float(s["bench"]["step_s"])
         self.level_Pa = supply["pressure_bar"] * 1e5
         self.ripple, self.ripple_w = supply["ripple"], 2.0 * math.pi * supply["ripple_Hz"]
-        self.noise_keep = math.exp(-dt / supply["noise_time_s"])
-        self.noise_push = supply["noise"] * math.sqrt(1.0 - self.noise_keep**2)
+        self.noise_decay = math.exp(-dt / supply["noise_time_s"])
+        self.noise_gain = supply["noise"] * math.sqrt(1.0 - self.noise_decay**2)
         self.gauss = chance("supply").gauss
         self.noise = 0.0
         self.factor = 1.0
@@ -45,8 +45,8 @@ class RippleSupply:
 
     def step(self, t: float, flow_m3_s: float) -> float:
         """Pressure in Pa over the step that begins at t, while that flow is drawn."""
-        noise = self.noise * self.noise_keep
-        self.noise = noise = noise + (self.gauss(0.0, self.noise_push) if self.noise_push else 0.0)
+        noise = self.noise * self.noise_decay
+        self.noise = noise = noise + (self.gauss(0.0, self.noise_gain) if self.noise_gain else 0.0)
         if self.gone:
             self.pressure_Pa *= 0.995
         else:

@@ -31,9 +31,9 @@ from .drivers import ticks
 from .settings import TRACE_HZ, bytes_per_second, run_seconds, records_per_second
 
 RESERVE = 51 * 1024  # bytes of heap left for the program at work and for what is made after the rings,
-LEAST = 37 * 1024  # or so many, when a whole sweep would not fit otherwise
+MIN_RESERVE = 37 * 1024  # or so many, when a whole sweep would not fit otherwise
 FREE_BLOCK = 28 * 1024  # so many of them in one piece: a file opened for writing takes 1,148 at once
-BESIDE = 14500  # bytes of heap for the next controller and for what the rings take beside their records
+OVERHEAD = 14500  # bytes of heap for the next controller and for what the rings take beside their records
 SMALL_BEFORE_MS = 1500  # a small record holds the sweep, so much before it
 SMALL_AFTER_MS = 1000  # and so much after it, of load samples and edges alone
 STEADY_S = 6  # longest wait for a steady top speed that must fit before the sweep
@@ -250,14 +250,14 @@ def plan(settings, nominal_hz, free):
     """(seconds, load, edge, trace capacities) that fit into `free` bytes of heap."""
     load_hz, edge_hz, trace_hz = records_per_second(settings, nominal_hz)
     least, each = run_seconds(settings), bytes_per_second(settings, nominal_hz)
-    fits = max((free - RESERVE) // each, min(least, (free - LEAST) // each))
+    fits = max((free - RESERVE) // each, min(least, (free - MIN_RESERVE) // each))
     seconds = max(1, min(least + STEADY_S, fits))
     return seconds, load_hz * seconds, edge_hz * seconds, trace_hz * seconds
 
 
 def free_block_bytes(settings, nominal_hz, free):
     """What is kept free in one piece: FREE_BLOCK, or what the records of a whole sweep leave of it."""
-    return min(FREE_BLOCK, free - run_seconds(settings) * bytes_per_second(settings, nominal_hz) - BESIDE)
+    return min(FREE_BLOCK, free - run_seconds(settings) * bytes_per_second(settings, nominal_hz) - OVERHEAD)
 
 
 class Recorder:

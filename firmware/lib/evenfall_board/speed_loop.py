@@ -176,9 +176,9 @@ _PROBE_BANDWIDTH = const(96)  # 4.2 1/s while the probe runs
 _UNSURE_BANDWIDTH = const(80)  # 3.5 1/s while the delay is not known
 _SHORTEST_DELAY_GAIN = const(377600)  # _BANDWIDTH x delay: 11.2 1/s at 45 ms
 _DETUNED = const(80000)  # gain divisor over which the valve counts as hunting: 1.22
-_LEAST_SHAFT_RATE = const(31)  # 0.12 1/s
+_MIN_SHAFT_RATE = const(31)  # 0.12 1/s
 _MAX_SHAFT_RATE = const(3840)  # 15 1/s
-_LEAST_REGULATION = const(102)  # 2 - n, times 256: 0.4
+_MIN_REGULATION = const(102)  # 2 - n, times 256: 0.4
 _MAX_REGULATION = const(1536)  # 6
 _MAX_REGULATION_SLOW = const(640)  # 2.5, in a slow loop
 _MAX_EXPONENT = const(16383)
@@ -518,14 +518,14 @@ def control_error(s: ptr32, acc: int, map_torque: int, map_exponent: int):
     x = (x << 12) // s[_INERTIA]
     if x > _MAX_SHAFT_RATE:
         x = _MAX_SHAFT_RATE
-    elif x < _LEAST_SHAFT_RATE:
-        x = _LEAST_SHAFT_RATE
+    elif x < _MIN_SHAFT_RATE:
+        x = _MIN_SHAFT_RATE
     s[_SHAFT_RATE] = x
     x = 512 - n
     if x > _MAX_REGULATION:
         x = _MAX_REGULATION
-    elif x < _LEAST_REGULATION:
-        x = _LEAST_REGULATION
+    elif x < _MIN_REGULATION:
+        x = _MIN_REGULATION
     s[_SELF_REGULATION] = x
 
 

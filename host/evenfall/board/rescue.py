@@ -61,10 +61,10 @@ def _longest(blocks: list[bytes], after: dict[int, list[int]], first: int) -> by
             best = whole
         if ended:
             return whole
-        place = len(path)
-        if place >= MAX_BLOCKS:
+        block_index = len(path)
+        if block_index >= MAX_BLOCKS:
             continue
-        skip = 4 * ((place & -place).bit_length())  # ctz(place) + 1 pointers
+        skip = 4 * ((block_index & -block_index).bit_length())  # ctz(place) + 1 pointers
         for number in after[path[-1]]:
             longer = data + blocks[number][skip:]
             if number not in path and _in_order(longer)[1] > frames:

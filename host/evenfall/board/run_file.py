@@ -178,14 +178,14 @@ def split_run(data: bytes) -> tuple[dict[int, list[bytes]], list[str]]:
     unknown: Counter[int] = Counter()
     doubled = 0
     decode = cobs.decode
-    for place, chunk in enumerate(chunks):
+    for position, chunk in enumerate(chunks):
         try:
             body = decode(chunk)
         except cobs.DecodeError:
             body = b""
         if crc32(body) != _CRC_RESIDUE or not 7 <= len(body) <= MAX_BODY:  # _sound, without the call
             if chunk:
-                bad.append(place)
+                bad.append(position)
             continue
         sequence = body[1] | body[2] << 8
         if sequence in seen:
@@ -199,10 +199,10 @@ def split_run(data: bytes) -> tuple[dict[int, list[bytes]], list[str]]:
 
     damage = []
     at = done = 0
-    for place in bad[:MAX_SENTENCES]:
-        at += sum(map(len, chunks[done:place])) + place - done
-        done = place
-        damage.append(f"bytes {at} to {at + len(chunks[place]) - 1} hold no whole frame")
+    for position in bad[:MAX_SENTENCES]:
+        at += sum(map(len, chunks[done:position])) + position - done
+        done = position
+        damage.append(f"bytes {at} to {at + len(chunks[position]) - 1} hold no whole frame")
     if len(bad) > MAX_SENTENCES:
         damage.append(f"{len(bad) - MAX_SENTENCES} more places hold no whole frame")
     if tail:

@@ -60,8 +60,8 @@ def demo(
     if recorded:
         _show_recorded(context, folder, units)
         return
-    with tempfile.TemporaryDirectory(prefix="evenfall-port-") as place:
-        port = Path(place) / "board"
+    with tempfile.TemporaryDirectory(prefix="evenfall-port-") as folder_name:
+        port = Path(folder_name) / "board"
         with bench_running(port, scenario or SCENARIO, seed, 1, progress) as check:
             wait_for_runs(port, 1, check, progress)
             if scenario is None:

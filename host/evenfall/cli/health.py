@@ -56,9 +56,9 @@ def health(
         plot.mkdir(parents=True, exist_ok=True)
         for f in findings:
             save(finding_figure(f), plot / f"{f.name.replace(' ', '-')}.svg")
-        progress(f"evidence in {plot}")
+        progress(f"plots of the findings: {plot}")
     if as_json:
-        print_json([{k: v for k, v in vars(f).items() if k != "evidence"} for f in findings])
+        print_json([{k: v for k, v in vars(f).items() if k != "curve"} for f in findings])
     else:
         marks = ["FOUND" if f.found else "  –" if f.value != f.value else " ok" for f in findings]
         print_pairs((m, f"{f.name}: {f.sentence}") for m, f in zip(marks, findings, strict=True))

@@ -8,12 +8,12 @@ from matplotlib.figure import Figure
 
 from evenfall.output.plots import COLOURS, INK, LIMIT, STYLE
 from evenfall.reduction.calibration import TOLERANCE, CheckDrift
-from evenfall.reduction.diagnostics import Evidence, Finding
+from evenfall.reduction.diagnostics import Finding, FindingCurve
 
 
 def finding_figure(finding: Finding, width_in: float = 6.4, height_in: float = 3.4) -> Figure:
     """The curve behind a finding, its limit and the places it points at."""
-    e = finding.evidence or Evidence(np.zeros(0), np.zeros(0), "", "")
+    e = finding.curve or FindingCurve(np.zeros(0), np.zeros(0), "", "")
     with matplotlib.rc_context(STYLE):
         figure = Figure(figsize=(width_in, height_in), layout="constrained")
         axes = figure.add_subplot()

@@ -442,7 +442,7 @@ def align(
 
     edges = edges or repair_edges(run.edge_time_s)
     edge_time, angle = shaft_angle(edges, setup.magnets)
-    # half a second of the hold before the fall steadies the filter; what follows the end is another regime
+    # half a second of the hold before the ramp steadies the filter; what follows the end is another regime
     first = max(start_s - 0.5, at[0], edge_time[0] + window / 2)
     last = min(end_s - window / 2, at[-1], edge_time[-1] - window / 2)
     if last - first < 1.0:
@@ -465,7 +465,7 @@ def align(
     speed = mean_speed(grid, edge_time, angle, window) * ratio
     if not np.isfinite(speed).all():
         speed = np.interp(grid, grid[np.isfinite(speed)], speed[np.isfinite(speed)])
-    # one filter for all three, so that force and inertia stay in balance even where the fall begins and ends
+    # one filter for all three, so that force and inertia stay in balance even where the ramp begins and ends
     seen = smooth(np.array((force, speed, rate(speed, period))), period, bandwidth_Hz)
     turns = turn_speed(edge_time, angle)
     reach = SPEED_MEAN_S / 2 + period / FINE

@@ -41,7 +41,7 @@ TRANSMITTED_RATIO = 0.3  # of the engine's own scatter above that the brake's sh
 TRANSMITTED_P_VALUE = 1e-4  # of less by chance
 TRANSMITTED_BAND_HZ = (8.0, 25.0)  # faster than a valve, slower than what the pickup's jitter hides
 TRANSMITTED_DOF = 1.4  # degrees of freedom per Hz of that band and second; from runs without slip
-HOLD_LIMIT = 0.015  # how far the speed may wander in the hold before the fall
+HOLD_LIMIT = 0.015  # how far the speed may wander in the hold before the ramp
 FLAT_TOP = 0.985  # of the largest load: above it the top may be cut off
 FLAT_NOISE = 2.0  # times the noise at rest: a reading that moves no more than that stands still
 FLAT_STILL = 0.00015  # of the largest load: the same where the noise at rest is not known or less
@@ -50,7 +50,7 @@ STUCK_SAMPLES = 6  # equal codes in a row that no live cell gives
 
 
 @dataclass(frozen=True)
-class Evidence:
+class FindingCurve:
     """A curve that shows a finding."""
 
     x: FloatArray
@@ -71,7 +71,7 @@ class Finding:
     threshold: float
     unit: str
     sentence: str
-    evidence: Evidence | None = None
+    curve: FindingCurve | None = None
 
 
 @dataclass(frozen=True)
@@ -159,7 +159,7 @@ def _noise(s: _Signals, chain_is_rough: bool) -> Finding:
             "use a resistor plug."
         )
     f, p = scipy.signal.welch(s.residual_N, fs, nperseg=min(128, s.residual_N.size))
-    show = Evidence(f, np.sqrt(p), "frequency, Hz", "load, N/√Hz", limit / math.sqrt(fs / 2))
+    show = FindingCurve(f, np.sqrt(p), "frequency, Hz", "load, N/√Hz", limit / math.sqrt(fs / 2))
     return Finding("electrical noise", found, floor, limit, "N", sentence, show)
 
 
@@ -190,7 +190,7 @@ def _resonance(s: _Signals) -> Finding:
             " The brake shakes on its mounts there: change the rubber's stiffness or add mass, "
             "and do not trust torque close to that speed."
         )
-    show = Evidence(speed, spread, "speed, rpm", "scatter of the load, N", limit)
+    show = FindingCurve(speed, spread, "speed, rpm", "scatter of the load, N", limit)
     return Finding(name, found, share * 100, limit / s.top_N * 100, "%", sentence, show)
 
 
@@ -222,7 +222,7 @@ def _clamp(s: _Signals) -> Finding:
     elif found:
         sentence += " The reading stands still under load: the cell touches a stop, or the amplifier hangs."
     worst = float(max(at_end, longest, cut))
-    show = Evidence(s.run.load_time_s, count.astype(float), "time, s", "code", float(codes.CLAMP_HIGH))
+    show = FindingCurve(s.run.load_time_s, count.astype(float), "time, s", "code", float(codes.CLAMP_HIGH))
     return Finding("clamp", found, worst, float(STUCK_SAMPLES), "samples", sentence, show)
 
 
@@ -231,7 +231,7 @@ def _connector(s: _Signals) -> Finding:
 
     Median of seven samples after less that of seven before, four conversions apart
     (the amplifier's own spread), against the same figure's usual scatter.
-    Half a second at each end is left out: there the fall itself begins and ends.
+    Half a second at each end is left out: there the ramp itself begins and ends.
     """
     a = s.seen.aligned
     # the load less what the flywheels put in, so that speed wobble is no step
@@ -261,17 +261,17 @@ def _connector(s: _Signals) -> Finding:
             f" {n} steps that no engine makes: a loose plug, a broken wire or a cell that shifts; "
             "wiggle the cable while watching the reading."
         )
-    show = Evidence(when, sharp, "time, s", "sudden change of load, N", limit, marks)
+    show = FindingCurve(when, sharp, "time, s", "sudden change of load, N", limit, marks)
     return Finding("loose connector", found, value, limit / s.top_N * 100, "%", sentence, show)
 
 
 def _below_slip(s: _Signals, connector: Finding, slip: Finding) -> Finding:
     """Steps of the load under the speed where the clutch lets go are the clutch's, not the plug's."""
-    assert connector.evidence and slip.evidence
+    assert connector.curve and slip.curve
     a = s.seen.aligned
     known = np.isfinite(a.speed_rad_s)
-    rpm = np.interp(connector.evidence.marks, a.time_s[known], a.speed_rad_s[known]) / RPM
-    if (rpm > 1.25 * float(slip.evidence.marks[0])).any():
+    rpm = np.interp(connector.curve.marks, a.time_s[known], a.speed_rad_s[known]) / RPM
+    if (rpm > 1.25 * float(slip.curve.marks[0])).any():
         return connector
     return replace(
         connector, found=False, sentence="The load jumps only where the clutch slips: that comes first."
@@ -287,7 +287,7 @@ def _pulses(s: _Signals) -> Finding:
     if found:
         sentence += " Set the pickup's gap, check magnet and bracket, keep its cable from the ignition."
     raw = s.run.edge_time_s
-    show = Evidence(raw[1:], np.diff(raw) * 1000, "time, s", "time between pulses, ms")
+    show = FindingCurve(raw[1:], np.diff(raw) * 1000, "time, s", "time between pulses, ms")
     return Finding("pulses missed", found, share * 100, PULSE_LIMIT * 100, "%", sentence, show)
 
 
@@ -342,7 +342,7 @@ def rough_chain(
         sentence += (
             " The chain runs rough: check wear (length over ten links), tension, alignment and sprockets."
         )
-    show = Evidence(
+    show = FindingCurve(
         np.asarray(order, np.float64),
         np.asarray(amplitude / loss * 100, np.float64),
         "cycles per brake turn",
@@ -448,7 +448,7 @@ def _scatter_transmitted(s: _Signals) -> Finding | None:
     windows = np.arange(0, n - n // 12 + 1, max(1, n // 12))
     many = np.diff(np.append(windows, n))
     seen_power = np.add.reduceat(power - hidden, windows) / many
-    show = Evidence(
+    show = FindingCurve(
         np.add.reduceat(w, windows) / many / RPM,
         np.sqrt(np.maximum(seen_power, 0.0)),
         "speed, rpm",
@@ -524,7 +524,7 @@ def _inertia_share(s: _Signals, load_jumps: bool) -> Finding:
     qq, qr = np.add.reduceat(q * q, edges), np.add.reduceat(q * r, edges)
     here = np.asarray(-qq / np.where(qr < 0, qr, np.nan) * 1e3, np.float64)
     middle = np.asarray(np.add.reduceat(w, edges) / np.diff(np.append(edges, n)) / RPM, np.float64)
-    show = Evidence(middle, here, "speed, rpm", "inertia that takes part, g·m²", marks=np.array([at]))
+    show = FindingCurve(middle, here, "speed, rpm", "inertia that takes part, g·m²", marks=np.array([at]))
     return Finding(name, found, ratio, SLIP_RATIO, unit, sentence, show)
 
 
@@ -555,12 +555,12 @@ def _heating(s: _Signals, flow_kg_s: float | None, tank_kg: float | None) -> Fin
         sentence += (
             " Give it more water: hot water scalds, turns to steam in the brake and makes the load wander."
         )
-    show = Evidence(a.time_s, rise, "time, s", "rise of the water, K", limit)
+    show = FindingCurve(a.time_s, rise, "time, s", "rise of the water, K", limit)
     return Finding(name, found, worst, limit, "K", sentence, show)
 
 
 def _hold(s: _Signals) -> Finding:
-    """Speed in the last half second of the hold before the fall."""
+    """Speed in the last half second of the hold before the ramp."""
     name, limit, unit = "start speed not held", HOLD_LIMIT * 100, "%"
     e = s.seen.edges
     time, angle = align.shaft_angle(e, s.setup.magnets)
@@ -574,12 +574,12 @@ def _hold(s: _Signals) -> Finding:
     wander = float(np.ptp(rpm) / rpm.mean())
     told = (s.run.verdict or {}).get("reason") == "top_speed_not_held"
     found = wander > HOLD_LIMIT or told
-    sentence = f"The speed moved by {wander * 100:.2f} % in the last half second before the fall."
+    sentence = f"The speed changed by {wander * 100:.2f} % in the last half second before the ramp."
     if found:
         sentence += (
             " The engine was not steady at its top: hold it longer, warm it, or lower the start speed."
         )
-    show = Evidence(at, rpm, "time, s", "speed, rpm", marks=np.array([start]))
+    show = FindingCurve(at, rpm, "time, s", "speed, rpm", marks=np.array([start]))
     return Finding(name, found, wander * 100, limit, unit, sentence, show)
 
 

@@ -72,10 +72,10 @@ def torque_and_power_peak(
     if given.size < MIN_BINS:
         return None
     width = float((centre_rpm[1:] - centre_rpm[:-1]).min())
-    place = np.rint((centre_rpm[given] - centre_rpm[given[0]]) / width).astype(np.int64)
+    bin_index = np.rint((centre_rpm[given] - centre_rpm[given[0]]) / width).astype(np.int64)
     y = torque_Nm[given]
     n = np.maximum(shape[given], LOWEST_SCATTER * float(np.max(shape[given])))
-    curve = _smoothed(place, y, n, max(scatter, 1e-9 * float(np.max(np.abs(y)))), dof, width)
+    curve = _smoothed(bin_index, y, n, max(scatter, 1e-9 * float(np.max(np.abs(y)))), dof, width)
     heights = np.ascontiguousarray(curve.smoother.T)  # (b, g)
     f = y @ heights
     drawn = (_draws(y.size) * curve.scatter) @ heights
@@ -138,7 +138,9 @@ class _Curve:
     fit_var: Callable[[IntArray], FloatArray]  # of the curve about the smoother's expectation, at places
 
 
-def _smoothed(place: IntArray, y: FloatArray, n: FloatArray, s0: float, dof: float, width: float) -> _Curve:
+def _smoothed(
+    bin_index: IntArray, y: FloatArray, n: FloatArray, s0: float, dof: float, width: float
+) -> _Curve:
     """Average of the smoothers of all length scales and amplitudes, by their restricted likelihood.
 
     With T = n^-1 rest axes, scatter's inverse on what is no straight line is T T' / gain; T' n^2 T = 1 and
@@ -147,13 +149,13 @@ def _smoothed(place: IntArray, y: FloatArray, n: FloatArray, s0: float, dof: flo
     So every amplitude of one length is a weighted sum over the same columns.  What lack of fit leaves open
     is worked out only where it is asked for: at the places where a maximum falls.
     """  # longer than 60 lines with what the places asked for need of it
-    b, span = place.size, int(place[-1]) + 1
+    b, span = bin_index.size, int(bin_index[-1]) + 1
     longest = max(MAX_LENGTH_RPM / width, 4 * MIN_LENGTH_BINS)
     inner, cross = _kernels(span, longest)  # (l, span, span), (l, g, span)
     if b < span:
-        inner, cross = inner[:, place[:, None], place], cross[:, :, place]
+        inner, cross = inner[:, bin_index[:, None], bin_index], cross[:, :, bin_index]
     typical = median(n) ** 2
-    whole, corner = _axes_of_line(1 / n, place / span / n)
+    whole, corner = _axes_of_line(1 / n, bin_index / span / n)
     rest = whole[:, 2:]  # contrasts free of the straight line
     turn = rest / n[:, None]
     spread, axes = np.linalg.eigh(turn.T @ (inner * typical) @ turn)
@@ -232,13 +234,13 @@ def _kernels(span: int, longest: float) -> tuple[FloatArray, FloatArray]:
     """
     node, weight = np.polynomial.legendre.leggauss(3)
     node, weight = node / 2, weight / 2
-    place = np.arange(span)
-    lag = place[:, None, None] + node[:, None] - node
+    bin_index = np.arange(span)
+    lag = bin_index[:, None, None] + node[:, None] - node
     grid = np.arange((span - 1) * FINE + 1) / FINE
-    apart = grid[:, None, None] - place[:, None] - node
+    apart = grid[:, None, None] - bin_index[:, None] - node
     lengths = np.geomspace(MIN_LENGTH_BINS, longest, LENGTHS)
     rows = [np.einsum("lij,i,j->l", _matern(lag / length), weight, weight) for length in lengths]
-    inner = np.stack([row[np.abs(place[:, None] - place)] for row in rows])
+    inner = np.stack([row[np.abs(bin_index[:, None] - bin_index)] for row in rows])
     return inner, np.stack([_matern(apart / length) @ weight for length in lengths])
 
 

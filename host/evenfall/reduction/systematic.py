@@ -77,9 +77,9 @@ def shaking(force_N: FloatArray, speed_rpm: FloatArray, centre_rpm: FloatArray) 
         return more
     width = float(np.min(np.diff(centre_rpm)))
     square = (force_N[2:] - 2 * force_N[1:-1] + force_N[:-2]) ** 2 / 6
-    place = np.rint((speed_rpm[1:-1] - centre_rpm[0]) / width)
-    inside = (place >= 0) & (place < more.size)  # not true of NaN
-    at = place[inside].astype(np.int64)
+    bin_index = np.rint((speed_rpm[1:-1] - centre_rpm[0]) / width)
+    inside = (bin_index >= 0) & (bin_index < more.size)  # not true of NaN
+    at = bin_index[inside].astype(np.int64)
     many = np.bincount(at, minlength=more.size)
     mean = np.bincount(at, square[inside], more.size) / np.maximum(many, 1)
     enough = many >= MIN_SAMPLES

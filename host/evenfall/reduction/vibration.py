@@ -133,10 +133,10 @@ def in_bins(seen: AliasedVibration, centre_rpm: FloatArray) -> FloatArray:
     if not seen.found or centre_rpm.size < 2:
         return off
     width = float(np.min(np.diff(centre_rpm)))
-    place = np.rint((seen.speed_rad_s * 30 / np.pi - centre_rpm[0]) / width).astype(np.int64)
-    inside = (place >= 0) & (place < off.size)
-    many = np.bincount(place[inside], minlength=off.size)
-    total = np.bincount(place[inside], seen.part_N[inside], off.size)
+    bin_index = np.rint((seen.speed_rad_s * 30 / np.pi - centre_rpm[0]) / width).astype(np.int64)
+    inside = (bin_index >= 0) & (bin_index < off.size)
+    many = np.bincount(bin_index[inside], minlength=off.size)
+    total = np.bincount(bin_index[inside], seen.part_N[inside], off.size)
     return np.asarray(np.abs(total) / np.maximum(many, 1))
 
 

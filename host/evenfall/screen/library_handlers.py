@@ -120,7 +120,7 @@ def get_curves(context: Context, params: dict[str, str]) -> Answer:
     """Curves of up to six runs, as they were last reduced; a run without one is named."""
     numbers = [int_param({"run": text}, "run") for text in params.get("runs", "").split(",") if text]
     if len(numbers) > MAX_CURVES:
-        raise InputError(f"up to {MAX_CURVES} curves are laid over each other; {len(numbers)} were asked for")
+        raise InputError(f"up to {MAX_CURVES} curves can be shown together; {len(numbers)} were asked for")
     found, without = [], []
     with Archive(context.folder) as archive:
         for number in numbers:
@@ -279,8 +279,8 @@ def post_export(context: Context, body: dict[str, Any]) -> Answer:
     with Archive(context.folder) as archive:
         rows = export_rows(archive, run_numbers(archive, text_field(body, "runs", 500), engine))
     if form == "parquet":
-        with tempfile.TemporaryDirectory(prefix="evenfall-export-") as place:
-            data = to_parquet(rows, Path(place) / "runs.parquet", table).read_bytes()
+        with tempfile.TemporaryDirectory(prefix="evenfall-export-") as temporary:
+            data = to_parquet(rows, Path(temporary) / "runs.parquet", table).read_bytes()
     else:
         data = to_csv(rows, table, units if body.get("units") == "us" else None).encode()
     named = {"content-disposition": f'attachment; filename="{table}.{form}"'}

@@ -101,7 +101,7 @@ class PortWorker:
         self._thread.start()
 
     def close(self) -> None:
-        """End the thread and let go of the port."""
+        """End the thread and close the port."""
         self._closing.set()
         self._thread.join(5)
         self._watcher.close()

@@ -53,14 +53,14 @@ def _warming(runs: tuple[ReducedRun, ...], level: FloatArray) -> Finding | None:
     """
     if len(level) < 4 or np.ptp(level) == 0:
         return None
-    place = np.arange(len(level))
-    fits = [(scipy.stats.linregress(q**place, level), q) for q in WARMING_DECAYS]
+    position = np.arange(len(level))
+    fits = [(scipy.stats.linregress(q**position, level), q) for q in WARMING_DECAYS]
     fit, q = min(fits, key=lambda f: f[0].pvalue)
     p = min(1.0, float(fit.pvalue) * len(fits))
-    if p >= LEVEL or scipy.stats.linregress(place, level).pvalue < fit.pvalue:
+    if p >= LEVEL or scipy.stats.linregress(position, level).pvalue < fit.pvalue:
         return None
-    s = np.sqrt(np.sum((level - fit.intercept - fit.slope * q**place) ** 2) / (len(level) - 2))
-    far = np.abs(fit.slope) * q**place > max(2 * s, 0.25 * abs(fit.slope))
+    s = np.sqrt(np.sum((level - fit.intercept - fit.slope * q**position) ** 2) / (len(level) - 2))
+    far = np.abs(fit.slope) * q**position > max(2 * s, 0.25 * abs(fit.slope))
     k = max(1, min(int(far.sum()), len(level) - 2))
     gap = float(level[:k].mean() - level[k:].mean())
     who = "the first run is" if k == 1 else f"the first {number_word(k)} runs are"
@@ -116,7 +116,7 @@ def _outliers(
 
 def _explain(
     runs: tuple[ReducedRun, ...],
-    place: int,
+    position: int,
     own: FloatArray,
     others: FloatArray,
     speed_rpm: FloatArray,
@@ -135,8 +135,8 @@ def _explain(
         else f"up to {abs(100 * off[worst]):.1f} % {'below' if off[worst] < 0 else 'above'} the others, "
         f"most at {speed_rpm[worst]:,.0f} rpm"
     )
-    run = runs[place]
-    rest = [p.reduction for i, p in enumerate(runs) if i != place]
+    run = runs[position]
+    rest = [p.reduction for i, p in enumerate(runs) if i != position]
     usual = set.intersection(*(set(r.notes) for r in rest))
     reasons = [note.rstrip(".") for note in run.reduction.notes if note not in usual]
     typical = float(np.median([r.sweep_time_s for r in rest]))

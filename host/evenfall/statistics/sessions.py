@@ -1,17 +1,17 @@
 """The gain of one group of runs over another when runs were made in sessions and in an order.
 
-    y = m + gain * after + drift * place + session + air + e
+    y = m + gain * after + drift * position + session + air + e
 
-`place` is a run's place in its session, `session` an offset that all runs of one session share, `air` one
-that all runs corrected by one reading of the air share within a session, e the repeatability.  Generalised
+`position` is a run's in its session, `session` an offset that all runs of one session share, `air` one that
+all runs corrected by one reading of the air share within a session, e the repeatability.  Generalised
 least squares with a fixed slope in time is analysis of covariance where groups alternate within a session;
 where they lie in different sessions the session's offset cannot be told from the gain and enters by what is
 known of this bench.  Degrees of freedom after Satterthwaite.
 
 Few sessions know their scatter poorly, and a difference of mean squares, cut off at zero, falls short in
 half of all cases.  How far the mean square between sessions is enlarged is worked out for the comparison at
-hand, so that, whatever the sessions' true scatter, no more than `MOST_FALSE` of gains that are none come out
-real; the interval is never narrower than what the runs' own scatter gives.
+hand, so that, whatever the sessions' true scatter, no more than `MAX_FALSE_CLAIMS` of gains that are none
+come out real; the interval is never narrower than what the runs' own scatter gives.
 
 Sources: ISO 5725-2 (variance between laboratories, here sessions); F. E. Satterthwaite, Biometrics
 Bulletin 2, 1946; level of a test held over an unknown ratio of variances, B. L. Welch, Biometrika 34, 1947
@@ -34,7 +34,7 @@ from evenfall.model import FloatArray, IntArray
 SESSION_GAP_S = 4 * 3600  # runs further apart belong to two sessions, where nobody filed them
 PRIOR_SESSION_S = 0.003  # relative, between sessions, while this bench has not shown its own; common
 PRIOR_SESSION_DOF = 3.0  # practice, no source
-MOST_FALSE = 0.055  # claims at no gain, by a test at 5 %, at the ratio of variances where they are most
+MAX_FALSE_CLAIMS = 0.055  # claims at no gain, by a test at 5 %, at the ratio of variances where they are most
 MAX_ENLARGED = 50.0  # times the mean square between sessions
 
 
@@ -77,8 +77,10 @@ class Design:
         """Groups alternate within a session, so that a drift hardly looks like a gain."""
         if self.order is None or self.confounded:
             return False
-        place = np.column_stack([self.session == s for s in np.unique(self.session)]).astype(float)
-        inside = [v - place @ np.linalg.lstsq(place, v, rcond=None)[0] for v in (self.after, self.order)]
+        position = np.column_stack([self.session == s for s in np.unique(self.session)]).astype(float)
+        inside = [
+            v - position @ np.linalg.lstsq(position, v, rcond=None)[0] for v in (self.after, self.order)
+        ]
         size = np.sqrt((inside[0] @ inside[0]) * (inside[1] @ inside[1]))
         return bool(size > 0 and abs(inside[0] @ inside[1]) < 0.5 * size)
 
@@ -215,8 +217,8 @@ def _fit(
         air_var = np.zeros_like(air_var)
     X = np.column_stack([np.ones(n), after])
     if design.order is not None:
-        place = design.order[use] - design.order[use].mean()
-        timed = np.column_stack([X, place])
+        position = design.order[use] - design.order[use].mean()
+        timed = np.column_stack([X, position])
         if _rank(timed) == 3 and n - _rank(np.column_stack([timed, own])) >= 1:
             X = timed
     full = np.column_stack([X, own])
@@ -262,7 +264,7 @@ def _session_variance(shown: MeanSquares, ratio: float, dof: float, dof_run: flo
 
 @functools.lru_cache(maxsize=1024)
 def _enlarged(weight: float, dof: float, dof_within: float, dof_run: float) -> float:
-    """How many times the mean square between sessions counts, so that no more than `MOST_FALSE` are claimed.
+    """Factor on the mean square between sessions that holds false claims at `MAX_FALSE_CLAIMS`.
 
     In units of the variance that the runs' scatter gives the gain, that of the sessions is `weight` times
     (expected mean square between sessions / within - 1).  `dof`, `dof_within`: of these mean squares,
@@ -278,7 +280,7 @@ def _enlarged(weight: float, dof: float, dof_within: float, dof_run: float) -> f
         var = run + found
         free = var**2 / (run**2 / dof_run + found**2 / dof)
         limit = scipy.special.stdtrit(free, 0.975) * np.sqrt(var / (1 + weight * excess))
-        return float(2 * scipy.special.ndtr(-limit).mean(axis=(1, 2)).max()) - MOST_FALSE
+        return float(2 * scipy.special.ndtr(-limit).mean(axis=(1, 2)).max()) - MAX_FALSE_CLAIMS
 
     if most(1.0) <= 0:
         return 1.0

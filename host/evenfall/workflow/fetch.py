@@ -138,7 +138,7 @@ def take_runs(
             wanted = [(e, partials[e.run_id]) for e in todo[:here]]
             fetched = line.read_runs_through(wanted, progress)
             came = (
-                (e, _keep(archive, uid, e, d, filing, partials[e.run_id], clock), True) for e, d in fetched
+                (e, _store(archive, uid, e, d, filing, partials[e.run_id], clock), True) for e, d in fetched
             )
         for entry, number, new in came:
             copy = _settled(archive, entry, number, progress)
@@ -151,7 +151,7 @@ def take_runs(
             yield entry, number, new
 
 
-def _keep(
+def _store(
     archive: Archive,
     uid: str,
     entry: RunEntry,

@@ -76,7 +76,7 @@ def reduce_many(
     batches = [list(numbers[i : i + BATCH]) for i in range(0, len(numbers), BATCH)]
     if jobs == 1:
         for batch in batches:
-            yield _keep(archive, [_one(archive, number) for number in batch])
+            yield _store(archive, [_one(archive, number) for number in batch])
         return
     waiting: deque[Future[list[Reduction | str]]] = deque()
     with _pool(archive.folder, min(jobs, len(batches))) as pool:
@@ -85,7 +85,7 @@ def reduce_many(
                 while len(waiting) < AHEAD * jobs and i + len(waiting) < len(batches):
                     waiting.append(pool.submit(_batch, batches[i + len(waiting)]))
                 results = waiting.popleft().result()
-                yield _keep(archive, list(zip(batches[i], results, strict=True)))
+                yield _store(archive, list(zip(batches[i], results, strict=True)))
         except BrokenProcessPool:
             raise EvenfallError(
                 "a process that reduced runs was ended from outside (memory?); what was kept stays: "
@@ -95,7 +95,7 @@ def reduce_many(
             pool.shutdown(cancel_futures=True)
 
 
-def _keep(archive: Archive, results: list[tuple[int, Reduction | str]]) -> list[Outcome]:
+def _store(archive: Archive, results: list[tuple[int, Reduction | str]]) -> list[Outcome]:
     with archive.change():
         for number, result in results:
             if not isinstance(result, str):
