@@ -32,7 +32,7 @@ BUTTON = {
     "release": "nothing",
     "store": "arms the board once the run is written",
     "characterise": "ends it: the load is released",
-    "safe": "with the shaft at rest: clears the fault and arms the board, once its cause is gone",
+    "safe": "clears the fault (shaft at rest, cause gone) and arms the board",
 }
 
 TRIGGERS = {
