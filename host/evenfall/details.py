@@ -23,6 +23,17 @@ DETAILS: dict[str, tuple[str, str, str]] = {
     "exhaust_temperature_end": ("run", "Exhaust gas, end of the sweep", "temperature"),
     "water_temperature": ("run", "Water out of the brake", "temperature"),
 }
+BOUNDS = {  # SI (speeds rpm): beyond them it is a slip; common practice, no source
+    "bore": (0.01, 0.2),
+    "stroke": (0.01, 0.2),
+    "plug_gap": (5e-5, 0.005),
+    "maker_limit": (500.0, 50_000.0),
+    "head_temperature": (230.0, 800.0),
+    "head_temperature_end": (230.0, 800.0),
+    "exhaust_temperature": (230.0, 1500.0),
+    "exhaust_temperature_end": (230.0, 1500.0),
+    "water_temperature": (270.0, 380.0),
+}
 MAX_LENGTH = 200
 INVENTED = "invented"  # remark of a demonstration's engine: its pages say so
 
@@ -50,7 +61,9 @@ def checked(whose: str, changes: tuple[str, ...]) -> dict[str, str]:
         if len(text) > MAX_LENGTH or not text.isprintable():
             raise InputError(f"{name}: use at most {MAX_LENGTH} printable characters")
         if text and DETAILS[name][2]:
-            typed(text, DETAILS[name][2], name)
+            value, (low, high) = typed(text, DETAILS[name][2], name), BOUNDS[name]
+            if not low <= value <= high:
+                raise InputError(f"{name}: '{text}' cannot be right; look at the number and its unit")
         values[name] = text
     return values
 

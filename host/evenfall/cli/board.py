@@ -164,6 +164,8 @@ def set_values(changes: tuple[str, ...], port: str | None) -> None:
         name, sign, text = change.partition("=")
         if not sign:
             raise InputError(f"'{change}': write NAME=VALUE, for instance arm_length='250 mm'")
+        if setting(name).name in values:
+            raise InputError(f"{name} is given twice; give it once")
         values[setting(name).name] = value_of(name, text)
     with open_link(port) as line:
         line.set_settings(values)

@@ -7,7 +7,7 @@ import os
 import click
 
 from evenfall import config as kept
-from evenfall.cli._root import echo, json_option, print_json, print_table, root
+from evenfall.cli._root import echo, json_option, print_json, print_table, progress, root
 from evenfall.errors import InputError
 
 _ENVIRONMENT = {"port": "EVENFALL_PORT", "units": "EVENFALL_UNITS", "archive": "EVENFALL_ARCHIVE"}
@@ -30,6 +30,8 @@ def config(changes: tuple[str, ...], as_json: bool) -> None:
     archive, bench, standard. Options and environment variables go before it.
     """
     values = kept.load()
+    if len({change.partition("=")[0] for change in changes}) < len(changes):
+        raise InputError("a name is given twice; give it once")
     for change in changes:
         name, sign, text = change.partition("=")
         if not sign:
@@ -42,6 +44,8 @@ def config(changes: tuple[str, ...], as_json: bool) -> None:
             values.pop(name, None)
     if changes:
         kept.save(values)
+        if any(c.startswith("archive=") for c in changes) and not os.path.isdir(values.get("archive", ".")):
+            progress("this folder is not there yet: the first run makes it")
     if as_json:
         print_json({"file": kept.path(), **{name: values.get(name) for name in kept.NAMES}})
         return

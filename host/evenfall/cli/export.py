@@ -55,6 +55,9 @@ def export(
     from evenfall.workflow.export_rows import export_rows
     from evenfall.workflow.run_groups import checked_target, run_numbers, speed_band
 
+    if band and table != "runs":
+        raise click.UsageError("--band is of the mean power in --table runs; give that, too")
+
     if schema:
         echo(schema_text(), nl=False)
         return

@@ -102,12 +102,15 @@ def query_of(
     def number(text: str | None, kind: str, name: str) -> float | None:
         return typed(text, kind, name) if text else None
 
+    begin, end = _moment(since, "--since", last=False), _moment(until, "--until", last=True)
+    if begin is not None and end is not None and begin > end:
+        raise InputError(f"--since {since} is after --until {until}: no run can be between them")
     return Query(
         engine=engine,
         build=build,
         session=session,
-        since_unix_s=_moment(since, "--since", last=False),
-        until_unix_s=_moment(until, "--until", last=True),
+        since_unix_s=begin,
+        until_unix_s=end,
         words=words,
         power_W=(number(power_from, "power", "--power-from"), number(power_to, "power", "--power-to")),
         torque_Nm=(

@@ -46,6 +46,9 @@ def screen(
     Live view, library, set-up: one page on this computer only. While it runs it alone
     talks to the board; runs are fetched whether a window is open or not.
     """
+    source = context.get_parameter_source("port")
+    if practice and source is not None and source.name == "COMMANDLINE":
+        raise click.UsageError("--practice brings its own board; leave --port out, or leave --practice out")
     try:
         from evenfall.screen.server import listen
     except ModuleNotFoundError as error:

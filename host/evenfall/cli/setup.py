@@ -49,7 +49,7 @@ def add_setup(
     from evenfall.board import run_file
     from evenfall.errors import NotFoundError
     from evenfall.model import Calibration, Setup
-    from evenfall.reduction.reduce import check_inputs
+    from evenfall.reduction.reduce import check_inertia, check_inputs
     from evenfall.units import typed
 
     given = {
@@ -72,6 +72,7 @@ def add_setup(
         if inertia is not None and inertia_u is None:
             given["inertia_u_kg_m2"] = 0.0  # that of the inertia before is not that of this one
         made = replace(base, **{k: v for k, v in given.items() if v is not None})
+        check_inertia(made)
         check_inputs(run_file.decode_run(b""), Calibration(0.0, 1.0, made_unix_s=1 << 40), made)
         number = archive.add_record(made, label)
         archive.activate("setup", number)

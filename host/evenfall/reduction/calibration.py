@@ -237,6 +237,12 @@ def _push(
     if clamped_codes(off).any() or clamped_codes(on).any():
         raise InputError("a reading stands at the amplifier's end of range; use a smaller weight")
     push = (on - off) / calibration.span_count_per_N
+    most, full = float(np.abs(push).max()), calibration.max_load_N
+    if full > 0 and most > MAX_PUSH * full:
+        raise InputError(
+            f"the two readings of a weight differ by {most:.1f} N, as {most / GRAVITY:.2f} kg would: was it "
+            "changed between them? Nothing was kept"
+        )
     scatter = float(push.std(ddof=1)) if push.size > 1 else 0.0
     return HosePush(mass, push, math.hypot(float(np.abs(push).max()) / math.sqrt(3), scatter), [])
 
@@ -278,6 +284,11 @@ def effective_arm(arm_m: float, angle_deg: float, arm_u_m: float, angle_u_deg: f
     return got.value, math.hypot(got.u, arm_m * math.cos(angle) * angle_u**2 / math.sqrt(2))
 
 
+MAX_ARM_U = 0.1  # of the arm
+MAX_SPAN_TC = 0.001  # 1/K; cells have 1e-5 to 2e-4 (common practice, no source)
+MAX_PUSH = 0.2  # of the heaviest weight hung: more is another weight, or none
+
+
 def make_calibration(
     fit: SpanFit,
     arm_m: float,
@@ -290,6 +301,20 @@ def make_calibration(
 ) -> Calibration:
     """The record that `reduce_run` takes."""
     check_arm(arm_m)
+    if not 0 <= arm_u_m <= MAX_ARM_U * arm_m:
+        raise InputError(
+            f"an arm known to {1e3 * arm_u_m:g} mm of {1e3 * arm_m:g} mm gives no torque; measure it to a "
+            "millimetre and type its standard uncertainty"
+        )
+    if temperature_K is not None and not 230 <= temperature_K <= 350:
+        raise InputError(
+            f"a cell at {temperature_K - 273.15:.0f} °C cannot be; type its temperature with its unit"
+        )
+    if span_tc_per_K is not None and not 0 <= span_tc_per_K <= MAX_SPAN_TC:
+        raise InputError(
+            f"a span that changes by {1e3 * span_tc_per_K:g} % over 10 K is no load cell's; its data sheet "
+            "says 0.01 to 0.2 %"
+        )
     return Calibration(
         zero_count=fit.zero_count,
         span_count_per_N=fit.span_count_per_N,

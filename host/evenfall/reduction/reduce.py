@@ -127,6 +127,15 @@ def setup_from_settings(run: Run, **known: float | int | None) -> Setup:
     return replace(base, **known)  # type: ignore[arg-type]
 
 
+def check_inertia(setup: Setup) -> None:
+    """Refuse an inertia that is typed with an uncertainty larger than itself."""
+    if setup.inertia_u_kg_m2 > setup.inertia_kg_m2:
+        raise InputError(
+            f"an inertia of {setup.inertia_kg_m2:g} ± {setup.inertia_u_kg_m2:g} kg·m² is not known; give "
+            "both, such as 0.0024 and 0.00005"
+        )
+
+
 def check_inputs(run: Run, calibration: Calibration, setup: Setup) -> None:
     """Refuse a calibration or set-up that would give a silent wrong number; InputError says what to do."""
     c = calibration

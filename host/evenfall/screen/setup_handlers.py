@@ -30,7 +30,7 @@ from evenfall.reduction.calibration import (
     make_calibration,
 )
 from evenfall.reduction.gravity import gravity_or_standard
-from evenfall.reduction.reduce import check_inputs
+from evenfall.reduction.reduce import check_inertia, check_inputs
 from evenfall.screen.context import Answer, Context, GetHandler, PostHandler, int_field, text_field
 from evenfall.units import typed
 from evenfall.workflow.fetch import file_air
@@ -362,6 +362,7 @@ def post_drive(context: Context, body: dict[str, Any]) -> Answer:
         except NotFoundError:
             base = Setup()
         made = replace(base, **given)
+        check_inertia(made)
         check_inputs(run_file.decode_run(b""), Calibration(0.0, 1.0, made_unix_s=1 << 40), made)
         archive.activate("setup", archive.add_record(made, label))
     context.worker.filing_changed()
