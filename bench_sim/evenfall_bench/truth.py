@@ -53,7 +53,7 @@ def around_sweep(
 ) -> tuple[float, float]:
     """(start, end) of what may be used of a judged sweep to tell the engine's torque.
 
-    From `HOLD_S` before it (the hold at full throttle and the lead-in) to `PAST_S` after its
+    From `HOLD_S` before it (the hold at full throttle and the ramp entry) to `PAST_S` after its
     end, or to where the throttle closes before that.
     """
     time, throttle = FIELD["time_s"], FIELD["throttle"]

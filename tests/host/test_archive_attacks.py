@@ -538,7 +538,9 @@ def test_what_is_written_for_a_person_is_whole_or_not_there(folder, tmp_path):
 
 def test_readings_begun_anew_never_write_over_earlier_ones(tmp_path):
     for n in (1, 2, 3):
-        weights.keep(tmp_path / "weights.csv", [weights.Hung(float(n), 100.0 * n)], 1_700_000_000.0)
-        weights.begin_anew(tmp_path / "weights.csv")
+        weights.save_readings(
+            tmp_path / "weights.csv", [weights.WeightReading(float(n), 100.0 * n)], 1_700_000_000.0
+        )
+        weights.start_new_readings(tmp_path / "weights.csv")
     kept = sorted(p.read_text() for p in tmp_path.iterdir())
     assert len(kept) == 3 and len(set(kept)) == 3

@@ -10,7 +10,7 @@ from evenfall.archive.archive import Archive
 from evenfall.board.link import Link
 from evenfall.model import Calibration, Setup
 from evenfall.workflow import first_start
-from evenfall.workflow.first_start import lead, missing
+from evenfall.workflow.first_start import guide_first_start, missing
 from evenfall_wire import codes, messages
 from faulty_board import FaultyBoard
 
@@ -111,7 +111,7 @@ def test_a_new_bench_is_led_through_all_that_is_missing(board: NewBoard, tmp_pat
     with Archive(tmp_path / "kept") as archive:
         assert missing(archive) == ["drive", "calibration", "inertia"]
         person = Newcomer(board)
-        lead(person, archive, lambda: Link(board.url), person.read)
+        guide_first_start(person, archive, lambda: Link(board.url), person.read)
         said = "\n".join(person.heard)
         assert said.count("  seen") == 3
         assert "Turn the brake's shaft by hand now, two turns.\n  seen" in said
@@ -127,7 +127,7 @@ def test_a_new_bench_is_led_through_all_that_is_missing(board: NewBoard, tmp_pat
         assert missing(archive) == ["inertia"]
         assert not list((tmp_path / "kept").glob("*in-progress*"))
         again = Newcomer(board)
-        lead(again, archive, lambda: Link(board.url), again.read)
+        guide_first_start(again, archive, lambda: Link(board.url), again.read)
         assert not [q for q in again.heard if "Teeth" in q or "Hung" in q], "nothing is asked twice"
     with Link(board.url) as line:
         now = line.settings()
@@ -139,7 +139,7 @@ def test_an_older_firmware_without_the_counts(board: NewBoard, tmp_path: Path) -
     board.counts = False
     with Archive(tmp_path / "kept") as archive:
         person = Newcomer(board)
-        rows = lead(person, archive, lambda: Link(board.url), person.read)
+        rows = guide_first_start(person, archive, lambda: Link(board.url), person.read)
         said = "\n".join(person.heard)
         assert said.count("  seen") == 2 and "7 edges seen" in said
         assert ("speed_pickup", "pass", 7) in rows
@@ -151,7 +151,7 @@ def test_a_shaft_whose_turning_is_not_seen_is_said_and_so_is_a_dead_led(
     with Archive(tmp_path / "kept") as archive:
         person = Newcomer(board, **{"LED": "no", "Did the valve": "yes"})
         person.deaf = True
-        lead(person, archive, lambda: Link(board.url), person.read)
+        guide_first_start(person, archive, lambda: Link(board.url), person.read)
         said = "\n".join(person.heard)
         assert "two turns.\n! not seen\n  Turn the shaft by hand past the magnet" in said
         assert "! Check the LED" in said and "! Check the relay" not in said
@@ -170,7 +170,7 @@ def test_the_ends_of_the_valve_are_tried_until_they_are_right(board: NewBoard, t
 
     with Archive(tmp_path / "kept") as archive:
         person = Trier(board)
-        lead(person, archive, lambda: Link(board.url), person.read)
+        guide_first_start(person, archive, lambda: Link(board.url), person.read)
     assert person.tries == 2 and any("1900 us" in q or "1,900" in q for q in person.heard)
     with Link(board.url) as line:
         assert line.settings()["servo_open"] == 1900
@@ -179,7 +179,7 @@ def test_the_ends_of_the_valve_are_tried_until_they_are_right(board: NewBoard, t
 def test_later_asks_nothing(board: NewBoard, tmp_path: Path) -> None:
     with Archive(tmp_path / "kept") as archive:
         person = Newcomer(board, **{"Set the bench up": "later"})
-        lead(person, archive, lambda: Link(board.url), person.read)
+        guide_first_start(person, archive, lambda: Link(board.url), person.read)
         assert len(missing(archive)) == 3 and len(person.heard) == 2
 
 
@@ -187,7 +187,7 @@ def test_a_button_that_is_not_seen_and_a_wrong_answer_stop_nothing(board: NewBoa
     with Archive(tmp_path / "kept") as archive:
         person = Newcomer(board, **{"engine's": "many"})
         person.deaf = True
-        lead(person, archive, lambda: Link(board.url), person.read)
+        guide_first_start(person, archive, lambda: Link(board.url), person.read)
         said = "\n".join(person.heard)
         assert "! not seen" in said and "check its cable" in said
         assert "'many' is no whole number" in said
@@ -199,5 +199,5 @@ def test_nothing_is_asked_of_a_bench_that_is_known(board: NewBoard, tmp_path: Pa
         archive.activate("calibration", archive.add_record(Calibration(0.0, SPAN, made_unix_s=1)))
         archive.activate("setup", archive.add_record(Setup(inertia_kg_m2=0.003), "bench"))
         person = Newcomer(board)
-        lead(person, archive, lambda: Link(board.url), person.read)
+        guide_first_start(person, archive, lambda: Link(board.url), person.read)
         assert person.heard == []

@@ -11,7 +11,7 @@ from evenfall.archive.archive import Archive
 from evenfall.errors import BoardError, InputError
 from evenfall.model import Calibration
 from evenfall.reduction.calibration import check_reading
-from evenfall.workflow.weights import Hung, far_zero, hang, hang_twice, read_csv, trouble
+from evenfall.workflow.weights import WeightReading, far_zero, hang, hang_twice, implausible_reading, read_csv
 
 SPAN = 42_000 * 9.80665  # counts per kilogram
 ZERO = 50_000.0
@@ -70,11 +70,11 @@ def test_a_weight_that_was_named_wrongly_is_asked_about_at_once(tmp_path: Path) 
 
 
 def test_a_swinging_weight_and_an_overloaded_cell_are_said() -> None:
-    assert trouble(still(2.0), 2.0, [Hung(0.0, ZERO)]) == ""
+    assert implausible_reading(still(2.0), 2.0, [WeightReading(0.0, ZERO)]) == ""
     swinging = [ZERO + SPAN * 2.0 + 100.0 * i for i in range(40)]
-    assert "not still" in trouble(swinging, 2.0, [Hung(0.0, ZERO)])
-    assert "end of range" in trouble([float(ENDS)] * 40, 2.0, [])
-    assert "does the weight hang" in trouble(still(0.0), 2.0, [Hung(0.0, ZERO)])
+    assert "not still" in implausible_reading(swinging, 2.0, [WeightReading(0.0, ZERO)])
+    assert "end of range" in implausible_reading([float(ENDS)] * 40, 2.0, [])
+    assert "does the weight hang" in implausible_reading(still(0.0), 2.0, [WeightReading(0.0, ZERO)])
 
 
 def test_a_person_may_keep_a_reading_all_the_same(tmp_path: Path) -> None:
@@ -183,9 +183,9 @@ def test_a_noisy_cell_at_rest_is_still_and_a_moving_one_is_not() -> None:
     """Vibration of 900 counts: the halves of a reading differ by chance, and that is no movement."""
     rng = np.random.default_rng(5)
     noise = 900.0 * rng.standard_normal((200, 64))
-    assert sum(bool(trouble(ZERO + n, 0.0, [])) for n in noise) <= 1
+    assert sum(bool(implausible_reading(ZERO + n, 0.0, [])) for n in noise) <= 1
     creeping = np.linspace(0.0, 6000.0, 64)
-    assert all("not still" in trouble(ZERO + n + creeping, 0.0, []) for n in noise)
+    assert all("not still" in implausible_reading(ZERO + n + creeping, 0.0, []) for n in noise)
 
 
 @pytest.mark.parametrize(

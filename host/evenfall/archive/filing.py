@@ -332,6 +332,11 @@ class Filing(Database):
         row = self.db.execute("SELECT value, since_unix_s FROM active WHERE what = ?", (what,)).fetchone()
         return Active(row["value"], int(row["since_unix_s"])) if row else None
 
+    def active_record(self, kind: type[R]) -> R | None:
+        """The calibration, set-up or air reading that new runs are filed under, or None."""
+        found = self.active(kind.__name__.lower())
+        return self.record(kind, found.number) if found else None
+
     def add_check_weight(self, unix_s: float, mass_kg: float, count_above_zero: float) -> None:
         """Keep a reading of the check weight."""
         with self.change():

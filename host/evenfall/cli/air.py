@@ -164,10 +164,9 @@ def factor(
     reading = typed_air(pressure, temperature, humidity)
     if reading is None:
         with Archive(archive_dir) as archive:
-            now = archive.active("air")
-            if now is None:
-                raise NotFoundError("no air reading is active; type --pressure, --temperature and --humidity")
-            reading = archive.record(Air, now.number)
+            reading = archive.active_record(Air)
+        if reading is None:
+            raise NotFoundError("no air reading is active; type --pressure, --temperature and --humidity")
     all_of_them = [correction(reading, key) for key in STANDARDS]
     metres = _height(height)
     warnings = [] if metres is None else height_warnings(reading.pressure_Pa, metres)

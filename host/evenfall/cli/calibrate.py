@@ -330,10 +330,9 @@ def _keep_push(
     from evenfall.reduction.calibration import hose_push, shake_push
 
     with Archive(archive_dir) as archive:
-        now = archive.active("calibration")
-        if now is None:
+        calibration = archive.active_record(Calibration)
+        if calibration is None:
             raise NotFoundError("no calibration is active; make one with evenfall calibrate span")
-        calibration = archive.record(Calibration, now.number)
         mass, off, on = (np.array(column) for column in zip(*rows, strict=True))
         found = (shake_push if field == "shake_u_N" else hose_push)(calibration, mass, off, on)
         changed: dict[str, Any] = {field: found.u_N}
@@ -495,10 +494,9 @@ def check(
     from evenfall.workflow.weights import mean_of
 
     with Archive(archive_dir) as archive:
-        now = archive.active("calibration")
-        if now is None:
+        calibration = archive.active_record(Calibration)
+        if calibration is None:
             raise NotFoundError("no calibration is active; make one with evenfall calibrate span")
-        calibration = archive.record(Calibration, now.number)
         if undo:
             _, kg, _ = archive.undo_check_weight()
             progress(f"taken back: the newest reading, {kg:g} kg")

@@ -65,7 +65,7 @@ def guide(port: str | None, anew: bool, bench: str, units: str, archive_dir: Pat
     from evenfall.archive.archive import Archive
     from evenfall.cli.calibrate import load_counts
     from evenfall.output.text import UNIT_CHOICES
-    from evenfall.workflow.first_start import lead
+    from evenfall.workflow.first_start import guide_first_start
     from evenfall.workflow.guided_session import Guide, Plan, Reading, load_plan
     from evenfall.workflow.report_page import write_page
     from evenfall.workflow.run_groups import reduced
@@ -99,7 +99,7 @@ def guide(port: str | None, anew: bool, bench: str, units: str, archive_dir: Pat
             report,
             UNIT_CHOICES[units],
             weigh,
-            lambda: lead(talk, archive, lambda: open_link(port), lambda: load_counts(port)),
+            lambda: guide_first_start(talk, archive, lambda: open_link(port), lambda: load_counts(port)),
         )
         leading.keep()
         leading.run()

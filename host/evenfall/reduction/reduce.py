@@ -54,7 +54,7 @@ VERSION = 8
 ASSUMED_INERTIA_KG_M2 = (
     1e-3  # to see the throttle close where none is stored: low; common practice, no source
 )
-HOLD_S = 0.9  # of the lead-in and hold before the sweep that is used
+HOLD_S = 0.9  # of the hold and ramp entry before the sweep that is used
 MAX_FILL_SHIFT = 0.03  # of its torque: a bin whose filling asks for a greater correction is not given,
 MAX_FILL_SHIFT_U = 0.0025  # nor one whose correction scatters by more
 PARTLY_FILLED = 0.85  # of a bin's width: less is said in a note

@@ -11,7 +11,7 @@ from starlette.responses import Response
 
 from evenfall.errors import InputError
 from evenfall.screen.port_worker import PortWorker
-from evenfall.workflow.weights import Hung
+from evenfall.workflow.weights import WeightReading
 
 
 class GuidedSession(Protocol):
@@ -37,7 +37,7 @@ class Context:
     hands: Callable[[str], str] | None = None  # what can be done at a simulated bench
     stopping: Callable[[], bool] = lambda: False  # whether the server is about to end
     self_test: list[dict[str, Any]] | None = None  # the last one
-    pending: tuple[Hung, str] | None = None  # an unlikely reading of a weight, and why: to be confirmed
+    pending: tuple[WeightReading, str] | None = None  # an unlikely reading and why: to be confirmed
     session: GuidedSession | None = None  # the guided session under way, or the last one
     check_zero: float | None = None  # counts with nothing hung, between the two readings of a check weight
 

@@ -22,7 +22,7 @@ from evenfall.screen.context import (
     text_field,
 )
 from evenfall.screen.setup_handlers import read_load
-from evenfall.workflow.first_start import lead
+from evenfall.workflow.first_start import guide_first_start
 from evenfall.workflow.guided_session import Guide, Plan, Reading, load_plan, steps_that_come
 from evenfall.workflow.report_page import write_page
 from evenfall.workflow.run_groups import reduced
@@ -174,7 +174,7 @@ class Session:
             report,
             UNIT_CHOICES[context.units],
             weigh,
-            lambda: lead(self, archive, context.worker.line_proxy, read),
+            lambda: guide_first_start(self, archive, context.worker.line_proxy, read),
             fetch,
         )
         guide.keep()

@@ -35,7 +35,14 @@ from evenfall.screen.context import Answer, Context, GetHandler, PostHandler, in
 from evenfall.units import typed
 from evenfall.workflow.fetch import file_air
 from evenfall.workflow.first_start import IN_PROGRESS
-from evenfall.workflow.weights import Hung, begin_anew, keep, mean_of, read_csv, trouble
+from evenfall.workflow.weights import (
+    WeightReading,
+    implausible_reading,
+    mean_of,
+    read_csv,
+    save_readings,
+    start_new_readings,
+)
 
 READINGS, PAUSE_S = 64, 0.05  # some four seconds: longer than a hanging weight swings
 
@@ -161,9 +168,9 @@ def read_load(line: Link) -> list[float]:
     return seen
 
 
-def _weights_so_far(context: Context) -> list[Hung]:
+def _weights_so_far(context: Context) -> list[WeightReading]:
     path = context.folder / IN_PROGRESS
-    return [Hung(mass, count) for mass, count in read_csv(path)] if path.exists() else []
+    return [WeightReading(mass, count) for mass, count in read_csv(path)] if path.exists() else []
 
 
 def _fit(context: Context, mass_u_rel: float = 0.001) -> SpanFit:
@@ -212,11 +219,11 @@ def post_weigh(context: Context, body: dict[str, Any]) -> Answer:
         raise InputError("a mass is not negative; type what hangs")
     counts = context.worker.call("reading the load", read_load)
     hung = _weights_so_far(context)
-    fresh = Hung(mass, mean_of(counts))
-    why = trouble(counts, mass, hung)
+    fresh = WeightReading(mass, mean_of(counts))
+    why = implausible_reading(counts, mass, hung)
     context.pending = (fresh, why) if why else None
     if not why:
-        keep(context.folder / IN_PROGRESS, [*hung, fresh], time.time())
+        save_readings(context.folder / IN_PROGRESS, [*hung, fresh], time.time())
     return {"count": fresh.count, "why": why}
 
 
@@ -225,7 +232,7 @@ def post_weigh_keep(context: Context, _: dict[str, Any]) -> Answer:
     if context.pending is None:
         raise InputError("no reading waits for an answer")
     reading, _why = context.pending
-    keep(context.folder / IN_PROGRESS, [*_weights_so_far(context), reading], time.time())
+    save_readings(context.folder / IN_PROGRESS, [*_weights_so_far(context), reading], time.time())
     context.pending = None
     return {}
 
@@ -236,7 +243,7 @@ def post_weigh_undo(context: Context, _: dict[str, Any]) -> Answer:
     if context.pending is None:
         if not hung:
             raise InputError("there is nothing to take back")
-        keep(context.folder / IN_PROGRESS, hung[:-1], time.time())
+        save_readings(context.folder / IN_PROGRESS, hung[:-1], time.time())
     context.pending = None
     return {}
 
@@ -245,7 +252,7 @@ def post_weigh_anew(context: Context, _: dict[str, Any]) -> Answer:
     """Begin anew; what was read stays in a file beside."""
     path = context.folder / IN_PROGRESS
     if path.exists():
-        begin_anew(path)
+        start_new_readings(path)
     context.pending = None
     return {}
 
@@ -290,10 +297,9 @@ def post_check_on(context: Context, body: dict[str, Any]) -> Answer:
     if zero is None:
         raise InputError("read the cell without the weight first")
     with Archive(context.folder) as archive:
-        now = archive.active("calibration")
-        if now is None:
+        calibration = archive.active_record(Calibration)
+        if calibration is None:
             raise NotFoundError("no calibration is active: hang weights first")
-        calibration = archive.record(Calibration, now.number)
         count = mean_of(context.worker.call("reading the load", read_load)) - zero
         fresh = (float(int(time.time())), mass, count)
         check_reading(calibration, fresh, buoyancy=BUOYANCY)  # a slip must not spoil the log

@@ -27,7 +27,7 @@ from evenfall.reduction.calibration import (
 )
 from evenfall.reduction.reduce import check_inputs
 from evenfall.units import typed
-from evenfall.workflow.weights import Hung, Talk, hang
+from evenfall.workflow.weights import Talk, WeightReading, hang
 
 SEEN_S = 30.0  # how long something is waited for that a person does at the bench
 LOOK_S = 0.1
@@ -39,8 +39,7 @@ Line = Callable[[], AbstractContextManager[Link]]
 
 def missing(archive: Archive) -> list[str]:
     """What no run can be trusted without, in the order in which it is asked for."""
-    found = archive.active("setup")
-    setup = archive.record(Setup, found.number) if found else None
+    setup = archive.active_record(Setup)
     return [
         *(["drive"] if setup is None else []),
         *(["calibration"] if archive.active("calibration") is None else []),
@@ -58,7 +57,7 @@ WORDS = {
 Rows = list[tuple[str, str, int]]  # of a self-test: part, result, reading
 
 
-def lead(talk: Talk, archive: Archive, line: Line, read: Callable[[], list[float]]) -> Rows:
+def guide_first_start(talk: Talk, archive: Archive, line: Line, read: Callable[[], list[float]]) -> Rows:
     """Ask for what is missing; a part that fails is said and left for the next start.
 
     Gives back the self-test, where one was made.  The inertia needs runs: the session asks for it later.
@@ -251,7 +250,7 @@ def _calibration(talk: Talk, archive: Archive, line: Line, read: Callable[[], li
     )
 
 
-def calibration_from(hung: list[Hung], arm_m: float, arm_u_m: float) -> Calibration:
+def calibration_from(hung: list[WeightReading], arm_m: float, arm_u_m: float) -> Calibration:
     """The calibration of hung weights; InputError when it is not plausible."""
     fit = fit_span(np.array([h.mass_kg for h in hung]), np.array([h.count for h in hung]), buoyancy=BUOYANCY)
     if wrong := implausible(fit):

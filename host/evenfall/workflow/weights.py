@@ -40,7 +40,7 @@ class Talk(Protocol):
 
 
 @dataclass(frozen=True)
-class Hung:
+class WeightReading:
     """One weight and its reading."""
 
     mass_kg: float
@@ -54,7 +54,7 @@ def mean_of(counts: Sequence[float]) -> float:
     return float(np.mean(ordered[cut : len(ordered) - cut]))
 
 
-def trouble(counts: Sequence[float], mass_kg: float, before: Sequence[Hung]) -> str:
+def implausible_reading(counts: Sequence[float], mass_kg: float, before: Sequence[WeightReading]) -> str:
     """Why this reading can hardly be that weight at rest; empty when it can.
 
     counts: the readings of one weight in the order they came.  before: weights that were read already.
@@ -97,10 +97,9 @@ def far_zero(archive: Archive, count: float, board_span: int) -> str:
 
     board_span: the board's own, counts for a kilonewton, where no calibration is active.
     """
-    found = archive.active("calibration")
-    if found is None:
+    calibration = archive.active_record(Calibration)
+    if calibration is None:
         return ""
-    calibration = archive.record(Calibration, found.number)
     span = calibration.span_count_per_N or board_span / 1000
     off_N = (count - calibration.zero_count) / span
     if not calibration.zero_count or abs(off_N) <= max(FAR_ZERO * calibration.max_load_N, FAR_ZERO_N):
@@ -113,7 +112,7 @@ def far_zero(archive: Archive, count: float, board_span: int) -> str:
 
 def hang(
     talk: Talk, read: Callable[[], Sequence[float]], path: Path, now: Callable[[], float] = time.time
-) -> list[Hung]:
+) -> list[WeightReading]:
     """Ask for weights and read them until an empty line; what was read lies in the file at `path`.
 
     read: counts of the weight that hangs, in order; it raises EvenfallError when the cell does not answer.
@@ -128,7 +127,7 @@ def hang(
         if text.lower() == "undo":
             if hung:
                 gone = hung.pop()
-                keep(path, hung, now())
+                save_readings(path, hung, now())
                 talk.say(f"  taken back: {gone.mass_kg:g} kg")
             else:
                 talk.say("  there is nothing to take back")
@@ -143,13 +142,13 @@ def hang(
             continue
         count = mean_of(counts)
         talk.say(f"  {mass_kg:g} kg reads {count:.0f}")
-        if why := trouble(counts, mass_kg, hung):
+        if why := implausible_reading(counts, mass_kg, hung):
             talk.say(f"! {why}.")
             options = {"again": "leave it out and hang again", "keep": "keep it all the same"}
             if talk.choose("Keep this reading?", options, "again") == "again":
                 continue
-        hung.append(Hung(mass_kg, count))
-        keep(path, hung, now())
+        hung.append(WeightReading(mass_kg, count))
+        save_readings(path, hung, now())
 
 
 def hang_twice(
@@ -183,9 +182,11 @@ def hang_twice(
         talk.say(f"  read {off:.0f}, then {on:.0f}")
         # a running engine shakes the load: only the end of the range says something then
         second = (
-            trouble(counts[1], mass_kg, ()) if still or clamped_codes(np.asarray(counts[1])).any() else ""
+            implausible_reading(counts[1], mass_kg, ())
+            if still or clamped_codes(np.asarray(counts[1])).any()
+            else ""
         )
-        if why := trouble(counts[0], mass_kg, ()) or second:
+        if why := implausible_reading(counts[0], mass_kg, ()) or second:
             talk.say(f"! {why}.")
             options = {"again": "leave it out and read again", "keep": "keep it all the same"}
             if talk.choose("Keep this reading?", options, "again") == "again":
@@ -193,11 +194,11 @@ def hang_twice(
         rows.append((mass_kg, off, on))
 
 
-def _taken_up(talk: Talk, path: Path) -> list[Hung]:
+def _taken_up(talk: Talk, path: Path) -> list[WeightReading]:
     """Readings of a round that was not ended, if the person wants them."""
     if not path.exists():
         return []
-    hung = [Hung(m, c) for m, c in read_csv(path)]
+    hung = [WeightReading(m, c) for m, c in read_csv(path)]
     if not hung:
         return []
     said = ", ".join(f"{h.mass_kg:g}" for h in hung)
@@ -205,16 +206,16 @@ def _taken_up(talk: Talk, path: Path) -> list[Hung]:
     question = f"{len(hung)} readings of {when(int(path.stat().st_mtime))} are here ({said} kg)."
     if talk.choose(question, options, "yes") == "yes":
         return hung
-    begin_anew(path)
+    start_new_readings(path)
     return []
 
 
-def begin_anew(path: Path) -> None:
+def start_new_readings(path: Path) -> None:
     """Give readings that are not gone on with another name; nothing is written over."""
     path.rename(next(name for name in unused_name(path.with_suffix(".old.csv")) if not name.exists()))
 
 
-def keep(path: Path, hung: Sequence[Hung], unix_s: float) -> None:
+def save_readings(path: Path, hung: Sequence[WeightReading], unix_s: float) -> None:
     """The readings so far, on disk before the next is asked for."""
     path.parent.mkdir(parents=True, exist_ok=True)
     text = io.StringIO(newline="")
