@@ -428,7 +428,7 @@ def test_the_inertia_does_not_wander_from_run_to_run(engine):
         loop.runs(1, slots)
         found.append(slots[valve_map.SLOT_INERTIA])
     true = loop.bench.plant.inertia_kgm2 * 1000 * math.pi / 60 * 65536
-    assert max(found) < 1.15 * min(found)
+    assert all(b < 1.04 * a for a, b in itertools.pairwise(found))  # the first may be far off, and falls
     assert found[-1] == pytest.approx(true, rel=0.25)
 
 
@@ -438,3 +438,50 @@ def test_the_state_has_the_same_places_in_both_files():
     numbers = [n for n in both if n.isupper() and isinstance(getattr(sweep, n), int)]
     assert len(numbers) > 50
     assert [n for n in numbers if getattr(sweep, n) != getattr(speed_loop, n)] == []
+
+
+def test_a_rough_turn_is_not_taken_for_the_load():
+    """The speed dipped as the valve had hardly opened: it then stood all but shut for ten seconds."""
+    settings_ = {**sweep_loop.DEFAULTS}
+    c = Sweep(settings_, {})
+    free = 26000
+    c.begin(0, free, settings_["servo_shut"])
+    noise = random.Random(1)
+    dipped = opened = 0
+    for i in range(1, 1000):
+        speed = free + noise.randint(-30, 30)
+        if not dipped and int(c.set_half_rpm) < free - (free >> 7) - 20:
+            dipped = i
+        if dipped and i - dipped < 4:
+            speed = int(c.set_half_rpm)
+        us = c.step(i * 50000, speed, 3500)
+        if not opened and abs(us - settings_["servo_shut"]) > 100:
+            opened = i
+        if c.phase != HOLD:
+            break
+    assert dipped and opened and opened - dipped < 480
+
+
+def test_what_a_late_loop_adds_belongs_to_the_speed_before():
+    """A step of the opening that came 256 rpm late comes back to its place."""
+    found = []
+    for lead in (0, -512):
+        m = valve_map.ValveMap({})
+        for k in range(10, 40):
+            for _ in range(4):
+                m.record(k * 512, 4000 if k >= 16 else 6000, 1000)
+        m.learn(0, 0, 0, True, lead)
+        found.append(next(w for w in range(5120, 20000, 16) if m.opening(w) < 5000))
+    assert found[1] - found[0] == pytest.approx(512, abs=40)
+
+
+def test_a_run_that_reaches_further_than_the_map_leaves_it_as_it_is():
+    """What a run adds to the map and what stands alone beyond its end were smoothed into one another."""
+    m = valve_map.ValveMap({})
+    for first in (20, 16):
+        for k in range(first, 40):
+            for _ in range(4):
+                m.record(k * 512, 5000, 1000)
+        m.learn(0, 0, 0, False, 0)
+        m.clear_record()
+        assert all(m.opening(k * 512) == pytest.approx(5000, abs=4) for k in range(first, 39))

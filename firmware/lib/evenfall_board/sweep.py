@@ -127,6 +127,7 @@ _VALVE_GAIN = const(53)
 _PRIOR_VALVE_GAIN = const(54)
 _PROBING = const(56)
 _RIPPLE_MHZ = const(66)
+_BANDWIDTH = const(92)
 _CORRECTION = const(71)
 _SQUARES_LOW = const(72)
 _SQUARES_HIGH = const(73)
@@ -302,7 +303,7 @@ class Sweep:
         s[_INERTIA_SURE] = 1 if self._inertia_known else 0
         self._log_opening = self._hold_opening = 0
         self._probe_steps = _PROBE_STEPS if self.map.delay else 0
-        self._settled_ticks = 0
+        self._settled_ticks = self._short_ticks = self._reloads = 0
         self._debounce_ticks = 0
         self._reason = 0
         self._top_speed_held = True
@@ -730,6 +731,18 @@ class Sweep:
                 self._lower_held_speed(w)
         else:
             self._debounce_ticks = 0
+        # a first load that was taken for enough by a rough turn: on with it
+        if on_goal and not self._use_map and e > 2 * _HOLD_TOLERANCE_Q15 and self._reloads < 3:
+            self._short_ticks += d if wd > -(w >> 6) else -min(d, self._short_ticks)
+            if self._short_ticks > 3200000:
+                self._short_ticks = 0
+                self._reloads += 1
+                self._load_opening = s[_OPENING]
+                s[_LOAD_COUNT] = self._count
+                self._stage = _APPLY_LOAD
+                return
+        else:
+            self._short_ticks = 0
         since = (s[_TICK] - self._stage_tick) & _MASK
         late = since > _HOLD_TIMEOUT_MS * 4000 + self._steady_ticks
         # next to the engine's free speed the drag of the empty brake hides what the water does
@@ -914,4 +927,6 @@ class Sweep:
             known = self.map.delay or s[_DELAY]
             self.map.delay = known + (s[_DELAY] - known) // 2
         ripple_mHz = self._ripple.find_mHz(took // 4 // steps)
-        return self.map.learn(self.inertia(), s[_VALVE_GAIN_SUM] // steps, ripple_mHz, self._relearn)
+        # what the ramp does in 1 / crossover (89 ms at full bandwidth): so late is the loop's answer
+        lead = s[_RAMP_RATE] * 23 // s[_BANDWIDTH]
+        return self.map.learn(self.inertia(), s[_VALVE_GAIN_SUM] // steps, ripple_mHz, self._relearn, lead)

@@ -41,7 +41,7 @@ _MAX_EXPONENT = const(16383)  # times 256
 _TORQUE = const(0)  # places in what `look_up` gives
 _EXPONENT = const(1)
 _OPENING = const(2)
-_SMOOTHING_PASSES = const(4)  # of smoothing: one run's openings hold what the valve answered to single turns
+_SMOOTHING_PASSES = const(3)  # of smoothing: one run's openings hold what the valve answered to single turns
 MAX_KNOTS = 54  # with the six above, what one message carries
 MAX_TORQUE = 131071  # mN.m
 MIN_INERTIA = 256
@@ -232,10 +232,12 @@ class ValveMap:
         """Note what this set point took; called at each step of a sweep."""
         record(self._weight, self._sum_u, self._sum_t, half_rpm, opening, torque_mNm)
 
-    def learn(self, inertia, valve_gain, ripple_mHz, fresh):
+    def learn(self, inertia, valve_gain, ripple_mHz, fresh, lead_half_rpm):
         """Fold the record into the map; return the slots that hold it now.
 
-        `fresh` replaces what was known; otherwise 7/10 of the difference is taken.
+        `fresh` replaces what was known; otherwise 7/10 of what the loop added to it is taken.  The loop
+        answers a disturbance late, when the ramp has gone on by `lead_half_rpm`: what it did belongs to the
+        speed before (iterative learning control with a phase lead; smoothing is its robustness filter).
         `gain` 0 leaves what was known; `ripple` is what this run showed, 0: none.
         """
         weight = self._weight
@@ -245,17 +247,20 @@ class ValveMap:
         for k in keys:
             u[k] = self._sum_u[k] // weight[k]
             t[k] = min(self._sum_t[k] // (weight[k] >> 2), MAX_TORQUE)
-        u = _smooth(u, _SMOOTHING_PASSES)
         t = _smooth(t, 1)
         if fresh:
             for k in range(KNOTS):
                 self._opening[k] = 0
-        for k in keys[:MAX_KNOTS]:
-            uk = u[k]
+            self._span()
+        if self.high >= 0:
+            for k in keys:
+                u[k] -= self.opening(k << _KNOT_SHIFT)
+        u = _smooth(_earlier(u, lead_half_rpm), _SMOOTHING_PASSES)
+        base = [self.opening(k << _KNOT_SHIFT) if self.high >= 0 else 0 for k in keys]
+        for k, uk in zip(keys[:MAX_KNOTS], base):
             tk = t[k]
+            uk += u[k] * 7 // 10 if self._opening[k] else u[k]
             if self._opening[k]:
-                old = self._opening[k] - 1
-                uk = old + (uk - old) * 7 // 10
                 old = self._torque[k]
                 tk = old + (tk - old) * 7 // 10
             self._opening[k] = min(max(uk, 0), FULL) + 1
@@ -289,6 +294,16 @@ def _smooth(values, passes):
     for _ in range(passes):
         values = {k: (values.get(k - 1, v) + 2 * v + values.get(k + 1, v)) >> 2 for k, v in values.items()}
     return values
+
+
+def _earlier(values, half_rpm):
+    """By knot: the value of the speed that is `half_rpm` higher, between knots; beyond them as it was."""
+    n, part = half_rpm >> _KNOT_SHIFT, half_rpm & _KNOT_MASK
+    moved = {}
+    for k, v in values.items():
+        a = values.get(k + n, v)
+        moved[k] = a + ((values.get(k + n + 1, a) - a) * part >> _KNOT_SHIFT)
+    return moved
 
 
 def clip(x, limit):
