@@ -173,7 +173,14 @@ class RunsOption(click.Option):
 def runs_option(text: str) -> Any:
     """The option --runs."""
     return click.option(
-        "--runs", "--pulls", "runs", cls=RunsOption, type=int, default=1, show_default=True, help=text
+        "--runs",
+        "--pulls",
+        "runs",
+        cls=RunsOption,
+        type=click.IntRange(min=0),
+        default=1,
+        show_default=True,
+        help=text,
     )
 
 
@@ -222,10 +229,18 @@ def list_scenarios(schema: bool, as_json: bool) -> None:
 @click.option("--realtime", is_flag=True, help="At the pace of the clock; b, t, k on the keyboard act.")
 @click.option("--control", type=click.Path(path_type=Path), help="Socket for `evenfall-bench act`.")
 @click.option("--port-link", help="Make this symbolic link to the port.")
-@click.option("--image", type=click.Path(path_type=Path), help="Keep the board's flash in this file.")
+@click.option(
+    "--image", type=click.Path(dir_okay=False, path_type=Path), help="Keep the board's flash in this file."
+)
 @click.option("--bare", is_flag=True, help="A board with MicroPython only: for `evenfall board install`.")
 @click.option("--firmware", type=click.Path(path_type=Path), default=FIRMWARE, help="Board files.")
-@click.option("--for", "for_s", default=0.0, help="Stop after so many simulated seconds; 0: until Ctrl-C.")
+@click.option(
+    "--for",
+    "for_s",
+    type=click.FloatRange(min=0),
+    default=0.0,
+    help="Stop after so many simulated seconds; 0: until Ctrl-C.",
+)
 @chip_option
 def live(
     name: str,
@@ -286,7 +301,7 @@ def act(control: Path | None, words: tuple[str, ...]) -> None:
 @click.option("--scenario", "name", required=True, help="TOML file or bundled name.")
 @click.option("--seed", default=1, show_default=True, help="Seed of a single run.")
 @click.option("--seeds", help="Several: 1..5 or 1,4,9.")
-@click.option("--jobs", default=1, show_default=True, help="Runs side by side.")
+@click.option("--jobs", type=click.IntRange(1, 256), default=1, show_default=True, help="Runs side by side.")
 @runs_option("Sweeps in one boot, so that learning shows.")
 @click.option("--no-host", is_flag=True, help="No port and no reduction: only truth and what the board did.")
 @click.option("--truth", is_flag=True, help="Put the truth records of each run into the output.")
@@ -343,10 +358,12 @@ def sweep(
     show_default=True,
     help="Over all models, or the plain one.",
 )
-@click.option("--benches", default=20, show_default=True, help="How many.")
+@click.option("--benches", type=click.IntRange(min=1), default=20, show_default=True, help="How many.")
 @click.option("--first", default=1, show_default=True, help="Seed of the first.")
 @click.option("--runs", default=3, show_default=True, help="Sweeps on each, in one boot.")
-@click.option("--jobs", default=1, show_default=True, help="Benches side by side.")
+@click.option(
+    "--jobs", type=click.IntRange(1, 256), default=1, show_default=True, help="Benches side by side."
+)
 @click.option("--no-host", is_flag=True, help="Without the host: no verdicts and no torque.")
 @click.option("--json", "out", help="File for the rows; - prints them.")
 @click.option("--firmware", type=click.Path(path_type=Path), default=FIRMWARE, help="Board files.")

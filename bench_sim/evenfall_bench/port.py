@@ -13,6 +13,8 @@ from collections import deque
 from random import Random
 from typing import Any
 
+from .image import BenchError
+
 READ_BYTES = 65536
 # Buffers between the host and the program on a board of this chip: the USB stack's for bytes that came
 # and the interpreter's behind it (MicroPython's RP2 port, from memory: 256 and 512 bytes).
@@ -140,9 +142,14 @@ class PtyPort:
         self._poll.register(self.master, select.POLLIN)
         self.path = name
         if self._link_path:
-            with contextlib.suppress(FileNotFoundError):
+            if os.path.islink(self._link_path):  # of a bench before; what else is there stays
                 os.unlink(self._link_path)
-            os.symlink(name, self._link_path)
+            try:
+                os.symlink(name, self._link_path)
+            except OSError as error:
+                raise BenchError(
+                    f"no link to the port can be made at {self._link_path}: {error.strerror}; name another"
+                ) from None
             self.path = self._link_path
 
     def unplug(self) -> None:

@@ -271,3 +271,29 @@ def test_a_bare_board_waits_at_its_prompt_and_time_goes_on() -> None:
         session.run_beside([*words[:-1], "--no-follow", "import machine; machine.reset()"], 60.0)
         session.run_for(1.0)
         assert [what for _, what, _ in session.board.log][2:] == ["reset", "boot", "prompt"]
+
+
+MISTYPED = """
+families --benches 0 | families --benches -3 | families --jobs 0 | families --first x | families surplus
+live --for -1 | live --runs -1 | live --runs x | live --seed x | live --scenario absent | live --image .
+live --firmware absent --for 1 | live --port-link kept --for 1 | live --port-link absent/x --for 1
+live --control absent/x --for 1 | live surplus | act --control absent state | act --control kept state
+sweep | sweep --scenario trail-crew | sweep --scenario absent --json - | sweep --scenario kept --json -
+sweep --scenario trail-crew --seeds 5..1 --json - | sweep --scenario trail-crew --seeds x --json -
+sweep --scenario trail-crew --jobs 0 --json - | sweep --scenario trail-crew --json absent/x.json
+scenarios absent | screen
+"""
+
+
+@pytest.mark.parametrize("line", MISTYPED.strip().replace("\n", " | ").split(" | "))
+def test_a_mistyped_command_is_one_sentence_and_no_loss(
+    line: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """`live --port-link FILE` once removed the file that was there."""
+    monkeypatch.chdir(tmp_path)
+    (tmp_path / "kept").write_text("mine")
+    done = CliRunner().invoke(main, line.split())
+    assert done.exit_code == 2, done.output
+    said = [part for part in done.output.splitlines() if part.strip()]
+    assert said[-1].startswith(("Error: ", "evenfall-bench: ")) and "Traceback" not in done.output
+    assert (tmp_path / "kept").read_text() == "mine"

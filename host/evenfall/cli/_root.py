@@ -236,7 +236,10 @@ engine_option = click.option(
 )
 standard_option = click.option("--standard", help="Air standard for all these runs, else as filed.")
 all_option = click.option(
-    "--all", "everything", is_flag=True, help="Count excluded, poor, aborted and warm-up runs too."
+    "--all",
+    "everything",
+    is_flag=True,
+    help="Count excluded, poor, aborted, warm-up runs and several builds too.",
 )
 plot_option = click.option("--plot", type=click.Path(path_type=Path), help="Draw to this PNG or SVG file.")
 bench_option = click.option(
