@@ -40,10 +40,10 @@ SEEN = {
     "load_stuck": "the same count for 0.3 s",
     "load_silent": "no sample for 120 ms",
     "hall_lost": "no edge for hall_timeout, torque still there",
-    "servo_no_answer": "4 % off the set speed, "
-    "valve moved by 15 % for 0.25 s and twice the delay, torque the same",
-    "water_lost": "over the set speed by 4 % for 0.5 s and twice the delay, "
-    "valve not shut, torque down by a third",
+    "servo_no_answer": "4 % off the set speed for 0.25 s; for 0.25 s and twice the delay the valve moved by "
+    "15 % from where the speed still followed, torque the same (a brake that is full looks so, too)",
+    "water_lost": "over the set speed by 4 % for 0.5 s and twice the delay, valve not shut, torque down by a "
+    "third; or as `servo_no_answer`, but the engine has gained speed",
     "brown_out": "board supply under 4.0 V, 20 ms; or a start of the board while the shaft already turns",
     "button_stuck": "button down for 10 s",
     "load_lost": "speed breaks down in mid-sweep faster than the brake slows the engine, "
@@ -89,7 +89,8 @@ DECISIONS = (
         "servo sticks",
         "nothing is asked of it",
         "the sweep ends (15 s at the latest), the load stays as it is",
-        "kill once it shows (speed off by 4 %): 1 s and three times the delay",
+        "kill once it shows (speed off by 4 %): 1 s and three times the delay; one that sticks fully open "
+        "ends the sweep as a brake too weak",
         "nothing: the load stays on",
     ),
     (

@@ -100,8 +100,7 @@ IN_SWEEP = [
 def test_fault_in_a_sweep(cause, value, fault):
     with Rig() as rig:
         rig.until("sweep", 25)
-        # earlier in the ramp a valve that sticks may open fully first: the sweep then ends as brake_too_weak
-        rig.run(3.0 if cause == "servo_stuck" else 2.0)
+        rig.run(2.0)
         since = rig.now
         rig.board.fault(cause, value)
         if cause == "servo_stuck":  # it may stick just where it is wanted
@@ -125,6 +124,50 @@ def test_fault_in_a_sweep(cause, value, fault):
 
 def bundled(name):
     return tomllib.loads(scenario.bundled()[name].read_text())
+
+
+# big-race-saw at 3 and 7 s: too far open, the engine is pulled down; long-hose: 0.2 s of delay in all
+STUCK = [("trail-crew", s) for s in (0.5, 1.0, 1.5, 2.0, 3.0, 5.0, 8.0)]
+STUCK += [("big-race-saw", 3.0), ("big-race-saw", 7.0), ("long-hose", 0.5), ("long-hose", 3.0)]
+
+
+@pytest.mark.parametrize(("name", "at_s"), STUCK)
+def test_servo_stuck(name, at_s):
+    """At any moment; early in the ramp the sweep ended as if the brake were too weak."""
+    with Rig(bundled(name)) as rig:
+        rig.until("sweep", 30, step=0.02)
+        rig.run(at_s)
+        at = rig.now
+        rig.board.fault("servo_stuck")
+        while abs(rig.bench.speed_rpm / (rig.status()["set_speed"] / 2 or 1) - 1) < 0.04:
+            assert rig.now - at < 6 and rig.kill[-1][1] == 1  # it may stick just where it is wanted
+            rig.run(0.02)
+        since = rig.now
+        while rig.kill[-1][1] == 1 and rig.now - since < 3:
+            rig.run(0.02)
+        status = rig.status()
+        assert status["fault"] == "servo_no_answer", status
+        delay_ms = 200 if name == "long-hose" else 50
+        limit_ms = guard.ROW["servo_no_answer"][guard.LIMIT_MS] + 3 * delay_ms
+        assert (rig.kill[-1][0] - since) * 1000 <= limit_ms
+
+
+@pytest.mark.parametrize(
+    "weak",
+    [
+        {"brake": {"full_torque_Nm": 2.0}},
+        {"valve": {"full_flow_l_min": 3.0}},
+        {"valve": {"full_flow_l_min": 3.0, "model": "quick opening"}},
+    ],
+)
+def test_a_brake_too_weak_is_no_servo_that_sticks(weak):
+    with Rig(weak) as rig:
+        while not rig.runs():
+            rig.run(1.0)
+            assert rig.now < 60
+        verdict = run_file.decode_run(rig.read(1)).verdict
+        assert rig.status()["fault"] == "none" and [level for _, level in rig.kill] == [1]
+        assert verdict["reason"] == "brake_too_weak"
 
 
 # tests/firmware/test_guard_study.py goes over more of them

@@ -146,12 +146,16 @@ class Guard:
         self._fell = 0  # checks for which a fall at once counts
         # two for each check at which the brake slowed down alone, less one for each other
         self._brake_alone_score = 0
-        self._off_speed_samples = 0  # samples in a row off the set speed, signed
-        self._off_torque = 0
-        self._moved = 0  # samples for which the valve has been 15 % of its travel from where it was then
+        self._away_samples = 0  # since the speed followed last, within 0.8 %
+        self._off_samples = 0  # in a row off the set speed by 4 %, signed
+        self._torque_mean = 0  # over a tenth of a second, from the ramp on
+        self._off_torque = 0  # the same, where the speed still followed
+        self._moved = 0  # samples for which the valve has been 15 % of its travel from there, unanswered
         self._opening_ref = 0  # as `_torque_ref`: how far the valve was open, us
         self._closed = 0  # samples since the valve was open by less than half of that
         self._off_us = 0
+        self._off_from = 0  # the speed that still followed
+        self._off_low = 65535  # the lowest since
         self._off_rpm = 0
         self._past_at = 0
         self._ms = 0  # of this sweep
@@ -224,7 +228,8 @@ class Guard:
         past[at] = half_rpm
         times[at] = now
         self._past_at = (at + 1) % PAST
-        if not self._was_up or set_half_rpm == 0:
+        # below its end a sweep is over, though the controller looks at it for a quarter second more
+        if not self._was_up or set_half_rpm == 0 or inertia and half_rpm < self._lower_end:
             return LOAD_LOST if self._fell else NONE
         if half_rpm > self._lower_end >> 1 and self._slowed_alone(drop, torque, inertia):
             return self._lost_or_stalled(half_rpm)
@@ -370,7 +375,8 @@ class Guard:
         # engine near its top speed leaves so little torque that the speed alone does not show it.
         low = half_rpm < set_half_rpm - (set_half_rpm >> 6) and half_rpm <= self._before_rpm
         self._before_rpm = half_rpm
-        if low and self._was_up and ref > 100 and torque * 2 < ref:
+        over = sweeping and half_rpm < self._lower_end
+        if low and self._was_up and ref > 100 and torque * 2 < ref and not over:
             self._torque_gone_samples += 1
             if self._torque_gone_samples * 32 >= self._hz:
                 return self._lost_or_stalled(half_rpm)
@@ -392,49 +398,77 @@ class Guard:
             self._coast_samples = 0
         if self._was_up and half_rpm < self._stall:
             self._slow_samples += 1
-            if self._slow_samples * 20 >= self._hz:
+            if self._slow_samples * (4 if sweeping else 20) >= self._hz:
                 return STALLED
         else:
             self._slow_samples = 0
         if not sweeping:
             return NONE
         self._ramp_torque = self._torque_ref
+        mean = self._torque_mean
+        mean = self._torque_mean = mean + ((torque - mean) >> 3) if mean else torque
         error = half_rpm - set_half_rpm
-        off = set_half_rpm // 25
-        if error > off:
-            return self._is_off(1, half_rpm, torque, valve_us)
-        if error < -off:
-            return self._is_off(-1, half_rpm, torque, valve_us)
-        self._off_speed_samples = 0
-        return NONE
+        near = set_half_rpm >> 7
+        if -near < error < near:  # the speed follows: valve and torque are as they should be
+            self._away_samples = self._off_samples = self._moved = 0
+            self._off_torque = mean
+            self._off_us = valve_us
+            self._off_from = self._off_low = half_rpm
+            return NONE
+        return self._is_off(1 if error > 0 else -1, half_rpm, set_half_rpm, mean, valve_us)
 
-    def _is_off(self, sign, half_rpm, torque, valve_us):
-        """Speed over (1) or under (-1) the set speed by 4 %: is the valve answered?
+    def _is_off(self, sign, half_rpm, set_half_rpm, torque, valve_us):
+        """Speed over (1) or under (-1) the set speed: is the valve answered?  Judged from 4 % on.
 
         By the torque: in a brake whose outflow goes as speed x fill^1/2 and its torque as speed^2 x fill, the
-        torque goes as the square of the flow, whatever the speed.  What is on its way needs the delay.
+        torque goes as the square of the flow, whatever the speed.  Valve and torque count from where the
+        speed still followed, within 0.8 %, or from the last answer: until the speed is off by 4 % the valve
+        has gone most of its way.  What is on its way needs the delay.  A shaft that is pulled down takes the
+        torque with it, so there the torque counts that goes with the speed, while that still falls.
         """
-        if self._off_speed_samples * sign <= 0:
-            self._off_speed_samples = sign
-            self._off_torque = torque
-            self._off_us = valve_us
-            self._off_rpm = half_rpm
-            self._moved = 0
-            return NONE
-        self._off_speed_samples += sign
-        n = self._off_speed_samples * sign
-        moved = (valve_us - self._off_us) * self._opens_up * sign
-        self._moved = self._moved + 1 if moved * 100 >= self._travel * 15 else 0
         late = self._hz * self.delay_ms // 500
-        if (n - late) * 2 < self._hz:
+        away = self._away_samples + 1
+        self._away_samples = away
+        was = torque if away <= late else self._off_torque
+        speed = half_rpm if sign > 0 else set_half_rpm
+        gone = speed - self._off_from
+        changed = (torque - was) * sign
+        answered = was // 10
+        falls = True
+        if sign < 0:
+            falls = half_rpm < self._off_low
+            if falls:
+                self._off_low = half_rpm
+            share = (half_rpm << 6) // set_half_rpm
+            answered = max(answered, was - ((was * 9 >> 3) * share >> 6) * share // 64)
+        moved = (valve_us - self._off_us) * self._opens_up * sign
+        if was == 0 or changed >= answered or gone * 6 > speed or gone * 6 < -speed:
+            # answered, or too far off to compare with: anew from here
+            was = torque
+            self._off_us = valve_us
+            self._off_from = speed
+            self._moved = 0
+        elif moved * 100 >= self._travel * 15 and changed * 8 > -was and falls:
+            self._moved += 1
+        elif self._moved:
+            self._moved -= 1
+        self._off_torque = was
+        if (half_rpm - set_half_rpm) * sign * 25 <= set_half_rpm:
+            self._off_samples = 0
             return NONE
-        if sign > 0 and n >= self._hz and abs(valve_us - self._open_us) * 32 < self._travel:
+        if self._off_samples * sign <= 0:
+            self._off_samples = 0
+            self._off_rpm = half_rpm
+        self._off_samples += sign
+        n = self._off_samples * sign
+        if n * 4 > self._hz and (self._moved - late) * 4 > self._hz:
+            # against a valve that stays where it is the engine does not gain
+            return WATER_LOST if sign > 0 and gone * 64 > half_rpm else SERVO_NO_ANSWER
+        if sign < 0 or (n - late) * 2 < self._hz:
+            return NONE
+        if n >= self._hz and abs(valve_us - self._open_us) * 32 < self._travel:
             if half_rpm >= self._off_rpm:
                 return WATER_LOST  # wide open for a second, and the engine still gains
-        was = self._off_torque
-        changed = (torque - was) * sign
-        if sign > 0 and moved >= 0 and changed * 3 < -was:
+        if moved >= 0 and changed * 3 < -was:
             return WATER_LOST
-        if (self._moved - late) * 4 > self._hz and changed * 10 < was:
-            return SERVO_NO_ANSWER
         return NONE
