@@ -498,6 +498,7 @@ class Board:
         guard_ = self.guard
         if self._control:
             guard_.delay_ms = self.sweep.delay_ms()
+            guard_.inertia = self.sweep.inertia()
         self._found = guard_.every_pass(
             half_rpm,
             self.hardware.edges,

@@ -79,6 +79,7 @@ PUSHED = const(4)
 PAST = const(12)  # speeds remembered, one every 8 ms
 FALL = const(8)  # over so many of them a fall is measured
 FALL_MS = const(64)
+USUAL_INERTIA = const(10500)  # 3e-3 kg m2 (common practice, no source)
 SENSED_MV = const(4300)  # seen once, the pin is known to sense the supply
 
 
@@ -102,6 +103,7 @@ class Guard:
         self._sensed = False
         self._hz = load_hz
         self.delay_ms = 0  # from the valve to the torque, as the controller knows it
+        self.inertia = 0  # the same, mN.m per half rpm/s, times 2**16; 0: not known
         self._past = array("i", [0] * PAST)
         self._past_ms = array("i", [0] * PAST)  # when, in ms of the sweep
         # samples in a row, end codes apart, that rose or lay in the upper half; a cleared fault keeps it
@@ -382,20 +384,8 @@ class Guard:
                 return self._lost_or_stalled(half_rpm)
         else:
             self._torque_gone_samples = 0
-        # next to the free speed the brake holds little water: off the chain it coasts down evenly, while an
-        # engine rises once the valve is nearly shut and it is under the set speed
-        if steady and self._was_up and half_rpm < set_half_rpm and opening * 12 < self._travel:
-            if self._coast_samples == 0 or half_rpm > self._coast_low + (self._coast_low >> 8):
-                self._coast_samples = 0
-                self._coast_from = self._coast_low = half_rpm
-            elif half_rpm < self._coast_low:
-                self._coast_low = half_rpm
-            self._coast_samples += 1
-            fallen = half_rpm < self._coast_from - (self._coast_from >> 6)
-            if fallen and self._coast_samples * 1000 > self._hz * (500 + self.delay_ms):
-                return self._lost_or_stalled(half_rpm)
-        else:
-            self._coast_samples = 0
+        if steady and self._was_up and self._coasts(half_rpm, half_rpm < set_half_rpm, opening):
+            return self._lost_or_stalled(half_rpm)
         if self._was_up and half_rpm < self._stall:
             self._slow_samples += 1
             if self._slow_samples * (4 if sweeping else 20) >= self._hz:
@@ -416,6 +406,37 @@ class Guard:
             self._off_from = self._off_low = half_rpm
             return NONE
         return self._is_off(1 if error > 0 else -1, half_rpm, set_half_rpm, mean, valve_us)
+
+    def _coasts(self, half_rpm, under, opening):
+        """The shaft falls as the brake's torque alone would slow it: the engine gives it nothing.
+
+        Next to the free speed the brake holds little water, and off the chain it only coasts down, evenly,
+        while the set point may follow it.  With an engine a fall of a twentieth brings far more torque than
+        that, and one that is under its set speed rises once the valve is nearly shut.
+        """
+        low = self._coast_low
+        samples = self._coast_samples
+        if samples == 0 or half_rpm > low + (low >> 8) or samples * 2 > self._hz * 3:
+            self._coast_samples = 1
+            self._coast_from = self._coast_low = half_rpm
+            return False
+        if half_rpm < low:
+            self._coast_low = half_rpm
+        self._coast_samples = samples + 1
+        if samples * 2 < self._hz:
+            return False
+        start = self._coast_from
+        fallen = start - half_rpm
+        slowing = ((self.inertia or USUAL_INERTIA) >> 6) * fallen >> 10
+        slowing = slowing * self._hz // samples
+        if fallen > start // 20 and slowing > self._torque_ref and slowing > 100:
+            return True
+        if fallen < start >> 6 or not under or opening * 12 > self._travel:
+            return False
+        # an inertia not yet known may be twice the usual one
+        if self.inertia == 0:
+            slowing <<= 1
+        return samples * 1000 > self._hz * (500 + self.delay_ms) and slowing > self._torque_ref
 
     def _is_off(self, sign, half_rpm, set_half_rpm, torque, valve_us):
         """Speed over (1) or under (-1) the set speed: is the valve answered?  Judged from 4 % on.
