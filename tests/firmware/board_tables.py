@@ -80,7 +80,7 @@ DECISIONS = (
     (
         "chain off: the engine runs free",
         "nothing: the throttle is the person's, use the kill switch",
-        "kill within 0.6 s under load; within 2 s, seldom 6 s, where the brake is nearly empty and coasts",
+        "kill within 0.6 s under load; within 2.5 s where the brake is nearly empty and coasts",
         "kill within 0.3 s",
         "kill within 0.15 s when a shaft that was held falls evenly, from one turn to the next, faster than "
         "the brake slows the engine; none when it falls by and by (a hand, then a clutch)",
