@@ -169,7 +169,7 @@ def test_a_check_weight_log_of_version_0_1_is_taken_in(tmp_path, evenfall):
     old.write_text(f"unix_s,mass_kg,count_above_zero\r\n{good}\r\nrubbish\r\n")
     assert "line 3" in evenfall("calibrate", "check", code=2).stderr
     old.write_text(f"unix_s,mass_kg,count_above_zero\r\n{good}\r\n")
-    assert "1 readings" in evenfall("calibrate", "check").stdout
+    assert "1 reading," in evenfall("calibrate", "check").stdout
 
 
 def test_air_commands(tmp_path, evenfall):

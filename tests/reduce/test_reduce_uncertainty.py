@@ -96,7 +96,7 @@ def test_budget_agrees_with_drawing(which):
     """Budget of a whole run against Monte Carlo"""
     p = make_run(ENGINES[which], 5, flaws=Flaws(cycle_rel=0.006))
     air = Air(98000, 300, 0.5)
-    drawn = reduce.monte_carlo(p.run, p.calibration, p.setup, air, draws=300, seed=which)
+    drawn = reduce.monte_carlo(p.run, p.calibration, p.setup, air, trials=300, seed=which)
     ratio = drawn.u_Nm / drawn.budget_u_Nm
     ratio = ratio[np.isfinite(ratio)]
     assert 0.9 < np.mean(ratio) < 1.1

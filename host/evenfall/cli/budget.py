@@ -25,6 +25,15 @@ if TYPE_CHECKING:
     from evenfall.output.text import Units
 
 
+class TrialsOption(click.Option):
+    """--trials; --draws, its name until version 0.1, stays out of the help."""
+
+    def get_help_record(self, ctx: click.Context) -> tuple[str, str] | None:
+        """Its line in the help."""
+        record = super().get_help_record(ctx)
+        return record and (record[0].replace(", --draws", ""), record[1])
+
+
 @root.command()
 @click.argument("run", metavar="RUN")
 @click.option("--standard", help="Correct by another air standard.")
@@ -36,6 +45,7 @@ if TYPE_CHECKING:
     "--trials",
     "--draws",
     "trials",
+    cls=TrialsOption,
     type=click.IntRange(20, 100_000),
     help="Check the budget by so many Monte Carlo trials.",
 )

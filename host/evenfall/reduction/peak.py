@@ -10,9 +10,9 @@ cuts a peak a little; what is left over is smoothed again and added (twicing: J.
 Analysis, 1977; W. Stuetzle and Y. Mittal, 1979).
 
 Selection: where the peak lies is read from the bins with scatter added, how high it is from the bins with
-the same draw taken off.  For normal scatter the two are independent, so the height is not the better for
-having been chosen (data fission: J. Leiner, B. Duan, L. Wasserman and A. Ramdas, J. Am. Stat. Assoc. 2023).
-The mean over many draws is the estimate.  Sources from memory.
+the scatter of the same trial taken off.  For normal scatter the two are independent, so the height is not
+the better for having been chosen (data fission: J. Leiner, B. Duan, L. Wasserman and A. Ramdas, J. Am.
+Stat. Assoc. 2023).  The mean over many trials is the estimate.  Sources from memory.
 """
 
 from __future__ import annotations
@@ -37,7 +37,7 @@ AMPLITUDES = 10.0 ** np.arange(-0.5, 4.01, 0.5)  # of the process, in typical sc
 NEGLIGIBLE = 0.01  # of the best likelihood
 AGAIN = 2.0  # times the square of what smoothing the rest moved the curve: a bound for a third
 NEIGHBOURS = 1.1  # bins share the turns at their common edges: a mean of some scatters by more than theirs
-DRAWS = 120
+TRIALS = 120
 LOWEST_SCATTER = 0.05  # of the largest: a bin without torque is not infinitely sure
 MIN_LEVEL = 0.02  # of the largest torque, which scatters at the least
 AT_LOAD = 0.5  # of the largest scatter: below it noise of the pickup shows, which bins do not have
@@ -78,14 +78,17 @@ def torque_and_power_peak(
     curve = _smoothed(bin_index, y, n, max(scatter, 1e-9 * float(np.max(np.abs(y)))), dof, width)
     heights = np.ascontiguousarray(curve.smoother.T)  # (b, g)
     f = y @ heights
-    drawn = (_draws(y.size) * curve.scatter) @ heights
+    scattered = (_trial_scatter(y.size) * curve.scatter) @ heights
     of_power = (centre_rpm[given[0]] + curve.grid * width) * RPM
-    falls = _fall(f, drawn), _fall(f * of_power, drawn * of_power)
-    at = np.flatnonzero(np.array([share for share, _, _ in falls]).any(axis=0))
+    maxima = (
+        _maximum_of_trials(f, scattered),
+        _maximum_of_trials(f * of_power, scattered * of_power),
+    )
+    at = np.flatnonzero(np.array([share for share, _, _ in maxima]).any(axis=0))
     fit_var = np.zeros(f.size)
     fit_var[at] = curve.fit_var(at)
     tops = []
-    for (share, value, lost), size in zip(falls, (np.ones_like(f), of_power), strict=True):
+    for (share, value, lost), size in zip(maxima, (np.ones_like(f), of_power), strict=True):
         by = (share * size) @ curve.smoother
         weights = np.zeros(centre_rpm.size)
         weights[given] = by
@@ -102,17 +105,17 @@ def torque_and_power_peak(
     return tops[0], tops[1]
 
 
-def _fall(f: FloatArray, drawn: FloatArray) -> tuple[FloatArray, float, float]:
-    """((g,) weight of each place in the maximum, its mean height without the draw, what its place may cost).
+def _maximum_of_trials(f: FloatArray, scattered: FloatArray) -> tuple[FloatArray, float, float]:
+    """((g,) weight of each place in the maximum, its mean height without scatter, what its place may cost).
 
     A maximum lies between the places of the curve: at the top of the parabola through three of them.  The
-    last is a root mean square of how much lower than its highest the curve is where the draws have theirs.
+    last is a root mean square of how much lower than its highest the curve is where the trials have theirs.
 
     Args:
         f: (g,) the curve.
-        drawn: (DRAWS / 2, g) what scatter makes of it; each draw counts with both signs.
+        scattered: (TRIALS / 2, g) what scatter makes of it; each trial counts with both signs.
     """
-    seen = np.concatenate((f + drawn, f - drawn))
+    seen = np.concatenate((f + scattered, f - scattered))
     top = seen.argmax(axis=1)
     middle = np.minimum(np.maximum(top, 1), f.size - 2)
     at = middle[:, None] + np.arange(-1, 2)
@@ -120,12 +123,12 @@ def _fall(f: FloatArray, drawn: FloatArray) -> tuple[FloatArray, float, float]:
     bend = left - 2 * centre + right
     off = np.where(bend < 0, (left - right) / np.where(bend < 0, 2 * bend, 1.0), top - middle)
     off = np.minimum(np.maximum(off, -1.0), 1.0)
-    weight = np.array((off * (off - 1) / 2, 1 - off**2, off * (off + 1) / 2)).T  # Lagrange's, (DRAWS, 3)
+    weight = np.array((off * (off - 1) / 2, 1 - off**2, off * (off + 1) / 2)).T  # Lagrange's, (TRIALS, 3)
     here = np.einsum("dk,dk->d", weight, f[at])
     other = 2 * here - np.einsum("dk,dk->d", weight, np.take_along_axis(seen, at, axis=1))
-    share = np.bincount(at.ravel(), weight.ravel(), f.size) / DRAWS
+    share = np.bincount(at.ravel(), weight.ravel(), f.size) / TRIALS
     lost = max(float(f.max()), float(here.max())) - here
-    return share, float(other.mean()), math.sqrt(float(lost @ lost) / DRAWS)
+    return share, float(other.mean()), math.sqrt(float(lost @ lost) / TRIALS)
 
 
 @dataclass(frozen=True)
@@ -220,9 +223,9 @@ def _axes_of_line(level: FloatArray, steep: FloatArray) -> tuple[FloatArray, Flo
 
 
 @functools.lru_cache(maxsize=64)
-def _draws(b: int) -> FloatArray:
-    """(DRAWS / 2, b) standard normal, to be used with both signs; the same each time."""
-    return np.ascontiguousarray(np.random.default_rng(b).standard_normal((b, DRAWS // 2)).T)
+def _trial_scatter(b: int) -> FloatArray:
+    """(TRIALS / 2, b) standard normal, to be used with both signs; the same each time."""
+    return np.ascontiguousarray(np.random.default_rng(b).standard_normal((b, TRIALS // 2)).T)
 
 
 @functools.lru_cache(maxsize=64)

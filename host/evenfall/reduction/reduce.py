@@ -775,7 +775,7 @@ class MonteCarloBins:
     """Bins of one run by drawing from every input's distribution, beside the budget."""
 
     speed_rpm: FloatArray  # (b,)
-    torque_Nm: FloatArray  # (b,) mean of the draws, corrected
+    torque_Nm: FloatArray  # (b,) mean of the trials, corrected
     u_Nm: FloatArray  # (b,) their standard deviation
     low_Nm: FloatArray  # (b,) 95 % interval
     high_Nm: FloatArray
@@ -789,18 +789,18 @@ def monte_carlo(
     air: Air,
     standard: str = DEFAULT_STANDARD,
     bin_rpm: float = 250.0,
-    draws: int = 400,
+    trials: int = 400,
     seed: int = 0,
 ) -> MonteCarloBins:
     """Check the budget of one run by drawing (JCGM 101 clause 7).
 
     Each draw reduces the raw run afresh with its own span, arm, zero, delay,
     inertia and air, and adds the scatter of the bins; nothing is linearised
-    but that scatter.  Takes about `draws` times as long as one reduction.
+    but that scatter.  Takes about `trials` times as long as one reduction.
     """
-    # longer than 60 lines: the drawn model stands beside the inputs that it closes over
-    if not 20 <= draws <= 100000:
-        raise InputError(f"{draws} Monte Carlo trials are outside 20 to 100000")
+    # longer than 60 lines: the of_trial model stands beside the inputs that it closes over
+    if not 20 <= trials <= 100000:
+        raise InputError(f"{trials} Monte Carlo trials are outside 20 to 100000")
     plain = reduce_run(run, calibration, setup, air, standard, bin_rpm)
     seen = observe(run, calibration, setup)
     means, scatter = bin_means(seen, bin_rpm)
@@ -841,15 +841,15 @@ def monte_carlo(
         )  # fmt: skip
         off = np.int64(np.rint(steady_N * c.span_count_per_N * zero))
         shifted = replace(run, load_count=run.load_count + off)
-        drawn, _ = bin_means(observe(shifted, c, s), bin_rpm)
-        there = np.isfinite(drawn.value[0])
-        at = np.interp(means.centre, drawn.centre[there], drawn.value[0][there])
+        of_trial, _ = bin_means(observe(shifted, c, s), bin_rpm)
+        there = np.isfinite(of_trial.value[0])
+        at = np.interp(means.centre, of_trial.centre[there], of_trial.value[0][there])
         noise = np.random.default_rng(int(own)).normal(size=at.size) * np.hypot(
             causes["noise"], causes["bin scatter"]
         )
         return (at + noise) * correction(day, standard).factor
 
-    columns = [rng.normal(size=draws) for _ in range(10)] + [rng.integers(0, 2**31, draws).astype(float)]
+    columns = [rng.normal(size=trials) for _ in range(10)] + [rng.integers(0, 2**31, trials).astype(float)]
     results = np.array(uncertainty.propagate_distributions(one, columns))
     results[:, ~np.isfinite(means.value[0])] = np.nan
     mean, u, low, high = results

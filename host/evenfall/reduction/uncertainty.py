@@ -91,18 +91,18 @@ def propagate(
 
 
 def propagate_distributions(
-    model: Callable[..., FloatArray], draws: list[FloatArray], coverage: float = 0.95
+    model: Callable[..., FloatArray], trials: list[FloatArray], coverage: float = 0.95
 ) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray]:
     """Monte Carlo propagation, JCGM 101 clause 7.
 
     Args:
         model: takes one value of each input, returns an array.
-        draws: per input, (m,) values drawn from its distribution.
+        trials: per input, (m,) values drawn from its distribution.
 
     Returns (mean, standard uncertainty, low, high) with the probabilistically
     symmetric coverage interval (7.7.2).
     """
-    results = np.array([model(*row) for row in zip(*draws, strict=True)], float)
+    results = np.array([model(*row) for row in zip(*trials, strict=True)], float)
     tail = (1 - coverage) / 2
     low, high = np.quantile(results, (tail, 1 - tail), axis=0)
     return results.mean(axis=0), results.std(axis=0, ddof=1), low, high
