@@ -19,7 +19,9 @@ from evenfall.reduction.diagnostics import diagnose
 from evenfall.statistics import counting
 from evenfall.statistics.reduced_run import ReducedRun
 from evenfall.workflow import demo
+from evenfall.workflow.first_start import calibration_from
 from evenfall.workflow.reduce_service import reduce_stored
+from evenfall.workflow.weights import WeightReading
 from sample_runs import sample_run
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "reduce"))
@@ -260,6 +262,17 @@ def test_an_implausible_calibration_is_refused(run, readings, words):
 def test_values_that_cannot_be_are_refused(run, filed, args, rc, words):
     _, err = run(*args, rc=rc)
     assert words in err
+
+
+def test_the_first_start_knows_the_span_no_better_than_the_command(run):
+    """It took standard gravity as exact: the interval of the span came out half as wide."""
+    weights = ((0.0, 0.0), (2.0, 784_532.0), (5.0, 1_961_330.0))
+    words = [word for mass, count in weights for word in ("--reading", f"{mass:g} kg={count:g}")]
+    out, _ = run(*CALIBRATED, *words, "--json")
+    by_command = json.loads(out)["calibration"]
+    led = calibration_from([WeightReading(*w) for w in weights], by_command["arm_m"], by_command["arm_u_m"])
+    assert led.span_u_rel == pytest.approx(by_command["span_u_rel"])
+    assert led.span_u_rel > 0.026 / math.sqrt(3) / 9.80665, "gravity of an unknown place"
 
 
 def test_an_inertia_does_not_become_active_under_a_mistyped_set_up(run, tmp_path):

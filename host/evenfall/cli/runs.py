@@ -448,7 +448,7 @@ def file_under(
                 reduce_stored(archive, number)
             except EvenfallError as error:
                 progress(f"run {number} is filed but cannot be reduced: {error}")
-    echo(f"{len(runs)} runs filed")
+    echo(f"{_runs(runs)}: filed")
 
 
 @runs.command("import")

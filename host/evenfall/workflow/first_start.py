@@ -25,6 +25,7 @@ from evenfall.reduction.calibration import (
     implausible,
     make_calibration,
 )
+from evenfall.reduction.gravity import gravity_or_standard
 from evenfall.reduction.reduce import check_inputs
 from evenfall.units import typed
 from evenfall.workflow.weights import Talk, WeightReading, hang
@@ -252,7 +253,14 @@ def _calibration(talk: Talk, archive: Archive, line: Line, read: Callable[[], li
 
 def calibration_from(hung: list[WeightReading], arm_m: float, arm_u_m: float) -> Calibration:
     """The calibration of hung weights; InputError when it is not plausible."""
-    fit = fit_span(np.array([h.mass_kg for h in hung]), np.array([h.count for h in hung]), buoyancy=BUOYANCY)
+    gravity, gravity_u = gravity_or_standard(None, None)  # nobody was asked where the bench stands
+    fit = fit_span(
+        np.array([h.mass_kg for h in hung]),
+        np.array([h.count for h in hung]),
+        gravity=gravity,
+        gravity_u=gravity_u,
+        buoyancy=BUOYANCY,
+    )
     if wrong := implausible(fit):
         raise InputError(
             f"this calibration is not plausible: {wrong}. Nothing was stored; the readings are kept, and "
