@@ -11,12 +11,16 @@ from typing import Any
 
 from .physics import Bench
 
+# registers and bits of the amplifier, by their names in its data sheet
+PU_CTRL, CTRL2, RESULT, REVISION = 0x00, 0x02, 0x12, 0x1F
+RR, PUD, PUA, PUR, CS, CR, AVDDS = 0x01, 0x02, 0x04, 0x08, 0x10, 0x20, 0x80
+CALS = 0x04
+
 
 class I2cAmplifier:
     """A 24-bit bridge converter at address 0x2A with the NAU7802's registers.
 
-    PU_CTRL 0x00: RR, PUD, PUA, PUR, CS, CR, AVDDS from bit 0, 1, 2, 3, 4, 5, 7; CTRL2 0x02: rate in
-    bits 6:4 (7: 320 per s, 3: 80), CALS bit 2; result in 0x12-0x14; revision 0x0F in 0x1F.
+    CTRL2 holds the rate in bits 6:4 (7: 320 per s, 3: 80); the result takes three registers.
     The cell's samples come from the bench's second amplifier.
     """
 
@@ -25,7 +29,7 @@ class I2cAmplifier:
     def __init__(self, bench: Bench) -> None:
         self._bench = bench
         self._registers = bytearray(32)
-        self._registers[0x1F] = 0x0F
+        self._registers[REVISION] = 0x0F
         self._pointer = 0
         self._rate_bits = 7 if bench.scenario["amplifier"]["second_rate_Hz"] > 160.0 else 3
         self._ready = False
@@ -44,39 +48,40 @@ class I2cAmplifier:
 
     def _set(self, register: int, value: int, now: float) -> None:
         r = self._registers
-        if register == 0x00:
-            if value & 1:
+        if register == PU_CTRL:
+            if value & RR:
                 r[:] = bytes(31) + b"\x0f"
-                r[0] = 1
+                r[PU_CTRL] = RR
                 self._ready = False
                 return
-            if value & 2 and not r[0] & 2:
+            if value & PUD and not r[PU_CTRL] & PUD:
                 self._power_at = now + 0.0002
-            r[0] = value & 0x96 | value & 0x40 | r[0] & 8
-            if not value & 0x10:
+            r[PU_CTRL] = value & (PUD | PUA | CS | AVDDS) | value & 0x40 | r[PU_CTRL] & PUR
+            if not value & CS:
                 self._ready = False
-        elif register == 0x02:
-            if value & 4:
+        elif register == CTRL2:
+            if value & CALS:
                 self._calibrated_at = now + 0.006
-            r[2] = value & 0xF7
-        elif register not in (0x12, 0x13, 0x14, 0x1F):
+            r[CTRL2] = value & 0xF7
+        elif register not in (RESULT, RESULT + 1, RESULT + 2, REVISION):
             r[register] = value
 
     def _update(self, now: float) -> None:
         r = self._registers
-        if r[0] & 2 and now >= self._power_at:
-            r[0] |= 8
-        if r[2] & 4 and now >= self._calibrated_at:
-            r[2] &= ~4
+        if r[PU_CTRL] & PUD and now >= self._power_at:
+            r[PU_CTRL] |= PUR
+        if r[CTRL2] & CALS and now >= self._calibrated_at:
+            r[CTRL2] &= ~CALS
         new = self._bench.samples2
         code = None
         while new and new[0][0] <= now:
             code = new.pop(0)[1]
-        running = r[0] & 0x16 == 0x16 and (r[2] >> 4 & 7) == self._rate_bits
+        on = PUD | PUA | CS
+        running = r[PU_CTRL] & on == on and (r[CTRL2] >> 4 & 7) == self._rate_bits
         if code is not None and running:
-            r[0x12:0x15] = (code & 0xFFFFFF).to_bytes(3, "big")
+            r[RESULT : RESULT + 3] = (code & 0xFFFFFF).to_bytes(3, "big")
             self._ready = True
-        r[0] = r[0] & ~0x20 | (0x20 if self._ready else 0)
+        r[PU_CTRL] = r[PU_CTRL] & ~CR | (CR if self._ready else 0)
 
     def read(self, count: int, now: float) -> bytes:
         self._update(now)

@@ -376,9 +376,10 @@ class Board:
                 self._faults.remove(fault)
                 self.fault(fault["name"], fault["value"], fault["for_s"])
         for end in list(self._ends):
-            if now >= end[0]:
+            at_s, target, over = end
+            if now >= at_s:
                 self._ends.remove(end)
-                self._apply(end[1], end[2], 0.0)
+                self._apply(target, over, 0.0)
 
     def fault(self, name: str, value: float = 0.0, for_s: float = 0.0) -> None:
         """Let a fault of scenario.FAULTS begin now."""
