@@ -281,3 +281,12 @@ def test_the_view_fits_24_rows_of_80_columns_whole(state: str) -> None:
     assert "…" not in text
     for heading in ("crank speed", "set speed", "brake torque", "brake power", "peak power", "Ctrl-C"):
         assert heading in text
+
+
+def test_a_failed_run_and_a_torque_of_nothing_have_no_minus() -> None:
+    view = View(True, "", status(torque=-0.001), 0.1, (14, 12), (), 0, "")
+    runs = [LastRun("5 auger", "2026-09-22 14:10", "recorded only", -20.0, 3000.0)]
+    console = Console(width=80, record=True, file=io.StringIO())
+    console.print(render(view, runs))
+    text = console.export_text()
+    assert "-0.0" not in text and "3,000 rpm" not in text and "recorded only" in text

@@ -263,10 +263,10 @@ def _gauges(view: View, s: dict[str, Any], units: Units) -> RenderableType:
     values = [
         ("crank speed", f"{s['speed']:,.0f}", "rpm"),
         ("set speed", f"{s['set_speed']:,.0f}" if s["set_speed"] else "–", "rpm"),
-        ("brake torque", f"{float(units.torque(s['torque'])):.2f}", units.torque_name),
+        ("brake torque", f"{float(units.torque(s['torque'])):z.2f}", units.torque_name),
         (
             "brake power",
-            "–" if watts is None else f"{float(units.power(watts)):.2f}",
+            "–" if watts is None else f"{float(units.power(watts)):z.2f}",
             units.power_name,
         ),
     ]
@@ -378,10 +378,10 @@ def _runs(runs: Sequence[LastRun], units: Units) -> RenderableType:
     ):
         table.add_column(name, justify=justify)  # type: ignore[arg-type]
     for p in runs:
-        power = (
-            "–" if p.peak_power_W is None else f"{float(units.power(p.peak_power_W)):.2f} {units.power_name}"
-        )
-        at = "–" if p.peak_power_rpm is None else f"{p.peak_power_rpm:,.0f} rpm"
+        power = at = "–"  # none, or of a run that failed as a measurement
+        if p.peak_power_W is not None and p.peak_power_rpm is not None and p.peak_power_W > 0:
+            power = f"{float(units.power(p.peak_power_W)):.2f} {units.power_name}"
+            at = f"{p.peak_power_rpm:,.0f} rpm"
         table.add_row(Text(printable(p.name)), p.when, p.verdict, power, at)
     if not runs:
         table.add_row("none yet", "", "", "", "")
