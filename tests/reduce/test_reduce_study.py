@@ -11,6 +11,7 @@ a single run: the 95 % intervals are for the curve.
 
 from __future__ import annotations
 
+import os
 import tomllib
 from dataclasses import replace
 
@@ -126,6 +127,7 @@ BENCHES = (
 TRUTH = {"engine": {"wander": 0.0}, "bench": {"truth_s": 0.001}}
 # seconds from the sweep's end to the closing of the throttle, by seed: it must not get into the bins
 HANDS_S = (0.12, 0.7, 0.3)
+BOOTS = int(os.environ.get("EVENFALL_STUDY_BOOTS", "3"))  # of each bench, three runs each
 
 
 def truth_at(true: dict[float, dict[str, float]], centres: np.ndarray, field: str) -> np.ndarray:
@@ -141,7 +143,7 @@ def test_errors_and_coverage_on_the_bench_with_real_firmware():
     held, held_peaks = [], []
     rng = np.random.default_rng(5)
     for bench in BENCHES:
-        for seed in range(1, 4):
+        for seed in range(1, BOOTS + 1):
             three = []
             hand = {"react_s": HANDS_S[seed % 3]}
             for run in bench_runs(bench, seed, runs=3, operator=hand, **TRUTH):
