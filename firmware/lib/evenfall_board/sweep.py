@@ -696,7 +696,7 @@ class Sweep:
                 u += x if _PROBE_SEQUENCE >> self._probe_steps // 6 % 15 & 1 else -x
         return u
 
-    def _hold_speed(self, d, u):
+    def _hold_speed(self, d, u):  # over 60 lines: all that may end the hold or lower its speed, in its order
         """Steady at the held speed for as long as asked; then the ramp entry."""
         s = self._s
         e, w, wd = s[_ERROR], s[_SPEED], s[_SPEED_RATE]
