@@ -230,8 +230,7 @@ class Guard:
         past[at] = half_rpm
         times[at] = now
         self._past_at = (at + 1) % PAST
-        # below its end a sweep is over, though the controller looks at it for a quarter second more
-        if not self._was_up or set_half_rpm == 0 or inertia and half_rpm < self._lower_end:
+        if not self._was_up or set_half_rpm == 0:
             return LOAD_LOST if self._fell else NONE
         if half_rpm > self._lower_end >> 1 and self._slowed_alone(drop, torque, inertia):
             return self._lost_or_stalled(half_rpm)
@@ -262,12 +261,10 @@ class Guard:
         past, times, at = self._past, self._past_ms, self._past_at
         since = times[(at + PAST - FALL) % PAST]
         before = (past[at] - held) * FALL_MS // (since - times[at] or 1)
-        if inertia:
-            before = self._slowing(before, inertia)
-            slowing = self._slowing(drop, inertia)
-            if slowing * 8 < ref * 5 or before * 8 > ref and before * 16 > slowing * 3:
-                return False
-        elif drop < held >> 3 or before > held >> 5:
+        inertia = inertia or USUAL_INERTIA
+        before = self._slowing(before, inertia)
+        slowing = self._slowing(drop, inertia)
+        if slowing * 8 < ref * 5 or before * 8 > ref and before * 16 > slowing * 3:
             return False
         # the first half of the fall at least 0.7 times as steep as the whole
         middle = (at + PAST - FALL // 2) % PAST
@@ -377,8 +374,7 @@ class Guard:
         # engine near its top speed leaves so little torque that the speed alone does not show it.
         low = half_rpm < set_half_rpm - (set_half_rpm >> 6) and half_rpm <= self._before_rpm
         self._before_rpm = half_rpm
-        over = sweeping and half_rpm < self._lower_end
-        if low and self._was_up and ref > 100 and torque * 2 < ref and not over:
+        if low and self._was_up and ref > 100 and torque * 2 < ref:
             self._torque_gone_samples += 1
             if self._torque_gone_samples * 32 >= self._hz:
                 return self._lost_or_stalled(half_rpm)
@@ -388,7 +384,7 @@ class Guard:
             return self._lost_or_stalled(half_rpm)
         if self._was_up and half_rpm < self._stall:
             self._slow_samples += 1
-            if self._slow_samples * (4 if sweeping else 20) >= self._hz:
+            if self._slow_samples * 20 >= self._hz:
                 return STALLED
         else:
             self._slow_samples = 0
