@@ -13,8 +13,6 @@ MAX_DATA = 368  # type + sequence + payload, bytes
 MAX_PAYLOAD = MAX_DATA - 3
 MAX_BODY = MAX_DATA + 4  # with CRC
 MAX_WIRE = MAX_BODY + 3  # two COBS code bytes and the delimiter
-RESIDUE = 0x2144DF1C  # the CRC of what has its own CRC behind it (same catalogue)
-FEW = 16  # so many bytes are copied one by one: a slice takes from the heap
 
 
 class Framer:
@@ -23,16 +21,14 @@ class Framer:
     Frames with a payload of `often` bytes (246 at most) are made without taking from the heap.
     """
 
-    def __init__(self, often=-1):
+    def __init__(self, often=0):
         self._body = bytearray(MAX_BODY)
         self._wire = bytearray(MAX_WIRE)
         self.payload = memoryview(self._body)[3 : 3 + MAX_PAYLOAD]
         self._body_view = memoryview(self._body)
         self._wire_view = memoryview(self._wire)
-        self._often = 3 + often
-        if often >= 0:
-            self._often_data = self._body_view[: 3 + often]
-            self._often_wire = self._wire_view[: 9 + often]
+        # (size of the data, its view, the view of the wire bytes)
+        self._often = (3 + often, self._body_view[: 3 + often], self._wire_view[: 9 + often])
 
     def finish(self, kind, sequence, payload_size):
         """Close the frame around `payload[:payload_size]`; return its wire bytes.
@@ -45,8 +41,8 @@ class Framer:
         body = self._body
         struct.pack_into("<BH", body, 0, kind, sequence)
         end = 3 + payload_size
-        often = end == self._often
-        struct.pack_into("<I", body, end, crc32(self._often_data if often else self._body_view[:end]))
+        often = end == self._often[0]
+        struct.pack_into("<I", body, end, crc32(self._often[1] if often else self._body_view[:end]))
         end += 4
         # The stuffed frame is the body, moved on by one, with each zero replaced
         # by the distance to the next; only a run of 254 bytes costs a byte more.
@@ -72,7 +68,7 @@ class Framer:
                 at = stop + 1
             if zero < 0:
                 wire[end + shift + 1] = 0
-                return self._often_wire if often else self._wire_view[: end + shift + 2]
+                return self._often[2] if often else self._wire_view[: end + shift + 2]
 
 
 def unstuff(wire, size, out):
@@ -91,9 +87,9 @@ def unstuff(wire, size, out):
         if after >= size:
             if after > size or n + size - begin > len(out):
                 return -1
-            if size - begin > FEW:
+            if size - begin > 16:
                 out[n : n + size - begin] = wire[begin:size]
-            else:
+            else:  # a slice takes from the heap
                 for i in range(begin, size):
                     out[n + i - begin] = wire[i]
             return n + size - begin
@@ -125,8 +121,7 @@ class Unframer:
         self._body_view = memoryview(self._body)
         self._fill = 0
         self._overlong = False
-        self._bare = self._body_view[:7]  # a frame without a payload
-        self._nothing = self._body_view[3:3]
+        self._bare = (self._body_view[:7], self._body_view[3:3])  # a frame without a payload; its payload
         self.kind = self.sequence = 0
         self.bad = 0
 
@@ -178,9 +173,10 @@ class Unframer:
         """The payload's view of the frame collected, None when it is damaged."""
         body = self._body
         n = unstuff(self._wire_view, self._fill, body)
-        if n < 7 or crc32(self._bare if n == 7 else self._body_view[:n]) != RESIDUE:
+        # 0x2144DF1C: the CRC of what has its own CRC behind it (same catalogue)
+        if n < 7 or crc32(self._bare[0] if n == 7 else self._body_view[:n]) != 0x2144DF1C:
             self.bad += 1
             return None
         self.kind = body[0]
         self.sequence = body[1] | body[2] << 8
-        return self._nothing if n == 7 else self._body_view[3 : n - 4]
+        return self._bare[1] if n == 7 else self._body_view[3 : n - 4]

@@ -72,7 +72,7 @@ def test_a_million_mutated_frames():
 def test_the_check_above_can_fail(monkeypatch):
     """With the CRC switched off, wrong frames come through and are counted."""
     parser = frames.Unframer()
-    monkeypatch.setattr(frames, "crc32", lambda body: frames.RESIDUE)
+    monkeypatch.setattr(frames, "crc32", lambda body: 0x2144DF1C)
     assert hostile_frames.run(BASES, 2000, 4, parser.feed, lambda: parser.bad)["wrong"] > 100
 
 

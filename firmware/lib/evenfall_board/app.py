@@ -24,7 +24,7 @@ from .host_commands import PRESS_MS, HostCommands
 from .link import Link
 from .native import const, micropython
 from .recorder import Recorder, free_block_bytes
-from .run_record import COLLECT, LONG, RunRecord
+from .run_record import RunRecord
 from .sensing import Speed, Torque
 from .settings import BootCounter, Learned, run_seconds
 from .standstill import Standstill
@@ -32,21 +32,23 @@ from .states import BUSY, FAULT, REASON, STATE, TRIGGER, step
 from .store import Store
 from .sweep import DONE, HOLD, RAMP, RELEASE, Sweep
 
-PASS_US = const(2000)
-BUSY_MS = const(16)  # a pass that took longer was busy (flash, a collection), not listening to the cell
-ROUND_MS = const(8)  # what a person or a fault's time limit does not need at every pass comes this often
-WATCHDOG_MS = 3000
-FRESH_MS = 1000  # after a start: what turns then turned before, so the board had lost its supply
-ALLOW_MS = 500  # of standstill
-AIR_MS = 1000  # between two readings of the barometer
-SETTLE_MS = 1000  # a speed that stays within 3 % for so long is near the top: the sweep finds it
-RELEASED_MS = 1000  # of standstill in the release: it is over
-TOO_SLOW_MS = 1500  # armed and so long under the speed that a sweep needs: the valve closes, in as long again
-CLEARED_MS = const(2000)  # so long after it has cleared a fault and armed a press does not disarm
+_PASS_US = const(2000)
+_COLLECT = const(1)  # yielded by a generator of long steps: collect the heap next, in a pass of its own;
+_LONG = const(2)  # the step was a long one, so that the link waits for the next pass
+_BUSY_MS = const(16)  # a pass that took longer was busy (flash, a collection), not listening to the cell
+_ROUND_MS = const(8)  # what a person or a fault's time limit does not need at every pass comes this often
+_WATCHDOG_MS = const(3000)
+_FRESH_MS = const(1000)  # after a start: what turns then turned before, so the board had lost its supply
+_ALLOW_MS = const(500)  # of standstill
+_AIR_MS = const(1000)  # between two readings of the barometer
+_SETTLE_MS = const(1000)  # a speed that stays within 3 % for so long is near the top: the sweep finds it
+_RELEASED_MS = const(1000)  # of standstill in the release: it is over
+_TOO_SLOW_MS = const(1500)  # armed and so long slower than a sweep needs: the valve closes, in as long again
+_CLEARED_MS = const(2000)  # so long after it has cleared a fault and armed a press does not disarm
 FEW_RUNS = 3  # no more than these fit onto the flash: the LED says so at rest
-MIN_RECORD_MS = 4000  # a shorter spin of the brake is no run: not kept
-TURNING_HALF_RPM = 600
-WARM_HALF_RPM = 1000  # above this the valve leaves its shut end, so that a throttle meets some load;
+_MIN_RECORD_MS = const(4000)  # a shorter spin of the brake is no run: not kept
+_TURNING_HALF_RPM = const(600)
+_WARM_HALF_RPM = const(1000)  # above this the valve leaves its shut end, so that a throttle meets some load;
 # with the shaft at rest it stays shut: a standing brake drains hardly, and a full one stalls the engine
 
 HELD_SPEED = 1 << codes.TRACE_BITS.index("speed_held_over")
@@ -109,13 +111,15 @@ class Board:
         self.fault = 0
         self.measure_next = False  # armed to measure the valve
         self.press_ms = -PRESS_MS  # uptime of the press that armed the board, while nothing undid it
-        self._cleared_ms = -CLEARED_MS  # of the press that cleared a fault
+        self._cleared_ms = -_CLEARED_MS  # of the press that cleared a fault
         self._arm_when_stored = False  # a press came while a run waited for the flash
         self.restart_in_ms = 0
         self.torque_mNm = 0
         self.load_ms = 0  # since the last sample
         self.heap_free = 0  # at the last look at standstill, or after a run was stored
-        self.collect_due = False  # the next pass is a collection and nothing else
+        self.collect = (
+            None  # _COLLECT: the next pass is a collection and nothing else; _LONG: this one is long
+        )
 
         # every attribute is made here: a new one made in the tick would allocate
         self._found = 0  # fault seen in this pass
@@ -131,7 +135,6 @@ class Board:
         self._ready_top = 0  # highest speed since the shaft stood still, half rpm
         self._pulled_down = False  # and the warm valve has pulled the engine down from it
         self._settled_at = 0
-        self._long_step = False  # this pass is long already
         self._missed_ms = 0  # how long a run has lasted that is not recorded
         self._overruns = 0
         self._edge_overruns = 0
@@ -165,7 +168,7 @@ class Board:
             self.go("checked")
 
     def turning(self):
-        return self.speed.half_rpm > TURNING_HALF_RPM
+        return self.speed.half_rpm > _TURNING_HALF_RPM
 
     def set_half_rpm(self):
         """The controller's set point, 0 while it does not have the valve."""
@@ -229,7 +232,7 @@ class Board:
         if no:
             return no
         self.measure_next = False
-        self.collect_due = True  # here nothing is measured yet: none is due in the sweep
+        self.collect = _COLLECT  # here nothing is measured yet: none is due in the sweep
         self.go("arm")
         return "none", 0
 
@@ -311,7 +314,7 @@ class Board:
     def _store_run(self):
         """Generator: write the run, then learn from it and make the next one ready.
 
-        Yields COLLECT where the heap is to be collected before it goes on, LONG after a long step.
+        Yields _COLLECT where the heap is to be collected before it goes on, _LONG after a long step.
         """
         values, learned = self.settings.values, self.learned.values
         for due in self.run.write(values, learned, self.amp and not self.fault, self._spun_up_again):
@@ -319,17 +322,17 @@ class Board:
         if self.run.suits_learning():
             pairs = self.sweep.learn()
             if pairs:
-                yield COLLECT  # its table may grow: into a gap
+                yield _COLLECT  # its table may grow: into a gap
                 self.learned.store(pairs)
                 self.run.event("learned", len(pairs))
                 yield
         # What the next run needs is made ready here, so that its beginning costs nothing, one long step each.
         # The new controller takes the place on the heap of the one before this one: no free block is split.
-        yield COLLECT
+        yield _COLLECT
         self.counters[HEAP] = self.heap_free = gc.mem_free()  # 8 ms
-        yield LONG
+        yield _LONG
         self.renew_controller()  # 18 ms
-        yield LONG
+        yield _LONG
 
     def _stored(self):
         """The run is on flash, or could not be put there: record again."""
@@ -436,7 +439,7 @@ class Board:
                 if self.run.recording:
                     edges.put1(tick)
             hardware.edges = (hardware.edges + n) & 0x3FFFFFFF
-        self.load_ms += passed_ms if passed_ms < BUSY_MS else 0  # not the cell was silent then
+        self.load_ms += passed_ms if passed_ms < _BUSY_MS else 0  # not the cell was silent then
         if amp:
             n = amp.poll()
             for i in range(n):
@@ -444,13 +447,13 @@ class Board:
         else:
             self.load_ms = 0
         self._slow_tasks_ms += passed_ms
-        if self._slow_tasks_ms >= ROUND_MS or self._found or self.standstill.finished:
+        if self._slow_tasks_ms >= _ROUND_MS or self._found or self.standstill.finished:
             self._slow_tasks(self._slow_tasks_ms)
             self._slow_tasks_ms = 0
         elif self.state == "store":
             self._follow_store()
-        if self._long_step:
-            self._long_step = False
+        if self.collect == _LONG:
+            self.collect = None
         elif not self.quiet:
             self.link.poll(passed_ms)
 
@@ -525,7 +528,7 @@ class Board:
     def _pressed(self):
         state = self.state
         now = self.clock.uptime_ms
-        if state == "ready" and now - self._cleared_ms < CLEARED_MS and not self.spun_up():
+        if state == "ready" and now - self._cleared_ms < _CLEARED_MS and not self.spun_up():
             return  # whoever presses twice, to clear and to arm, must not disarm
         self.press_ms = -PRESS_MS
         if state == "rest" or state == "safe" and not self.run.verdict:
@@ -551,7 +554,7 @@ class Board:
         """What the state itself leads to."""
         state = self.state
         if state == "rest":
-            if self.clock.uptime_ms < FRESH_MS and self.turning() and self.run.recording and not self.fault:
+            if self.clock.uptime_ms < _FRESH_MS and self.turning() and self.run.recording and not self.fault:
                 # what the RAM held of the run is lost; a short run on flash says so
                 self.run.begin(TRIGGER("spin_up"), self.settings.values["before_trigger"])
                 self.go("spin_up")
@@ -589,13 +592,13 @@ class Board:
             self.go("checked")
         if self.state in ("rest", "ready"):
             self._air_ms += passed_ms
-            if self._air_ms >= AIR_MS:
+            if self._air_ms >= _AIR_MS:
                 self._air_ms = 0
                 self.run.read_air()
                 self._tidy()
         # the ignition is allowed again only at standstill: a reset in a sweep must not start the engine anew
         if self.kill and not self.kill.ready and not self.hardware.kill_held:
-            if self.standstill.ms >= ALLOW_MS and guard.severity(self.fault) == 0:
+            if self.standstill.ms >= _ALLOW_MS and guard.severity(self.fault) == 0:
                 self.kill.allow()
         if self.restart_in_ms:
             self.restart_in_ms -= passed_ms
@@ -609,7 +612,7 @@ class Board:
         """
         if not self.speed.half_rpm:
             if self.heap_free < self.counters[HEAP] - self.counters[HEAP] // 4:
-                self.collect_due = True
+                self.collect = _COLLECT
                 self.heap_free = self.counters[HEAP]
             else:
                 self.heap_free = gc.mem_free()  # 8 ms: here, not for each question, nor beside a collection
@@ -619,7 +622,7 @@ class Board:
         if self.spun_up():
             self._peak_ms = self._since_ms
         elif self._since_ms - self._peak_ms >= self.settings.values["after_sweep"]:
-            if self._peak_ms < MIN_RECORD_MS:
+            if self._peak_ms < _MIN_RECORD_MS:
                 self.go("forget")
             else:
                 self._end_run(False)
@@ -631,8 +634,8 @@ class Board:
         self._note_pulled_down(half_rpm, passed_ms)
         if half_rpm < self.settings.values["end_speed"] * 2 + 1000 or not self.spun_up():
             self._settled_ms = 0
-            if half_rpm > WARM_HALF_RPM:
-                self._too_slow_ms = min(self._too_slow_ms + passed_ms, 2 * TOO_SLOW_MS)
+            if half_rpm > _WARM_HALF_RPM:
+                self._too_slow_ms = min(self._too_slow_ms + passed_ms, 2 * _TOO_SLOW_MS)
             else:
                 self._too_slow_ms = 0
             return
@@ -642,7 +645,7 @@ class Board:
             self._settled_at = half_rpm
             self._settled_ms = 0
         self._settled_ms += passed_ms
-        if self._settled_ms >= SETTLE_MS:
+        if self._settled_ms >= _SETTLE_MS:
             self.begin(TRIGGER("spin_up"))
 
     def _note_pulled_down(self, half_rpm, passed_ms):
@@ -650,7 +653,7 @@ class Board:
 
         A fifth of its opening stays, until the shaft has stood still.
         """
-        if half_rpm <= WARM_HALF_RPM:
+        if half_rpm <= _WARM_HALF_RPM:
             self._ready_top = 0
             self._pulled_down = False
         elif half_rpm > self._ready_top:
@@ -659,7 +662,7 @@ class Board:
             self._pulled_down = True
         if self._pulled_down:
             self._too_slow_ms = min(
-                max(self._too_slow_ms, TOO_SLOW_MS) + 4 * passed_ms, TOO_SLOW_MS + TOO_SLOW_MS * 4 // 5
+                max(self._too_slow_ms, _TOO_SLOW_MS) + 4 * passed_ms, _TOO_SLOW_MS + _TOO_SLOW_MS * 4 // 5
             )
 
     def _follow_release(self, passed_ms):
@@ -667,7 +670,7 @@ class Board:
             self._end_run(False)
         # near a standstill the controller has no speed to work with
         self._settled_ms = self._settled_ms + passed_ms if not self.turning() else 0
-        if self._phase == DONE or self._settled_ms >= RELEASED_MS:
+        if self._phase == DONE or self._settled_ms >= _RELEASED_MS:
             self._control = False
             if not self.run.recording:
                 self.go("released")
@@ -676,7 +679,7 @@ class Board:
         """The throttle is open again while a run waits that fills the memory: the new one is counted."""
         before = self._missed_ms
         self._missed_ms = before + passed_ms if self.spun_up() else 0
-        if before < MIN_RECORD_MS <= self._missed_ms:
+        if before < _MIN_RECORD_MS <= self._missed_ms:
             self.run.missed += 1
             self.counters[NOT_RECORDED] += 1
 
@@ -686,9 +689,7 @@ class Board:
         if self._writer is None:
             self._writer = self._store_run()
         try:
-            told = next(self._writer)
-            self.collect_due = told == COLLECT
-            self._long_step = told == LONG
+            self.collect = next(self._writer)
         except StopIteration:
             self._stored()
         except OSError:
@@ -708,12 +709,12 @@ class Board:
             self.servo.move(self.hardware.held_us)
         elif self.state == "safe" or guard.severity(self.fault) > 0:
             self.hardware.fail_valve(s)
-        elif self.speed.half_rpm > WARM_HALF_RPM:
+        elif self.speed.half_rpm > _WARM_HALF_RPM:
             # an engine that this load holds down is let go by and by, else it never reaches its speed
             # armed, it is a small one: a brake of quick filling would hold the engine before the sweep begins
             armed = self.state == "ready"
-            share = TOO_SLOW_MS - max(0, self._too_slow_ms - TOO_SLOW_MS) if armed else TOO_SLOW_MS
-            share = (s["servo_open"] - s["servo_shut"]) * share // ((10 if armed else 4) * TOO_SLOW_MS)
+            share = _TOO_SLOW_MS - max(0, self._too_slow_ms - _TOO_SLOW_MS) if armed else _TOO_SLOW_MS
+            share = (s["servo_open"] - s["servo_shut"]) * share // ((10 if armed else 4) * _TOO_SLOW_MS)
             self.servo.move(s["servo_shut"] + share)
         else:
             self.servo.move(s["servo_shut"])
@@ -734,7 +735,7 @@ def run():
 
 
 def _loop(board):
-    dog = machine.WDT(timeout=WATCHDOG_MS)
+    dog = machine.WDT(timeout=_WATCHDOG_MS)
     board.store.feed_watchdog = dog.feed  # making room may erase for seconds
     last = time.ticks_us()
     rest_us = 0
@@ -744,12 +745,12 @@ def _loop(board):
         passed = time.ticks_diff(now, last)
         last = now
         rest_us += passed
-        if board.collect_due:
-            board.collect_due = False
+        if board.collect == _COLLECT:
+            board.collect = None
             gc.collect()  # 28 ms on an RP2040; the amplifier's FIFO holds 50
         else:
             board.one_pass(rest_us // 1000)
             rest_us %= 1000
         spent = time.ticks_diff(time.ticks_us(), now)
-        if spent < PASS_US:
-            time.sleep_us(PASS_US - spent)
+        if spent < _PASS_US:
+            time.sleep_us(_PASS_US - spent)

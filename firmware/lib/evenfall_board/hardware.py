@@ -10,9 +10,10 @@ from .drivers.button import Button
 from .drivers.kill import Kill
 from .drivers.led import Led
 from .drivers.servo import Servo
+from .native import const
 from .settings import GROUP, NAME
 
-SUPPLY_PIN = 29  # a third of the board's supply, on boards that have it
+_SUPPLY_PIN = const(29)  # a third of the board's supply, on boards that have it
 FAIL_OPEN, FAIL_STAY = 1, 2  # values of the setting fail_valve
 
 
@@ -33,7 +34,7 @@ class Clock:
         """Seconds since 1970, 0 while nobody has told it."""
         return (self._at_0[0] | self._at_0[1] << 16) + self.uptime_ms // 1000 if self.is_set else 0
 
-    def put_unix_s(self, buffer, at):
+    def put(self, buffer, at):
         """Write unix_s() into a message, in its two halves: takes nothing from the heap."""
         low = self._at_0[0] + self.uptime_ms // 1000 if self.is_set else 0
         pack_into("<HH", buffer, at, low & 0xFFFF, self._at_0[1] + (low >> 16))
@@ -93,10 +94,10 @@ class Hardware:
 
     def open_supply(self):
         """The supply's pin, unless a setting has taken it."""
-        if SUPPLY_PIN in [self._settings[e[NAME]] for e in SETTINGS if e[GROUP] == "pins"]:
+        if _SUPPLY_PIN in [self._settings[e[NAME]] for e in SETTINGS if e[GROUP] == "pins"]:
             return
         try:
-            self.supply = machine.ADC(SUPPLY_PIN)
+            self.supply = machine.ADC(_SUPPLY_PIN)
         except (ValueError, OSError):
             pass
 

@@ -1,7 +1,7 @@
 """What a host may ask of the board: all that the link sees of it."""
 
 import gc
-from struct import calcsize, pack_into
+from struct import pack_into
 
 from evenfall_wire import codes
 from evenfall_wire.messages import HEAD
@@ -14,11 +14,10 @@ from .states import FAULT, STATE, TRIGGER
 
 PRESS_MS = 30000  # so long after a press that armed the board a host may start a sweep
 _U16 = const(65535)
-RESTART_MS = 200  # time for the answer to leave
+_RESTART_MS = const(200)  # time for the answer to leave
 
 EDGES_SEEN, PRESSES_SEEN = [codes.COUNTERS.index(name) for name in ("edges_seen", "presses_seen")]
-STATUS = HEAD["status"]
-UNIX_AT = calcsize(STATUS[:15])  # its fifteenth field; the first character is the byte order
+_UNIX_AT = const(38)  # place of unix_s in the status message
 BIT = {name: 1 << i for i, name in enumerate(codes.STATUS_BITS)}
 
 
@@ -55,7 +54,7 @@ class HostCommands:
     def turning(self):
         return self._board.turning()
 
-    def put_status(self, payload):
+    def status(self, payload):
         """Write the status message's payload; takes nothing from the heap."""
         board = self._board
         hardware = self._hardware
@@ -63,7 +62,7 @@ class HostCommands:
         air = hardware.air
         amp = hardware.amp
         pack_into(
-            STATUS,
+            HEAD["status"],
             payload,
             0,
             STATE(board.state),
@@ -91,7 +90,7 @@ class HostCommands:
             min(board.link.unknown, _U16),
             store.last_run(),
         )
-        self.clock.put_unix_s(payload, UNIX_AT)
+        self.clock.put(payload, _UNIX_AT)
 
     def _flags(self):
         board, hardware = self._board, self._hardware
@@ -169,7 +168,7 @@ class HostCommands:
         if board.turning():
             return "moving", 0
         if name == "restart":
-            board.restart_in_ms = RESTART_MS
+            board.restart_in_ms = _RESTART_MS
             return "none", 0
         try:
             self.learned.forget()

@@ -31,27 +31,26 @@ from evenfall_wire.settings import SETTINGS
 from evenfall_wire.table_hash import TABLE_HASH
 
 from . import FIRMWARE
+from .native import const
 from .store import ACKNOWLEDGED, UNREADABLE
 
 SESSION_MS = 3000  # a session not heard for so long has ended
 GIVE_UP_MS = 3000  # a host that takes no byte for so long is gone
 HOST_STALLED_MS = 100  # after so long without a byte taken, requests are read in the middle of a frame too
-ZEROING_MS = 3000  # a block of samples takes 0.8 s: three tries
+_ZEROING_MS = const(3000)  # a block of samples takes 0.8 s: three tries
 READ_BYTES = 48  # per pass
-PIECE = 64  # bytes per write
-LONG_PASS_MS = 20  # at rest a long answer may take so much of a pass; the amplifier's FIFO holds 50 ms
-FULL_MS = 1  # a port with a small buffer is looked at again for so long before the pass goes on
-LIST_RUNS = 17  # entries of 20 bytes in a run_list
-PAIRS = 60  # settings pairs in a message
-ANSWER_BYTES = 96  # the longest reply that is kept to be said again: self_test_result
+_PIECE = const(64)  # bytes per write
+_LONG_PASS_MS = const(20)  # at rest a long answer may take so much of a pass; the amplifier's FIFO holds 50
+_FULL_MS = const(1)  # a port with a small buffer is looked at again for so long before the pass goes on
+_LIST_RUNS = const(17)  # entries of 20 bytes in a run_list
+_PAIRS = const(60)  # settings pairs in a message
+_ANSWER_BYTES = const(96)  # the longest reply that is kept to be said again: self_test_result
 FIRST_UNIX_S = 1735689600  # 2025-01-01: no board was built before
 TYPE, SEQUENCE, PAYLOAD_CRC, CHALLENGE = range(4)  # places of Link._last
 LAST_UNIX_S = 2145916800  # 2038-01-01: a clock beyond is a mistake
 
 HELLO = type_of("hello")
 GET_STATUS = type_of("get_status")
-STATUS = type_of("status")
-STATUS_BYTES = struct.calcsize(HEAD["status"])
 COMMAND = type_of("command")
 READ_NEXT = type_of("read_next")
 RUN_DATA = type_of("run_data")
@@ -96,7 +95,7 @@ class Link:
         self._poll_in = poller(source or sys.stdin, select.POLLIN)
         self._poll_out = poller(sink or sys.stdout, select.POLLOUT)
         # the status is asked ten times a second, in a sweep too: what each took would be collected there
-        self._framer = Framer(STATUS_BYTES)
+        self._framer = Framer(struct.calcsize(HEAD["status"]))
         self._data_view = self._framer.payload[4:]  # where run_data has its bytes
         self._unframer = Unframer()
         self._byte = bytearray(1)  # a longer read would block
@@ -117,7 +116,7 @@ class Link:
         # of the newest request of ONCE; the challenge is made when first needed, another one at each start.
         # As objects of their own they would be made anew and split the heap's largest free block.
         self._last = array("I", (0, 0, 0, 0))
-        self._answer = bytearray(ANSWER_BYTES)
+        self._answer = bytearray(_ANSWER_BYTES)
         self._answer_size = 0  # 0: it is still being done
         self.unknown = 0
 
@@ -196,10 +195,10 @@ class Link:
         moved = start
         for _ in range(24 if quiet else 10000):
             now = time.ticks_ms()
-            if time.ticks_diff(now, start) >= LONG_PASS_MS:
+            if time.ticks_diff(now, start) >= _LONG_PASS_MS:
                 return
             if not self._ready(self._poll_out, select.POLLOUT):
-                if not quiet and time.ticks_diff(now, moved) < FULL_MS:
+                if not quiet and time.ticks_diff(now, moved) < _FULL_MS:
                     continue
                 self._waited_ms += passed_ms
                 if self._waited_ms > GIVE_UP_MS:
@@ -209,7 +208,7 @@ class Link:
                 self._byte[0] = send[self._sent]  # a slice for each byte would allocate
                 n = self._out.write(self._byte)
             else:
-                n = self._out.write(send[self._sent : self._sent + PIECE])
+                n = self._out.write(send[self._sent : self._sent + _PIECE])
             moved = now
             self._waited_ms = 0
             self._sent += n or 0
@@ -239,7 +238,7 @@ class Link:
         if (
             last[TYPE] == self._request
             and last[SEQUENCE] == self._sequence
-            and len(self._send) <= ANSWER_BYTES
+            and len(self._send) <= _ANSWER_BYTES
         ):
             self._answer_size = len(self._send)
             self._answer[: self._answer_size] = self._send
@@ -280,8 +279,8 @@ class Link:
         """Answer a request, or begin to."""
         self._request, self._sequence = kind, sequence
         if kind == GET_STATUS:
-            self._board.put_status(self._framer.payload)
-            self._finish(STATUS, STATUS_BYTES)
+            self._board.status(self._framer.payload)
+            self._finish(type_of("status"), struct.calcsize(HEAD["status"]))
             return
         entry = BY_TYPE.get(kind)
         if entry is None:
@@ -362,7 +361,7 @@ class Link:
     def _listing(self, kind, first):
         store = self._board.store
         rows = []
-        for entry in store.entries(first, LIST_RUNS):
+        for entry in store.entries(first, _LIST_RUNS):
             if entry.crc is None and entry.readable:
                 try:
                     for _ in store.checksum(entry):
@@ -472,7 +471,7 @@ class Link:
     def _get_settings(self, kind, head, each):
         values = self._board.settings.values
         _, first = head
-        rows = [(number, values[name]) for number, name, _, _, _, _, _ in SETTINGS[first : first + PAIRS]]
+        rows = [(number, values[name]) for number, name, _, _, _, _, _ in SETTINGS[first : first + _PAIRS]]
         self.reply("settings", (len(SETTINGS), first), rows)
 
     def _set_settings(self, kind, head, each):
@@ -507,7 +506,7 @@ class Link:
     def _zeroing(self, kind):
         board = self._board
         board.ask_zero()
-        end = board.clock.uptime_ms + ZEROING_MS
+        end = board.clock.uptime_ms + _ZEROING_MS
         while board.clock.uptime_ms < end:
             if board.zero_taken():
                 self.done(kind, board.zero_count())
@@ -515,7 +514,7 @@ class Link:
             if board.turning():
                 self.refuse(kind, "moving")
                 return
-            self._percent = 100 - (end - board.clock.uptime_ms) * 100 // ZEROING_MS
+            self._percent = 100 - (end - board.clock.uptime_ms) * 100 // _ZEROING_MS
             yield
         fault = board.load_fault()
         if fault:
@@ -556,7 +555,7 @@ class Link:
     def _get_learned(self, kind, head, each):
         values = self._board.learned.values
         _, first = head
-        rows = [(slot, values[slot]) for slot in sorted(values)[first : first + PAIRS]]
+        rows = [(slot, values[slot]) for slot in sorted(values)[first : first + _PAIRS]]
         self.reply("learned", (len(values), first), rows)
 
     def _get_counters(self, kind, head, each):

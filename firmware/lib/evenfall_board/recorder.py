@@ -11,11 +11,11 @@ RAM budget, bytes (the only large allocations of the board):
     control trace   12 x at most 27 per second x seconds
     events, air, zeros   900 + 288 + 112
 
-They are made last, while FREE_BLOCK bytes are held, so that so much stays free in one piece.
+They are made last, while _FREE_BLOCK bytes are held, so that so much stays free in one piece.
 
-with seconds = before_trigger + steady_time + sweep_time + after_sweep + STEADY_S.
+with seconds = before_trigger + steady_time + sweep_time + after_sweep + _STEADY_S.
 At the defaults and 80 samples/s that is 20 s: 11 kB + 13 kB + 7 kB = 31 kB.  When
-the heap has less than is wanted plus RESERVE, seconds shrink; a run longer than
+the heap has less than is wanted plus _RESERVE, seconds shrink; a run longer than
 that loses its beginning and says so; settings whose sweep itself does not fit are
 a fault before the sweep.  At 320 samples/s it is 63 kB; an RP2040 has 40 kB for it, a sweep of 8 s.
 """
@@ -30,15 +30,15 @@ from .native import const, micropython
 from .drivers import ticks
 from .settings import TRACE_HZ, bytes_per_second, run_seconds, records_per_second
 
-RESERVE = 51 * 1024  # bytes of heap left for the program at work and for what is made after the rings,
-MIN_RESERVE = 37 * 1024  # or so many, when a whole sweep would not fit otherwise
-FREE_BLOCK = 28 * 1024  # so many of them in one piece: a file opened for writing takes 1,148 at once
-OVERHEAD = 14500  # bytes of heap for the next controller and for what the rings take beside their records
-SMALL_BEFORE_MS = 1500  # a small record holds the sweep, so much before it
-SMALL_AFTER_MS = 1000  # and so much after it, of load samples and edges alone
-STEADY_S = 6  # longest wait for a steady top speed that must fit before the sweep
-SHIFT = const(6)
-PAGE = const(1 << SHIFT)  # records
+_RESERVE = const(51 * 1024)  # bytes of heap left for the program at work and what is made after the rings,
+_MIN_RESERVE = const(37 * 1024)  # or so many, when a whole sweep would not fit otherwise
+_FREE_BLOCK = const(28 * 1024)  # so many of them in one piece: a file opened for writing takes 1,148 at once
+_OVERHEAD = const(14500)  # bytes of heap for the next controller and what the rings take beside their records
+_SMALL_BEFORE_MS = const(1500)  # a small record holds the sweep, so much before it
+_SMALL_AFTER_MS = const(1000)  # and so much after it, of load samples and edges alone
+_STEADY_S = const(6)  # longest wait for a steady top speed that must fit before the sweep
+_SHIFT = const(6)
+PAGE = const(1 << _SHIFT)  # records
 LAST = const(PAGE - 1)
 _MAX_SINCE = const(0xFFFFFF)  # ticks since a page's first load sample: 24 bits
 _U16 = const(0xFFFF)
@@ -80,16 +80,16 @@ class Ring:
     # one method per width: a call with *args would allocate
     def put3(self, a, b, c):
         at = self._next()
-        pack_into(self.format, self._pages[at >> SHIFT], (at & LAST) * self.size, a, b, c)
+        pack_into(self.format, self._pages[at >> _SHIFT], (at & LAST) * self.size, a, b, c)
 
     def put4(self, a, b, c, d):
         at = self._next()
-        pack_into(self.format, self._pages[at >> SHIFT], (at & LAST) * self.size, a, b, c, d)
+        pack_into(self.format, self._pages[at >> _SHIFT], (at & LAST) * self.size, a, b, c, d)
 
     @micropython.native
     def put5(self, a, b, c, d, e):
         at = self._next()
-        pack_into(self.format, self._pages[at >> SHIFT], (at & LAST) * self.size, a, b, c, d, e)
+        pack_into(self.format, self._pages[at >> _SHIFT], (at & LAST) * self.size, a, b, c, d, e)
 
     def _bytes(self, page):
         return memoryview(page)
@@ -102,7 +102,7 @@ class Ring:
     def tick(self, i):
         """Tick of the i-th oldest kept record."""
         at = self._place(i)
-        return unpack_from("<I", self._pages[at >> SHIFT], (at & LAST) * self.size)[0]
+        return unpack_from("<I", self._pages[at >> _SHIFT], (at & LAST) * self.size)[0]
 
     def _older(self, tick):
         """How many of the kept records are older than `tick`."""
@@ -141,7 +141,7 @@ class Ring:
             at = self._place(i)
             first = at & LAST
             n = min(count, PAGE - first)
-            page = self._bytes(self._pages[at >> SHIFT])
+            page = self._bytes(self._pages[at >> _SHIFT])
             out[done : done + n * size] = page[first * size : (first + n) * size]
             done += n * size
             i += n
@@ -162,11 +162,11 @@ class WordRing(Ring):
     @micropython.native
     def put1(self, a):
         at = self._next()
-        self._pages[at >> SHIFT][at & LAST] = a
+        self._pages[at >> _SHIFT][at & LAST] = a
 
     def tick(self, i):
         at = self._place(i)
-        return self._pages[at >> SHIFT][at & LAST]
+        return self._pages[at >> _SHIFT][at & LAST]
 
     def _bytes(self, page):
         from uctypes import addressof, bytearray_at  # MicroPython's own; the plan serves CPython too
@@ -194,7 +194,7 @@ class LoadRing(Ring):
         self.lost = min(self.lost + records, _U16)
 
     def _begin_page(self, at, tick):
-        self._first[at >> SHIFT] = tick
+        self._first[at >> _SHIFT] = tick
         more = self.used + PAGE - self.capacity
         if more > 0:
             self._drop(more)
@@ -208,13 +208,13 @@ class LoadRing(Ring):
     @micropython.native
     def put2(self, tick, count):
         at = self._at
-        since = (tick - self._first[at >> SHIFT]) & ticks.MASK if at & LAST else 0
+        since = (tick - self._first[at >> _SHIFT]) & ticks.MASK if at & LAST else 0
         if since > _MAX_SINCE:
             at = self._next_page()
             since = 0
         if not at & LAST:
             self._begin_page(at, tick)
-        page = self._pages[at >> SHIFT]
+        page = self._pages[at >> _SHIFT]
         place = 3 * (at & LAST)
         page[place] = since & _U16
         page[place + 1] = since >> 16 | (count & _U8) << 8
@@ -225,19 +225,19 @@ class LoadRing(Ring):
 
     def tick(self, i):
         at = self._place(i)
-        page, place = self._pages[at >> SHIFT], 3 * (at & LAST)
-        return (self._first[at >> SHIFT] + (page[place] | (page[place + 1] & _U8) << 16)) & ticks.MASK
+        page, place = self._pages[at >> _SHIFT], 3 * (at & LAST)
+        return (self._first[at >> _SHIFT] + (page[place] | (page[place + 1] & _U8) << 16)) & ticks.MASK
 
     @micropython.native
     def copy(self, i, count, out):
         at = self._place(i)
         done = 0
         for _ in range(count):
-            page, place = self._pages[at >> SHIFT], 3 * (at & LAST)
+            page, place = self._pages[at >> _SHIFT], 3 * (at & LAST)
             middle = page[place + 1]
             code = middle >> 8 | page[place + 2] << 8
             since = page[place] | (middle & _U8) << 16
-            tick = (self._first[at >> SHIFT] + since) & ticks.MASK
+            tick = (self._first[at >> _SHIFT] + since) & ticks.MASK
             pack_into(self.format, out, done, tick, code - 0x1000000 if code >> 23 else code)
             done += 8
             at += 1
@@ -250,14 +250,14 @@ def plan(settings, nominal_hz, free):
     """(seconds, load, edge, trace capacities) that fit into `free` bytes of heap."""
     load_hz, edge_hz, trace_hz = records_per_second(settings, nominal_hz)
     least, each = run_seconds(settings), bytes_per_second(settings, nominal_hz)
-    fits = max((free - RESERVE) // each, min(least, (free - MIN_RESERVE) // each))
-    seconds = max(1, min(least + STEADY_S, fits))
+    fits = max((free - _RESERVE) // each, min(least, (free - _MIN_RESERVE) // each))
+    seconds = max(1, min(least + _STEADY_S, fits))
     return seconds, load_hz * seconds, edge_hz * seconds, trace_hz * seconds
 
 
 def free_block_bytes(settings, nominal_hz, free):
-    """What is kept free in one piece: FREE_BLOCK, or what the records of a whole sweep leave of it."""
-    return min(FREE_BLOCK, free - run_seconds(settings) * bytes_per_second(settings, nominal_hz) - OVERHEAD)
+    """What is kept free in one piece: _FREE_BLOCK, or what the records of a whole sweep leave of it."""
+    return min(_FREE_BLOCK, free - run_seconds(settings) * bytes_per_second(settings, nominal_hz) - _OVERHEAD)
 
 
 class Recorder:
@@ -277,8 +277,8 @@ class Recorder:
                     raise
                 self.trace = self.loads = self.edges = self.events = self.air = None
                 gc.collect()
-                free -= RESERVE // 20
-        seconds = (settings["sweep_time"] + SMALL_BEFORE_MS + SMALL_AFTER_MS + 1999) // 1000
+                free -= _RESERVE // 20
+        seconds = (settings["sweep_time"] + _SMALL_BEFORE_MS + _SMALL_AFTER_MS + 1999) // 1000
         load_hz, edge_hz, _ = records_per_second(settings, nominal_hz)
         self._small_loads, self._small_edges = load_hz * seconds, edge_hz * seconds
         self._every = max(1, (nominal_hz + TRACE_HZ - 1) // TRACE_HZ)
@@ -306,8 +306,8 @@ class Recorder:
         """Leave a small record: load and edges from `first` to `last` (0, 0: the newest), no trace."""
         for ring, count in ((self.loads, self._small_loads), (self.edges, self._small_edges)):
             if first != last:
-                ring.keep_from(ticks.before(first, SMALL_BEFORE_MS))
-                ring.keep_until(ticks.before(ticks.signed(last), -SMALL_AFTER_MS))
+                ring.keep_from(ticks.before(first, _SMALL_BEFORE_MS))
+                ring.keep_until(ticks.before(ticks.signed(last), -_SMALL_AFTER_MS))
             ring.keep_newest(count)
         self.trace.clear()
 

@@ -10,13 +10,11 @@ from .native import const
 from .settings import NAME, NUMBER
 from .states import EVENT, REASON, TRIGGER, VERDICT
 
-ZERO_AGE_MS = 120000  # an older zero is dated so far back: tick differences end at 134 s
-ZERO_MS = 8000  # longest wait for a standstill after a sweep
-LOST_SHARE = 50  # a sweep that lost more than this part of its load samples is poor
-# what a generator of long steps yields: the heap is to be collected next, in a pass of its own; the step was
-# a long one, so that the link waits for the next pass
-COLLECT, LONG = 1, 2
-LOSSES = 5  # counts at the end of a verdict
+_ZERO_AGE_MS = const(120000)  # an older zero is dated so far back: tick differences end at 134 s
+_ZERO_MS = const(8000)  # longest wait for a standstill after a sweep
+_LOST_SHARE = const(50)  # a sweep that lost more than this part of its load samples is poor
+_COLLECT = const(1)  # as in app.py
+_LOSSES = const(5)  # counts at the end of a verdict
 
 HOST = TRIGGER("host")
 # places in the head of the message "verdict"
@@ -43,7 +41,7 @@ class RunRecord:
         self._trigger = 0
         self._small = False  # this run becomes a small record
         # filled anew, never made anew: they would lie in the heap's largest free block
-        self._before = [0] * LOSSES
+        self._before = [0] * _LOSSES
         self._started = array("I", (0,))
 
     def event(self, name, value):
@@ -66,7 +64,7 @@ class RunRecord:
         recorder.begin(ticks.before(now, before_ms))
         recorder.zeros.clear()
         if self._standstill.blocks:
-            age = min(self._clock.uptime_ms - self._standstill.taken_ms, ZERO_AGE_MS)
+            age = min(self._clock.uptime_ms - self._standstill.taken_ms, _ZERO_AGE_MS)
             zero = self._standstill.zero
             recorder.zeros.put4(ticks.before(now, age), zero.mean_x16, zero.spread, zero.samples)
         self._put_air(now)
@@ -110,7 +108,7 @@ class RunRecord:
             if state == "record" or ticks.diff(sweep.sweep_start_tick, first) < 0:
                 self.reason = REASON("buffer_full")
         lost = [now - before for now, before in zip(self._losses(), self._before)]
-        if NONE < verdict < ABORTED and lost[_LOAD_SAMPLES] * LOST_SHARE > recorder.loads.used:
+        if NONE < verdict < ABORTED and lost[_LOAD_SAMPLES] * _LOST_SHARE > recorder.loads.used:
             verdict = VERDICT("poor")  # the processor is too slow for its amplifier
             self.reason = REASON("samples_lost")
         head[_VERDICT] = verdict
@@ -130,11 +128,11 @@ class RunRecord:
     def write(self, settings, learned, take_zero, spun_up_again):
         """Generator: wait for a standstill to take the zero again, unless `spun_up_again()`; then write.
 
-        Yields COLLECT where the heap is to be collected before it goes on.  Raises OSError.
+        Yields _COLLECT where the heap is to be collected before it goes on.  Raises OSError.
         """
         standstill = self._standstill
         block = standstill.blocks
-        until = self._clock.uptime_ms + ZERO_MS
+        until = self._clock.uptime_ms + _ZERO_MS
         if take_zero:
             while self._clock.uptime_ms < until and standstill.blocks < block + 2 and not spun_up_again():
                 yield  # the first block may have begun before the brake stood still
@@ -148,7 +146,7 @@ class RunRecord:
                 first, last = self.verdict[_START_TICK], self.verdict[_END_TICK]
             self._recorder.shrink(first, last)
         # garbage has filled the heap's gaps: what is made now and stays would split the largest free block
-        yield COLLECT
+        yield _COLLECT
         run = {
             "board_uid": (self._hardware.uid + bytes(8))[:8],
             "firmware": (FIRMWARE + bytes(16))[:16],

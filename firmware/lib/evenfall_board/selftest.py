@@ -5,12 +5,14 @@ import os
 
 from evenfall_wire.codes import SELF_TEST_ITEMS, SELF_TEST_RESULTS
 
+from .native import const
+
 PASS = SELF_TEST_RESULTS.index("pass")
 FAIL = SELF_TEST_RESULTS.index("fail")
 NOT_FITTED = SELF_TEST_RESULTS.index("not_fitted")
 ASK = SELF_TEST_RESULTS.index("ask_person")
 TEST_FILE = "/self_test.tmp"
-MEMORY_LEFT = 20 * 1024  # bytes a run needs beside the rings
+_MEMORY_LEFT = const(20 * 1024)  # bytes a run needs beside the rings
 
 
 def item(name):
@@ -61,7 +63,7 @@ def run(hardware, clock, zero, store, settings, board):
     gc.collect()
     yield None
     free = gc.mem_free()
-    yield item("memory"), PASS if free >= MEMORY_LEFT else FAIL, free
+    yield item("memory"), PASS if free >= _MEMORY_LEFT else FAIL, free
 
 
 def _wait(clock, ms):

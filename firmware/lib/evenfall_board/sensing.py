@@ -12,7 +12,7 @@ from .drivers.ticks import PER_MS
 from .native import const, micropython, ptr32
 
 EDGES = const(64)  # magnet passages remembered
-WINDOW_TICKS = const(40000)  # a speed is averaged over whole turns of at least this: 10 ms
+_WINDOW_TICKS = const(40000)  # a speed is averaged over whole turns of at least this: 10 ms
 TOP_SPEED = const(65535)  # half rpm; what the trace can carry
 
 
@@ -153,7 +153,7 @@ def _update(s: ptr32, now: int):
         return
     per_turn = s[_PER_TURN]
     turn = s[_MEAN] * per_turn
-    want = (WINDOW_TICKS // turn + 1) * per_turn
+    want = (_WINDOW_TICKS // turn + 1) * per_turn
     if want > n:
         if n >= per_turn:
             want = n - n % per_turn
@@ -291,8 +291,8 @@ class Torque:
         return high << -shift
 
 
-ZERO_SAMPLES = 64
-ZERO_SHARE = 512  # of the load limit: a block that spreads over more was not taken at rest
+_ZERO_SAMPLES = const(64)
+_ZERO_SHARE = const(512)  # of the load limit: a block that spreads over more was not taken at rest
 MAX_SPREAD_RATIO = 4  # nor one that spreads so many times as far as the quietest: the host leaves such out
 QUIET_SPREAD_COUNTS = (
     512  # counts; the amplifier's own noise spreads over some 200 (90 nV rms at 2.4 nV a count)
@@ -328,7 +328,7 @@ class Zero:
 
     def configure(self, limit_count):
         """`limit_count`: the load limit in counts."""
-        self.room = max(limit_count // ZERO_SHARE, QUIET_SPREAD_COUNTS)
+        self.room = max(limit_count // _ZERO_SHARE, QUIET_SPREAD_COUNTS)
 
     def restart(self):
         self._n = 0
@@ -354,7 +354,7 @@ class Zero:
         elif d > self._high:
             self._high = d
         self._n += 1
-        if self._n < ZERO_SAMPLES:
+        if self._n < _ZERO_SAMPLES:
             return False
         spread = self._high - self._low
         least = self._min_spread
@@ -367,9 +367,9 @@ class Zero:
             self._min_spread = spread if spread > MIN_SPREAD else MIN_SPREAD
         self.refused = 0
         self.tick = tick
-        self.mean_x16 = (self._first << 4) + self._sum * 16 // ZERO_SAMPLES
+        self.mean_x16 = (self._first << 4) + self._sum * 16 // _ZERO_SAMPLES
         self.spread = spread
-        self.samples = ZERO_SAMPLES
+        self.samples = _ZERO_SAMPLES
         self._n = 0
         return True
 

@@ -10,13 +10,14 @@ import json
 import os
 import sys
 
+from .native import const
 from evenfall_wire.settings import AT_START, BY_NAME, BY_NUMBER, SETTINGS
 
 PATH = "/settings.json"
 LEARNED_PATH = "/learned.json"
-MAX_FILE = 8192  # bytes; a longer file is not ours
-MAX_LEARNED = 60  # slots; what one 'learned' message can carry
-VALUE_LIMIT = 0x7FFFFFFF
+_MAX_FILE = const(8192)  # bytes; a longer file is not ours
+_MAX_LEARNED = const(60)  # slots; what one 'learned' message can carry
+_VALUE_LIMIT = const(0x7FFFFFFF)
 NUMBER, NAME, UNIT, DEFAULT, LOWEST, HIGHEST, GROUP = range(7)  # columns of SETTINGS
 TRACE_HZ = 27  # of the control trace: every third step at 80 samples/s
 # of RAM for one sweep's records: what an RP2040 has beside the program, an RP2350 holds more; the interpreter
@@ -143,7 +144,7 @@ def _read(path):
     except OSError:
         pass
     try:
-        if os.stat(path)[6] > MAX_FILE:
+        if os.stat(path)[6] > _MAX_FILE:
             return None
         with open(path) as f:
             return json.load(f)
@@ -246,7 +247,7 @@ class Learned:
         self.values = {}
         found = _read(self._path)
         if isinstance(found, list):
-            for pair in found[:MAX_LEARNED]:
+            for pair in found[:_MAX_LEARNED]:
                 if not (isinstance(pair, list) and len(pair) == 2):
                     continue
                 slot, value = pair
@@ -254,7 +255,7 @@ class Learned:
                     isinstance(slot, int)
                     and isinstance(value, int)
                     and 0 <= slot < 65536
-                    and -VALUE_LIMIT <= value <= VALUE_LIMIT
+                    and -_VALUE_LIMIT <= value <= _VALUE_LIMIT
                 ):
                     self.values[slot] = value
 
@@ -262,7 +263,7 @@ class Learned:
         """Take (slot, value) pairs over the old ones and save."""
         for slot, value in pairs:
             self.values[slot] = value
-        _write(self._path, [[slot, self.values[slot]] for slot in sorted(self.values)][:MAX_LEARNED])
+        _write(self._path, [[slot, self.values[slot]] for slot in sorted(self.values)][:_MAX_LEARNED])
 
     def forget(self):
         self.values = {}

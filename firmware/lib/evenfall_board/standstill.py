@@ -1,9 +1,10 @@
 """The zero of the load cell: averaged while the brake stands still, followed while its drift is small."""
 
+from .native import const
 from .sensing import Zero
 
-STILL_MS = 1000  # without an edge before a zero is taken: the brake still coasts and drains
-LONGEST_MS = 100000
+_STILL_MS = const(1000)  # without an edge before a zero is taken: the brake still coasts and drains
+_LONGEST_MS = const(100000)
 
 
 class Standstill:
@@ -26,12 +27,12 @@ class Standstill:
         if half_rpm > 0:
             self.ms = 0
             self.zero.restart()
-        elif self.ms < LONGEST_MS:
+        elif self.ms < _LONGEST_MS:
             self.ms += passed_ms
 
     def sample(self, tick, count):
         """One load sample. Allocates nothing."""
-        if self.ms >= STILL_MS and self.zero.take(tick, count):
+        if self.ms >= _STILL_MS and self.zero.take(tick, count):
             self.finished = True
 
     def ask(self):

@@ -31,9 +31,10 @@ from evenfall_wire.frames import MAX_PAYLOAD, MAX_WIRE, Framer, Unframer
 from evenfall_wire.messages import pack_into, type_of, unpack
 
 from .drivers import ticks
+from .native import const
 
-FORMAT = 1
-SYNC_FRAMES = 24  # frames between synchronisations: what a power cut can cost
+_FORMAT = const(1)
+_SYNC_FRAMES = const(24)  # frames between synchronisations: what a power cut can cost
 CHUNK = 512  # bytes read at a time
 MAX_RUNS = 72  # of which the list is kept in RAM; 1.4 MB of flash hold 40 whole ones, or so many small ones
 COMPLETE = 1 << RUN_BITS.index("complete")
@@ -422,7 +423,7 @@ class Store:
         framer = self._framer
         rings = (recorder.loads, recorder.edges, recorder.trace)
         head = (
-            FORMAT,
+            _FORMAT,
             run_id,
             run["board_uid"],
             run["firmware"],
@@ -443,7 +444,7 @@ class Store:
                 entry.frames += 1
                 entry.size += len(wire)
                 entry.crc = crc32(wire, entry.crc)
-                if entry.frames % SYNC_FRAMES == 0:
+                if entry.frames % _SYNC_FRAMES == 0:
                     f.flush()
 
             put("run_header", pack_into("run_header", framer.payload, 0, head))

@@ -22,13 +22,13 @@ from .ripple import MAX_MHZ, MIN_MHZ
 from .speed_loop import FULL, MAX_DELAY, MIN_DELAY
 
 SLOT_INERTIA = 1
-SLOT_VALVE_EXPONENT = 2
-SLOT_HOLD = 3
-SLOT_VALVE_GAIN = 4
-SLOT_RIPPLE = 5
+_SLOT_VALVE_EXPONENT = const(2)
+_SLOT_HOLD = const(3)
+_SLOT_VALVE_GAIN = const(4)
+_SLOT_RIPPLE = const(5)
 SLOT_DELAY = 6
-SLOT_KNOT = 10
-KNOTS = const(96)  # to 24,576 rpm
+_SLOT_KNOT = const(10)
+_KNOTS = const(96)  # to 24,576 rpm
 _KNOT_SHIFT = const(9)  # a knot each 512 half rpm
 _KNOT_MASK = const(511)
 _OPENING_MASK = const(8191)  # a slot holds the opening in 1/4096 below bit 13, torque or speed above
@@ -42,16 +42,16 @@ _TORQUE = const(0)  # places in what `look_up` gives
 _EXPONENT = const(1)
 _OPENING = const(2)
 _SMOOTHING_PASSES = const(3)  # of smoothing: one run's openings hold what the valve answered to single turns
-MAX_KNOTS = 54  # with the six above, what one message carries
-MAX_TORQUE = 131071  # mN.m
+_MAX_KNOTS = const(54)  # with the six above, what one message carries
+_MAX_TORQUE = const(131071)  # mN.m
 MIN_INERTIA = 256
 MAX_INERTIA = 262143
 DEFAULT_VALVE_EXPONENT = 435  # d ln(flow) / d ln(opening) when nothing is known, times 256
-MIN_VALVE_EXPONENT = 205
-MAX_VALVE_EXPONENT = 640
-DEFAULT_VALVE_GAIN = 256  # the fill answers as assumed
-MIN_VALVE_GAIN = 64
-MAX_VALVE_GAIN = 2048
+_MIN_VALVE_EXPONENT = const(205)
+_MAX_VALVE_EXPONENT = const(640)
+_DEFAULT_VALVE_GAIN = const(256)  # the fill answers as assumed
+_MIN_VALVE_GAIN = const(64)
+_MAX_VALVE_GAIN = const(2048)
 
 
 def isqrt(x):
@@ -113,7 +113,7 @@ def look_up(torque: ptr32, opening: ptr16, low: int, high: int, half_rpm: int, o
 def record(weight: ptr16, sum_u: ptr32, sum_t: ptr32, half_rpm: int, opening: int, torque_mNm: int):
     """Add a step to the two knots beside its speed."""
     k = half_rpm >> _KNOT_SHIFT
-    if k >= KNOTS - 1 or k < 0:
+    if k >= _KNOTS - 1 or k < 0:
         return
     f = (half_rpm & _KNOT_MASK) >> 3
     if torque_mNm < 0:
@@ -134,19 +134,19 @@ class ValveMap:
     """Opening and torque over the set point, learned from run to run."""
 
     def __init__(self, learned):
-        self._opening = array("H", bytearray(2 * KNOTS))  # 1/16384 + 1; 0: not known
-        self._torque = array("i", bytearray(4 * KNOTS))  # mN.m
-        self._sum_u = array("i", bytearray(4 * KNOTS))
-        self._sum_t = array("i", bytearray(4 * KNOTS))
-        self._weight = array("H", bytearray(2 * KNOTS))
+        self._opening = array("H", bytearray(2 * _KNOTS))  # 1/16384 + 1; 0: not known
+        self._torque = array("i", bytearray(4 * _KNOTS))  # mN.m
+        self._sum_u = array("i", bytearray(4 * _KNOTS))
+        self._sum_t = array("i", bytearray(4 * _KNOTS))
+        self._weight = array("H", bytearray(2 * _KNOTS))
         self.inertia = 0  # 0: not known
         self.valve_exponent = DEFAULT_VALVE_EXPONENT
-        self.valve_gain = DEFAULT_VALVE_GAIN
+        self.valve_gain = _DEFAULT_VALVE_GAIN
         self.delay = 0  # 1/32768 s; 0: not known
         self.ripple_mHz = 0  # mHz; 0: none known
         self._found = array("i", (0, 0, 0))
         self._held = self._held_speed = 0  # opening 1/16384, half rpm; 0: not known
-        self.low = KNOTS  # first and last knot known
+        self.low = _KNOTS  # first and last knot known
         self.high = -1
         if learned:
             self.load(learned)
@@ -156,24 +156,24 @@ class ValveMap:
         value = learned.get(SLOT_INERTIA, 0)
         if MIN_INERTIA <= value <= MAX_INERTIA:
             self.inertia = value
-        value = learned.get(SLOT_VALVE_EXPONENT, 0)
-        if MIN_VALVE_EXPONENT <= value <= MAX_VALVE_EXPONENT:
+        value = learned.get(_SLOT_VALVE_EXPONENT, 0)
+        if _MIN_VALVE_EXPONENT <= value <= _MAX_VALVE_EXPONENT:
             self.valve_exponent = value
-        value = learned.get(SLOT_VALVE_GAIN, 0)
-        if MIN_VALVE_GAIN <= value <= MAX_VALVE_GAIN:
+        value = learned.get(_SLOT_VALVE_GAIN, 0)
+        if _MIN_VALVE_GAIN <= value <= _MAX_VALVE_GAIN:
             self.valve_gain = value
         value = learned.get(SLOT_DELAY, 0)
         if MIN_DELAY <= value <= MAX_DELAY:
             self.delay = value
-        value = learned.get(SLOT_RIPPLE, 0)
+        value = learned.get(_SLOT_RIPPLE, 0)
         if MIN_MHZ <= value <= MAX_MHZ:
             self.ripple_mHz = value
-        value = learned.get(SLOT_HOLD, 0)
+        value = learned.get(_SLOT_HOLD, 0)
         if 0 < value < 1 << 30 and value & _OPENING_MASK <= _SLOT_FULL:
             self._held = (value & _OPENING_MASK) << 2
             self._held_speed = value >> _TORQUE_SHIFT << 4
-        for k in range(KNOTS):
-            value = learned.get(SLOT_KNOT + k, 0)
+        for k in range(_KNOTS):
+            value = learned.get(_SLOT_KNOT + k, 0)
             if 0 < value < 1 << 30 and value & _OPENING_MASK <= _SLOT_FULL:
                 self._opening[k] = ((value & _OPENING_MASK) << 2) + 1
                 self._torque[k] = value >> _TORQUE_SHIFT
@@ -183,10 +183,10 @@ class ValveMap:
         """Longest run of known knots."""
         best = 0
         k = 0
-        self.low, self.high = KNOTS, -1
-        while k < KNOTS:
+        self.low, self.high = _KNOTS, -1
+        while k < _KNOTS:
             first = k
-            while k < KNOTS and self._opening[k]:
+            while k < _KNOTS and self._opening[k]:
                 k += 1
             if k - first > best:
                 best = k - first
@@ -224,7 +224,7 @@ class ValveMap:
         return self._found
 
     def clear_record(self):
-        for k in range(KNOTS):
+        for k in range(_KNOTS):
             self._sum_u[k] = self._sum_t[k] = self._weight[k] = 0
 
     @micropython.native
@@ -241,15 +241,15 @@ class ValveMap:
         `gain` 0 leaves what was known; `ripple` is what this run showed, 0: none.
         """
         weight = self._weight
-        keys = [k for k in range(KNOTS) if weight[k] >= 96]
+        keys = [k for k in range(_KNOTS) if weight[k] >= 96]
         u = {}
         t = {}
         for k in keys:
             u[k] = self._sum_u[k] // weight[k]
-            t[k] = min(self._sum_t[k] // (weight[k] >> 2), MAX_TORQUE)
+            t[k] = min(self._sum_t[k] // (weight[k] >> 2), _MAX_TORQUE)
         t = _smooth(t, 1)
         if fresh:
-            for k in range(KNOTS):
+            for k in range(_KNOTS):
                 self._opening[k] = 0
             self._span()
         if self.high >= 0:
@@ -257,35 +257,35 @@ class ValveMap:
                 u[k] -= self.opening(k << _KNOT_SHIFT)
         u = _smooth(_earlier(u, lead_half_rpm), _SMOOTHING_PASSES)
         base = [self.opening(k << _KNOT_SHIFT) if self.high >= 0 else 0 for k in keys]
-        for k, uk in zip(keys[:MAX_KNOTS], base):
+        for k, uk in zip(keys[:_MAX_KNOTS], base):
             tk = t[k]
             uk += u[k] * 7 // 10 if self._opening[k] else u[k]
             if self._opening[k]:
                 old = self._torque[k]
                 tk = old + (tk - old) * 7 // 10
             self._opening[k] = min(max(uk, 0), FULL) + 1
-            self._torque[k] = min(max(tk, 1), MAX_TORQUE)
+            self._torque[k] = min(max(tk, 1), _MAX_TORQUE)
         self._span()
         if inertia:
             self.inertia = min(max(inertia, MIN_INERTIA), MAX_INERTIA)
         if valve_gain:
-            if self.valve_gain != DEFAULT_VALVE_GAIN and not fresh:
+            if self.valve_gain != _DEFAULT_VALVE_GAIN and not fresh:
                 valve_gain = self.valve_gain + (valve_gain - self.valve_gain) * 7 // 10
-            self.valve_gain = min(max(valve_gain, MIN_VALVE_GAIN), MAX_VALVE_GAIN)
+            self.valve_gain = min(max(valve_gain, _MIN_VALVE_GAIN), _MAX_VALVE_GAIN)
         self.ripple_mHz = ripple_mHz
         pairs = [
             (SLOT_INERTIA, self.inertia),
-            (SLOT_VALVE_EXPONENT, self.valve_exponent),
-            (SLOT_VALVE_GAIN, self.valve_gain),
+            (_SLOT_VALVE_EXPONENT, self.valve_exponent),
+            (_SLOT_VALVE_GAIN, self.valve_gain),
         ]
         if self.delay:
             pairs.append((SLOT_DELAY, self.delay))
         if ripple_mHz:
-            pairs.append((SLOT_RIPPLE, ripple_mHz))
+            pairs.append((_SLOT_RIPPLE, ripple_mHz))
         if self._held:
-            pairs.append((SLOT_HOLD, (self._held_speed >> 4 << _TORQUE_SHIFT) + (self._held >> 2)))
-        for k in range(self.low, min(self.high + 1, self.low + MAX_KNOTS)):
-            pairs.append((SLOT_KNOT + k, (self._torque[k] << _TORQUE_SHIFT) + ((self._opening[k] - 1) >> 2)))
+            pairs.append((_SLOT_HOLD, (self._held_speed >> 4 << _TORQUE_SHIFT) + (self._held >> 2)))
+        for k in range(self.low, min(self.high + 1, self.low + _MAX_KNOTS)):
+            pairs.append((_SLOT_KNOT + k, (self._torque[k] << _TORQUE_SHIFT) + ((self._opening[k] - 1) >> 2)))
         return pairs
 
 
