@@ -190,7 +190,7 @@ In `safe`, and for a fault that is only noted, the LED counts the fault's blinks
 {ram()}
 
 When the heap holds less, the seconds shrink (evenfall_board/recorder.py); at 320/s an RP2040 holds a sweep
-of 5 s with 41 kB left free, or of 8 s with 30 kB. Nothing made after the start is larger than 1,280 bytes (a
+of 5 s with 39 kB left free, or of 8 s with 32 kB. Nothing made after the start is larger than 1,280 bytes (a
 file opened for writing takes 1,148), and what is kept is made before. Measured on an interpreter with the
 chip's word size and heap, with every
 combination of optional parts, free bytes and the largest free block after start, sweeps, fetches, changes and
