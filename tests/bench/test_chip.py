@@ -44,4 +44,4 @@ def test_the_firmware_sweeps_on_the_chip():
     assert run["host"]["verdict"] == "good"
     assert run["tracking"]["rms_percent"] < 1.0
     assert run["torque_error"]["rms_percent"] < 0.5
-    assert [e["what"] for e in result["board_log"]] == ["boot", "kill line"]
+    assert [e["what"] for e in result["board_log"]] == ["boot", "kill output", "valve", "kill line"]
