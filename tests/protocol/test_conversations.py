@@ -183,8 +183,8 @@ def test_the_document_describes_what_the_code_has():
     assert set(document.CODES) == tables
     for name, (_, _, notes) in document.CODES.items():
         assert set(notes) <= set(getattr(codes, name)), name
-    slots = dict(re.findall(r"^SLOT_(\w+) = (\d+)$", (PROJECT / "firmware/lib/evenfall_board/valve_map.py")
-                            .read_text(), re.M))  # fmt: skip
+    valve_map = (PROJECT / "firmware/lib/evenfall_board/valve_map.py").read_text()
+    slots = dict(re.findall(r"^_?SLOT_(\w+) = (?:const\()?(\d+)", valve_map, re.M))
     assert {(name.lower(), int(n)) for name, n in slots.items()} == {
         (name, slot) for slot, name, _, _ in document.LEARNED_SLOTS
     }

@@ -33,7 +33,7 @@ _KNOT_SHIFT = const(9)  # a knot each 512 half rpm
 _KNOT_MASK = const(511)
 _OPENING_MASK = const(8191)  # a slot holds the opening in 1/4096 below bit 13, torque or speed above
 _TORQUE_SHIFT = const(13)
-_SLOT_FULL = const(4096)
+_OPENING_FULL = const(4096)
 _MAX_WEIGHT = const(25600)  # of a knot in one sweep: 400 steps
 _MAX_RISE = const(1048575)  # mN.m between knots: times 256 it stays below 2**30
 _MAX_SLOPE = const(8191)
@@ -169,12 +169,12 @@ class ValveMap:
         if MIN_MHZ <= value <= MAX_MHZ:
             self.ripple_mHz = value
         value = learned.get(_SLOT_HOLD, 0)
-        if 0 < value < 1 << 30 and value & _OPENING_MASK <= _SLOT_FULL:
+        if 0 < value < 1 << 30 and value & _OPENING_MASK <= _OPENING_FULL:
             self._held = (value & _OPENING_MASK) << 2
             self._held_speed = value >> _TORQUE_SHIFT << 4
         for k in range(_KNOTS):
             value = learned.get(_SLOT_KNOT + k, 0)
-            if 0 < value < 1 << 30 and value & _OPENING_MASK <= _SLOT_FULL:
+            if 0 < value < 1 << 30 and value & _OPENING_MASK <= _OPENING_FULL:
                 self._opening[k] = ((value & _OPENING_MASK) << 2) + 1
                 self._torque[k] = value >> _TORQUE_SHIFT
         self._span()

@@ -455,8 +455,8 @@ def _method(run: ReducedRun) -> tuple[str, ...]:
     return (
         "The throttle is held wide open; the brake takes the engine down at an even rate. Force on the arm "
         f"times its length is the brake's torque; the sprockets refer it to the crank; {removed}; "
-        "the air factor brings it to standard air. Each line of the table is the mean torque over the whole "
-        "step of speed that it stands in the middle of, and the power of that torque at its speed.",
+        "the air factor brings it to standard air. Each line of the table is the mean torque over the step "
+        "of speed around it, and its power.",
     )
 
 
