@@ -83,15 +83,18 @@ DECISIONS = (
         "kill within 0.6 s under load; within 2.5 s where the brake is nearly empty and coasts",
         "kill within 0.3 s",
         "kill within 0.15 s when a shaft that was held falls evenly, from one turn to the next, faster than "
-        "the brake slows the engine; none when it falls by and by (a hand, then a clutch)",
+        "the brake slows the engine; within 0.3 s when its edges end above 0.9 of the end speed; none when "
+        "it falls by and by (a hand, then a clutch)",
     ),
     (
         "servo sticks",
         "nothing is asked of it",
         "the sweep ends (15 s at the latest), the load stays as it is",
-        "kill once it shows (speed off by 4 %): 1 s and three times the delay; one that sticks fully open "
-        "ends the sweep as a brake too weak",
-        "nothing: the load stays on",
+        "kill once it shows (speed off by 4 %): within 1.15 s where the delay is 50 ms, 2 s where it is "
+        "0.2 s; in the last 3 s the sweep may end first, without a fault; one that sticks fully open ends "
+        "the sweep as a brake too weak",
+        "nothing: the load stays as it stuck and holds the engine or pulls it down, until the person "
+        "shuts the throttle",
     ),
     (
         "water lost",

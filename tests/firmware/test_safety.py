@@ -5,6 +5,7 @@ from __future__ import annotations
 import pytest
 from bench_rig import Rig
 from evenfall.board import run_file
+from evenfall_bench.family_study import scenario_of
 from evenfall_wire import codes, settings
 
 CLEAR = codes.COMMANDS.index("clear_fault")
@@ -39,6 +40,40 @@ def test_a_chain_lost_just_before_the_end_cuts_the_ignition(speed_rpm: float) ->
         rig.run(0.5)
         cuts = [t for t, level in rig.kill if level == 0 and t >= at]
         assert cuts and cuts[0] - at < 0.35, (rig.status(), cuts)
+
+
+def cut_after_chain_off(rig: Rig) -> float:
+    at = rig.now
+    rig.board.fault("load_lost")
+    rig.run(0.5)
+    cuts = [t - at for t, level in rig.kill if level == 0 and t >= at]
+    assert cuts, rig.status()
+    return cuts[0]
+
+
+@pytest.mark.parametrize(
+    ("speed_rpm", "gain", "after_s"), [(6000, 1.3, 0.6), (5800, 1.3, 0.6), (5800, 1.4, 0.4), (6200, 1.4, 0.9)]
+)
+def test_a_chain_lost_under_a_brake_that_stops_its_shaft_in_two_turns(speed_rpm, gain, after_s) -> None:
+    """Through the end speed in one turn, then no edge, or one taken for a missed one: it was not seen."""
+    geared = {"engine": {"use": "big race saw"}, "drive": {"engine_teeth": 10, "brake_teeth": 14}}
+    with Rig(geared) as rig:
+        rig.until("sweep", 40, step=0.05)
+        while rig.bench.speed_rpm > speed_rpm and rig.status()["state"] == "sweep":
+            rig.run(0.02)
+        rig.board.fault("engine_gain", gain)
+        rig.run(after_s)
+        assert rig.status()["state"] == "sweep"
+        assert cut_after_chain_off(rig) < 0.3
+
+
+def test_a_chain_lost_far_over_the_set_speed_cuts_the_ignition() -> None:
+    """It fell through the end speed within a tenth of a second, where the checks had been left out."""
+    with Rig(scenario_of("all", 14859), seed=54) as rig:
+        rig.until("sweep", 45)
+        rig.run(8.3053)
+        assert rig.status()["state"] == "sweep" and rig.bench.speed_rpm > 6000
+        assert cut_after_chain_off(rig) < 0.3
 
 
 def test_a_hand_that_closes_the_throttle_is_no_lost_chain() -> None:

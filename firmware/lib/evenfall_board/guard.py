@@ -203,6 +203,8 @@ class Guard:
                     return HALL_LOST
             if not releasing:
                 return STALLED
+            if self._last_speed * 10 > self._lower_end * 9:
+                return LOAD_LOST  # from the end speed to a standstill in a turn or two: no hand does that
         return NONE
 
     def breakdown(self, half_rpm, set_half_rpm, passed_ms, torque=0, inertia=0, held_over=False):
@@ -223,7 +225,7 @@ class Guard:
         # a pass is not always as long: the drop is that of FALL_MS
         drop = (held - half_rpm) * FALL_MS // (now - times[from_] or 1)
         # noted in the ramp, too: a chain lost at its very end ends it by the fall
-        if self._was_up and self._fell_at_once(held, half_rpm, drop, inertia):
+        if self._was_up and self._fell_at_once(held, half_rpm, drop, torque, inertia):
             self._fell = PAST
         elif self._fell:
             self._fell -= 1
@@ -247,13 +249,14 @@ class Guard:
         """Torque that slows the whole shaft down by `drop` half rpm in FALL_MS, mN.m."""
         return ((inertia >> 6) * drop >> 10) * 125 >> 3  # 1000 / FALL_MS is 15.6
 
-    def _fell_at_once(self, held, half_rpm, drop, inertia):
+    def _fell_at_once(self, held, half_rpm, drop, torque, inertia):
         """In the release, where a hand shuts the throttle and a clutch then lets go: is the chain off?
 
         `held`: the speed 64 ms ago.  A hand and an engine's last charges take a tenth of a second or more
         (common practice, no source): while the torque fades the shaft falls faster and faster.  A brake off
         the chain slows down 1.6 times as fast as its torque could slow the whole shaft, from one turn to the
-        next: out of a steady speed it falls evenly.  Under 13/16 of the lower end clutches let go.
+        next: out of a steady speed it falls evenly, and the torque that slows it falls with the speed.
+        Under 13/16 of the lower end clutches let go.
         """
         ref = self._torque_ref
         if drop < held >> 5 or ref * 2 < self._ramp_torque or held * 16 < self._lower_end * 13:
@@ -264,7 +267,7 @@ class Guard:
         inertia = inertia or USUAL_INERTIA
         before = self._slowing(before, inertia)
         slowing = self._slowing(drop, inertia)
-        if slowing * 8 < ref * 5 or before * 8 > ref and before * 16 > slowing * 3:
+        if slowing * 16 < (ref + torque) * 5 or before * 8 > ref and before * 16 > slowing * 3:
             return False
         # the first half of the fall at least 0.7 times as steep as the whole
         middle = (at + PAST - FALL // 2) % PAST
