@@ -48,7 +48,7 @@ def test_a_shaft_that_stops_quickly_is_no_fault(bench: str) -> None:
 
 @pytest.mark.study
 def test_study_of_shut_throttles() -> None:
-    """The same benches with ten seeds each: a clutch that lets go is still taken for a lost chain at times."""
+    """Ten seeds of each: a clutch that lets go is still taken for a lost chain at times."""
     told = {}
     for bench, scenario in QUICK_STOPS.items():
         for seed in range(1, 11):
