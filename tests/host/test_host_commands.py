@@ -350,6 +350,8 @@ def test_what_people_typed_cannot_steer_the_terminal(run, tmp_path):
 
 def test_a_set_up_in_force_is_used_for_new_runs(run, board):
     run("setup", "add", "auger", "--engine-teeth", 10, "--brake-teeth", 12, "--inertia", 0.002)
+    shown = " ".join(run("setup", "list")[0].split())
+    assert "at the brake not measured" in shown, "what was never told is no efficiency of 1, no drag of 0"
     run("setup", "add", "auger", "--efficiency", 0.98)  # the rest stays
     rows = json.loads(run("setup", "list", "--json")[0])
     assert (rows[0]["brake_teeth"], rows[0]["drive_efficiency"], rows[0]["inertia_kg_m2"]) == (

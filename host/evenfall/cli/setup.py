@@ -143,15 +143,23 @@ def list_setups(retired: bool, archive_dir: Path, as_json: bool) -> None:
         print_json(rows)
         return
     print_table(
-        ["", "number", "label", "since", "teeth", "magnets", "inertia, g·m² (95 %)", "efficiency"],
+        ["", "number", "label", "since", "teeth", "magnets", "inertia, g·m² (95 %)", "efficiency", "drag"],
         [
             [mark(r, now), r["number"], r["label"],
              when(r["filed_unix_s"]), f"{r['engine_teeth']} : {r['brake_teeth']}", r["magnets"],
-             _inertia(r), r["drive_efficiency"]]
+             _inertia(r), _efficiency(r), "not measured" if r["shaft_loss_u_Nm"] is None else "measured"]
             for r in rows
         ],
         {"number", "magnets"},
     )  # fmt: skip
+
+
+def _efficiency(row: dict[str, Any]) -> str:
+    """Drive efficiency with its 95 % half-width; 1 means that the loss of the drive is not removed."""
+    if row["drive_efficiency"] == 1.0:
+        return "at the brake"
+    u = row["drive_efficiency_u"]
+    return f"{row['drive_efficiency']:g}" + ("" if u is None else f" ± {1.96 * u:.2g}")
 
 
 def _inertia(row: dict[str, Any]) -> str:

@@ -590,10 +590,10 @@ def _plausible(s: _Signals) -> Finding:
     said = [*unfit, *reduce.teeth_differ(s.run, s.setup)]
     if torque <= 0:
         said.append(
-            f"The mean torque of the brake is {torque:.2f} N.m. A running engine gives a positive one: "
+            f"The mean torque of the brake is {torque:.2f} N·m. A running engine gives a positive one: "
             "look at the zero, the sign of the span and the cell's cable."
         )
-    sentence = " ".join(said) or f"Zero and mean torque ({torque:.2f} N.m) are plausible."
+    sentence = " ".join(said) or f"Zero and mean torque ({torque:.2f} N·m) are plausible."
     return Finding("zero and direction", bool(said), torque, 0.0, "N.m", sentence)
 
 
