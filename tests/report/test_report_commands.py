@@ -166,6 +166,9 @@ def test_pictures(run: Callable[..., tuple[int, str, str]], tmp_path: Path) -> N
     assert code == 0 and "cut pipe" in text and "run 7, cut pipe" in text and "$5 &amp; &lt;more&gt;" in text
     assert run("plot", "1", "--out", str(tmp_path / "a.png"), "--set-speed")[0] == 0
     assert (tmp_path / "a.png").read_bytes()[:4] == b"\x89PNG"
+    assert run("plot", "1", "--out", str(target), "--set-speed")[0] == 0
+    text = target.read_text()
+    assert "post auger: stock pipe" in text and "run 1 ·" in text, "what it shows stands in it"
     code, _, err = run("plot", "1", "2", "3", "4", "5", "6", "7", "--out", str(target))
     assert code == 2 and "more than 6 cannot be told apart" in err
 

@@ -60,7 +60,8 @@ def plot(
             numbers = [n for spec in specs for n in run_numbers(archive, spec, engine)]
             if len(numbers) != 1:
                 raise InputError(f"--set-speed draws one run, {len(numbers)} are named")
-            plot_set_speed(archive.run(numbers[0]), target)
+            above, below = picture_words(archive, numbers, standard)
+            plot_set_speed(archive.run(numbers[0]), target, title or above, below)
         else:
             curves: list[Curve] = []
             drawn: list[int] = []

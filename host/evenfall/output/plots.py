@@ -311,12 +311,14 @@ def plot_curves(
     return save(curves_figure(curves, units, title, about, from_zero), path)
 
 
-def plot_set_speed(run: Run, path: str | Path) -> Path:
-    """Speed against set speed as the board saw them, their difference, and the valve."""
-    return save(set_speed_figure(run), path)
+def plot_set_speed(run: Run, path: str | Path, title: str = "", about: str = "") -> Path:
+    """Speed against set speed as the board saw them, their difference, and the valve, under a heading."""
+    return save(set_speed_figure(run, title=title, about=about), path)
 
 
-def set_speed_figure(run: Run, width_in: float = 7.2, height_in: float = 5.6) -> Figure:
+def set_speed_figure(
+    run: Run, width_in: float = 7.2, height_in: float = 5.6, title: str = "", about: str = ""
+) -> Figure:
     """Three rows over time: speed with set speed, difference in % of set speed, valve command."""
     if not len(run.trace_time_s):
         small = any(name == "small_record" for _, name, _ in run.events)
@@ -337,11 +339,12 @@ def set_speed_figure(run: Run, width_in: float = 7.2, height_in: float = 5.6) ->
                     t[falling][0], t[falling][-1], color=GRID, alpha=0.45, linewidth=0, label="sweep"
                 )
         top.legend(loc="upper right", handlelength=4.2)
+        _heading(figure, top, title, about)
         shown = falling if falling.any() else np.isfinite(set_rpm)
         off = np.where(shown, 100 * (run.trace_speed_rpm / set_rpm - 1), np.nan)
         middle.plot(t, off, **stroke(0))
         middle.axhline(0, color=INK, linewidth=0.6)
-        middle.set_ylabel("off set, %")
+        middle.set_ylabel("off set speed, %")
         bottom.plot(t, run.trace_valve_us, **stroke(0))
         bottom.set_ylabel("valve, µs")
         bottom.set_xlabel("time, s")
