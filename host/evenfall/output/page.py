@@ -6,7 +6,6 @@ Every text is escaped by the template; only the pictures, drawn by plots.py, go 
 
 from __future__ import annotations
 
-import re
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from importlib.metadata import version
@@ -20,6 +19,7 @@ from evenfall.archive.files import write_whole
 from evenfall.model import Calibration, Peak, Reduction, Setup
 from evenfall.output import plots
 from evenfall.output.text import (
+    FIGURE,
     US,
     Units,
     banner,
@@ -29,6 +29,7 @@ from evenfall.output.text import (
     plus_minus,
     repeatability_line,
     verdict_sentence,
+    without_figures,
 )
 from evenfall.printable import printable
 from evenfall.reduction.engine_figures import band_mean
@@ -479,9 +480,6 @@ def _group_noticed(groups: Sequence[Group]) -> tuple[str, ...]:
     return (*found, *notes_together([note for g in groups for r in g.reductions for note in r.notes], total))
 
 
-_FIGURE = re.compile(r"[-+±]?\d[\d.,]*")
-
-
 def notes_together(notes: Sequence[str], runs: int) -> tuple[str, ...]:
     """Each note once, with how many runs carry it; notes that differ in their figures alone are one.
 
@@ -490,13 +488,13 @@ def notes_together(notes: Sequence[str], runs: int) -> tuple[str, ...]:
     """
     alike: dict[str, list[str]] = {}
     for note in notes:
-        alike.setdefault(_FIGURE.sub("#", note), []).append(note)
+        alike.setdefault(without_figures(note), []).append(note)
     said = []
     for same in alike.values():
         count = f"{len(same)} of {runs} runs"
         others = dict.fromkeys(same)
         if len(others) > 1:
-            columns = zip(*(_FIGURE.findall(note) for note in others), strict=True)
+            columns = zip(*(FIGURE.findall(note) for note in others), strict=True)
             moved = [column for column in columns if len(set(column)) > 1]
             figures = "; ".join(", ".join(values) for values in zip(*moved, strict=True))
             cut = figures if len(figures) <= MAX_FIGURES else f"{figures[:MAX_FIGURES]}…"

@@ -5,6 +5,7 @@ Everything inside is SI; `Units` is the edge where US units appear.
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass
 
 import numpy as np
@@ -67,6 +68,18 @@ SI = Units("N.m", "kW")
 US = Units("lb-ft", "hp")
 METRIC = Units("N.m", "hp-metric")
 UNIT_CHOICES = {"si": SI, "us": US, "metric": METRIC}
+
+
+FIGURE = re.compile(r"[-+±]?\d[\d.,]*")
+
+
+def without_figures(note: str) -> str:
+    """A note with # for each figure: two that differ in their figures alone are one.
+
+    >>> without_figures("Zero moved by 12 counts.")
+    'Zero moved by # counts.'
+    """
+    return FIGURE.sub("#", note)
 
 
 def digits(half_width: float, at_most: int = 3) -> int:

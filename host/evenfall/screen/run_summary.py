@@ -5,7 +5,6 @@ What is not known is NaN here; the server writes it as null.
 
 from __future__ import annotations
 
-import re
 from typing import Any
 
 import numpy as np
@@ -13,12 +12,11 @@ import numpy as np
 from evenfall.archive.archive import Archive, Query
 from evenfall.board import code_texts
 from evenfall.model import Bins, FloatArray
-from evenfall.output.text import banner
+from evenfall.output.text import banner, without_figures
 from evenfall.statistics import counting
 from evenfall.workflow.run_groups import counts, reduced
 
 MAX_EARLIER_RUNS = 200  # earlier runs of the same build
-FIGURE = re.compile(r"[-+±]?\d[\d.,]*")  # warnings that differ in their figures alone are one
 
 
 def curve(bins: Bins) -> dict[str, FloatArray]:
@@ -57,23 +55,28 @@ def previous_and_best(
     rows = [
         r for r in archive.find(query) if r["run"] != row["run"] and r["build"] == row["build"] and counts(r)
     ]
-    key = (row["started_unix_s"], row["run"])
-    earlier = [r for r in rows if (r["started_unix_s"], r["run"]) < key]
-    last = max(earlier, key=lambda r: (r["started_unix_s"], r["run"]), default=None)
+    last = _newest_before(rows, row)
     best = max(rows, key=lambda r: r["peak_power_W"], default=None)
     return last, best
+
+
+def _newest_before(rows: list[dict[str, Any]], row: dict[str, Any]) -> dict[str, Any] | None:
+    """Of `rows` the last one made before `row`; None when none was."""
+
+    def order(r: dict[str, Any]) -> tuple[Any, Any]:
+        return r["started_unix_s"], r["run"]
+
+    return max((r for r in rows if order(r) < order(row)), key=order, default=None)
 
 
 def repeated_warnings(archive: Archive, row: dict[str, Any], warnings: list[str]) -> list[str]:
     """Those of a run's warnings that the run before it in its session carried too."""
     rows = archive.find(Query(session=row["session"], limit=MAX_EARLIER_RUNS)) if row["session"] else []
-    key = (row["started_unix_s"], row["run"])
-    earlier = [r for r in rows if (r["started_unix_s"], r["run"]) < key]
-    if not earlier:
+    newest = _newest_before(rows, row)
+    if newest is None:
         return []
-    newest = max(earlier, key=lambda r: (r["started_unix_s"], r["run"]))
-    told = {FIGURE.sub("", note) for note in reduced(archive, newest["run"]).reduction.notes}
-    return [note for note in warnings if FIGURE.sub("", note) in told]
+    told = {without_figures(note) for note in reduced(archive, newest["run"]).reduction.notes}
+    return [note for note in warnings if without_figures(note) in told]
 
 
 def run_summary(archive: Archive, number: int) -> dict[str, Any]:
