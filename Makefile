@@ -8,7 +8,7 @@ BIN := $(VENV)/bin
 STAMP := $(VENV)/.ready
 TYPINGS := $(VENV)/typings
 
-.PHONY: setup constraints lowest licences audit wheel demo test check format bench board-32-bit chip clean
+.PHONY: setup constraints lowest licences audit wheel demo test check format search bench board-32-bit chip clean
 
 setup: $(STAMP)
 
@@ -71,6 +71,11 @@ check: setup
 
 test: check
 	$(BIN)/pytest -n 2
+
+# New random examples for every property-based test, ROUNDS times; stops at the first that fails.
+ROUNDS ?= 20
+search: setup
+	for round in $$(seq $(ROUNDS)); do EVENFALL_SEARCH=1 $(BIN)/pytest -q -n 2 -m "hypothesis and not study" || exit 1; done
 
 # The figures: every test marked "study", printed. Minutes, not seconds.
 bench: setup

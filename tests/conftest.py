@@ -27,8 +27,11 @@ def pytest_addoption(parser: pytest.Parser) -> None:
 
 
 def pytest_configure(config: pytest.Config) -> None:
-    hypothesis.settings.register_profile("no clock", deadline=None)  # a busy computer is no failure
-    hypothesis.settings.load_profile("no clock")
+    # No deadline: a busy computer is no failure.  The same examples every time: a red suite tells of the
+    # change, not of luck; `make search` draws new ones.
+    search = "EVENFALL_SEARCH" in os.environ
+    hypothesis.settings.register_profile("evenfall", deadline=None, derandomize=not search, print_blob=True)
+    hypothesis.settings.load_profile("evenfall")
     os.environ["EVENFALL_CONFIG"] = os.devnull  # what the person at this computer remembered is not tested
     config.addinivalue_line("markers", "outside(source): held against something outside this project")
     config.addinivalue_line(

@@ -7,7 +7,7 @@ import sys
 import pytest
 from evenfall_wire.settings import BY_NAME, SETTINGS
 from firmware_rig import PROJECT
-from hypothesis import given, settings
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 from small_ints import Small, harden
 
@@ -229,6 +229,7 @@ step = st.tuples(
     setting("end_speed"),
     setting("hall_timeout"),
 )
+@example([(0, 0, 0, 500, True)], 0, 3000, 1500, 20)  # at standstill, and a set speed of nothing
 def test_guard_stays_small(steps, count, overspeed, end_speed, hall_timeout):
     watch = guard.Guard(
         {**DEFAULTS, "overspeed": overspeed, "end_speed": end_speed, "hall_timeout": hall_timeout}, 80

@@ -398,7 +398,7 @@ class Guard:
         mean = self._torque_mean = mean + ((torque - mean) >> 3) if mean else torque
         error = half_rpm - set_half_rpm
         near = set_half_rpm >> 7
-        if -near < error < near:  # the speed follows: valve and torque are as they should be
+        if -near <= error <= near:  # the speed follows: valve and torque are as they should be
             self._away_samples = self._off_samples = self._moved = 0
             self._off_torque = mean
             self._off_us = valve_us
