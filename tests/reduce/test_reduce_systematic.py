@@ -4,6 +4,7 @@ The effects are put on made runs by equations of their own, with sizes drawn fro
 have (common practice, no source): they share no number with the reduction's allowances.
 """
 
+import os
 from dataclasses import replace
 
 import numpy as np
@@ -20,6 +21,7 @@ from governed_sweep import calibration as governed_calibration
 from made_runs import ENGINES, STANDARD_AIR, Flaws, make_run, misjudged
 from scipy import stats
 
+CASES = int(os.environ.get("EVENFALL_STUDY_CASES", "200"))
 UNMEASURED = dict(hysteresis_u_N=0.0, hose_u_N=None, shake_u_N=None)
 
 
@@ -110,8 +112,8 @@ def test_coverage_under_systematic_effects(capsys, figure):
         ("friction, hoses, vibration measured", dict(hysteresis_u_N=None), dict(jet=0.0, rectified=0.0)),
     ):
         known = {} if not known else dict(hysteresis_u_N=0.06, hose_u_N=0.0, shake_u_N=0.0)
-        share, wide = shares(200, known, seed=4, **fixed)
-        figure("systematic effects", f"measured: {name}", 200, covered=share, goal="93-98 %")
+        share, wide = shares(CASES, known, seed=4, **fixed)
+        figure("systematic effects", f"measured: {name}", CASES, covered=share, goal="93-98 %")
         lines.append(f"{name:44} {100 * share:12.1f} {100 * wide:13.2f}")
     with capsys.disabled():
         print("\n" + "\n".join(lines))
