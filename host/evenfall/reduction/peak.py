@@ -80,15 +80,13 @@ def torque_and_power_peak(
     f = y @ heights
     scattered = (_trial_scatter(y.size) * curve.scatter) @ heights
     of_power = (centre_rpm[given[0]] + curve.grid * width) * RPM
-    maxima = (
-        _maximum_of_trials(f, scattered),
-        _maximum_of_trials(f * of_power, scattered * of_power),
-    )
-    at = np.flatnonzero(np.array([share for share, _, _ in maxima]).any(axis=0))
+    sizes = np.array((np.ones_like(f), of_power))
+    maxima = _maximum_of_trials(f * sizes, scattered * sizes[:, None])
+    at = np.flatnonzero((maxima[0][0] != 0) | (maxima[1][0] != 0))
     fit_var = np.zeros(f.size)
     fit_var[at] = curve.fit_var(at)
     tops = []
-    for (share, value, lost), size in zip(maxima, (np.ones_like(f), of_power), strict=True):
+    for (share, value, lost), size in zip(maxima, sizes, strict=True):
         by = (share * size) @ curve.smoother
         weights = np.zeros(centre_rpm.size)
         weights[given] = by
@@ -105,30 +103,40 @@ def torque_and_power_peak(
     return tops[0], tops[1]
 
 
-def _maximum_of_trials(f: FloatArray, scattered: FloatArray) -> tuple[FloatArray, float, float]:
+def _maximum_of_trials(f: FloatArray, scattered: FloatArray) -> list[tuple[FloatArray, float, float]]:
     """((g,) weight of each place in the maximum, its mean height without scatter, what its place may cost).
 
     A maximum lies between the places of the curve: at the top of the parabola through three of them.  The
     last is a root mean square of how much lower than its highest the curve is where the trials have theirs.
 
     Args:
-        f: (g,) the curve.
-        scattered: (TRIALS / 2, g) what scatter makes of it; each trial counts with both signs.
+        f: (k, g) curves; one result each.
+        scattered: (k, TRIALS / 2, g) what scatter makes of them; each trial counts with both signs.
     """
-    seen = np.concatenate((f + scattered, f - scattered))
-    top = seen.argmax(axis=1)
-    middle = np.minimum(np.maximum(top, 1), f.size - 2)
-    at = middle[:, None] + np.arange(-1, 2)
-    left, centre, right = np.take_along_axis(seen, at, axis=1).T
+    k, half, g = scattered.shape
+    seen = np.empty((k, 2, half, g))
+    np.add(f[:, None], scattered, out=seen[:, 0])
+    np.subtract(f[:, None], scattered, out=seen[:, 1])
+    seen = seen.reshape(k, TRIALS, g)
+    top = seen.argmax(axis=2)
+    middle = np.minimum(np.maximum(top, 1), g - 2)
+    curve = g * np.arange(k)[:, None]
+    in_f = middle + curve
+    in_seen = middle + (TRIALS * curve + g * np.arange(TRIALS))
+    flat, all_seen = f.ravel(), seen.ravel()
+    left, centre, right = all_seen[in_seen - 1], all_seen[in_seen], all_seen[in_seen + 1]
     bend = left - 2 * centre + right
-    off = np.where(bend < 0, (left - right) / np.where(bend < 0, 2 * bend, 1.0), top - middle)
+    bent = bend < 0
+    off = np.where(bent, (left - right) / np.where(bent, 2 * bend, 1.0), top - middle)
     off = np.minimum(np.maximum(off, -1.0), 1.0)
-    weight = np.array((off * (off - 1) / 2, 1 - off**2, off * (off + 1) / 2)).T  # Lagrange's, (TRIALS, 3)
-    here = np.einsum("dk,dk->d", weight, f[at])
-    other = 2 * here - np.einsum("dk,dk->d", weight, np.take_along_axis(seen, at, axis=1))
-    share = np.bincount(at.ravel(), weight.ravel(), f.size) / TRIALS
-    lost = max(float(f.max()), float(here.max())) - here
-    return share, float(other.mean()), math.sqrt(float(lost @ lost) / TRIALS)
+    low, mid, high = off * (off - 1) / 2, 1 - off**2, off * (off + 1) / 2  # Lagrange's weights
+    here = low * flat[in_f - 1] + mid * flat[in_f] + high * flat[in_f + 1]
+    other = 2 * here - (low * left + mid * centre + high * right)
+    at = np.concatenate((in_f - 1, in_f, in_f + 1), axis=None)
+    share = np.bincount(at, np.concatenate((low, mid, high), axis=None), k * g).reshape(k, g) / TRIALS
+    lost = np.maximum(f.max(axis=1), here.max(axis=1))[:, None] - here
+    cost = np.sqrt((lost * lost).sum(axis=1) / TRIALS)
+    return list(zip(share, other.mean(axis=1).tolist(), cost.tolist(), strict=True))
 
 
 @dataclass(frozen=True)

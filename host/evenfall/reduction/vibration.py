@@ -94,11 +94,11 @@ def find_aliases(
     speed[:reach], speed[-reach:] = speed[reach], speed[-reach - 1]
     shafts = [("brake", 1.0)] + ([("crank", per_brake)] if abs(per_brake - 1) > 1e-9 else [])
     turns = speed * (period / (2 * np.pi))  # per sample
+    kinds = [(order, shaft, order * gear) for shaft, gear in shafts for order in ORDERS]
     places = [
-        _Place(order, shaft, order * gear, at)
-        for shaft, gear in shafts
-        for order in ORDERS
-        for at in _stationary_points(order * gear * turns)
+        _Place(*kind, at)
+        for kind, stationary in zip(kinds, _stationary_points(turns, [k[2] for k in kinds]), strict=True)
+        for at in stationary
         if half // 2 <= at < t.size - half // 2
     ]
     if not places:
@@ -110,16 +110,19 @@ def find_aliases(
     off = each * turns[near] - np.rint(each * turns[at][:, None])
     off /= np.abs(off).max(axis=1, keepdims=True)
     phase = each * (turned[near] - turned[at][:, None])
-    wave = np.empty(phase.shape, complex)
-    wave.real, wave.imag = np.cos(phase), np.sin(phase)
-    waves = wave[:, None] * off[:, None] ** np.arange(GAINS)[:, None]
+    waves = np.empty((2, GAINS, *phase.shape))  # cosines and sines
+    np.cos(phase, out=waves[0, 0])
+    np.sin(phase, out=waves[1, 0])
+    for gain in range(1, GAINS):
+        np.multiply(waves[:, gain - 1], off, out=waves[:, gain])
     level = np.abs(force[near].mean(axis=1))
     amplitude, typical, which = _amplitudes(waves, np.diff(force), first, MIN_SHARE * level)
     size = np.abs(amplitude)
     part = np.zeros(t.size)
     found = []
     for i in np.flatnonzero(size > np.maximum(SIGMAS * typical, MIN_SHARE * level)):
-        part[near[i]] += np.real(amplitude[i] * waves[i, which[i]])
+        cosine, sine = waves[:, which[i], i]
+        part[near[i]] += amplitude[i].real * cosine - amplitude[i].imag * sine
         rpm = float(speed[at[i]]) * per_brake * 30 / np.pi
         found.append(
             Alias(places[i].order, places[i].shaft, rpm, float(size[i]), float(size[i] / max(level[i], 1e-9)))
@@ -151,18 +154,28 @@ def notes(seen: AliasedVibration) -> list[str]:
     ]
 
 
-def _stationary_points(cycles: FloatArray) -> list[int]:
-    """Places where a frequency in cycles per sample passes a whole number above zero."""
-    whole = np.rint(cycles)
-    off = cycles - whole
-    at = np.flatnonzero(off[1:] * off[:-1] <= 0)
-    at = at[(whole[at + 1] == whole[at]) & (whole[at + 1] > 0)]
-    # a wobbling speed passes several times: once is enough
-    return [int(p) for i, p in enumerate(at) if i == 0 or p - at[i - 1] > MIN_SAMPLES]
+def _stationary_points(turns: FloatArray, orders: list[float]) -> list[list[int]]:
+    """Places where each frequency, `orders` (k,) times (n,) turns per sample, passes a whole number above
+    zero.  A wobbling speed passes several times: once is enough.
+    """
+    off = np.multiply.outer(orders, turns)
+    whole = np.rint(off)
+    off -= whole
+    passed = off[:, 1:] * off[:, :-1] <= 0
+    passed &= whole[:, 1:] == whole[:, :-1]
+    kind, at = np.nonzero(passed)
+    above = whole[kind, at + 1] > 0
+    found: list[list[int]] = [[] for _ in orders]
+    before = [-MIN_SAMPLES - 1] * len(orders)
+    for k, p in zip(kind[above].tolist(), at[above].tolist(), strict=True):
+        if p - before[k] > MIN_SAMPLES:
+            found[k].append(p)
+        before[k] = p
+    return found
 
 
 def _amplitudes(
-    waves: np.ndarray, steps: FloatArray, first: IntArray, worth: FloatArray
+    waves: FloatArray, steps: FloatArray, first: IntArray, worth: FloatArray
 ) -> tuple[np.ndarray, FloatArray, IntArray]:
     """(complex amplitude, what the run's scatter gives elsewhere, which), each (c,), of the wave of each
     place that stands out most.
@@ -171,35 +184,40 @@ def _amplitudes(
     from the median over the other windows.  Infinite scatter, not worked out, where no wave exceeds `worth`.
 
     Args:
-        waves: (c, k, w + 1) complex.
+        waves: (2, k, c, w + 1) cosines and sines, k of them for each place.
         steps: (n,) of the load from sample to sample.
         first: (c,) where the wave of each place begins.
         worth: (c,) the least amplitude that is worth a word.
     """
-    width = waves.shape[2] - 1
+    gains, _, width = waves.shape[1:]
+    width -= 1
     most = SPIKES * median(np.abs(steps))  # a lone wrong sample is no vibration
     steps = np.minimum(np.maximum(steps, -most), most)
-    columns = waves[:, :, 1:] - waves[:, :, :-1]
-    columns -= columns.mean(axis=2, keepdims=True)
-    c, s = np.ascontiguousarray(columns.real), -columns.imag
-    cc, ss, cs = (np.einsum("ckw,ckw->ck", x, y)[..., None] for x, y in ((c, c), (s, s), (c, s)))
-    whole = cc * ss - cs**2
     within = np.arange(width)
-    here = steps[first[:, None] + within][..., None]  # (c, w, 1)
-    real, imaginary = (ss * (c @ here) - cs * (s @ here)) / whole, (cc * (s @ here) - cs * (c @ here)) / whole
-    amplitude = (real + 1j * imaginary)[..., 0]  # least squares
+    rows = np.empty((len(first), 2 * gains + 1, width))  # cosines', sines' and the load's steps
+    np.subtract(waves[..., 1:], waves[..., :-1], out=rows[:, :-1].reshape(-1, 2, gains, width).transpose(1, 2, 0, 3))
+    rows[:, -1] = steps[first[:, None] + within]
+    rows -= rows.sum(axis=2, keepdims=True) / width  # the constant
+    product = rows @ rows.transpose(0, 2, 1)
+    c, s = slice(0, gains), slice(gains, -1)
+    one = np.arange(gains)
+    cc, ss, cs = product[:, one, one], product[:, gains + one, gains + one], product[:, one, gains + one]
+    ch, sh = product[:, c, -1], product[:, s, -1]
+    whole = cc * ss - cs**2
+    amplitude = (ss * ch - cs * sh) / whole - 1j * ((cc * sh - cs * ch) / whole)  # least squares
+    size = np.abs(amplitude)
     scale = np.full(amplitude.shape, np.inf)
-    large = np.flatnonzero(np.abs(amplitude).max(axis=1) > worth)
+    large = np.flatnonzero(size.max(axis=1) > worth)
     if large.size:
-        c, s, cc, ss, cs, whole = (x[large] for x in (c, s, cc, ss, cs, whole))
+        cc, ss, cs, whole = (x[large, :, None] for x in (cc, ss, cs, whole))
         places = np.arange(0, steps.size - width + 1, EVERY)
-        others = steps[within[:, None] + places]
-        cos, sin = c @ others, s @ others
+        elsewhere = rows[large, :-1] @ steps[within[:, None] + places]  # (c, 2 k, m)
+        cos, sin = elsewhere[:, c], elsewhere[:, gains:]
         other = np.hypot(ss * cos - cs * sin, cc * sin - cs * cos) / np.abs(whole)  # (c, k, m)
         far = np.abs(places - first[large][:, None]) > width // 2  # (c, m)
         other = np.sort(np.where(far[:, None], other, np.inf), axis=2)
         middle = np.arange(large.size), slice(None), far.sum(axis=1) // 2
         scale[large] = np.maximum(other[middle] / RAYLEIGH_MEDIAN, 1e-12)
-    which = np.argmax(np.abs(amplitude) / scale, axis=1)
+    which = np.argmax(size / scale, axis=1)
     row = np.arange(len(first))
     return amplitude[row, which], scale[row, which], which
