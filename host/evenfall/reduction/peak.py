@@ -19,13 +19,13 @@ from __future__ import annotations
 
 import functools
 import math
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 
 from evenfall.model import FloatArray, IntArray
-from evenfall.reduction.align import median
 from evenfall.units import RPM
 
 MIN_BINS = 5  # below them the highest bin is all there is
@@ -38,6 +38,7 @@ NEGLIGIBLE = 0.01  # of the best likelihood
 AGAIN = 2.0  # times the square of what smoothing the rest moved the curve: a bound for a third
 NEIGHBOURS = 1.1  # bins share the turns at their common edges: a mean of some scatters by more than theirs
 TRIALS = 120
+STACK = 8  # curves solved together: what they need stays in the processor's caches
 LOWEST_SCATTER = 0.05  # of the largest: a bin without torque is not infinitely sure
 MIN_LEVEL = 0.02  # of the largest torque, which scatters at the least
 AT_LOAD = 0.5  # of the largest scatter: below it noise of the pickup shows, which bins do not have
@@ -57,60 +58,98 @@ class Top:
     u_selection: float  # and of where the maximum lies
 
 
+class TorqueBins(NamedTuple):
+    """The bins that two maxima are looked for in."""
+
+    centre_rpm: FloatArray  # (b,) rising, whole numbers of bins apart; the means are over whole bins
+    torque_Nm: FloatArray  # (b,) NaN where a bin is not given
+    shape: FloatArray  # (b,) relative size of the bins' independent scatter
+    scatter: float  # standard deviation of a bin's torque over its `shape`, N.m,
+    dof: float  # with so many degrees of freedom
+
+
 def torque_and_power_peak(
     centre_rpm: FloatArray, torque_Nm: FloatArray, shape: FloatArray, scatter: float, dof: float
 ) -> tuple[Top, Top] | None:
-    """(of torque N.m, of power W); None where fewer than `MIN_BINS` bins are given.
+    """(of torque N.m, of power W) of one curve, see `TorqueBins`; None where fewer than `MIN_BINS` are given."""
+    return torque_and_power_peaks([TorqueBins(centre_rpm, torque_Nm, shape, scatter, dof)])[0]
 
-    Args:
-        centre_rpm: (b,) rising, whole numbers of bins apart; the means are over whole bins.
-        torque_Nm: (b,) NaN where a bin is not given.
-        shape: (b,) relative size of the bins' independent scatter.
-        scatter: standard deviation of a bin's torque over its `shape`, N.m, with `dof` degrees of freedom.
-    """
-    given = np.flatnonzero(np.isfinite(torque_Nm) & np.isfinite(shape))
-    if given.size < MIN_BINS:
-        return None
-    width = float((centre_rpm[1:] - centre_rpm[:-1]).min())
-    bin_index = np.rint((centre_rpm[given] - centre_rpm[given[0]]) / width).astype(np.int64)
-    y = torque_Nm[given]
-    n = np.maximum(shape[given], LOWEST_SCATTER * float(np.max(shape[given])))
-    curve = _smoothed(bin_index, y, n, max(scatter, 1e-9 * float(np.max(np.abs(y)))), dof, width)
-    heights = np.ascontiguousarray(curve.smoother.T)  # (b, g)
-    f = y @ heights
-    scattered = (_trial_scatter(y.size) * curve.scatter) @ heights
-    of_power = (centre_rpm[given[0]] + curve.grid * width) * RPM
-    sizes = np.array((np.ones_like(f), of_power))
-    maxima = _maximum_of_trials(f * sizes, scattered * sizes[:, None])
-    at = np.flatnonzero((maxima[0][0] != 0) | (maxima[1][0] != 0))
-    fit_var = np.zeros(f.size)
-    fit_var[at] = curve.fit_var(at)
-    tops = []
-    for (share, value, lost), size in zip(maxima, sizes, strict=True):
-        by = (share * size) @ curve.smoother
-        weights = np.zeros(centre_rpm.size)
-        weights[given] = by
-        tops.append(
-            Top(
-                value,
-                float(centre_rpm[given[0]] + float(curve.grid @ share) * width),
-                weights,
-                NEIGHBOURS * math.sqrt(float(np.sum((by * curve.scatter) ** 2))),
-                math.sqrt(max(0.0, float((fit_var * size**2) @ share))),
-                lost,
+
+def torque_and_power_peaks(curves: Sequence[TorqueBins]) -> list[tuple[Top, Top] | None]:
+    """The same of many: those with the same bins given are solved together, `STACK` at a time."""
+    tops: list[tuple[Top, Top] | None] = [None] * len(curves)
+    alike: dict[tuple[float, bytes], list[tuple[int, IntArray]]] = {}
+    for i, c in enumerate(curves):
+        given = np.flatnonzero(np.isfinite(c.torque_Nm) & np.isfinite(c.shape))
+        if given.size < MIN_BINS:
+            continue
+        width = float((c.centre_rpm[1:] - c.centre_rpm[:-1]).min())
+        bin_index = np.rint((c.centre_rpm[given] - c.centre_rpm[given[0]]) / width).astype(np.int64)
+        alike.setdefault((width, bin_index.tobytes()), []).append((i, given))
+    for (width, key), members in alike.items():
+        for k in range(0, len(members), STACK):
+            some = members[k : k + STACK]
+            of_stack = [(curves[i], given) for i, given in some]
+            for (i, _), found in zip(
+                some, _tops(np.frombuffer(key, np.int64), width, of_stack), strict=True
+            ):
+                tops[i] = found
+    return tops
+
+
+def _tops(
+    bin_index: IntArray, width: float, curves: list[tuple[TorqueBins, IntArray]]
+) -> list[tuple[Top, Top]]:
+    """Of r curves and the places of their given bins, which lie alike."""
+    y = np.array([c.torque_Nm[given] for c, given in curves])  # (r, b)
+    shape = np.array([c.shape[given] for c, given in curves])
+    n = np.maximum(shape, LOWEST_SCATTER * shape.max(axis=1, keepdims=True))
+    s0 = np.maximum([c.scatter for c, _ in curves], 1e-9 * np.abs(y).max(axis=1))
+    lowest = np.array([c.centre_rpm[given[0]] for c, given in curves])
+    curve = _smoothed(bin_index, y, n, s0, np.array([c.dof for c, _ in curves]), width)
+    r, g, b = curve.smoother.shape
+    heights = np.ascontiguousarray(curve.smoother.transpose(0, 2, 1))  # (r, b, g)
+    f = y[:, None] @ heights  # (r, 1, g)
+    scattered = (_trial_scatter(b) * curve.scatter[:, None]) @ heights
+    size = np.ones((r, 2, g))  # torque, power
+    size[:, 1] = (lowest[:, None] + curve.grid * width) * RPM
+    share, value, lost = _maximum_of_trials(
+        (f * size).reshape(-1, g), (scattered[:, None] * size[:, :, None]).reshape(-1, TRIALS // 2, g)
+    )
+    share = share.reshape(r, 2, g)
+    fit_u = np.sqrt(np.maximum(0.0, curve.fit_var(share, size)))
+    by = (share * size) @ curve.smoother  # (r, 2, b)
+    own_u = NEIGHBOURS * np.sqrt(np.square(by * curve.scatter[:, None]).sum(axis=2))
+    speed = lowest[:, None] + share @ curve.grid * width
+    found = []
+    for i, (c, given) in enumerate(curves):
+        two = []
+        for k in range(2):
+            weights = np.zeros(c.centre_rpm.size)
+            weights[given] = by[i, k]
+            two.append(
+                Top(
+                    float(value[2 * i + k]),
+                    float(speed[i, k]),
+                    weights,
+                    float(own_u[i, k]),
+                    float(fit_u[i, k]),
+                    float(lost[2 * i + k]),
+                )
             )
-        )
-    return tops[0], tops[1]
+        found.append((two[0], two[1]))
+    return found
 
 
-def _maximum_of_trials(f: FloatArray, scattered: FloatArray) -> list[tuple[FloatArray, float, float]]:
-    """((g,) weight of each place in the maximum, its mean height without scatter, what its place may cost).
+def _maximum_of_trials(f: FloatArray, scattered: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """((k, g) weight of each place in the maximum, (k,) its mean height without scatter, (k,) what its place
+    may cost).
 
     A maximum lies between the places of the curve: at the top of the parabola through three of them.  The
     last is a root mean square of how much lower than its highest the curve is where the trials have theirs.
 
     Args:
-        f: (k, g) curves; one result each.
+        f: (k, g) curves.
         scattered: (k, TRIALS / 2, g) what scatter makes of them; each trial counts with both signs.
     """
     k, half, g = scattered.shape
@@ -135,22 +174,21 @@ def _maximum_of_trials(f: FloatArray, scattered: FloatArray) -> list[tuple[Float
     at = np.concatenate((in_f - 1, in_f, in_f + 1), axis=None)
     share = np.bincount(at, np.concatenate((low, mid, high), axis=None), k * g).reshape(k, g) / TRIALS
     lost = np.maximum(f.max(axis=1), here.max(axis=1))[:, None] - here
-    cost = np.sqrt((lost * lost).sum(axis=1) / TRIALS)
-    return list(zip(share, other.mean(axis=1).tolist(), cost.tolist(), strict=True))
+    return share, other.mean(axis=1), np.sqrt((lost * lost).sum(axis=1) / TRIALS)
 
 
 @dataclass(frozen=True)
 class _Curve:
-    """A linear smoother of the bins and what it leaves open."""
+    """Linear smoothers of the bins of r curves and what they leave open."""
 
     grid: FloatArray  # (g,) bins from the first given one
-    smoother: FloatArray  # (g, b)
-    scatter: FloatArray  # (b,) standard deviation of each bin
-    fit_var: Callable[[IntArray], FloatArray]  # of the curve about the smoother's expectation, at places
+    smoother: FloatArray  # (r, g, b)
+    scatter: FloatArray  # (r, b) standard deviation of each bin
+    fit_var: Callable[[FloatArray, FloatArray], FloatArray]  # see there
 
 
 def _smoothed(
-    bin_index: IntArray, y: FloatArray, n: FloatArray, s0: float, dof: float, width: float
+    bin_index: IntArray, y: FloatArray, n: FloatArray, s0: FloatArray, dof: FloatArray, width: float
 ) -> _Curve:
     """Average of the smoothers of all length scales and amplitudes, by their restricted likelihood.
 
@@ -159,75 +197,104 @@ def _smoothed(
     second term is the twicing) and H the covariance with a bin that the line does not explain.
     So every amplitude of one length is a weighted sum over the same columns.  What lack of fit leaves open
     is worked out only where it is asked for: at the places where a maximum falls.
+
+    Args:
+        bin_index: (b,) places of the bins, from 0.
+        y, n: (r, b) their torque and the relative size of their scatter; s0, dof: (r,) of it.
     """  # longer than 60 lines with what the places asked for need of it
     b, span = bin_index.size, int(bin_index[-1]) + 1
     longest = max(MAX_LENGTH_RPM / width, 4 * MIN_LENGTH_BINS)
-    inner, cross = _kernels(span, longest)  # (l, span, span), (l, g, span)
+    inner, cross, grid = _kernels(span, longest)  # (l, span, span), (l, g, span), (g,)
     if b < span:
         inner, cross = inner[:, bin_index[:, None], bin_index], cross[:, :, bin_index]
-    typical = median(n) ** 2
+    ordered = np.sort(n, axis=1)
+    typical = np.square((ordered[:, (b - 1) // 2] + ordered[:, b // 2]) / 2)[:, None, None, None]
     whole, corner = _axes_of_line(1 / n, bin_index / span / n)
-    rest = whole[:, 2:]  # contrasts free of the straight line
-    turn = rest / n[:, None]
-    spread, axes = np.linalg.eigh(turn.T @ (inner * typical) @ turn)
-    spread = np.maximum(spread, 0.0)
-    part = ((rest.T @ (y / n)) @ axes)[:, None, :]  # (l, 1, b - 2)
-    gain = 1 + AMPLITUDES[:, None] ** 2 * spread[:, None, :]  # (l, a, b - 2)
-    free = dof + b - 2
-    square = (dof * s0**2 + (part**2 / gain).sum(axis=2)) / free  # (l, a)
-    log_like = -np.log(gain).sum(axis=2) / 2 - free / 2 * np.log(square)
-    share = np.exp(log_like - log_like.max())
+    rest = whole[:, :, 2:]  # (r, b, b - 2) contrasts free of the straight line
+    turn = rest / n[:, :, None]
+    spread, axes = np.linalg.eigh(turn.transpose(0, 2, 1)[:, None] @ (inner * typical) @ turn[:, None])
+    spread = np.maximum(spread, 0.0)[:, :, None]  # (r, l, 1, b - 2)
+    part = (rest.transpose(0, 2, 1) @ (y / n)[:, :, None]).transpose(0, 2, 1)[:, None] @ axes  # (r, l, 1, b - 2)
+    power = AMPLITUDES[:, None] ** 2
+    gain = 1 + power * spread  # (r, l, a, b - 2)
+    free = (dof + b - 2)[:, None, None]
+    square = ((dof * s0**2)[:, None, None] + (part**2 / gain).sum(axis=3)) / free  # (r, l, a)
+    log_like = -np.log(gain).sum(axis=3) / 2 - free / 2 * np.log(square)
+    share = np.exp(log_like - log_like.max(axis=(1, 2), keepdims=True))
     share[share < NEGLIGIBLE] = 0.0
-    share /= share.sum()
+    share /= share.sum(axis=(1, 2), keepdims=True)
     s2 = square * free / (free - 2)
 
-    grid = np.arange((span - 1) * FINE + 1) / FINE
-    steep = whole[:, 1] / (corner[1, 1] * n)  # weighted least squares
-    level = whole[:, 0] / (corner[0, 0] * n) - corner[0, 1] / corner[0, 0] * steep
-    line_only = level + (grid / span)[:, None] * steep
-    there = np.flatnonzero(share.any(axis=1))
+    steep = whole[:, :, 1] / (corner[:, 1, 1, None] * n)  # weighted least squares
+    level = whole[:, :, 0] / (corner[:, 0, 0, None] * n) - (corner[:, 0, 1] / corner[:, 0, 0])[:, None] * steep
+    line_only = level[:, None] + (grid / span)[:, None] * steep[:, None]  # (r, g, b)
+    there = np.flatnonzero(share.any(axis=(0, 2)))
     use = slice(int(there[0]), int(there[-1]) + 1)  # a length between them that has no share adds nothing
-    inner, cross, spread, share, s2 = inner[use], cross[use], spread[use], share[use], s2[use]
-    turned = turn @ axes[use]  # (l, b, b - 2)
-    by_line = line_only @ inner
-    columns = (cross - by_line) @ turned  # (l, g, b - 2)
-    d = 1 / gain[use]  # (l, a, b - 2)
-    m = AMPLITUDES[:, None] ** 2 * typical
+    inner, cross = inner[use], cross[use]
+    spread, share, s2, part, gain = (x[:, use] for x in (spread, share, s2, part, gain))
+    turned = turn[:, None] @ axes[:, use]  # (r, l, b, b - 2)
+    by_line = line_only[:, None] @ inner
+    columns = (cross - by_line) @ turned  # (r, l, g, b - 2)
+    d = 1 / gain  # (r, l, a, b - 2)
+    m = power * typical  # (r, 1, a, 1)
     both = m * (d + d**2)
-    smoother = line_only + ((columns * (share[:, None] @ both)) @ turned.transpose(0, 2, 1)).sum(axis=0)
+    of_columns = columns * (share[:, :, None] @ both)
+    smoother = line_only + (of_columns @ turned.transpose(0, 1, 3, 2)).sum(axis=1)
 
-    def fit_var(at: IntArray) -> FloatArray:
-        """(p,) at places (p,) of the grid."""
-        there, line = columns[:, at], line_only[at]
-        curves = there @ (part[use] * both).transpose(0, 2, 1) + (line @ y - smoother[at] @ y)[:, None]
-        twice = there @ (part[use] * (m * d**2)).transpose(0, 2, 1)  # (l, p, a)
-        alone = 1 + ((by_line[:, at] - 2 * cross[:, at]) * line).sum(axis=2)
-        left = m * both * (both * spread[:, None] / typical - 2)
-        miss = alone[..., None] * m[:, 0] + there**2 @ left.transpose(0, 2, 1)
-        var = s2[:, None] * np.maximum(miss, 0.0) + AGAIN * twice**2 + curves**2
-        return np.asarray((var * share[:, None]).sum(axis=(0, 2)))
+    def fit_var(weight: FloatArray, size: FloatArray) -> FloatArray:
+        """(r, 2) variance of the curve about the smoother's expectation, where two maxima are.
 
-    return _Curve(grid, smoother, math.sqrt(float((share * s2).sum())) * n, fit_var)
+        Args:
+            weight, size: (r, 2, g) of each place in a maximum, what its torque is multiplied by.
+        """
+        asked = weight.any(axis=1)
+        many = asked.sum(axis=1)
+        # a curve with fewer places than another is asked for some that have no weight
+        at = np.sort(np.argsort(~asked, axis=1, kind="stable")[:, : int(many.max())], axis=1)  # (r, p)
+        row = np.arange(len(at))[:, None]
+        there, line = columns[row, :, at], line_only[row, at]  # (r, p, l, b - 2), (r, p, b)
+        there = there.transpose(0, 2, 1, 3)  # (r, l, p, b - 2)
+        rest_of = (line @ y[:, :, None] - smoother[row, at] @ y[:, :, None])[:, None]
+        curves = there @ (part * both).transpose(0, 1, 3, 2) + rest_of
+        twice = there @ (part * (m * d**2)).transpose(0, 1, 3, 2)  # (r, l, p, a)
+        known = (by_line[row, :, at] - 2 * cross.transpose(1, 0, 2)[at]).transpose(0, 2, 1, 3)
+        alone = 1 + (known * line[:, None]).sum(axis=3)
+        left = m * both * (both * spread / typical - 2)
+        miss = alone[..., None] * m.transpose(0, 1, 3, 2) + there**2 @ left.transpose(0, 1, 3, 2)
+        var = s2[:, :, None] * np.maximum(miss, 0.0) + AGAIN * twice**2 + curves**2
+        of_places = (var * share[:, :, None]).sum(axis=(1, 3))[:, None]  # (r, 1, p)
+        pick = row[:, None], np.arange(2)[:, None], at[:, None]
+        return np.asarray((of_places * size[pick] ** 2 * weight[pick]).sum(axis=2))
+
+    return _Curve(grid, smoother, np.sqrt((share * s2).sum(axis=(1, 2)))[:, None] * n, fit_var)
 
 
 def _axes_of_line(level: FloatArray, steep: FloatArray) -> tuple[FloatArray, FloatArray]:
-    """(Q, R) of the two columns (b,): Q (b, b) orthogonal, its first two columns times R (2, 2) are they.
+    """(Q, R) of the two columns, each (r, b): Q (r, b, b) orthogonal, its first two columns times R (r, 2, 2)
+    are they.
 
     Two reflections (A. S. Householder 1958), written out: a general routine takes longer to begin.
     """
-    q = np.identity(level.size)
-    corner = np.zeros((2, 2))
-    columns = np.array((level, steep))
+    many, b = level.shape
+    q = np.zeros((many, b, b))
+    q[:, np.arange(b), np.arange(b)] = 1.0
+    corner = np.zeros((many, 2, 2))
+    columns = np.stack((level, steep), axis=1)
     for i in range(2):
-        v = columns[i].copy()
-        v[:i] = 0.0
-        length = -math.copysign(math.sqrt(float(v @ v)), float(v[i]))
-        v[i] -= length
-        twice = 2.0 / float(v @ v)
-        columns -= np.multiply.outer(columns @ v * twice, v)
-        q -= np.multiply.outer(q @ v * twice, v)
-        corner[: i + 1, i] = columns[i, : i + 1]
+        v = columns[:, i].copy()
+        v[:, :i] = 0.0
+        length = -np.copysign(np.sqrt(_dot(v, v)), v[:, i])
+        v[:, i] -= length
+        twice = (2.0 / _dot(v, v))[:, None, None]
+        columns -= (columns @ v[:, :, None] * twice) * v[:, None]
+        q -= (q @ v[:, :, None] * twice) * v[:, None]
+        corner[:, : i + 1, i] = columns[:, i, : i + 1]
     return q, corner
+
+
+def _dot(a: FloatArray, b: FloatArray) -> FloatArray:
+    """(r,) products of (r, b) and (r, b)."""
+    return np.asarray((a[:, None] @ b[:, :, None])[:, 0, 0])
 
 
 @functools.lru_cache(maxsize=64)
@@ -237,11 +304,11 @@ def _trial_scatter(b: int) -> FloatArray:
 
 
 @functools.lru_cache(maxsize=64)
-def _kernels(span: int, longest: float) -> tuple[FloatArray, FloatArray]:
+def _kernels(span: int, longest: float) -> tuple[FloatArray, FloatArray, FloatArray]:
     """Matern 7/2 covariances of `LENGTHS` lengths up to `longest`, in bins.
 
-    ((l, span, span) between bins' means, (l, g, span) of a place with a bin's mean); means over a bin by
-    three Gauss-Legendre places.
+    ((l, span, span) between bins' means, (l, g, span) of a place with a bin's mean, (g,) those places); means
+    over a bin by three Gauss-Legendre places.
     """
     node, weight = np.polynomial.legendre.leggauss(3)
     node, weight = node / 2, weight / 2
@@ -252,7 +319,7 @@ def _kernels(span: int, longest: float) -> tuple[FloatArray, FloatArray]:
     lengths = np.geomspace(MIN_LENGTH_BINS, longest, LENGTHS)
     rows = [np.einsum("lij,i,j->l", _matern(lag / length), weight, weight) for length in lengths]
     inner = np.stack([row[np.abs(bin_index[:, None] - bin_index)] for row in rows])
-    return inner, np.stack([_matern(apart / length) @ weight for length in lengths])
+    return inner, np.stack([_matern(apart / length) @ weight for length in lengths]), grid
 
 
 def _matern(distance: FloatArray) -> FloatArray:
