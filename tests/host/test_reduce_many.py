@@ -5,8 +5,8 @@ from contextlib import closing
 
 import pytest
 from evenfall.archive.archive import Archive
-from evenfall.errors import NotFoundError
-from evenfall.workflow import reduce_many
+from evenfall.errors import DamageError, NotFoundError
+from evenfall.workflow import reduce_many, reduce_service
 from sample_runs import sample_run
 
 MANY = 12
@@ -71,3 +71,33 @@ def test_a_run_that_cannot_be_reduced_is_named_and_the_others_are_kept(folder):
         with pytest.raises(NotFoundError):
             archive.row(99)
     assert len(kept(folder)) == MANY
+
+
+def test_runs_reduced_together_get_what_each_gets_alone(folder):
+    numbers = list(range(1, MANY + 1))
+    with Archive(folder) as archive:
+        together = reduce_service.reduce_kept_together(archive, numbers)
+        for number, result in zip(numbers, together, strict=True):
+            alone = reduce_service.reduce_kept(archive, number)[0]
+            assert (result.notes, result.inputs) == (alone.notes, alone.inputs)
+            assert vars(result.peak_power_W) == pytest.approx(vars(alone.peak_power_W), rel=1e-9, nan_ok=True)
+            assert vars(result.peak_torque_Nm) == pytest.approx(
+                vars(alone.peak_torque_Nm), rel=1e-9, nan_ok=True
+            )
+            assert result.budget == pytest.approx(alone.budget, rel=1e-9, nan_ok=True)
+
+
+def test_a_run_whose_peaks_cannot_be_found_does_not_take_others_with_it(folder, monkeypatch):
+    """No bench gives such numbers; the solver that fails is made to, by the run's mark."""
+    solve = reduce_service.finish
+
+    def fails(runs):
+        if any(p.run.run_id == 5 for p in runs):
+            raise ArithmeticError("no peak")
+        return solve(runs)
+
+    monkeypatch.setattr(reduce_service, "finish", fails)
+    with Archive(folder) as archive:
+        found = reduce_service.reduce_kept_together(archive, range(1, MANY + 1))
+    assert [i for i, result in enumerate(found, 1) if isinstance(result, DamageError)] == [5]
+    assert str(found[4]).startswith("run 5 cannot be reduced: its samples contradict each other")

@@ -39,7 +39,7 @@ def test_a_narrow_peak_is_as_high_wherever_it_lies_in_its_bin(centre_rpm):
     assert found.speed_rpm == pytest.approx(centre_rpm, abs=5)
 
 
-def test_draws_of_a_flat_curve_do_not_lift_its_peak():
+def test_trials_of_a_flat_curve_do_not_lift_its_peak():
     torque = bins_of(flat)
     level = peak.noise_level(CENTRES, torque)
     rng = np.random.default_rng(3)
@@ -104,3 +104,23 @@ def test_builds_of_one_peak_and_unlike_shapes_are_not_told_apart_by_it():
 def test_few_bins_give_the_highest():
     torque = np.array([np.nan, 2.0, 2.1, 2.05, np.nan])
     assert peak.torque_and_power_peak(np.arange(5) * 250.0 + 6000, torque, np.ones(5), 0.01, 5.0) is None
+
+
+def test_peaks_looked_for_together_are_those_of_each_alone():
+    """More curves than are solved at once, whose bins are not all the same ones, and one without a peak."""
+    rng = np.random.default_rng(8)
+    curves = []
+    for i in range(30):
+        torque = bins_of([flat, pipe(1500), bell(500)][i % 3]) * (1 + 0.01 * rng.normal(size=CENTRES.size))
+        torque[rng.integers(0, CENTRES.size, i % 4)] = np.nan
+        if i == 7:
+            torque[4:] = np.nan
+        level = peak.noise_level(CENTRES, torque)
+        curves.append(peak.TorqueBins(CENTRES, torque, level, 0.01 + 0.001 * i, 4.0 + i))
+    together = peak.torque_and_power_peaks(curves)
+    assert [i for i, found in enumerate(together) if found is None] == [7]
+    for curve, found in zip(curves, together, strict=True):
+        for one, other in zip(found or (), peak.torque_and_power_peak(*curve) or (), strict=True):
+            assert one.weights == pytest.approx(other.weights, rel=1e-9, abs=1e-12)
+            for name in ("value", "speed_rpm", "u_scatter", "u_fit", "u_selection"):
+                assert getattr(one, name) == pytest.approx(getattr(other, name), rel=1e-9), name

@@ -71,7 +71,7 @@ class TorqueBins(NamedTuple):
 def torque_and_power_peak(
     centre_rpm: FloatArray, torque_Nm: FloatArray, shape: FloatArray, scatter: float, dof: float
 ) -> tuple[Top, Top] | None:
-    """(of torque N.m, of power W) of one curve, see `TorqueBins`; None where fewer than `MIN_BINS` are given."""
+    """(of torque N.m, of power W) of one curve, see `TorqueBins`; None below `MIN_BINS` bins."""
     return torque_and_power_peaks([TorqueBins(centre_rpm, torque_Nm, shape, scatter, dof)])[0]
 
 
@@ -90,9 +90,7 @@ def torque_and_power_peaks(curves: Sequence[TorqueBins]) -> list[tuple[Top, Top]
         for k in range(0, len(members), STACK):
             some = members[k : k + STACK]
             of_stack = [(curves[i], given) for i, given in some]
-            for (i, _), found in zip(
-                some, _tops(np.frombuffer(key, np.int64), width, of_stack), strict=True
-            ):
+            for (i, _), found in zip(some, _tops(np.frombuffer(key, np.int64), width, of_stack), strict=True):
                 tops[i] = found
     return tops
 
@@ -156,8 +154,7 @@ def _maximum_of_trials(f: FloatArray, scattered: FloatArray) -> tuple[FloatArray
     seen = np.empty((k, 2, half, g))
     np.add(f[:, None], scattered, out=seen[:, 0])
     np.subtract(f[:, None], scattered, out=seen[:, 1])
-    seen = seen.reshape(k, TRIALS, g)
-    top = seen.argmax(axis=2)
+    top = seen.reshape(k, TRIALS, g).argmax(axis=2)
     middle = np.minimum(np.maximum(top, 1), g - 2)
     curve = g * np.arange(k)[:, None]
     in_f = middle + curve
@@ -214,7 +211,9 @@ def _smoothed(
     turn = rest / n[:, :, None]
     spread, axes = np.linalg.eigh(turn.transpose(0, 2, 1)[:, None] @ (inner * typical) @ turn[:, None])
     spread = np.maximum(spread, 0.0)[:, :, None]  # (r, l, 1, b - 2)
-    part = (rest.transpose(0, 2, 1) @ (y / n)[:, :, None]).transpose(0, 2, 1)[:, None] @ axes  # (r, l, 1, b - 2)
+    part = (rest.transpose(0, 2, 1) @ (y / n)[:, :, None]).transpose(0, 2, 1)[
+        :, None
+    ] @ axes  # (r, l, 1, b - 2)
     power = AMPLITUDES[:, None] ** 2
     gain = 1 + power * spread  # (r, l, a, b - 2)
     free = (dof + b - 2)[:, None, None]
@@ -226,7 +225,9 @@ def _smoothed(
     s2 = square * free / (free - 2)
 
     steep = whole[:, :, 1] / (corner[:, 1, 1, None] * n)  # weighted least squares
-    level = whole[:, :, 0] / (corner[:, 0, 0, None] * n) - (corner[:, 0, 1] / corner[:, 0, 0])[:, None] * steep
+    level = (
+        whole[:, :, 0] / (corner[:, 0, 0, None] * n) - (corner[:, 0, 1] / corner[:, 0, 0])[:, None] * steep
+    )
     line_only = level[:, None] + (grid / span)[:, None] * steep[:, None]  # (r, g, b)
     there = np.flatnonzero(share.any(axis=(0, 2)))
     use = slice(int(there[0]), int(there[-1]) + 1)  # a length between them that has no share adds nothing

@@ -19,6 +19,7 @@ from __future__ import annotations
 import functools
 import hashlib
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass, fields, replace
 
 import numpy as np
@@ -453,20 +454,15 @@ def scatter_by_bin(seen: Observed, means: BinMeans, bin_rpm: float, filled: Fill
     return sample_scatter(seen.fine_speed_rpm, seen.fine_terms[0], bin_rpm, at, filled) * level
 
 
-def find_peaks(
-    seen: Observed, means: BinMeans, scatter: FloatArray, u_shared: FloatArray, u_all: FloatArray
-) -> tuple[Peak, Peak, dict[str, float]]:
-    """(torque N.m, power W, relative uncertainties at peak power) of the observed curve; see peak.py.
-
-    No peak stands below the interval of the highest bin; where that lifts it, the lift counts as uncertainty.
+def bins_for_peaks(seen: Observed, means: BinMeans, scatter: FloatArray) -> peak.TorqueBins | None:
+    """What the peaks are looked for in; None where no bin is given.
 
     Args:
         scatter: (b,) of one independent fine sample, N.m.
-        u_shared, u_all: (b,) standard uncertainty of the torque without scatter, and with all causes.
     """
-    torque, omega = means.value[0], means.centre * RPM
+    torque = means.value[0]
     if not np.isfinite(torque).any():
-        return Peak(math.nan, math.nan, math.nan), Peak(math.nan, math.nan, math.nan), {}
+        return None
     level = peak.noise_level(means.centre, torque)
     known = np.isfinite(level)
     per_slice = int(align.median(means.count[known])) // peak.SLICES_PER_BIN
@@ -474,9 +470,25 @@ def find_peaks(
     own, dof = peak.short_time_scatter(seen.fine_terms[0], at_sample, per_slice)
     if not math.isfinite(own):
         own, dof = float(np.nanmedian(scatter / level)), 5.0
-    tops = peak.torque_and_power_peak(means.centre, torque, level * np.sqrt(means.leverage), own, dof)
-    found, parts = [], {}
+    return peak.TorqueBins(means.centre, torque, level * np.sqrt(means.leverage), own, dof)
+
+
+def judge_peaks(
+    tops: tuple[peak.Top, peak.Top] | None, means: BinMeans, u_shared: FloatArray, u_all: FloatArray
+) -> tuple[Peak, Peak, dict[str, float]]:
+    """(torque N.m, power W, relative uncertainties at peak power) of the observed curve; see peak.py.
+
+    No peak stands below the interval of the highest bin; where that lifts it, the lift counts as uncertainty.
+
+    Args:
+        tops: of torque and of power; None where too few bins are given.
+        u_shared, u_all: (b,) standard uncertainty of the torque without scatter, and with all causes.
+    """
+    torque, omega = means.value[0], means.centre * RPM
     given = np.flatnonzero(np.isfinite(torque))
+    if not given.size:
+        return Peak(math.nan, math.nan, math.nan), Peak(math.nan, math.nan, math.nan), {}
+    found, parts = [], {}
     for i, size in enumerate((np.ones_like(omega), omega)):
         high = int(given[(torque[given] * size[given]).argmax()])
         value, half = float(torque[high] * size[high]), uncertainty.COVERAGE * float(u_all[high] * size[high])
@@ -485,7 +497,7 @@ def find_peaks(
             continue
         top = tops[i]
         lift = max(0.0, value - half - top.value)
-        shared = float(np.interp(top.speed_rpm, means.centre[known], (u_shared * size)[known]))
+        shared = float(np.interp(top.speed_rpm, means.centre[given], (u_shared * size)[given]))
         u_selection = math.hypot(top.u_selection, lift)
         u = math.hypot(shared, top.u_scatter, top.u_fit, u_selection)
         found.append(Peak(top.value + lift, uncertainty.COVERAGE * u, top.speed_rpm))
@@ -524,6 +536,24 @@ def mean_over(bins: Bins, low_rpm: float, high_rpm: float) -> dict[str, float]:
     return out
 
 
+@dataclass(frozen=True)
+class Prepared:
+    """A run up to its bins: what is left are its peaks, which runs of one set-up may share the work of."""
+
+    run: Run
+    calibration: Calibration
+    setup: Setup
+    air: Air
+    standard: str
+    bin_rpm: float
+    day: Correction
+    seen: Observed
+    means: BinMeans
+    shaken: tuple[FloatArray, FloatArray]  # of `shaking_of`
+    causes: dict[str, FloatArray]  # of `bin_causes`
+    for_peaks: peak.TorqueBins | None
+
+
 def reduce_run(
     run: Run,
     calibration: Calibration,
@@ -532,7 +562,7 @@ def reduce_run(
     standard: str = DEFAULT_STANDARD,
     bin_rpm: float = 250.0,
     bandwidth_Hz: float = align.BANDWIDTH_HZ,
-) -> Reduction:  # longer than 60 lines by what it takes and what it names
+) -> Reduction:
     """Reduce one run.
 
     Args:
@@ -542,38 +572,68 @@ def reduce_run(
 
     Raises InputError (settings, air, units) or DamageError (raw data), one sentence each.
     """
+    return finish([prepare(run, calibration, setup, air, standard, bin_rpm, bandwidth_Hz)])[0]
+
+
+def prepare(
+    run: Run,
+    calibration: Calibration,
+    setup: Setup,
+    air: Air,
+    standard: str = DEFAULT_STANDARD,
+    bin_rpm: float = 250.0,
+    bandwidth_Hz: float = align.BANDWIDTH_HZ,
+) -> Prepared:
+    """The first part of `reduce_run`, with its arguments and errors."""
     if not (math.isfinite(bin_rpm) and 25 <= bin_rpm <= 2000):
         raise InputError(f"bins of {bin_rpm:g} rpm are outside 25 to 2000 rpm")
     if not (math.isfinite(bandwidth_Hz) and 0.5 <= bandwidth_Hz <= 40):
         raise InputError(f"a smoothing bandwidth of {bandwidth_Hz:g} Hz is outside 0.5 to 40 Hz")
     day = correction(air, standard)
     seen = observe(run, calibration, setup, bandwidth_Hz)
-    a = seen.aligned
-    speed_rpm = a.speed_rad_s / RPM
     if not np.isfinite(seen.fine_speed_rpm).any():
         raise DamageError(f"run {run.run_id}: no speed is known anywhere in the sweep; check the pickup")
     means, scatter = bin_means(seen, bin_rpm)
-    engine = means.value[0]
     shaken = shaking_of(seen, means, calibration, setup)
     causes = bin_causes(calibration, setup, day, air, seen, means, scatter, shaken)
-    f = day.factor
-    u_all, u_independent = uncertainty.combine(causes)
-    bins = _corrected(means, engine, u_all, u_independent, f)
-    torque = seen.engine_Nm * f
-    u_shared, _ = uncertainty.combine(causes, without=SCATTER)
-    torque_top, power_top, at_peak = find_peaks(seen, means, scatter, u_shared, u_all)
-    peak_torque, peak_power = (
-        replace(p, value=p.value * f, half_width=p.half_width * f) for p in (torque_top, power_top)
+    for_peaks = bins_for_peaks(seen, means, scatter)
+    return Prepared(
+        run, calibration, setup, air, standard, bin_rpm, day, seen, means, shaken, causes, for_peaks
     )
-    budget = _budget_at_peak(bins, engine, causes, at_peak)
-    notes = [*seen.notes, *fill_notes(means, bin_rpm)]
+
+
+def finish(runs: Sequence[Prepared]) -> list[Reduction]:
+    """The second part: peaks, all of them at once, and what is said of the runs."""
+    asked = [p.for_peaks for p in runs]
+    found = iter(peak.torque_and_power_peaks([bins for bins in asked if bins is not None]))
+    return [_reduction(p, None if bins is None else next(found)) for p, bins in zip(runs, asked, strict=True)]
+
+
+def _reduction(
+    p: Prepared, tops: tuple[peak.Top, peak.Top] | None
+) -> Reduction:  # longer than 60 lines by what it names
+    run, calibration, setup, air, day, seen, means = (
+        p.run, p.calibration, p.setup, p.air, p.day, p.seen, p.means,
+    )  # fmt: skip
+    a = seen.aligned
+    engine = means.value[0]
+    f = day.factor
+    u_all, u_independent = uncertainty.combine(p.causes)
+    bins = _corrected(means, engine, u_all, u_independent, f)
+    u_shared, _ = uncertainty.combine(p.causes, without=SCATTER)
+    torque_top, power_top, at_peak = judge_peaks(tops, means, u_shared, u_all)
+    peak_torque, peak_power = (
+        Peak(top.value * f, top.half_width * f, top.speed_rpm) for top in (torque_top, power_top)
+    )
+    budget = _budget_at_peak(bins, engine, p.causes, at_peak)
+    notes = [*seen.notes, *fill_notes(means, p.bin_rpm)]
     failed = failure(peak_power.value, peak_torque.value)
     if failed:
         notes.insert(0, f"This run failed as a measurement: {failed}.")
-    notes += _day_notes(run, air, setup, day, standard)
+    notes += _day_notes(run, air, setup, day, p.standard)
     notes += [drive_note(setup), *systematic.unmeasured_note(calibration, setup)]
     notes += load_note(seen, calibration)
-    notes += systematic.shaking_note(*shaken, means.centre)
+    notes += systematic.shaking_note(*p.shaken, means.centre)
     return Reduction(
         run_id=run.run_id,
         standard=day.standard.title,
@@ -584,8 +644,8 @@ def reduce_run(
         peak_torque_Nm=peak_torque,
         peak_power_W=peak_power,
         time_s=a.time_s,
-        speed_rpm=speed_rpm,
-        torque_Nm=torque,
+        speed_rpm=a.speed_rad_s / RPM,
+        torque_Nm=seen.engine_Nm * f,
         sweep_time_s=seen.end_s - seen.start_s,
         budget=budget,
         notes=notes,

@@ -195,7 +195,9 @@ def _amplitudes(
     steps = np.minimum(np.maximum(steps, -most), most)
     within = np.arange(width)
     rows = np.empty((len(first), 2 * gains + 1, width))  # cosines', sines' and the load's steps
-    np.subtract(waves[..., 1:], waves[..., :-1], out=rows[:, :-1].reshape(-1, 2, gains, width).transpose(1, 2, 0, 3))
+    np.subtract(
+        waves[..., 1:], waves[..., :-1], out=rows[:, :-1].reshape(-1, 2, gains, width).transpose(1, 2, 0, 3)
+    )
     rows[:, -1] = steps[first[:, None] + within]
     rows -= rows.sum(axis=2, keepdims=True) / width  # the constant
     product = rows @ rows.transpose(0, 2, 1)

@@ -24,10 +24,11 @@ from evenfall.archive.archive import Archive
 from evenfall.errors import EvenfallError
 from evenfall.model import Reduction
 from evenfall.reduction.reduce import VERSION
-from evenfall.workflow.reduce_service import reduce_kept
+from evenfall.workflow.reduce_service import reduce_kept_together
 
 BATCH = 50  # runs to a transaction: about a quarter of a second of one core
 MIN_PARALLEL_RUNS = 200  # runs; below them starting other processes takes longer than they save
+TOGETHER = 10  # runs whose peaks are looked for together
 AHEAD = 3  # batches handed out per core
 BIN_RPM = 250.0
 # every core has a process already; memory that was freed is kept, as each run needs it again
@@ -76,7 +77,7 @@ def reduce_many(
     batches = [list(numbers[i : i + BATCH]) for i in range(0, len(numbers), BATCH)]
     if jobs == 1:
         for batch in batches:
-            yield _store(archive, [_one(archive, number) for number in batch])
+            yield _store(archive, list(zip(batch, _reduced(archive, batch), strict=True)))
         return
     waiting: deque[Future[list[Reduction | str]]] = deque()
     with _pool(archive.folder, min(jobs, len(batches))) as pool:
@@ -103,11 +104,13 @@ def _store(archive: Archive, results: list[tuple[int, Reduction | str]]) -> list
     return [Outcome(number, result if isinstance(result, str) else "") for number, result in results]
 
 
-def _one(archive: Archive, number: int) -> tuple[int, Reduction | str]:
-    try:
-        return number, reduce_kept(archive, number, bin_rpm=BIN_RPM)[0]
-    except EvenfallError as error:
-        return number, str(error)
+def _reduced(archive: Archive, numbers: list[int]) -> list[Reduction | str]:
+    """Figures of each, or why it has none; a few at a time, as each holds its samples until all are done."""
+    results: list[Reduction | str] = []
+    for i in range(0, len(numbers), TOGETHER):
+        some = reduce_kept_together(archive, numbers[i : i + TOGETHER], BIN_RPM)
+        results += [str(r) if isinstance(r, EvenfallError) else r for r in some]
+    return results
 
 
 _archive: Archive | None = None  # of a worker, opened once
@@ -135,7 +138,7 @@ def _deaf_children() -> Iterator[None]:
 def _batch(numbers: list[int]) -> list[Reduction | str]:
     assert _archive is not None
     nothing = np.zeros(0)
-    results = [_one(_archive, number)[1] for number in numbers]
+    results = _reduced(_archive, numbers)
     # the curves over time are not kept: they stay here
     return [
         r if isinstance(r, str) else replace(r, time_s=nothing, speed_rpm=nothing, torque_Nm=nothing)
