@@ -14,6 +14,7 @@ import evenfall.cli
 import evenfall.cli.calibrate as commands
 import pytest
 from evenfall.archive.archive import Archive
+from evenfall.model import Calibration
 from evenfall_bench import scenario
 from line_rig import LiveBench
 
@@ -25,14 +26,16 @@ pytestmark = pytest.mark.slow
 
 
 class Hands(io.StringIO):
-    """Standard input of a person at the bench: hangs a weight, waits, then types the line."""
+    """Standard input of a person at the bench: hangs a weight, waits, then types the line; at last Ctrl-C."""
 
     def __init__(self, bench: LiveBench, steps: list[tuple[float | None, str]]) -> None:
         super().__init__()
         self._bench, self._steps = bench, iter(steps)
 
     def readline(self, *_: object) -> str:
-        mass_kg, line = next(self._steps)
+        mass_kg, line = next(self._steps, (None, None))
+        if line is None:
+            raise KeyboardInterrupt  # pressed in the middle
         if mass_kg is not None:
             self._bench.do(lambda s: s.bench.set("cell_push_N", mass_kg * STANDARD_GRAVITY))
             board = self._bench.session.board
@@ -99,6 +102,27 @@ def test_span_and_check_weight_from_the_boards_port(bench, evenfall_with, tmp_pa
     assert code == 1
     assert "Warning: " in out
     assert float(re.search(r"reads (\S+) %", out)[1]) == pytest.approx(-2.0, abs=0.05)
+
+
+def test_water_off_and_on_goes_on_where_it_was_interrupted(bench, evenfall_with, tmp_path):
+    """Typed readings leave those of the round in progress alone."""
+    folder = tmp_path / "kept"
+    with Archive(folder) as archive:
+        archive.activate("calibration", archive.add_record(Calibration(150_000.0, SPAN, made_unix_s=1), ""))
+    first = [(0.0, "0 kg"), (None, ""), (None, ""), (5.0, "5 kg"), (None, "")]
+    code, _, err = evenfall_with(first, "calibrate", "hose")
+    assert code == 130, err
+    code, _, err = evenfall_with([], "calibrate", "hose", "--reading", "0 kg=150000:150100")
+    assert code == 0, err
+    assert (folder / "hose-in-progress.csv").read_text().count("\n") == 2
+    rest = [(None, "yes"), (5.0, "5 kg"), (None, ""), (5.2, ""), (None, "")]
+    code, out, err = evenfall_with(rest, "calibrate", "hose", "--json")
+    assert code == 0 and "one reading" in err, err
+    told = json.loads(out)
+    assert told["mass_kg"] == [0.0, 5.0]
+    assert told["push_N"] == pytest.approx([0.0, 0.2 * STANDARD_GRAVITY], abs=0.05)
+    assert not (folder / "hose-in-progress.csv").exists()
+    assert (folder / f"hose-{told['number']}.csv").read_text().count("\n") == 3
 
 
 def test_a_cell_that_does_not_answer_is_said_at_once(bench, evenfall_with):

@@ -100,31 +100,60 @@ def test_undo_and_a_closed_lid(tmp_path: Path) -> None:
 STEPS = ("weight", "off", "on")
 
 
-def test_water_off_and_on_forgives_slips() -> None:
+class Twice(Person):
+    """Types weights; what comes between is Enter."""
+
+    def __init__(self, lines: list[str], choices: list[str] | None = None) -> None:
+        super().__init__(lines, choices)
+        self.weight = ""
+
+    def ask(self, question: str, default: str = "") -> str:
+        if question == STEPS[0]:
+            self.weight = super().ask(question, default)
+            return self.weight
+        return ""
+
+    def read(self) -> list[float]:
+        return still(float(self.weight.split()[0]))
+
+
+def test_water_off_and_on_goes_on_after_a_closed_lid(tmp_path: Path) -> None:
+    """Readings of an interrupted measurement were lost."""
+    path = tmp_path / "kept" / "hose.csv"
+    person = Twice(["0 kg", "2 kg", "5 kg", "undo"])
+    with pytest.raises(KeyboardInterrupt):
+        hang_twice(person, person.read, STEPS, True, path)
+    again = Twice(["5 kg", ""], ["yes"])
+    rows = hang_twice(again, again.read, STEPS, True, path)
+    assert any("2 readings" in line and "(0, 2 kg)" in line for line in again.heard)
+    assert [row[0] for row in rows] == [0.0, 2.0, 5.0]
+    assert rows[1] == (2.0, ZERO + 2 * SPAN, ZERO + 2 * SPAN)
+    undone = Twice(["undo", ""], ["yes"])
+    assert hang_twice(undone, undone.read, STEPS, True, path) == rows[:2]
+    anew = Twice(["0 kg", ""], ["no"])
+    assert [row[0] for row in hang_twice(anew, anew.read, STEPS, True, path)] == [0.0]
+    assert f"2,{ZERO + 2 * SPAN:.10g}," in path.with_suffix(".old.csv").read_text()
+    path.write_text("mass_kg,count_before,count_with,unix_s\n2,1\n")
+    with pytest.raises(InputError, match="line 2: write a mass and 2 counts"):
+        hang_twice(anew, anew.read, STEPS, True, path)
+
+
+def test_water_off_and_on_forgives_slips(tmp_path: Path) -> None:
     """A mistyped mass once lost every weight that was read before it."""
-    counts = {"0 kg": still(0.0), "5 kg": still(5.0)}
-    weight = ""
-
-    class Twice(Person):
-        def ask(self, question: str, default: str = "") -> str:
-            nonlocal weight
-            if question != STEPS[0]:
-                return ""
-            weight = super().ask(question, default)
-            return weight
-
     person = Twice(["undo", "0 kg", "5", "-1 kg", "5 kg", "undo", "5 kg", ""])
-    rows = hang_twice(person, lambda: counts[weight], STEPS, True)
+    path = tmp_path / "hose.csv"
+    rows = hang_twice(person, person.read, STEPS, True, path)
     assert [row[0] for row in rows] == [0.0, 5.0] and rows[0][1:] == (ZERO, ZERO)
     assert len([line for line in person.heard if line.startswith("!")]) == 2
     swinging = [ZERO + 1000.0 * i for i in range(40)]
     for still_too, kept in ((True, []), (False, [0.0])):
         reads = [still(0.0), swinging]
         person = Twice(["0 kg", ""])
-        made = hang_twice(person, lambda: reads.pop(0), STEPS, still_too)  # noqa: B023
+        path = tmp_path / f"{still_too}.csv"
+        made = hang_twice(person, lambda: reads.pop(0), STEPS, still_too, path)  # noqa: B023
         assert [row[0] for row in made] == kept, "an engine that runs shakes the load"
     person = Twice(["0 kg", ""])
-    assert hang_twice(person, lambda: [float(ENDS)] * 40, STEPS, False) == []
+    assert hang_twice(person, lambda: [float(ENDS)] * 40, STEPS, False, tmp_path / "ends.csv") == []
 
 
 def test_a_check_weight_read_the_wrong_way_round_is_not_logged() -> None:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import contextlib
 import time
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, NamedTuple
@@ -134,6 +133,7 @@ def span(
     g, g_u = gravity_or_standard(latitude, typed(height, "length", "--height") if height else None)
     weights_rel = typed(weights_u, "ratio", "--weights-u")
     kept = archive_dir / IN_PROGRESS
+    hung = not reading and file is None
     masses, counts = _readings(reading, file, port, kept)
     fit = fit_span(
         np.array(masses),
@@ -151,14 +151,14 @@ def span(
         raise InputError(
             f"this calibration is not plausible: {wrong}. Nothing was stored. Look for a wrong weight or "
             "unit, a reading in the wrong place, or an arm that touches; --accept stores it all the same."
-            + (again if kept.exists() else "")
+            + (again if hung else "")
         )
     made = make_calibration(
         fit, geometry.arm_m, geometry.arm_u_m, int(time.time()), note, zero_u,
         typed(temperature, "temperature", "--temperature") if temperature else None,
         typed(span_tc, "ratio", "--span-tc") / 10 if span_tc else None,
     )  # fmt: skip
-    number = None if dry_run else _store(archive_dir, made, note)
+    number = None if dry_run else _store(archive_dir, made, note, hung)
     if plot:
         from evenfall.output.plots import calibration_figure, save
 
@@ -201,15 +201,15 @@ def _geometry(arm: str, arm_u: str, angle: str, angle_u: str, hanger: str | None
     return _Geometry(cell_arm, 0.0, at / cell_arm, typed(hanger_u, "length", "--hanger-u") / at)
 
 
-def _store(archive_dir: Path, made: Calibration, note: str) -> int:
-    """Keep and activate a calibration; the readings it was made from lie beside the archive."""
+def _store(archive_dir: Path, made: Calibration, note: str, hung: bool) -> int:
+    """Keep and activate a calibration; the readings that were `hung` for it lie beside the archive."""
     from evenfall.archive.archive import Archive
     from evenfall.workflow.first_start import IN_PROGRESS
 
     with Archive(archive_dir) as archive, archive.change():
         number = archive.add_record(made, note)
         archive.activate("calibration", number)
-    with contextlib.suppress(FileNotFoundError):
+    if hung:
         (archive_dir / IN_PROGRESS).replace(archive_dir / f"weights-{number}.csv")
     return number
 
@@ -271,18 +271,7 @@ def hose(reading: tuple[str, ...], port: str | None, archive_dir: Path, as_json:
     Weights are hung with the water off and on; the brake stands still, hoses as in a run. The active
     calibration is stored again with the result.
     """
-    rows = _off_and_on(
-        reading,
-        port,
-        "Engine off, brake still, hoses as in a run, and nobody near its outlet.",
-        (
-            "Hang a weight ('0 kg' first; 'undo', empty ends it)",
-            "  water off, then Enter",
-            "  water on as in a run, then Enter",
-        ),
-        "no weight was read; hang nothing, half and full load, each with the water off and on",
-    )
-    _keep_push("hose_u_N", "water pushes, N", rows, archive_dir, as_json)
+    _find_push(_HOSE, reading, port, archive_dir, as_json)
 
 
 @calibrate.command()
@@ -300,26 +289,51 @@ def shake(reading: tuple[str, ...], port: str | None, archive_dir: Path, as_json
     limit. Stay below the lowest speed rating on the shaft, guards on, out of the plane of chain and rotor.
     The active calibration is stored again with the result.
     """
-    rows = _off_and_on(
-        reading,
-        port,
-        "Brake drained, water off, nothing on the arm, guards on; keep within the lowest speed rating on the "
-        "shaft. Without load the engine races: open the throttle with care, hand on the kill switch.",
-        (
-            "One speed after the other: '0 kg' ('undo'; empty ends it)",
-            "  engine still, then Enter",
-            "  engine running steadily, then Enter",
-        ),
-        "nothing was read; read the load with the engine still and running, at two speeds or more",
-        still=False,
-    )
-    _keep_push("shake_u_N", "vibration adds, N", rows, archive_dir, as_json)
+    _find_push(_SHAKE, reading, port, archive_dir, as_json)
 
 
-def _keep_push(
-    field: str, title: str, rows: list[tuple[float, float, float]], archive_dir: Path, as_json: bool
+class _Push(NamedTuple):
+    """A force that is found by reading the cell without and with it."""
+
+    name: str  # `NAME_u_N` of the calibration; the readings lie in NAME-in-progress.csv
+    title: str  # of its column
+    caution: str
+    steps: tuple[str, str, str]  # asks for the weight, then for what is done before either reading
+    nothing: str  # said when nothing was read
+    still: bool  # nothing shakes the second reading
+
+
+_HOSE = _Push(
+    "hose",
+    "water pushes, N",
+    "Engine off, brake still, hoses as in a run, and nobody near its outlet.",
+    (
+        "Hang a weight ('0 kg' first; 'undo', empty ends it)",
+        "  water off, then Enter",
+        "  water on as in a run, then Enter",
+    ),
+    "no weight was read; hang nothing, half and full load, each with the water off and on",
+    True,
+)
+_SHAKE = _Push(
+    "shake",
+    "vibration adds, N",
+    "Brake drained, water off, nothing on the arm, guards on; keep within the lowest speed rating on the "
+    "shaft. Without load the engine races: open the throttle with care, hand on the kill switch.",
+    (
+        "One speed after the other: '0 kg' ('undo'; empty ends it)",
+        "  engine still, then Enter",
+        "  engine running steadily, then Enter",
+    ),
+    "nothing was read; read the load with the engine still and running, at two speeds or more",
+    False,
+)
+
+
+def _find_push(
+    push: _Push, given: tuple[str, ...], port: str | None, archive_dir: Path, as_json: bool
 ) -> None:
-    """Keep what was found as `field` of the active calibration, and print it."""
+    """Readings typed, or taken on the board and kept as they come; the active calibration gets the result."""
     from dataclasses import replace
 
     import numpy as np
@@ -328,24 +342,34 @@ def _keep_push(
     from evenfall.errors import NotFoundError
     from evenfall.model import Calibration
     from evenfall.reduction.calibration import hose_push, shake_push
+    from evenfall.workflow.weights import hang_twice
 
+    rows = [_typed_row(text) for text in given]
     with Archive(archive_dir) as archive:
         calibration = archive.active_record(Calibration)
-        if calibration is None:
-            raise NotFoundError("no calibration is active; make one with evenfall calibrate span")
-        mass, off, on = (np.array(column) for column in zip(*rows, strict=True))
-        found = (shake_push if field == "shake_u_N" else hose_push)(calibration, mass, off, on)
-        changed: dict[str, Any] = {field: found.u_N}
-        with archive.change():
-            number = archive.add_record(replace(calibration, **changed), calibration.note)
-            archive.activate("calibration", number)
+    if calibration is None:
+        raise NotFoundError("no calibration is active; make one with evenfall calibrate span")
+    kept = archive_dir / f"{push.name}-in-progress.csv"
+    if not given:
+        progress(push.caution)
+        rows = hang_twice(Terminal(err=True), lambda: load_counts(port), push.steps, push.still, kept)
+    if not rows:
+        raise InputError(push.nothing)
+    mass, off, on = (np.array(column) for column in zip(*rows, strict=True))
+    found = (shake_push if push.name == "shake" else hose_push)(calibration, mass, off, on)
+    changed: dict[str, Any] = {f"{push.name}_u_N": found.u_N}
+    with Archive(archive_dir) as archive, archive.change():
+        number = archive.add_record(replace(calibration, **changed), calibration.note)
+        archive.activate("calibration", number)
+    if not given:
+        kept.replace(archive_dir / f"{push.name}-{number}.csv")
     if as_json:
         print_json({"number": number, **vars(found)})
         return
     print_table(
-        ["weight, kg", title],
+        ["weight, kg", push.title],
         [[f"{m:g}", f"{p:+.3f}"] for m, p in zip(found.mass_kg, found.push_N, strict=True)],
-        {"weight, kg", title},
+        {"weight, kg", push.title},
     )
     echo(f"Every run gets ± {1.96 * found.u_N:.3f} N (95 %) from it, on the cell")
     for line in found.notes:
@@ -353,38 +377,18 @@ def _keep_push(
     echo(f"calibration {number} is active: new runs are filed under it")
 
 
-def _off_and_on(
-    given: tuple[str, ...],
-    port: str | None,
-    caution: str,
-    steps: tuple[str, str, str],
-    nothing: str,
-    still: bool = True,
-) -> list[tuple[float, float, float]]:
-    """(mass kg, count before, count with it on): typed, or read on the board.
-
-    `steps`: asks for the weight, then for what is done before either reading.  `still`: nothing shakes the
-    second one.
-    """
+def _typed_row(text: str) -> tuple[float, ...]:
+    """`5 kg=2109341:2109520` -> (mass kg, count before, count with it on)."""
     from evenfall.units import typed
-    from evenfall.workflow.weights import hang_twice
 
-    rows = []
-    for text in given:
-        mass, _, counts = text.partition("=")
-        off, _, on = counts.partition(":")
-        try:
-            rows.append((typed(mass, "mass", "weight"), float(off), float(on)))
-        except ValueError:
-            raise InputError(
-                f"'{text}' is not MASS=OFF:ON with two counts, e.g. '5 kg=2109341:2109520'"
-            ) from None
-    if not given:
-        progress(caution)
-        rows = hang_twice(Terminal(err=True), lambda: load_counts(port), steps, still)
-    if not rows:
-        raise InputError(nothing)
-    return rows
+    mass, _, counts = text.partition("=")
+    off, _, on = counts.partition(":")
+    try:
+        return typed(mass, "mass", "weight"), float(off), float(on)
+    except ValueError:
+        raise InputError(
+            f"'{text}' is not MASS=OFF:ON with two counts, e.g. '5 kg=2109341:2109520'"
+        ) from None
 
 
 @calibrate.command()

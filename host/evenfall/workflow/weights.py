@@ -27,7 +27,8 @@ from evenfall.units import GRAVITY, UNITS, plain_number, typed
 OUT_OF_LINE = 0.01  # of the largest load: a wrong weight is off by more, a real cell by less; no source
 UNSETTLED = 0.001  # of the largest load, between the halves of a reading; common practice, no source
 UNSETTLED_COUNTS = 200.0  # before any load is known
-HEAD = ["mass_kg", "count", "unix_s"]
+HEAD = ("mass_kg", "count")
+HEAD_TWICE = ("mass_kg", "count_before", "count_with")
 MAX_ROWS = 1000
 
 
@@ -117,7 +118,7 @@ def hang(
 
     read: counts of the weight that hangs, in order; it raises EvenfallError when the cell does not answer.
     """
-    hung = _taken_up(talk, path)
+    hung = [WeightReading(*row) for row in _taken_up(talk, path, 1)]
     talk.say("Engine off, hoses connected as in a run. Hang a weight, wait until it is still, type its mass.")
     talk.say("Start with '0 kg', go up, then down again. 'undo' takes the last back, an empty line ends.")
     while True:
@@ -152,20 +153,30 @@ def hang(
 
 
 def hang_twice(
-    talk: Talk, read: Callable[[], Sequence[float]], steps: tuple[str, str, str], still: bool
-) -> list[tuple[float, float, float]]:
-    """(mass kg, count before, count with it on) of each weight, until an empty line.
+    talk: Talk,
+    read: Callable[[], Sequence[float]],
+    steps: tuple[str, str, str],
+    still: bool,
+    path: Path,
+    now: Callable[[], float] = time.time,
+) -> list[tuple[float, ...]]:
+    """(mass kg, count before, count with it on) of each weight, until an empty line; kept as in `hang`.
 
     read: as in `hang`.  steps: asks for the weight, then for what is done before either reading.  still: the
     load is at rest in the second reading, too.
     """
-    rows: list[tuple[float, float, float]] = []
+    rows = _taken_up(talk, path, 2)
     while True:
         text = talk.ask(steps[0]).strip()
         if not text:
             return rows
         if text.lower() == "undo":
-            talk.say(f"  taken back: {rows.pop()[0]:g} kg" if rows else "  there is nothing to take back")
+            if rows:
+                gone = rows.pop()
+                _save(path, HEAD_TWICE, rows, now())
+                talk.say(f"  taken back: {gone[0]:g} kg")
+            else:
+                talk.say("  there is nothing to take back")
             continue
         try:
             mass_kg = typed(text, "mass", "weight")
@@ -192,20 +203,23 @@ def hang_twice(
             if talk.choose("Keep this reading?", options, "again") == "again":
                 continue
         rows.append((mass_kg, off, on))
+        _save(path, HEAD_TWICE, rows, now())
 
 
-def _taken_up(talk: Talk, path: Path) -> list[WeightReading]:
+def _taken_up(talk: Talk, path: Path, counts: int) -> list[tuple[float, ...]]:
     """Readings of a round that was not ended, if the person wants them."""
     if not path.exists():
         return []
-    hung = [WeightReading(m, c) for m, c in read_csv(path)]
-    if not hung:
+    rows = _read_rows(path, counts)
+    if not rows:
         return []
-    said = ", ".join(f"{h.mass_kg:g}" for h in hung)
+    said = ", ".join(f"{row[0]:g}" for row in rows)
     options = {"yes": "go on with them", "no": "begin anew"}
-    question = f"{len(hung)} readings of {when(int(path.stat().st_mtime))} are here ({said} kg)."
+    number = f"{len(rows)} readings" if len(rows) > 1 else "one reading"
+    are = "are" if len(rows) > 1 else "is"
+    question = f"{number} of {when(int(path.stat().st_mtime))} {are} here ({said} kg)."
     if talk.choose(question, options, "yes") == "yes":
-        return hung
+        return rows
     start_new_readings(path)
     return []
 
@@ -217,11 +231,15 @@ def start_new_readings(path: Path) -> None:
 
 def save_readings(path: Path, hung: Sequence[WeightReading], unix_s: float) -> None:
     """The readings so far, on disk before the next is asked for."""
+    _save(path, HEAD, [(h.mass_kg, h.count) for h in hung], unix_s)
+
+
+def _save(path: Path, head: Sequence[str], rows: Sequence[tuple[float, ...]], unix_s: float) -> None:
     path.parent.mkdir(parents=True, exist_ok=True)
     text = io.StringIO(newline="")
     writer = csv.writer(text)
-    writer.writerow(HEAD)
-    writer.writerows([f"{h.mass_kg:.10g}", f"{h.count:.10g}", f"{unix_s:.0f}"] for h in hung)
+    writer.writerow([*head, "unix_s"])
+    writer.writerows([*(f"{value:.10g}" for value in row), f"{unix_s:.0f}"] for row in rows)
     write_whole(path, text.getvalue().encode())
 
 
@@ -230,6 +248,11 @@ def read_csv(path: Path) -> list[tuple[float, float]]:
 
     Raises InputError that names the line.
     """
+    return [(mass, count) for mass, count in _read_rows(path, 1)]
+
+
+def _read_rows(path: Path, counts: int) -> list[tuple[float, ...]]:
+    """(mass in kg, then so many counts) of each row."""
     try:
         lines = path.read_text(encoding="utf-8-sig").splitlines()
     except (OSError, UnicodeDecodeError) as error:
@@ -238,17 +261,19 @@ def read_csv(path: Path) -> list[tuple[float, float]]:
         raise InputError(f"{path} has {len(lines)} lines; that is no list of weights")
     between = next((sign for sign in (";", "\t") if any(sign in line for line in lines)), ",")
     unit = ""
-    rows: list[tuple[float, float]] = []
+    rows: list[tuple[float, ...]] = []
     for n, cells in enumerate(csv.reader(lines, delimiter=between), 1):
         cells = [cell.strip() for cell in cells]
         if not any(cells) or cells[0].startswith("#"):
             continue
-        if len(cells) < 2:
-            raise InputError(f"{path}, line {n}: write a mass and a count, such as 5 kg{between}2109341")
+        if len(cells) <= counts:
+            such = between.join(("5 kg", "2109341", "2109520")[: counts + 1])
+            numbers = "a count" if counts == 1 else f"{counts} counts"
+            raise InputError(f"{path}, line {n}: write a mass and {numbers}, such as {such}")
         if not rows and not unit and not re.match(r"[-+]?[.,]?\d", cells[0]):
             unit = _unit_of(cells[0]) or "?"
             continue
-        rows.append(_row(cells, unit, f"{path}, line {n}"))
+        rows.append(_row(cells[: counts + 1], unit, f"{path}, line {n}"))
     return rows
 
 
@@ -258,11 +283,14 @@ def _unit_of(heading: str) -> str:
     return next((unit for word in words for unit in UNITS["mass"] if word.lower() == unit.lower()), "")
 
 
-def _row(cells: list[str], unit: str, where: str) -> tuple[float, float]:
-    mass = cells[0]
+def _row(cells: list[str], unit: str, where: str) -> tuple[float, ...]:
+    mass, *readings = cells
     if plain_number(mass, where) is not None and unit not in ("", "?"):
         mass = f"{mass} {unit}"
-    count = plain_number(cells[1], where)
-    if count is None:
-        raise InputError(f"{where}: reading '{cells[1]}' is not a number of counts")
-    return typed(mass, "mass", f"{where}, weight"), count
+    counts = []
+    for text in readings:
+        count = plain_number(text, where)
+        if count is None:
+            raise InputError(f"{where}: reading '{text}' is not a number of counts")
+        counts.append(count)
+    return (typed(mass, "mass", f"{where}, weight"), *counts)
