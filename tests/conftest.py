@@ -21,6 +21,11 @@ from collections.abc import Callable
 import hypothesis
 import pytest
 
+THEIR_OWN = (
+    "EVENFALL_ARCHIVE", "EVENFALL_PORT", "EVENFALL_TRACE", "EVENFALL_UNITS", "COLUMNS", "LINES", "NO_COLOR",
+    "FORCE_COLOR", "TTY_COMPATIBLE", "TTY_INTERACTIVE",
+)  # fmt: skip
+
 
 def pytest_addoption(parser: pytest.Parser) -> None:
     parser.addoption("--outside", action="store_true", help="print the table of outside checks, run nothing")
@@ -32,7 +37,10 @@ def pytest_configure(config: pytest.Config) -> None:
     search = "EVENFALL_SEARCH" in os.environ
     hypothesis.settings.register_profile("evenfall", deadline=None, derandomize=not search, print_blob=True)
     hypothesis.settings.load_profile("evenfall")
-    os.environ["EVENFALL_CONFIG"] = os.devnull  # what the person at this computer remembered is not tested
+    # what the person at this computer set and remembered is not tested, and their archive not written to
+    os.environ["EVENFALL_CONFIG"] = os.devnull
+    for name in THEIR_OWN:
+        os.environ.pop(name, None)
     config.addinivalue_line("markers", "outside(source): held against something outside this project")
     config.addinivalue_line(
         "markers", "internal(source): held against our own simulator, draws or an identity"
