@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 from evenfall.errors import InputError
-from evenfall.units import typed
+from evenfall.units import plain_number, typed
 
-# name -> (whose, what it is, kind of quantity or "" for words)
+# name -> (whose, what it is, kind of quantity, "whole" for a number of things or "" for words)
 DETAILS: dict[str, tuple[str, str, str]] = {
     "bore": ("engine", "Bore", "length"),
     "stroke": ("engine", "Stroke", "length"),
+    "cylinders": ("engine", "Cylinders", "whole"),
     "maker_limit": ("engine", "Highest speed its maker allows", "speed"),
     "fuel": ("build", "Fuel", ""),
     "fuel_mix": ("build", "Fuel to oil", ""),
@@ -26,6 +27,7 @@ DETAILS: dict[str, tuple[str, str, str]] = {
 BOUNDS = {  # SI (speeds rpm): beyond them it is a slip; common practice, no source
     "bore": (0.01, 0.2),
     "stroke": (0.01, 0.2),
+    "cylinders": (1.0, 8.0),
     "plug_gap": (5e-5, 0.005),
     "maker_limit": (500.0, 50_000.0),
     "head_temperature": (230.0, 800.0),
@@ -61,13 +63,31 @@ def checked(whose: str, changes: tuple[str, ...]) -> dict[str, str]:
         if len(text) > MAX_LENGTH or not text.isprintable():
             raise InputError(f"{name}: use at most {MAX_LENGTH} printable characters")
         if text and DETAILS[name][2]:
-            value, (low, high) = typed(text, DETAILS[name][2], name), BOUNDS[name]
+            value, (low, high) = quantity(name, text), BOUNDS[name]
             if not low <= value <= high:
                 raise InputError(f"{name}: '{text}' cannot be right; look at the number and its unit")
         values[name] = text
     return values
 
 
+def quantity(name: str, text: str) -> float:
+    """What was typed for a detail that is a quantity, SI (speeds rpm); InputError when it is none."""
+    if DETAILS[name][2] != "whole":
+        return typed(text, DETAILS[name][2], name)
+    number = plain_number(text, name)
+    if number is None or number != round(number):
+        raise InputError(f"{name}: '{text}' is no whole number")
+    return number
+
+
 def lines(details: dict[str, str]) -> list[tuple[str, str]]:
     """(what it is, value) of what is known, in the table's order."""
     return [(what, details[name]) for name, (_, what, _) in DETAILS.items() if details.get(name)]
+
+
+def size_of(details: dict[str, str]) -> tuple[float | None, float | None, float | None]:
+    """(bore in m, stroke in m, cylinders) as far as they are known."""
+    bore, stroke, cylinders = (
+        quantity(n, details[n]) if n in details else None for n in ("bore", "stroke", "cylinders")
+    )
+    return bore, stroke, cylinders

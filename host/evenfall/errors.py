@@ -24,9 +24,22 @@ def missing_part(error: ImportError) -> str:
 
 
 class EvenfallError(Exception):
-    """The message says what is wrong, where, and what to do."""
+    """The message says what is wrong, where, and what to do.
+
+    command_line: how the message goes on where commands are typed, e.g. `; --all takes them all the same`.
+    The screen has buttons instead, and shows the message alone.
+    """
 
     exit_code = 1
+
+    def __init__(self, message: object = "", command_line: str = "") -> None:
+        super().__init__(message)
+        self.command_line = command_line
+
+    @property
+    def for_command_line(self) -> str:
+        """The whole sentence for whoever types commands."""
+        return f"{self}{self.command_line}"
 
 
 class InputError(EvenfallError):

@@ -119,7 +119,7 @@ def test_a_part_that_is_not_fitted(absent: str, named: str, zeroes: bool) -> Non
 
 def sentence(name: str, detail: int = 0, command: str = "") -> str:
     head = {"error": codes.REFUSALS.index(name), "detail": detail}
-    return str(refusal("command" if command else "zero", head, command))
+    return refusal("command" if command else "zero", head, command).for_command_line
 
 
 @pytest.mark.parametrize("state", codes.STATES)

@@ -99,6 +99,22 @@ def test_calibrations_air_sessions_and_notes(cli, tmp_path):
         assert archive.check() == []
 
 
+def test_the_reason_of_an_exclusion_is_found_by_its_words(cli, tmp_path, capsys):
+    """Also when the note of it was taken back; a search that leaves excluded runs out says so."""
+    cli("runs", "exclude", 2, "hose fell off")
+    (note,) = listed(cli, "runs", "show", 2)["remarks"]
+    cli("runs", "retire-note", note["number"])
+    assert [r["run"] for r in listed(cli, "runs", "find", "hose", "fell", "--all")] == [2]
+    for words, said in ((("find", "hose"), "no run found excluded, so not shown: 1; --all shows them"),
+                        (("find", "augr"), "excluded, so not shown: 1; --all shows them"),
+                        (("find", "hose", "--all"), ""), (("list",), "")):  # fmt: skip
+        assert evenfall.cli.run(["runs", *words, "--archive", str(tmp_path / "kept")]) == 0
+        assert " ".join(capsys.readouterr().err.split()) == said, words
+    cli("runs", "include", 2)
+    cli("runs", "exclude", 1, "wrong jet")
+    assert listed(cli, "runs", "find", "hose", "--all") == []
+
+
 def test_details_are_kept_found_and_printed(cli, tmp_path):
     cli(
         "engine", "set", "augr 12", "cc=51,7", "stroke=34 mm", "fuel_mix=50:1", "jetting=main 82", "plug=cold"
@@ -140,6 +156,22 @@ def test_a_detail_that_will_not_do_is_said(cli, words, said):
     assert said in cli(*words, code=2)
 
 
+@pytest.mark.outside("displacement = cylinders x pi/4 x bore^2 x stroke: 44 mm x 34 mm is 51.7 cm3 by hand")
+def test_bore_and_stroke_that_contradict_the_displacement_are_refused(cli):
+    """45 cm³ in a set of 44 mm x 34 mm went unnoticed."""
+    cli("engine", "set", "augr 12", "cc=52", "bore=44 mm", "stroke=34 mm")
+    said = cli("engine", "set", "augr 12", "cc=45", "fuel=pump", code=2)
+    assert "give 51.7 cm³ with 1 cylinder, the displacement is 45.0 cm³" in " ".join(said.split())
+    said = cli("engine", "set", "augr 12", "bore=30 mm", code=2)
+    assert "give 24.0 cm³" in said and "nothing was noted" in said
+    assert "52 cm³" in cli("engine", "show", "augr 12") and "pump" not in cli("engine", "show", "augr 12")
+    assert "cylinders=2?" in cli("engine", "set", "augr 12", "cc=103.4", code=2)
+    cli("engine", "set", "augr 12", "cc=103.4", "cylinders=2")
+    assert "no whole number" in cli("engine", "set", "augr 12", "cylinders=1.5", code=2)
+    assert "cannot be right" in cli("engine", "set", "augr 12", "cylinders=40", code=2)
+    cli("engine", "set", "augr 12", "bore=", "cc=45")  # what is not noted contradicts nothing
+
+
 def test_a_reading_of_the_check_weight_is_taken_back(tmp_path):
     with Archive(tmp_path) as archive:
         archive.add_check_weight(1.7e9, 5.0, 200_000.0)
@@ -159,5 +191,9 @@ def test_the_archive_gives_displacement_or_bore_and_stroke(tmp_path):
         assert archive.engine_size(number).displacement_m3 == pytest.approx(52e-6)
         archive.set_details("auger 12", None, {"stroke": "34 mm"})
         assert archive.engine_size(number).stroke_m == pytest.approx(0.034)
+        archive.add_engine("twin")
+        archive.set_details("twin", None, {"bore": "44 mm", "stroke": "34 mm", "cylinders": "2"})
+        twin = archive.store_run(sample_run(3), build_id=archive.build_id("twin"))
+        assert archive.engine_size(twin).displacement_m3 == pytest.approx(103.4e-6, rel=1e-3)
         loose = archive.store_run(sample_run(2))
         assert np.isnan(archive.engine_size(loose).displacement_m3)

@@ -50,6 +50,8 @@ def test_values_take_units_and_names(name, text, value):
         ("arm_length", "long", "will not do"),
         ("fail_valve", "ajar", "shut or open or stays"),
         ("fail_valve", "7", "shut or open or stays"),
+        ("kill_fitted", "2", "bounds: on or off"),
+        ("pin_kill", "30", "bounds: none or 0 to 29"),
         ("engine_teeth", "14 mm", "whole number"),
         ("engine_teeth", "14.5", "no whole number"),
         ("engine_tooth", "14", "did you mean engine_teeth"),

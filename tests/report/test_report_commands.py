@@ -113,7 +113,7 @@ def test_compare_says_what_is_wrong(run: Callable[..., tuple[int, str, str]]) ->
     for words, code, sentence in (
         (("compare", "1-4", "4"), 2, "run 4 is in both groups"),
         (("compare", "1-4", "20-21"), 2, "of several engines (post auger, reference saw)"),
-        (("compare", "stock pipe", "5-8"), 2, "give --engine too"),
+        (("compare", "stock pipe", "5-8"), 2, "a build's name needs its engine too: give --engine"),
         (("compare", "1-4", "no such", "--engine", "post auger"), 6, "has no build 'no such'"),
         (("compare", "4-1", "5-8"), 2, "runs backwards; write 1-4"),
         (("compare", "1,1", "5-8"), 2, "names a run twice"),

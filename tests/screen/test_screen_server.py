@@ -329,7 +329,7 @@ def see(asker: Asker, path: str) -> dict:
     return json.loads(body)
 
 
-def test_the_list_of_runs_comes_by_pages(served: Served, asker: Asker, tmp_path: Path) -> None:
+def test_the_list_of_runs_comes_by_pages(served: Served, asker: Asker, well_filled: Asker) -> None:
     """Held against the archive's own search."""
     from evenfall.archive.archive import Query
 
@@ -342,6 +342,8 @@ def test_the_list_of_runs_comes_by_pages(served: Served, asker: Asker, tmp_path:
     assert [r["run"] for r in found["runs"]] == by_power
     assert see(asker, "/query/runs?page=7")["runs"] == []
     assert see(asker, "/query/runs?words=zzz")["runs"] == []
+    assert see(well_filled, "/query/runs?words=hose")["excluded"] == 1, "one more, were it shown"
+    assert see(well_filled, "/query/runs?words=hose&excluded=also")["excluded"] == 0
     with Archive(served.context.folder) as archive:
         strong = [r["run"] for r in archive.find(Query(power_W=(2950.0, None)))]
     assert strong and len(strong) < len(wanted)
@@ -391,6 +393,51 @@ def test_curves_compare_report_export(asker: Asker) -> None:
     )
     status, _, body = asker("POST", "/action/compare", {"before": "1", "after": "99", "units": "us"})
     assert status == 404 and "no run 99" in json.loads(body)["error"]
+
+
+@pytest.fixture(scope="module")
+def well_filled(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Asker]:
+    """At a screen over runs of two builds, one of them excluded, and a set-up that is retired."""
+    folder = tmp_path_factory.mktemp("archive")
+    filled(folder, 7)
+    with Archive(folder) as archive:
+        archive.exclude(7, "hose came off")
+        archive.add_record(Setup(), "gone")
+        archive.retire_record(Setup, "gone")
+    with serving(Context(PortWorker(no_board, folder), folder)) as served:
+        asker = Asker(served)
+        asker.enter()
+        yield asker
+
+
+@pytest.mark.parametrize(
+    ("path", "body", "says"),
+    [
+        ("/action/compare", {"before": "1-4", "after": "5-6"}, "several builds"),
+        ("/action/compare", {"before": "stock", "after": "cut pipe"}, "needs its engine too"),
+        ("/action/compare", {"before": "7", "after": "1-3"}, "none counts: 1 left out: 7 excluded"),
+        ("/action/compare", {"before": "x", "after": "1", "engine": "post auger"}, "has no build 'x'"),
+        ("/action/report", {"runs": "1-4", "after": "5-6"}, "several builds"),
+        ("/action/report", {"runs": "1-3", "after": "7"}, "none counts"),
+        ("/action/export", {"runs": "1", "table": "runs", "engine": "absent"}, "there is no engine 'absent'"),
+        (
+            "/action/drive",
+            {"label": "gone", "engine_teeth": 14, "brake_teeth": 12, "magnets": 1},
+            "is retired; bring it back first",
+        ),
+        ("/action/settings", {"values": {"zzzzzz": "1"}}, "there is no setting 'zzzzzz'"),
+        ("/query/chart?engine=post%20auger", None, "has runs of several builds"),
+    ],
+)
+def test_a_refusal_on_the_page_names_no_option_of_a_command(
+    well_filled: Asker, path: str, body: dict[str, object] | None, says: str
+) -> None:
+    """The page once advised `--all` and `evenfall chart`, which nobody can type into it."""
+    asked = {**body, "units": "us"} if body else None
+    status, _, said = well_filled("POST" if body else "GET", path, asked)
+    error = json.loads(said)["error"]
+    assert status >= 400 and says in error
+    assert "--" not in error and "evenfall " not in error
 
 
 def test_parquet_is_what_the_command_writes(asker: Asker, monkeypatch: pytest.MonkeyPatch) -> None:

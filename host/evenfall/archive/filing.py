@@ -13,8 +13,10 @@ import numpy as np
 
 from evenfall.archive.database import RESTORE, Database, now, unpacked
 from evenfall.archive.schema import record_hash
+from evenfall.details import size_of
 from evenfall.errors import DamageError, InputError, NotFoundError
 from evenfall.model import Air, Calibration, Setup
+from evenfall.reduction.engine_figures import check_size
 
 SESSION_GAP_S = 4 * 3600  # a run later than this after the last one opens a new session
 R = TypeVar("R", Calibration, Setup, Air)
@@ -56,7 +58,9 @@ class Filing(Database):
                 )
             ]
             known = f"engines here: {', '.join(names)}" if names else "the archive holds none yet"
-            raise NotFoundError(f"there is no engine '{name}'; {known}. Add one: evenfall engine add NAME")
+            raise NotFoundError(
+                f"there is no engine '{name}'; {known}", ". Add one: evenfall engine add NAME"
+            )
         return int(row["id"])
 
     def engines(self, retired: bool = False) -> list[dict[str, Any]]:
@@ -108,8 +112,8 @@ class Filing(Database):
         if row is None:
             names = [b["build"] for b in self.builds(engine)]
             raise NotFoundError(
-                f"engine '{engine}' has no build '{name}'; it has: {', '.join(names) or 'none'}. "
-                "Add one: evenfall engine build ENGINE NAME"
+                f"engine '{engine}' has no build '{name}'; it has: {', '.join(names) or 'none'}",
+                ". Add one: evenfall engine build ENGINE NAME",
             )
         return int(row["id"])
 
@@ -169,7 +173,7 @@ class Filing(Database):
         check_name(title, "session")
         with self.change():
             if not self.db.execute("UPDATE sessions SET title = ? WHERE id = ?", (title, session)).rowcount:
-                raise NotFoundError(f"there is no session {session}; look at evenfall session list")
+                raise NotFoundError(f"there is no session {session}", "; look at evenfall session list")
 
     def retire_engine(self, name: str, build: str | None = None, back: bool = False) -> None:
         """Take an engine, or one build of it, out of lists and of new filing; or bring it back."""
@@ -229,6 +233,13 @@ class Filing(Database):
         with self.change():
             self.db.execute("UPDATE engines SET displacement_cc = ? WHERE id = ?", (displacement_cc, number))
 
+    def check_size(self, engine: str) -> None:
+        """InputError where what is noted of an engine's size contradicts itself."""
+        row = self.db.execute(
+            "SELECT displacement_cc, details FROM engines WHERE id = ?", (self.engine_id(engine),)
+        ).fetchone()
+        check_size(row["displacement_cc"], *size_of(unpacked(row["details"], "what is said of an engine")))
+
     def _index_engine(self, engine_id: int) -> None:
         """The words of all runs of an engine, anew."""
         for (number,) in self.db.execute(
@@ -239,7 +250,8 @@ class Filing(Database):
     def _index_words(self, number: int) -> None:
         """One document for the search: all that was said about a run, its build and its engine."""
         row = self.db.execute(
-            "SELECT e.name AS engine, b.name AS build, b.changed, b.changed_by, p.details AS run_details, "
+            "SELECT e.name AS engine, b.name AS build, b.changed, b.changed_by, p.excluded, "
+            "p.details AS run_details, "
             "b.details AS build_details, e.details AS engine_details, e.remark, "
             "(SELECT group_concat(tag, ' ') FROM tags WHERE run_id = p.id) AS tags, "
             "(SELECT group_concat(text, ' ') FROM notes "
@@ -313,7 +325,7 @@ class Filing(Database):
         if row["id"] is None:
             what = kind.__name__.lower()
             if row["known"]:
-                raise InputError(f"the {what} '{label}' is retired; bring it back first: retire --back")
+                raise InputError(f"the {what} '{label}' is retired; bring it back first", ": retire --back")
             raise NotFoundError(f"there is no {what} '{label}' in the archive")
         return int(row["id"])
 

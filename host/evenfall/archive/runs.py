@@ -18,10 +18,10 @@ from evenfall.archive.database import RESTORE, connect, now, unpacked
 from evenfall.archive.filing import Filing, check_name
 from evenfall.archive.schema import reduction_hash
 from evenfall.board import run_file
+from evenfall.details import size_of
 from evenfall.errors import DamageError, InputError, NotFoundError
 from evenfall.model import DEFAULT_STANDARD, Air, Bins, Calibration, Reduction, Run, Setup
 from evenfall.reduction.engine_figures import EngineSize, engine_size
-from evenfall.units import typed
 
 CORRECTED_WITH = {"calibration_id", "setup_id", "air_id", "standard"}
 BIN_COLUMNS = tuple(f.name for f in fields(Bins))
@@ -215,8 +215,8 @@ class Runs(Filing):
             (number,),
         ).fetchone()
         known = self.details(number)
-        bore, stroke = (typed(known[n], "length", n) if n in known else None for n in ("bore", "stroke"))
-        return engine_size(row["displacement_cc"] if row else None, bore, stroke)
+        bore, stroke, cylinders = size_of(known)
+        return engine_size(row["displacement_cc"] if row else None, bore, stroke, cylinders or 1)
 
     def set_run_details(self, number: int, values: dict[str, str]) -> dict[str, str]:
         """Note details of one run; an empty value forgets one; return all that is known of it."""

@@ -44,6 +44,16 @@ class Search(Database):
         """Lines of `run_list` that match, sorted, at most `query.limit`."""
         return list(self.each(query))
 
+    def count(self, query: Query) -> int:
+        """How many runs match; `query.limit` and `query.offset` hold here too."""
+        sql, values = find_sql(query)
+        (number,) = self.db.execute(f"SELECT count(*) FROM ({sql})", values).fetchone()
+        return int(number)
+
+    def also_excluded(self, query: Query) -> int:
+        """How many excluded runs match a query that leaves them out."""
+        return 0 if query.excluded is not False else self.count(replace(query, excluded=True, limit=-1))
+
     def each(self, query: Query) -> Iterator[dict[str, Any]]:
         """The same one by one: as many as there are, in the memory of one.
 

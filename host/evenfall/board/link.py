@@ -136,8 +136,8 @@ def find_port() -> str:
     if len(likely) == 1:
         return likely[0]
     if likely:
-        raise LinkError(f"several boards are plugged in ({', '.join(likely)}): name one with --port")
-    raise PortGoneError(f"no board found; {_ports_here()}. Plug it in, or name its port with --port")
+        raise LinkError(f"several boards are plugged in ({', '.join(likely)})", ": name one with --port")
+    raise PortGoneError(f"no board found; {_ports_here()}. Plug it in", ", or name its port with --port")
 
 
 def _ports_here() -> str:
@@ -781,8 +781,8 @@ def refusal(request: str, head: dict[str, Any], command: str = "") -> BoardError
     if name == "newer_protocol":  # detail: the board's own
         ours = f"{messages.PROTO_MAJOR}.{messages.PROTO_MINOR}"
         error = BoardError(
-            f"the board speaks protocol {detail}, this evenfall speaks {ours}: update the board's firmware "
-            "(evenfall board install)"
+            f"the board speaks protocol {detail}, this evenfall speaks {ours}: update the board's firmware",
+            " (evenfall board install)",
         )
         error.refusal, error.detail = name, detail
         return error
@@ -797,6 +797,7 @@ def refusal(request: str, head: dict[str, Any], command: str = "") -> BoardError
     elif name == "busy_request":
         sentence = f"{sentence} ({detail} % done.)"
     asked = (command or request).replace("_", "-")
-    error = BoardError(f"refused '{asked}': {sentence}")
+    said, colon, command_line = sentence.partition(": evenfall ")
+    error = BoardError(f"refused '{asked}': {said}", colon + command_line)
     error.refusal, error.detail = name, detail
     return error

@@ -54,8 +54,9 @@ def setting(name: str) -> Setting:
     row = TABLE.get(name.replace("-", "_"))
     if row is None:
         near = difflib.get_close_matches(name, TABLE, 3)
-        hint = f"did you mean {' or '.join(near)}?" if near else "see: evenfall board settings"
-        raise InputError(f"there is no setting '{name}'; {hint}")
+        if near:
+            raise InputError(f"there is no setting '{name}'; did you mean {' or '.join(near)}?")
+        raise InputError(f"there is no setting '{name}'", "; see: evenfall board settings")
     return row
 
 
@@ -91,10 +92,20 @@ def _with_unit(row: Setting, word: str, names: dict[str, int]) -> float:
 
 def _inside(row: Setting, value: int, text: str) -> int:
     if not row.low <= value <= row.high:
-        names = [name for name in names_of(row) if row.unit == "kind"]
-        bounds = " or ".join(names) or f"{shown(row, row.low)} to {shown(row, row.high)}"
-        raise InputError(f"{row.name}: '{text}' is outside its bounds: {bounds}")
+        raise InputError(f"{row.name}: '{text}' is outside its bounds: {bounds(row)}")
     return value
+
+
+def bounds(row: Setting) -> str:
+    """What may be written, in words.
+
+    >>> bounds(setting("fail_valve")), bounds(setting("pin_hall")), bounds(setting("kill_fitted"))
+    ('shut or open or stays', 'none or 0 to 29', 'on or off')
+    """
+    names = names_shown(row)
+    if row.unit != "GPIO":
+        return " or ".join(names) or f"{shown(row, row.low)} to {shown(row, row.high)}"
+    return " or ".join([*names, f"{max(row.low, 0)} to {row.high}"])
 
 
 def names_of(row: Setting) -> dict[str, int]:

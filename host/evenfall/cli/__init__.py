@@ -46,7 +46,7 @@ def run(args: list[str] | None) -> int:
         sys.stdout.flush()
         return result if isinstance(result, int) else 0
     except EvenfallError as error:
-        return _say(str(error), error.exit_code)
+        return _say(error.for_command_line, error.exit_code)
     except click.Abort:
         echo(err=True)  # the question stands on this line
         return _say("stopped from the keyboard", 130)
@@ -59,7 +59,7 @@ def run(args: list[str] | None) -> int:
         from evenfall.archive.database import explained
 
         told = explained(error)
-        return _say(str(told), told.exit_code)
+        return _say(told.for_command_line, told.exit_code)
     except BrokenPipeError:
         # the reader of our output left (`| head`): not a failure of ours
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())

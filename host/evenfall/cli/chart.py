@@ -51,6 +51,7 @@ def chart(
     from evenfall.output.plain import chart_as_json
     from evenfall.output.text import UNIT_CHOICES, chart_lines
     from evenfall.statistics.control_chart import control_chart
+    from evenfall.statistics.counting import ALL_OPTION
     from evenfall.workflow.run_groups import checked_target, reference_sessions
 
     chosen = UNIT_CHOICES[units]
@@ -70,7 +71,7 @@ def chart(
             ],
             {"runs", f"peak power, {chosen.power_name}", "sigma"},
         )  # fmt: skip
-        for line in [*chart_lines(result, chosen), *([left_out] if left_out else [])]:
+        for line in [*chart_lines(result, chosen), *([left_out + ALL_OPTION] if left_out else [])]:
             echo(line)
     if target:
         from evenfall.output.plots import control_figure, save

@@ -122,7 +122,8 @@ def retire(engine_name: str, build: str | None, back: bool, archive_dir: Path) -
 def set_details(engine_name: str, changes: tuple[str, ...], build: str | None, archive_dir: Path) -> None:
     """Note details of an engine or its build.
 
-    Engine: cc, bore, stroke, maker_limit. Build: fuel, fuel_mix, jetting, plug, plug_gap, ignition, exhaust.
+    Engine: cc, bore, stroke, cylinders, maker_limit. Build: fuel, fuel_mix, jetting, plug, plug_gap,
+    ignition, exhaust.
     Found by `runs find`, printed on the page; NAME= forgets one.
     """
     from evenfall.archive.archive import Archive
@@ -136,6 +137,8 @@ def set_details(engine_name: str, changes: tuple[str, ...], build: str | None, a
         if size:
             archive.set_displacement(engine_name, _cc(size[-1]))
         known = archive.set_details(engine_name, None, of_engine)
+        if size or {"bore", "stroke", "cylinders"} & set(of_engine):
+            archive.check_size(engine_name)
         if of_build:
             build_name = build or archive.latest_build(engine_name)
             known |= archive.set_details(engine_name, build_name, of_build)

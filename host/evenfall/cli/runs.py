@@ -157,7 +157,8 @@ def list_runs(archive_dir: Path, units: str, as_json: bool, **filters: Any) -> N
 def find(words: tuple[str, ...], archive_dir: Path, units: str, as_json: bool, **filters: Any) -> None:
     """Find runs by words.
 
-    Notes, tags, engine or build hold all WORDS; beginnings of words will do.
+    Notes, tags, engine, build or the reason of an exclusion (with --all) hold all WORDS; beginnings of words
+    will do.
     """
     _print_found(archive_dir, query_of(" ".join(words), **filters), units, as_json)
 
@@ -220,12 +221,15 @@ def _print_found(archive_dir: Path, query: Query, units: str, as_json: bool) -> 
             print_json_list(archive.each(query))
             return
         print_table(columns, map(line, archive.each(query)), {"run", *numbers})
+        excluded = archive.also_excluded(query) if query.words or not shown else 0
     if dated_here:
         progress(f"~{HOST_CLOCK.lstrip(';')}")
     if unknown:
         progress("? time unknown, fetched at the time shown")
     if not shown:
         progress("no run found")
+    if excluded:
+        progress(f"excluded, so not shown: {excluded}; --all shows them")
     if shown == query.limit:
         progress(f"the first {query.limit}; --limit shows more")
 

@@ -21,6 +21,7 @@ from evenfall.reduction.engine_figures import EngineSize, band_mean, engine_figu
 from evenfall.reduction.uncertainty import COVERAGE
 from evenfall.statistics.compare import Comparison, Gain
 from evenfall.statistics.control_chart import Chart
+from evenfall.statistics.counting import ALL_OPTION
 from evenfall.statistics.group_findings import number_word
 from evenfall.statistics.groups import Group as RunGroup
 
@@ -391,7 +392,7 @@ def comparison_report(c: Comparison, units: Units = US) -> RenderableType:
     for g in (c.before, c.after):
         parts += [_said(f"{g.label}: {f.sentence}", style="yellow") for f in g.findings]
         if g.left_out:
-            parts.append(_said(f"{g.label}: {g.left_out}", style="yellow"))
+            parts.append(_said(f"{g.label}: {g.left_out}{ALL_OPTION}", style="yellow"))
     if c.settled:
         parts.append(_said(f"Without the warming runs: {verdict_sentence(c.settled, units)}", style="bold"))
     return Group(*parts)
@@ -404,7 +405,7 @@ def group_report(g: RunGroup, units: Units = US) -> RenderableType:
     levels = ", ".join(f"{p.name} {100 * v:+.2f} %" for p, v in zip(g.runs, g.level, strict=True))
     parts.append(_said(f"each against the mean, over the whole range: {levels}"))
     if g.left_out:
-        parts.append(_said(g.left_out, style="yellow"))
+        parts.append(_said(g.left_out + ALL_OPTION, style="yellow"))
     return Group(*parts)
 
 

@@ -16,6 +16,7 @@ from evenfall.errors import InputError
 from evenfall.model import Bins, Reduction
 from evenfall.reduction.reduce import mean_over
 
+SIZES_DIFFER = 0.03  # of the displacement: rounding of catalogue values; common practice, no source
 BAND_SHARE = 0.9  # of peak power: the band of the mean where nobody names one
 
 
@@ -48,14 +49,42 @@ class BandMean:
     power_u_W: float
 
 
-def engine_size(displacement_cc: float | None, bore_m: float | None, stroke_m: float | None) -> EngineSize:
-    """The displacement as entered, else from bore and stroke of one cylinder."""
+def engine_size(
+    displacement_cc: float | None, bore_m: float | None, stroke_m: float | None, cylinders: float = 1
+) -> EngineSize:
+    """The displacement as entered, else from bore, stroke and number of cylinders."""
     volume = math.nan
     if displacement_cc:
         volume = displacement_cc * 1e-6
     elif bore_m and stroke_m:
-        volume = math.pi / 4 * bore_m**2 * stroke_m
+        volume = swept_volume_m3(bore_m, stroke_m, cylinders)
     return EngineSize(volume, stroke_m or math.nan)
+
+
+def swept_volume_m3(bore_m: float, stroke_m: float, cylinders: float = 1) -> float:
+    """Of all cylinders."""
+    return cylinders * math.pi / 4 * bore_m**2 * stroke_m
+
+
+def check_size(
+    displacement_cc: float | None, bore_m: float | None, stroke_m: float | None, cylinders: float | None
+) -> None:
+    """InputError where bore, stroke and cylinders (None: not entered) contradict the displacement."""
+    if not (displacement_cc and bore_m and stroke_m):
+        return
+    one_cc = swept_volume_m3(bore_m, stroke_m) * 1e6
+    count = cylinders or 1
+    swept_cc = count * one_cc
+    if abs(swept_cc / displacement_cc - 1) <= SIZES_DIFFER:
+        return
+    number = round(displacement_cc / one_cc)
+    more = not cylinders and number > 1 and abs(number * one_cc / displacement_cc - 1) <= SIZES_DIFFER
+    raise InputError(
+        f"bore and stroke give {swept_cc:.1f} cm³ with {count:g} cylinder{'s' * (count > 1)}, the "
+        f"displacement is {displacement_cc:.1f} cm³: "
+        + (f"cylinders={number}?" if more else "look which of them is wrong; nothing was noted"),
+        "" if more else " (bore= forgets it)",
+    )
 
 
 def engine_figures(result: Reduction, size: EngineSize) -> EngineFigures:

@@ -77,11 +77,6 @@ def float_param(params: dict[str, str], name: str) -> float | None:
     return value
 
 
-def without_options(sentence: str) -> str:
-    """A sentence without the options of a command that it ends with."""
-    return re.sub(r" \(--[^)]*\)$", "", sentence)
-
-
 def get_runs(context: Context, params: dict[str, str]) -> Answer:
     """One page of the runs that match, and whether more follow."""
     page = int_param(params, "page") if "page" in params else 0
@@ -103,7 +98,13 @@ def get_runs(context: Context, params: dict[str, str]) -> Answer:
     )
     with Archive(context.folder) as archive:
         rows = archive.find(query)
-    return {"runs": [row_summary(r) for r in rows[:PAGE_RUNS]], "more": len(rows) > PAGE_RUNS, "page": page}
+        hidden = archive.also_excluded(replace(query, offset=0)) if query.words or not rows else 0
+    return {
+        "runs": [row_summary(r) for r in rows[:PAGE_RUNS]],
+        "more": len(rows) > PAGE_RUNS,
+        "page": page,
+        "excluded": hidden,
+    }
 
 
 def get_engines(context: Context, _: dict[str, str]) -> Answer:
@@ -168,7 +169,7 @@ def get_session(context: Context, params: dict[str, str]) -> Answer:
         "session": number,
         "runs": [row_summary(r) for r in rows],
         "scatter": scatter,
-        "left_out": without_options(counting.sentence(left_out)),
+        "left_out": counting.sentence(left_out),
     }
 
 
@@ -186,7 +187,7 @@ def post_compare(context: Context, body: dict[str, Any]) -> Answer:
         result = compare(a, b, between=between, band_rpm=speed_band(band, "band") if band else None)
     found = comparison_as_json(result)
     found["verdict"] = verdict_sentence(result, units)
-    found["left_out"] = [without_options(g.left_out) for g in (result.before, result.after) if g.left_out]
+    found["left_out"] = [g.left_out for g in (result.before, result.after) if g.left_out]
     return found
 
 
@@ -206,7 +207,7 @@ def get_chart(context: Context, params: dict[str, str]) -> Answer:
         "centre_W": result.centre_W,
         "limits_W": result.limits_W,
         "alarms": [asdict(a) for a in result.alarms],
-        "lines": [*chart_lines(result, units), *([without_options(left_out)] if left_out else [])],
+        "lines": [*chart_lines(result, units), *([left_out] if left_out else [])],
     }
 
 

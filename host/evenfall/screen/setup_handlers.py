@@ -89,8 +89,9 @@ def get_settings(context: Context, _: dict[str, str]) -> Answer:
         known = {
             "shown": board_settings.shown(row, value),
             "default": board_settings.shown(row, row.default),
-            "low": board_settings.shown(row, row.low),
+            "low": board_settings.shown(row, max(row.low, 0) if row.unit == "GPIO" else row.low),
             "high": board_settings.shown(row, row.high),
+            "pin": row.unit == "GPIO",
             "names": [] if row.unit == "GPIO" else board_settings.names_shown(row),
             "group": row.group,
             "at_start": row.group == "pins" or name in AT_START,

@@ -13,6 +13,7 @@ from typing import Any
 WARM_UP_TAG = "warm-up"
 CHARACTERISE_FLAG = "characterise"
 FAILED = "failed"
+ALL_OPTION = " (--all counts all)"  # said where commands are typed
 JUDGED_UNFIT = ("aborted", "poor")  # verdicts of the board
 
 
@@ -30,9 +31,9 @@ def why_left_out(row: Mapping[str, Any]) -> str | None:
 
 
 def sentence(left_out: Iterable[tuple[int, str]]) -> str:
-    """`2 left out: 7 aborted, 9 warm-up (--all counts them)`; empty when none is."""
+    """`2 left out: 7 aborted, 9 warm-up`; empty when none is."""
     each = sorted(left_out)
     if not each:
         return ""
     runs = ", ".join(f"{number} {reason}" for number, reason in each)
-    return f"{len(each)} left out: {runs} (--all counts {'it' if len(each) == 1 else 'them'})"
+    return f"{len(each)} left out: {runs}"

@@ -49,8 +49,8 @@ def keep_inertia(folder: Path, label: str, fit: InertiaFit, of_runs: Setup, new:
         except NotFoundError:
             if not new:
                 raise InputError(
-                    f"there is no set-up '{label}'; look at evenfall setup list. "
-                    "--new makes it, from the set-up of these runs"
+                    f"there is no set-up '{label}'",
+                    "; look at evenfall setup list. --new makes it, from the set-up of these runs",
                 ) from None
             base = of_runs
         made = replace(
@@ -87,14 +87,14 @@ def keep_drag(folder: Path, label: str, found: CoastDown) -> None:
     if (found.loss_Nm < -COVERAGE * found.loss_u_Nm).all():
         raise InputError(
             "nothing was stored: at every speed the cell feels more drag than slows the shaft down. Look at "
-            "--inertia (of all that coasts, on the brake's shaft), at the zero, and whether something drove "
-            "the shaft"
+            "the inertia (of all that coasts, on the brake's shaft), at the zero, and whether something "
+            "drove the shaft"
         )
     with Archive(folder) as archive, archive.change():
         try:
             base = archive.record(Setup, archive.record_named(Setup, label))
         except NotFoundError:
-            raise NotFoundError(f"there is no set-up '{label}'; look at evenfall setup list") from None
+            raise NotFoundError(f"there is no set-up '{label}'", "; look at evenfall setup list") from None
         archive.activate("setup", archive.add_record(with_loss(base, found), label))
 
 

@@ -63,7 +63,10 @@ def run_numbers(archive: Archive, spec: str, engine: str | None) -> list[int]:
         rows = [archive.row(n) for n in numbers]
     else:
         if engine is None:
-            raise InputError(f"'{spec}' is no list of runs like 3,5-8; for a build's name give --engine too")
+            raise InputError(
+                f"'{spec}' is no list of runs like 3,5-8; a build's name needs its engine too",
+                ": give --engine",
+            )
         archive.build_id(engine, spec)
         rows = archive.find(Query(engine=engine, build=spec, excluded=None, limit=MAX_GROUP_RUNS))
         if not rows:
@@ -114,14 +117,17 @@ def group_of(
         left_out += [(r.key, counting.FAILED) for r in runs if r.reduction.failed]
         runs = [r for r in runs if not r.reduction.failed]
     if not runs:
-        raise NotFoundError(f"of the runs '{spec}' none counts: {counting.sentence(left_out)}")
+        raise NotFoundError(
+            f"of the runs '{spec}' none counts: {counting.sentence(left_out)}", counting.ALL_OPTION
+        )
     numbers = [r.key for r in runs]
     builds = list(dict.fromkeys((row["engine"], row["build"]) for row in map(archive.row, numbers)))
     if len(builds) > 1 and not everything:
         named = "; ".join(", ".join(word or "not filed" for word in pair) for pair in builds)
         raise InputError(
             f"runs {spec} are of several builds ({named}): their scatter says nothing of one. Name the runs "
-            "of one build; --all takes them together all the same"
+            "of one build",
+            "; --all takes them together all the same",
         )
     only = builds[0][1] if len(builds) == 1 else None
     found = group(runs, label or only or f"runs {spec}")
@@ -225,8 +231,8 @@ def reference_sessions(
     builds = sorted({r["build"] for r in rows if r["build"]})
     if build is None and len(builds) > 1:
         raise InputError(
-            f"'{engine}' has runs of several builds ({', '.join(builds)}); a chart shows one: "
-            f"evenfall chart '{engine}' BUILD"
+            f"'{engine}' has runs of several builds ({', '.join(builds)}); a chart shows one",
+            f": evenfall chart '{engine}' BUILD",
         )
     left_out = [] if everything else [(r["run"], why) for r in rows if (why := counting.why_left_out(r))]
     rows = [r for r in rows if counts(r) or (everything and r["peak_power_W"] is not None)]
@@ -234,7 +240,8 @@ def reference_sessions(
     if len(standards) > 1:
         raise InputError(
             f"runs of '{engine}' are filed under several air standards ({', '.join(standards)}); "
-            "file them under one: evenfall runs file"
+            "file them under one",
+            ": evenfall runs file",
         )
     found: dict[int, list[dict[str, Any]]] = {}
     for row in rows:

@@ -47,6 +47,7 @@ async function runs(body) {
     power_from: watts(state.power_from), power_to: watts(state.power_to) });
   body.append(await pickedRuns());
   body.append(runTable(say("library_runs"), found.runs));
+  if (found.excluded) body.append(h("p", { text: say("find_hidden", { count: found.excluded }) }));
   body.append(pager(found, (to) => { state.page = to; draw(".pager button[aria-disabled=false]"); }));
 }
 

@@ -259,7 +259,7 @@ async function settings(body) {
     const set = button("settings_set", async () => {
       if (await runAction("settings", { values: { [x.name]: value.value } }, say(x.at_start ? "settings_restart" : "settings_done", { name: x.name }))) draw();
     });
-    const bounds = x.names?.length ? x.names.join(", ") : x.low === undefined ? "" : say("bounds", { low: x.low, high: x.high });
+    const bounds = x.names?.length ? x.names.join(", ") : x.low === undefined ? "" : say(x.pin ? "bounds_pin" : "bounds", { low: x.low, high: x.high });
     return [x.name, h("span", { class: "row" }, value, set), bounds, x.default ?? "", [x.meaning, x.at_start ? say("at_start") : "", x.caution].filter(Boolean).join(" ")];
   })));
   body.append(h("div", { class: "row" }, button("restart_board", act("restart"))));
