@@ -41,11 +41,17 @@ class Practice:
             self.process = subprocess.Popen(words, stdin=subprocess.DEVNULL, stdout=log, stderr=log)
         self.until(lambda: self.control.exists())
 
-    def until(self, what, seconds: float = 40.0) -> None:
+    def until(self, what, seconds: float = 120.0) -> None:
         end = time.monotonic() + seconds
         while not what():
             assert time.monotonic() < end and self.process.poll() is None, self.log.read_text()
             time.sleep(0.1)
+
+    def bench_time_s(self) -> float:
+        return float(self.act("state").split(" s ")[0])
+
+    def until_bench_time(self, seconds: float) -> None:
+        self.until(lambda: self.bench_time_s() > seconds)
 
     def act(self, words: str, rc: int = 0) -> str:
         done = CliRunner().invoke(main, ["act", "--control", str(self.control), *words.split()])
@@ -55,7 +61,7 @@ class Practice:
 
     def host(self, *words: str) -> subprocess.CompletedProcess[str]:
         command = [TOOLS / "evenfall", *words, "--port", str(self.port)]
-        return subprocess.run(command, capture_output=True, text=True, timeout=60, check=False)
+        return subprocess.run(command, capture_output=True, text=True, timeout=180, check=False)
 
 
 def load_count(practice: Practice) -> int:
@@ -77,11 +83,11 @@ def test_a_person_practises_from_a_second_terminal(practice: Practice) -> None:
     practice.until(lambda: practice.host("board", "status").returncode == 0)
 
     # a weight is seen by the board through its own amplifier: 5 kg in standard gravity
-    practice.until(lambda: float(practice.act("state").split(" s ")[0]) > 3.0)
+    practice.until_bench_time(3.0)
     counts = [load_count(practice)]
     assert practice.act("hang 5 kg") == "5 kg hang on the arm"
     assert "weight 5 kg" in practice.act("state")
-    time.sleep(1.0)
+    practice.until_bench_time(practice.bench_time_s() + 1.5)  # let down, not dropped; the bench may be slow
     counts.append(load_count(practice))
     per_newton = scenario.load("trail-crew")["load_cell"]["counts_per_N"]
     assert (counts[1] - counts[0]) / per_newton == pytest.approx(5 * 9.80665, rel=0.02)
@@ -243,7 +249,7 @@ def test_two_benches_of_one_user_have_two_names_and_act_asks_which(tmp_path: Pat
             running.append(
                 subprocess.Popen(command, stdin=quiet, stdout=quiet, stderr=quiet, env=environment)
             )
-            end = time.monotonic() + 60
+            end = time.monotonic() + 120
             while not (folder / f"bench-{n}").exists():
                 assert time.monotonic() < end and running[-1].poll() is None
                 time.sleep(0.1)

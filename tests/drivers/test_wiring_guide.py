@@ -90,7 +90,7 @@ def test_command_draws_and_prints(tmp_path):
         ],
         capture_output=True,
         text=True,
-        timeout=60,
+        timeout=180,
     )
     assert done.returncode == 0, done.stderr
     assert done.stdout == wiring_diagram.table(wiring_diagram.default_pins())

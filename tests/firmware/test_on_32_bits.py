@@ -193,6 +193,6 @@ def test_study_of_two_hundred_sweeps(amplifier: int) -> None:
 def test_small_integers_have_31_bits() -> None:
     """What the other tests of this folder bound by type is true here: an int of 2^30 lies on the heap."""
     code = "import micropython\nn=1<<29\nmicropython.heap_lock()\nm=n+n\n"
-    done = subprocess.run([INTERPRETER, "-c", code], capture_output=True, text=True, timeout=20, check=False)
+    done = subprocess.run([INTERPRETER, "-c", code], capture_output=True, text=True, timeout=120, check=False)
     assert "MemoryError" in done.stdout + done.stderr
     assert image.micropython() == str(INTERPRETER)

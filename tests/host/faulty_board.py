@@ -7,9 +7,11 @@ evenfall-bench.
 
 from __future__ import annotations
 
+import fcntl
 import os
 import random
 import select
+import termios
 import threading
 import time
 import tty
@@ -129,6 +131,7 @@ class FaultyBoard:
                 self._write(data[: limit - self._sent])
                 self._sent = 0
                 faults.unplug_times -= 1
+                self._let_read()
                 self._unplug()
                 time.sleep(faults.out_s)
                 if faults.reset_on_unplug:
@@ -137,6 +140,16 @@ class FaultyBoard:
                 return
             self._write(data)
             self._sent += len(data)
+
+    def _let_read(self) -> None:
+        """Wait until the host has read what was sent: closing a pty loses it, a busy computer reads late."""
+        assert self._fds
+        until = time.monotonic() + 5.0
+        while time.monotonic() < until and not self._stop:
+            waiting = fcntl.ioctl(self._fds[1], termios.FIONREAD, b"\0" * 4)
+            if waiting == b"\0" * 4:
+                return
+            time.sleep(0.002)
 
     def _write(self, data: bytes) -> None:
         assert self._fds

@@ -45,7 +45,7 @@ def run(tmp_path, monkeypatch, capsys):
                 [EVENFALL, *words],
                 capture_output=True,
                 text=True,
-                timeout=60,
+                timeout=180,
                 stdin=subprocess.DEVNULL,
                 env={**outside, **ours},
             )
@@ -180,7 +180,7 @@ def test_a_damaged_run_is_pulled_bit_for_bit_and_marked(run, board, tmp_path):
 
 def test_two_programs_at_once(run, board):
     """The second gets a clear refusal while the first runs on."""
-    board.faults.bytes_per_s = 20_000
+    board.faults.bytes_per_s = 1_000  # the first is at it until the second has asked
     results = {}
 
     def first():
@@ -189,9 +189,13 @@ def test_two_programs_at_once(run, board):
     thread = threading.Thread(target=first)
     thread.start()
     while "read_run" not in board.requests:
+        assert thread.is_alive()
         time.sleep(0.02)
-    _, err = run("board", "status", port=board.url, rc=3, program=True)
-    assert "in use by another program" in err
+    try:
+        _, err = run("board", "status", port=board.url, rc=3, program=True)
+        assert "in use by another program" in err
+    finally:
+        board.faults.bytes_per_s = 0
     thread.join()
     assert "verified" in results["first"][1]
 

@@ -51,11 +51,12 @@ def started(folder, *what):
 def killed_while_pulling(times, seed, tmp_path):
     """Kill the run `times` times at random moments, then let it finish; return how often it was hit."""
     rng = random.Random(seed)
-    hits = 0
+    hits = tried = 0
     runs = {n: sample_run(n, seconds=5.0) for n in range(1, 3 + times)}
     folder = tmp_path / "kept"
     with FaultyBoard(tmp_path, runs, Faults(bytes_per_s=400_000)) as board:
-        for _ in range(times):
+        while tried < times or (not hits and tried < 10 * times):
+            tried += 1
             process = started(folder, "pull", board.url)
             time.sleep(rng.uniform(0, 0.25))
             process.send_signal(signal.SIGKILL)
@@ -82,7 +83,7 @@ def killed_while_pulling(times, seed, tmp_path):
 def killed_while_importing(times, seed, tmp_path):
     """As above with files; a file imported before the kill is not imported twice."""
     rng = random.Random(seed)
-    hits = 0
+    hits = tried = 0
     files = []
     with Archive(tmp_path / "source") as source:
         for n in range(8):
@@ -91,7 +92,8 @@ def killed_while_importing(times, seed, tmp_path):
             files.append(tmp_path / f"{n}.json")
             files[-1].write_bytes(source.export(run))
     folder = tmp_path / "kept"
-    for _ in range(times):
+    while tried < times or (not hits and tried < 10 * times):
+        tried += 1
         process = started(folder, "import", *map(str, files))
         time.sleep(rng.uniform(0, 0.2))
         process.send_signal(signal.SIGKILL)

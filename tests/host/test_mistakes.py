@@ -315,6 +315,8 @@ def typed_by_hand():
         ["air", "retire", "99"],
         ["runs", "retire-note", "99"],
         ["runs", "include", "999"],
+        ["archive", "check", "--archive", "absent"],
+        ["archive", "backup", "b.sqlite", "--archive", "absent"],
         ["runs", "list", "--engine", "absent"],
         ["runs", "list", "--build", "absent"],
         ["runs", "list", "--tag", "absent"],
@@ -335,6 +337,9 @@ def typed_by_hand():
         ["archive", "restore", "junk.bin", "--yes"],
         ["calibrate", "span", "--arm", "250 mm", "--file", "junk.bin"],
         ["demo", "--folder", "ARCHIVE"],
+        ["budget", "junk.bin"],
+        ["health", "junk.bin"],
+        ["drag", "junk.bin", "--inertia", "0.001", "--inertia-u", "1e-5"],
         ["archive", "restore", "absent", "--yes"],
     ):
         yield words, {USAGE, DAMAGE, NOT_FOUND, ARCHIVE}
@@ -372,6 +377,33 @@ def contents(folder):
 
 
 KEPT = ("engines", "builds", "sessions", "records", "active", "raw", "flags", "tags", "notes")
+
+
+SAID = [
+    (["budget", "junk.bin"], "these bytes hold no run"),
+    (["compare", "1-3", "4-6", "--band", "9000:6000"], "runs backwards; write 6000:9000"),
+    (["board", "status", "--port", "/dev/null"], "/dev/null is no serial port; "),
+    (["calibrate", "span", "--arm", "250 mm", "--file", "absent"], "absent cannot be read: No such file"),
+    (["calibrate", "span", "--arm", "250 mm", "--file", "junk.bin"], "it is no text file"),
+    (["runs", "find", ""], "holds no word to look for"),
+    (["calibrate", "rename", "absent", "x"], "there is no calibration 'absent'"),
+    (["setup", "use", "absent"], "there is no set-up 'absent'; the archive holds none yet"),
+    (["air", "retire", "99"], "there is no air reading '99'"),
+    (["archive", "check", "--archive", "absent"], "there is no archive in absent"),
+]
+
+
+@pytest.mark.parametrize(
+    ("words", "sentence"), SAID, ids=lambda v: " ".join(v) if isinstance(v, list) else ""
+)
+def test_the_sentence_names_the_true_cause(words, sentence, folder, tmp_path, monkeypatch, capsys):
+    """Each of these once said something else, or nothing."""
+    monkeypatch.chdir(tmp_path)
+    monkeypatch.setenv("EVENFALL_ARCHIVE", str(folder))
+    (tmp_path / "junk.bin").write_bytes(b"\x01\x02\xff\x00garbage")
+    assert cli.run(words) not in (0, 70)
+    assert sentence in " ".join(capsys.readouterr().err.split())
+    assert not (tmp_path / "absent").exists()
 
 
 def test_there_are_some_hundreds():

@@ -75,7 +75,7 @@ def killed_pulls(kills: int, seed: int, recorded: Path, stored: dict[int, bytes]
                     if ending.endswith(".ok"):
                         counts["runs found acknowledged"] += 1
                         assert data in held, "acknowledged, and not in the archive"
-            done = subprocess.run(command, capture_output=True, text=True, env=environment, timeout=120)
+            done = subprocess.run(command, capture_output=True, text=True, env=environment, timeout=300)
             assert done.returncode == 0, done.stderr
             assert "Traceback" not in done.stderr + bench.console
             assert in_archive(archive) == set(stored.values())
@@ -104,11 +104,13 @@ def test_a_new_host_need_not_wait_for_the_answer_to_a_dead_one(recorded, stored,
         while first.counters.bytes_in < 1500:
             list(first.receive(0.1))
         first.close()
-        began = board.time_s
+        before = board._to_host.bytes
+        left = len(stored[1]) - before
         with link.Link(bench.url) as second:
             assert second.status()["state"] == "rest"
-            took_s = board.time_s - began
-        assert took_s < 4.0
+            came = board._to_host.bytes - before
+        # by bytes, not by time: a busy computer's second host is late itself
+        assert left > 15_000 and came < left / 2
         assert board.boots == 1
 
 
@@ -168,7 +170,7 @@ def test_a_second_host_past_the_lock_is_refused_by_the_board(recorded, stored, t
                 link.Link(f"spy://{device}?file=/dev/null").open()
             assert first.read_run(entry, tmp_path / "part") == stored[1]
         # the first has gone; after 3 s the board takes another
-        give_up = time.monotonic() + 10
+        give_up = time.monotonic() + 60
         while True:
             try:
                 with link.Link(f"spy://{device}?file=/dev/null") as second:
@@ -333,7 +335,7 @@ def besieged(count: int, seed: int, recorded: Path, stored: dict[int, bytes], fo
                         if frame and frame.kind in NAMES:
                             answers[NAMES[frame.kind]] = answers.get(NAMES[frame.kind], 0) + 1
                             until = 0
-            deadline = time.monotonic() + 30
+            deadline = time.monotonic() + 120
             while True:  # it may be at something long it was asked for
                 try:
                     line.status()

@@ -40,7 +40,7 @@ class Hands(io.StringIO):
             self._bench.do(lambda s: s.bench.set("cell_push_N", mass_kg * STANDARD_GRAVITY))
             board = self._bench.session.board
             still = board.time_s + SETTLE_S
-            limit = time.monotonic() + 30
+            limit = time.monotonic() + 120
             while board.time_s < still and time.monotonic() < limit:
                 time.sleep(0.01)
         return line + "\n"

@@ -176,7 +176,7 @@ def test_a_lie_ends_in_a_sentence(lie, tmp_path, monkeypatch):
     monkeypatch.setattr(transfer, "GRACE_S", 2.0)
     said, took_s, peak = lied_to(lie, tmp_path)
     assert said != "took it" and "\n" not in said and len(said) < 300
-    assert took_s < 15.0 and peak < 20e6
+    assert took_s < 60.0 and peak < 20e6  # a hang, not a speed, would fail this
 
 
 def test_a_board_that_can_read_nothing_ends_too(tmp_path):

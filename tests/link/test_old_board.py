@@ -92,7 +92,7 @@ def test_the_pull_command_works_with_a_board_of_protocol_1(old, tmp_path):
     program = Path(sys.executable).with_name("evenfall")
     done = subprocess.run(
         [program, "pull", "--no-plot", "--port", old.url, "--archive", tmp_path / "kept"],
-        capture_output=True, text=True, timeout=60, check=False,
+        capture_output=True, text=True, timeout=180, check=False,
     )  # fmt: skip
     assert "speaks protocol 1.1" in done.stderr
     assert "run 1 of the board: run 1 here" in done.stderr, done.stderr

@@ -39,7 +39,7 @@ class Typed:
         while piece := os.read(self.program.stdout.fileno(), 65536):
             self.said += piece.decode(errors="replace")
 
-    def expect(self, words: str, seconds: float = 90.0) -> None:
+    def expect(self, words: str, seconds: float = 300.0) -> None:
         stop = time.monotonic() + seconds
         while words not in self.said[self.read :]:
             assert time.monotonic() < stop, f"'{words}' never came; the last was:\n{self.said[-1500:]}"
@@ -74,7 +74,7 @@ class Bench:
         words = [str(TOOLS / "evenfall-bench"), "run", "--scenario", str(scenario), "--runs", str(runs)]
         words += ["--image", str(self.folder / "flash.img"), "--port-link", self.port]
         self.program = subprocess.Popen(words, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
-        stop = time.monotonic() + 150
+        stop = time.monotonic() + 300
         while True:
             try:
                 with Link(self.port) as line:
@@ -170,7 +170,7 @@ def test_a_day_with_a_change_of_five_per_cent(tmp_path: Path) -> None:
 
 def _pass_self_test(day: Typed) -> None:
     """The self-test is over; a part that the simulation leaves to the person is waved through."""
-    stop = time.monotonic() + 180
+    stop = time.monotonic() + 300
     while "2/13 Zero" not in day.said[day.read :] and "Go on?" not in day.said[day.read :]:
         assert time.monotonic() < stop, day.said[-1500:]
         if "(yes, no)" in day.said[day.read :]:
@@ -182,7 +182,7 @@ def _pass_self_test(day: Typed) -> None:
 
 def _air(day: Typed) -> None:
     """Typed, when the simulated board has no barometer."""
-    stop = time.monotonic() + 60
+    stop = time.monotonic() + 300
     while "Pressure with unit" not in day.said and "5/13 Engine" not in day.said:
         assert time.monotonic() < stop, day.said[-1500:]
         time.sleep(0.1)

@@ -25,6 +25,7 @@ from evenfall.screen.server import Context, listen, make_server
 ENGINE = "post auger"  # invented
 EVENFALL = Path(sys.executable).with_name("evenfall")
 PICTURES = os.environ.get("EVENFALL_PICTURES")  # folder to keep pictures of the page in
+PATIENCE_MS = 120_000  # a busy computer is no failure: only what never comes is
 FLAGS = ["--no-sandbox", "--disable-gpu"]
 
 
@@ -50,7 +51,7 @@ def serving(context: Context, port: int = 0) -> Iterator[Served]:
         thread = threading.Thread(target=server.run, args=([sock],), daemon=True)
         context.worker.start()
         thread.start()
-        until = time.monotonic() + 20
+        until = time.monotonic() + 120
         while not server.started:
             assert time.monotonic() < until, "the server did not start"
             time.sleep(0.01)
@@ -89,6 +90,7 @@ def window(width: int = 1280, height: int = 800) -> Iterator[Any]:
 def opened(browser: Any, width: int = 1280, height: int = 800) -> Any:
     """A new tab in a context of its own."""
     tab = browser.new_context(viewport={"width": width, "height": height}).new_page()
+    tab.set_default_timeout(PATIENCE_MS)
     tab.said = []
     tab.on("console", lambda m: tab.said.append(m.text))
     tab.on("pageerror", lambda e: tab.said.append(str(e)))
@@ -103,6 +105,7 @@ def expect(what: Any) -> Any:
     """Playwright's own waiting assertion, imported where it is used: the driver is not there everywhere."""
     from playwright.sync_api import expect as wait
 
+    wait.set_options(timeout=PATIENCE_MS)
     return wait(what)
 
 
@@ -117,7 +120,7 @@ def picture(tab: Any, name: str, **options: Any) -> None:
         tab.screenshot(path=str(Path(PICTURES) / f"{name}.png"), **options)
 
 
-def until(what: Callable[[], Any], seconds: float = 20.0, say: str = "it did not come about") -> Any:
+def until(what: Callable[[], Any], seconds: float = 60.0, say: str = "it did not come about") -> Any:
     """Wait until `what` is true; its value."""
     give_up = time.monotonic() + seconds
     while not (value := what()):

@@ -24,11 +24,11 @@ def test_a_first_sweep_by_keyboard(tmp_path: Path) -> None:
     with practice_screen(tmp_path) as served, window() as tab:
         tab.goto(served.keys.new_address())
         state, after = tab.locator("#state-words"), tab.locator("#after-line")
-        expect(state).to_have_text("At rest", timeout=15_000)
+        expect(state).to_have_text("At rest")
         assert "token" not in tab.url
         keys = Keys(tab)
         keys.press("z")
-        expect(tab.locator("#said")).to_contain_text("Zero taken", timeout=15_000)
+        expect(tab.locator("#said")).to_contain_text("Zero taken")
         expect(tab.locator("#room")).to_contain_text("more runs")
         keys.do("Arm")
         expect(state).to_have_text("ARMED")
@@ -37,19 +37,19 @@ def test_a_first_sweep_by_keyboard(tmp_path: Path) -> None:
         keys.press("Enter")  # what cannot be done now is not done
         assert nameless(tab) == []
         keys.do("Throttle open")
-        expect(state).to_have_text("SWEEP", timeout=20_000)
+        expect(state).to_have_text("SWEEP")
         told = [n for n in spoken(tab) if n["role"] == "status" and n.get("live") == "assertive"]
         assert len(told) == 1, "the state, and only it, is read out at once"
         other = tab.context.new_page()
         other.goto(f"{served.root}/")
         expect(other.locator("#state-words")).to_have_text("SWEEP")
         tab.bring_to_front()
-        expect(state).to_have_text("SWEEP OVER", timeout=20_000)
+        expect(state).to_have_text("SWEEP OVER")
         points = tab.locator("#track polyline").last.get_attribute("points")
         assert len(points.split()) > 60, "true speed was drawn at some ten points a second"
         keys.do("Throttle shut")
-        expect(after).to_contain_text("Run 1:", timeout=30_000)
-        expect(other.locator("#after-line")).to_have_text(after.inner_text(), timeout=10_000)
+        expect(after).to_contain_text("Run 1:")
+        expect(other.locator("#after-line")).to_have_text(after.inner_text())
         assert nameless(tab) == []
         nodes = spoken(tab)
         assert "The new run" in [n["name"] for n in nodes if n["role"] == "region"]
@@ -94,7 +94,7 @@ def test_library_and_set_up_by_keyboard(tmp_path: Path) -> None:
         runs = take_in_recorded(archive)
     with practice_screen(tmp_path) as served, window() as tab:
         tab.goto(served.keys.new_address())
-        expect(tab.locator("#state-words")).to_have_text("At rest", timeout=15_000)
+        expect(tab.locator("#state-words")).to_have_text("At rest")
         keys = Keys(tab)
         keys.press("2")
         for run in (runs[0], runs[-1]):
@@ -103,7 +103,7 @@ def test_library_and_set_up_by_keyboard(tmp_path: Path) -> None:
             keys.still_somewhere()
         with tab.context.expect_page() as opened:
             keys.do("Open the report")
-        opened.value.wait_for_url("**/report/*", timeout=60_000)
+        opened.value.wait_for_url("**/report/*")
         assert "clearing saw" in opened.value.inner_text("body")
         opened.value.close()
         tab.bring_to_front()
@@ -117,7 +117,7 @@ def test_library_and_set_up_by_keyboard(tmp_path: Path) -> None:
         keys.fill("Before", builds[0])
         keys.fill("After", builds[1])
         keys.press("Enter")
-        expect(tab.locator("#library .verdict-line")).to_contain_text("real", timeout=60_000)
+        expect(tab.locator("#library .verdict-line")).to_contain_text("real")
         assert nameless(tab) == []
         keys.press("Escape")  # out of the field, in which 3 is a figure
         keys.do("Set up")
@@ -127,7 +127,7 @@ def test_library_and_set_up_by_keyboard(tmp_path: Path) -> None:
         expect(tab.locator("#setup caption")).to_have_text("Settings of the board: sweep")
         keys.fill("sweep_time", "12 s")
         keys.press("Tab", "Enter")
-        expect(tab.locator("#said")).to_contain_text("sweep_time is set", timeout=20_000)
+        expect(tab.locator("#said")).to_contain_text("sweep_time is set")
         assert served.context.worker.settings(fresh=True)["sweep_time"] == 12000
         keys.do("Calibration")
         for place, mass in enumerate(("0 kg", "5 kg", "0 kg"), 1):
@@ -138,10 +138,10 @@ def test_library_and_set_up_by_keyboard(tmp_path: Path) -> None:
                 tab.wait_for_timeout(2500)  # it comes to rest
             keys.fill("Weight that hangs now, with unit", mass)
             keys.press("Enter")
-            expect(tab.locator("#setup tbody tr")).to_have_count(place, timeout=20_000)
+            expect(tab.locator("#setup tbody tr")).to_have_count(place)
             keys.still_somewhere()
         keys.do("Keep it and use it")
-        expect(tab.locator("#said")).to_contain_text("knows span and arm", timeout=20_000)
+        expect(tab.locator("#said")).to_contain_text("knows span and arm")
         keys.no_mouse()
         with Archive(tmp_path) as archive:
             made = archive.record(Calibration, archive.active("calibration").number)

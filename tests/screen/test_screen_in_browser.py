@@ -20,7 +20,7 @@ from screen_rig import ENGINE, expect, filled, filled_sessions, hand, no_board, 
 
 def enter(tab: Any, address: str) -> None:
     tab.goto(address)
-    expect(tab.locator("#state-words")).to_contain_text("NO BOARD", timeout=20_000)
+    expect(tab.locator("#state-words")).to_contain_text("NO BOARD")
 
 
 @pytest.mark.slow
@@ -40,7 +40,7 @@ def test_report_and_exports_by_the_page(tmp_path: Path, monkeypatch: pytest.Monk
         with tab.context.expect_page() as opened:
             hand(tab, "Open the report")
         report = opened.value
-        report.wait_for_url("**/report/*", timeout=60_000)
+        report.wait_for_url("**/report/*")
         assert ENGINE in report.inner_text("body")
         pages = pypdf.PdfReader(io.BytesIO(report.pdf(format="A4"))).pages
         assert 1 <= len(pages) <= 4 and ENGINE in pages[0].extract_text()
@@ -141,7 +141,7 @@ def test_another_page_of_this_computer_gets_nothing(tmp_path: Path) -> None:
         Thread(target=other.serve_forever, daemon=True).start()
         page = tab.context.new_page()
         page.goto(f"http://127.0.0.1:{other.server_port}/")
-        page.wait_for_function("() => document.title.includes(':')", timeout=20_000)
+        page.wait_for_function("() => document.title.includes(':')")
         statuses = page.title().split(" ")
         other.shutdown()
         assert statuses[0] == statuses[2] == statuses[3] == statuses[4] == "rejected:"

@@ -50,7 +50,7 @@ class Asker:
         if method == "POST":
             sent |= {"Origin": self.served.root, "Content-Type": "application/json"}
         sent |= {k.replace("_", "-"): v for k, v in headers.items()}
-        line = http.client.HTTPConnection("127.0.0.1", self.served.port, timeout=20)
+        line = http.client.HTTPConnection("127.0.0.1", self.served.port, timeout=120)
         line.putrequest(method, path, skip_host=True, skip_accept_encoding=True)
         for name, value in sent.items():
             if value is not None:
@@ -294,7 +294,7 @@ def test_without_a_board_its_actions_say_so(asker: Asker) -> None:
 
 
 def test_the_stream_begins_with_all_that_is_known(asker: Asker) -> None:
-    line = http.client.HTTPConnection("127.0.0.1", asker.served.port, timeout=10)
+    line = http.client.HTTPConnection("127.0.0.1", asker.served.port, timeout=120)
     headers = {"Cookie": asker.cookie, "Host": f"127.0.0.1:{asker.served.port}"}
     line.request("GET", "/events", headers=headers)
     answer = line.getresponse()

@@ -31,7 +31,7 @@ def test_nothing_is_nameless_in_any_part(tmp_path: Path) -> None:
             archive.add_check_weight(1_700_000_000 + 86_400 * day, 5.0, 40_000.0 * 49.03 + 100 * day)
     with serving(Context(PortWorker(no_board, tmp_path), tmp_path)) as served, window() as tab:
         tab.goto(served.keys.new_address())
-        expect(tab.locator("#state-words")).to_contain_text("NO BOARD", timeout=20_000)
+        expect(tab.locator("#state-words")).to_contain_text("NO BOARD")
         looked = 0
 
         def check(name: str, charts: int = 0) -> list[dict[str, Any]]:

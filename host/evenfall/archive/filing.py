@@ -18,6 +18,7 @@ from evenfall.errors import DamageError, InputError, NotFoundError
 from evenfall.model import Air, Calibration, Setup
 from evenfall.reduction.engine_figures import check_size
 
+RECORD_WORDS = {"setup": "set-up", "air": "air reading"}  # as a person says it
 SESSION_GAP_S = 4 * 3600  # a run later than this after the last one opens a new session
 R = TypeVar("R", Calibration, Setup, Air)
 
@@ -209,7 +210,7 @@ class Filing(Database):
                 (value, what, name, name),
             ).rowcount
         if not changed:
-            raise NotFoundError(f"there is no {what} '{name}' in the archive")
+            raise NotFoundError(f"there is no {RECORD_WORDS.get(what, what)} '{name}' in the archive")
         return int(changed)
 
     def set_details(self, engine: str, build: str | None, values: dict[str, str]) -> dict[str, str]:
@@ -325,8 +326,14 @@ class Filing(Database):
         if row["id"] is None:
             what = kind.__name__.lower()
             if row["known"]:
-                raise InputError(f"the {what} '{label}' is retired; bring it back first", ": retire --back")
-            raise NotFoundError(f"there is no {what} '{label}' in the archive")
+                raise InputError(
+                    f"the {RECORD_WORDS.get(what, what)} '{label}' is retired; bring it back first",
+                    ": retire --back",
+                )
+            rows = self.records(kind)[:8]
+            names = list(dict.fromkeys(r["label"] or str(r["number"]) for r in rows))
+            here = f"here are: {', '.join(names)}" if names else "the archive holds none yet"
+            raise NotFoundError(f"there is no {RECORD_WORDS.get(what, what)} '{label}'; {here}")
         return int(row["id"])
 
     def activate(self, what: str, value: str | int) -> None:

@@ -63,8 +63,7 @@ class Runs(Filing):
         if known is not None:
             return known
         run = run or run_file.decode_run(data)
-        if not run.board_uid:
-            raise DamageError("these bytes hold no run: " + "; ".join(run.damage[:3]))
+        run_file.check_holds_a_run(run)
         started = run.started_unix_s or started_unix_s or now()
         time_known = bool(run.started_unix_s or (started_unix_s and time_known))
         with self.change():

@@ -223,6 +223,8 @@ class Link:
                 f"no permission to open {self.url}: add yourself to the group that owns it "
                 "(often 'dialout'), log in again"
             )
+        if number == errno.ENOTTY or "Inappropriate ioctl" in text:
+            return LinkError(f"{self.url} is no serial port; {_ports_here()}")
         return PortGoneError(f"port {self.url} cannot be opened: {text}")
 
     def _greet(self) -> BoardInfo:

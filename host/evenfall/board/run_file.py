@@ -21,6 +21,7 @@ from evenfall_wire import codes, messages, settings
 from evenfall_wire.frames import MAX_BODY, MAX_WIRE, Framer
 from numpy.typing import NDArray
 
+from evenfall.errors import DamageError
 from evenfall.model import AirSample, Event, FloatArray, IntArray, Run, Zero
 from evenfall.printable import printable
 
@@ -322,6 +323,12 @@ def decode_run(data: bytes) -> Run:
         start_tick=start_tick,
         boot_count=header["boot_count"],
     )
+
+
+def check_holds_a_run(run: Run) -> None:
+    """DamageError when no board recorded these bytes."""
+    if not run.board_uid:
+        raise DamageError("these bytes hold no run: " + "; ".join(run.damage[:3]))
 
 
 def _verdict(head: dict[str, Any], start_tick: int) -> dict[str, Any]:

@@ -7,9 +7,17 @@ from pathlib import Path
 import click
 
 from evenfall.cli._root import archive_option, echo, noun
-from evenfall.errors import DamageError
+from evenfall.errors import DamageError, NotFoundError
 
 archive = noun("archive", "Check, back up and restore the archive.")
+
+
+def _must_be_there(folder: Path) -> None:
+    """An archive to look at is not made by looking: a mistyped folder is said."""
+    from evenfall.archive.archive import FILE_NAME
+
+    if not (folder / FILE_NAME).exists():
+        raise NotFoundError(f"there is no archive in {folder}: is it another folder (--archive)?")
 
 
 @archive.command()
@@ -18,6 +26,7 @@ def check(archive_dir: Path) -> None:
     """Check the archive and the SHA-256 of every run."""
     from evenfall.archive.archive import Archive
 
+    _must_be_there(archive_dir)
     with Archive(archive_dir) as kept:
         wrong = kept.check()
         (count,) = kept.db.execute("SELECT count(*) FROM runs").fetchone()
@@ -44,6 +53,7 @@ def backup(target: Path, yes: bool, archive_dir: Path) -> None:
 
     if target.is_dir():
         target = target / FILE_NAME
+    _must_be_there(archive_dir)
     with Archive(archive_dir) as kept:
         kept.backup(target, replace=yes)
     echo(f"backup: {target}")

@@ -160,7 +160,10 @@ def find(words: tuple[str, ...], archive_dir: Path, units: str, as_json: bool, *
     Notes, tags, engine, build or the reason of an exclusion (with --all) hold all WORDS; beginnings of words
     will do.
     """
-    _print_found(archive_dir, query_of(" ".join(words), **filters), units, as_json)
+    asked = " ".join(words)
+    if not asked.strip():
+        raise InputError(f"'{asked}' holds no word to look for; evenfall runs list shows all")
+    _print_found(archive_dir, query_of(asked, **filters), units, as_json)
 
 
 def check_names(archive: Archive, query: Query) -> None:

@@ -217,6 +217,8 @@ def speed_band(text: str, option: str) -> tuple[float, float]:
         low, high = (float(v) for v in text.split(":"))
     except ValueError:
         raise InputError(f"{option}: '{text}' is no range; write it like 6000:9000") from None
+    if low > high:
+        raise InputError(f"{option}: '{text}' runs backwards; write {high:g}:{low:g}")
     return low, high
 
 
@@ -272,6 +274,7 @@ def the_run(name: str, archive_dir: Path) -> tuple[Run, Calibration, Setup, Air,
     if path.stat().st_size > 64 << 20:
         raise InputError(f"{name} is larger than any run (64 MiB); it is no run file")
     run = run_file.decode_run(path.read_bytes())
+    run_file.check_holds_a_run(run)
     air = air_from_run(run)
     standard = DEFAULT_STANDARD if air else "none"
     return run, calibration_from_settings(run), setup_from_settings(run), air or NO_AIR, standard

@@ -255,8 +255,10 @@ def _read_rows(path: Path, counts: int) -> list[tuple[float, ...]]:
     """(mass in kg, then so many counts) of each row."""
     try:
         lines = path.read_text(encoding="utf-8-sig").splitlines()
-    except (OSError, UnicodeDecodeError) as error:
-        raise InputError(f"{path} cannot be read: {error}") from None
+    except OSError as error:
+        raise InputError(f"{path} cannot be read: {error.strerror}") from None
+    except UnicodeDecodeError:
+        raise InputError(f"{path} cannot be read: it is no text file") from None
     if len(lines) > MAX_ROWS:
         raise InputError(f"{path} has {len(lines)} lines; that is no list of weights")
     between = next((sign for sign in (";", "\t") if any(sign in line for line in lines)), ",")
