@@ -26,6 +26,7 @@ from evenfall_wire.table_hash import TABLE_HASH
 from sample_runs import UID
 
 CHALLENGE = 0xC0FFEE01
+DONE = [("done", (0,))]
 
 
 @dataclass
@@ -52,6 +53,14 @@ class Faults:
     silent: bool = False
     garbage: bytes = b""  # sent instead of any answer
     alien_frames: bool = False  # a frame of an unknown type before each answer
+
+
+class RefusedError(Exception):
+    """The board refuses; the request's handler raises it."""
+
+    def __init__(self, name: str, detail: int = 0) -> None:
+        super().__init__(name)
+        self.name, self.detail = name, detail
 
 
 class FaultyBoard:
@@ -198,93 +207,104 @@ class FaultyBoard:
         if faults.alien_frames:
             size = messages.pack_into("done", self._framer.payload, 0, (0, 0))
             out.append(bytes(self._framer.finish(0x7E, sequence, size)))
+        try:
+            if name in faults.refuse:
+                raise RefusedError(faults.refuse[name])
+            handler = getattr(self, f"_{name}", None)
+            if handler is None:
+                raise RefusedError("unknown_request", kind)
+            answers = handler(head, each)
+        except RefusedError as why:
+            answers = [("refused", (kind, codes.REFUSALS.index(why.name), why.detail))]
+        for answer in answers:
+            answer = answer if answer[0] != "done" else ("done", (kind, *answer[1]))
+            out.append(self._frame(answer[0], sequence, *answer[1:]))
+        return out
 
-        def refuse(why: str, detail: int = 0) -> list[bytes]:
-            return [*out, self._frame("refused", sequence, (kind, codes.REFUSALS.index(why), detail))]
+    # --- what it answers: (message, its head, its lines); of `done` the value ---
 
-        def done(value: int = 0) -> list[bytes]:
-            return [*out, self._frame("done", sequence, (kind, value))]
+    def _hello(self, head: tuple, each: list) -> list[tuple]:
+        f = self.faults
+        return [
+            ("board_info", (f.major, f.minor, UID, f.firmware, self.boot_count, 372, f.table_hash)),
+        ]
 
-        if name in faults.refuse:
-            return refuse(faults.refuse[name])
-        if name == "hello":
-            return [
-                *out,
-                self._frame(
-                    "board_info",
-                    sequence,
-                    (
-                        faults.major,
-                        faults.minor,
-                        UID,
-                        faults.firmware,
-                        self.boot_count,
-                        372,
-                        faults.table_hash,
-                    ),
-                ),
-            ]
-        if name == "get_status":
-            values = dict.fromkeys([f[0] for f in messages.BY_NAME["status"][2]], 0)
-            values.update(
-                state=codes.STATES.index("rest"),
-                flags=0b10,
-                runs_unacked=len(set(self.runs) - set(self.acknowledged)),
-                last_run_id=max(self.runs, default=0),
-            )
-            return [*out, self._frame("status", sequence, tuple(values.values()))]
-        if name == "list_runs":
-            rows = [
-                (n, len(d), crc32(d), d.count(b"\0"), 1 | (n in self.acknowledged) << 1, 1, 1_700_000_000)
-                for n, d in sorted(self.runs.items())
-            ]
-            first = head[0]
-            return [*out, self._frame("run_list", sequence, (len(rows), first), rows[first : first + 18])]
-        if name in ("read_run", "read_next"):
-            run_id, offset, length = head
-            if run_id not in self.runs:
-                return refuse("no_such_run", run_id)
-            data = self.runs[run_id][offset : offset + length]
-            for at in range(0, len(data), 361):
-                each = [(b,) for b in data[at : at + 361]]
-                out.append(self._frame("run_data", sequence, (offset + at,), each))
-            if faults.lose_done and length:
-                faults.lose_done -= 1
-                return out
-            done_head = (run_id, offset, len(data), crc32(data), CHALLENGE)
-            return [*out, self._frame("read_done", sequence, done_head)]
-        if name == "ack_run":
-            run_id, size, crc, given = head
-            data = self.runs[run_id]
-            if (size, crc, given) != (len(data), crc32(data), run_file.proof(CHALLENGE, data)):
-                return refuse("copy_differs", run_id)
-            self.acknowledged[run_id] = (size, crc)
-            return done()
-        if name == "delete_run":
-            if head[0] not in self.acknowledged:
-                return refuse("not_acknowledged", head[0])
-            self.deleted.append(head[0])
-            return done()
-        if name == "get_settings":
-            rows = sorted(self.values.items())[head[0] : head[0] + 20]
-            return [*out, self._frame("settings", sequence, (len(self.values), head[0]), rows)]
-        if name == "set_settings":
-            self.values.update(each)
-            return done()
-        if name == "set_clock":
-            self.clock = head[0]
-            return done()
-        if name == "command":
-            self.commands.append(codes.COMMANDS[head[0]])
-            return done()
-        if name == "zero":
-            return done(51234)
-        if name == "self_test":
-            rows = [(i, 0 if i else 1, i * 10) for i in range(len(codes.SELF_TEST_ITEMS))]
-            return [*out, self._frame("self_test_result", sequence, (), rows)]
-        if name == "get_learned":
-            return [*out, self._frame("learned", sequence, (2, head[0]), [(0, 7), (1, -7)][head[0] :])]
-        if name == "get_counters":
-            rows = list(enumerate([0] * len(codes.COUNTERS)))
-            return [*out, self._frame("counters", sequence, (), rows)]
-        return refuse("unknown_request", kind)
+    def _get_status(self, head: tuple, each: list) -> list[tuple]:
+        values = dict.fromkeys([f[0] for f in messages.BY_NAME["status"][2]], 0)
+        values.update(
+            state=codes.STATES.index("rest"),
+            flags=0b10,
+            runs_unacked=len(set(self.runs) - set(self.acknowledged)),
+            last_run_id=max(self.runs, default=0),
+        )
+        return [("status", tuple(values.values()))]
+
+    def _list_runs(self, head: tuple, each: list) -> list[tuple]:
+        rows = [
+            (n, len(d), crc32(d), d.count(b"\0"), 1 | (n in self.acknowledged) << 1, 1, 1_700_000_000)
+            for n, d in sorted(self.runs.items())
+        ]
+        (first,) = head
+        return [("run_list", (len(rows), first), rows[first : first + 18])]
+
+    def _read_run(self, head: tuple, each: list) -> list[tuple]:
+        run_id, offset, length = head
+        data = self._run(run_id)[offset : offset + length]
+        out: list[tuple] = [
+            ("run_data", (offset + at,), [(b,) for b in data[at : at + 361]])
+            for at in range(0, len(data), 361)
+        ]
+        if self.faults.lose_done and length:
+            self.faults.lose_done -= 1
+            return out
+        return [*out, ("read_done", (run_id, offset, len(data), crc32(data), CHALLENGE))]
+
+    _read_next = _read_run
+
+    def _run(self, run_id: int) -> bytes:
+        if run_id not in self.runs:
+            raise RefusedError("no_such_run", run_id)
+        return self.runs[run_id]
+
+    def _ack_run(self, head: tuple, each: list) -> list[tuple]:
+        run_id, size, crc, given = head
+        data = self.runs[run_id]
+        if (size, crc, given) != (len(data), crc32(data), run_file.proof(CHALLENGE, data)):
+            raise RefusedError("copy_differs", run_id)
+        self.acknowledged[run_id] = (size, crc)
+        return DONE
+
+    def _delete_run(self, head: tuple, each: list) -> list[tuple]:
+        if head[0] not in self.acknowledged:
+            raise RefusedError("not_acknowledged", head[0])
+        self.deleted.append(head[0])
+        return DONE
+
+    def _get_settings(self, head: tuple, each: list) -> list[tuple]:
+        rows = sorted(self.values.items())[head[0] : head[0] + 20]
+        return [("settings", (len(self.values), head[0]), rows)]
+
+    def _set_settings(self, head: tuple, each: list) -> list[tuple]:
+        self.values.update(each)
+        return DONE
+
+    def _set_clock(self, head: tuple, each: list) -> list[tuple]:
+        self.clock = head[0]
+        return DONE
+
+    def _command(self, head: tuple, each: list) -> list[tuple]:
+        self.commands.append(codes.COMMANDS[head[0]])
+        return DONE
+
+    def _zero(self, head: tuple, each: list) -> list[tuple]:
+        return [("done", (51234,))]
+
+    def _self_test(self, head: tuple, each: list) -> list[tuple]:
+        rows = [(i, 0 if i else 1, i * 10) for i in range(len(codes.SELF_TEST_ITEMS))]
+        return [("self_test_result", (), rows)]
+
+    def _get_learned(self, head: tuple, each: list) -> list[tuple]:
+        return [("learned", (2, head[0]), [(0, 7), (1, -7)][head[0] :])]
+
+    def _get_counters(self, head: tuple, each: list) -> list[tuple]:
+        return [("counters", (), list(enumerate([0] * len(codes.COUNTERS))))]

@@ -73,6 +73,7 @@ def made_from_the_commands():
 
 
 def typed_by_hand():
+    # longer than 60 lines: a list of what people type
     for text in LISTS:
         yield ["repeat", "--", text], {USAGE, NOT_FOUND}
         yield ["compare", "--", "1-2", text], {USAGE, NOT_FOUND}

@@ -99,6 +99,7 @@ class Bench:
 
 @pytest.mark.slow
 def test_a_day_with_a_change_of_five_per_cent(tmp_path: Path) -> None:
+    # longer than 60 lines: one story, its steps in their order
     archive_dir = tmp_path / "archive"
     words = [
         str(TOOLS / "evenfall"),

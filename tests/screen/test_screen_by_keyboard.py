@@ -20,6 +20,7 @@ from screen_rig import expect, practice_screen, window
 )
 def test_a_first_sweep_by_keyboard(tmp_path: Path) -> None:
     """Arm, sweep, fetch, note, tag, exclude with a reason; a second window shows the same."""
+    # longer than 60 lines: one story, its steps in their order
     need_chromium("screen")
     with practice_screen(tmp_path) as served, window() as tab:
         tab.goto(served.keys.new_address())
@@ -89,6 +90,7 @@ def test_a_first_sweep_by_keyboard(tmp_path: Path) -> None:
 @pytest.mark.study
 def test_library_and_set_up_by_keyboard(tmp_path: Path) -> None:
     """Pick, compare, report, a setting, a calibration with weights: no mouse, the focus always seen."""
+    # longer than 60 lines: one story, its steps in their order
     need_chromium("screen")
     with Archive(tmp_path) as archive:
         runs = take_in_recorded(archive)

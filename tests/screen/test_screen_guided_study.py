@@ -56,6 +56,7 @@ def one_run(served: Any, tab: Any) -> None:
 
 def test_a_guided_session_on_the_page(tmp_path: Path) -> None:
     """Every step by what the page offers, A-B-B-A; left in between and gone on; the report opens."""
+    # longer than 60 lines: one story, its steps in their order
     need_chromium("screen")
     with practice_screen(tmp_path) as served, window() as tab:
         enter(tab, served.keys.new_address())

@@ -267,6 +267,7 @@ def test_a_port_in_use_is_not_no_board(tmp_path: Path) -> None:
 
 def test_a_newcomers_first_sweep(tmp_path: Path) -> None:
     """From the command to the new run in the window, pressing only what the page marks."""
+    # longer than 60 lines: one story, its steps in their order
     need_chromium("screen")
     began = time.monotonic()
     process = subprocess.Popen(

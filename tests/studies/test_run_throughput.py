@@ -78,6 +78,7 @@ def test_time_of_a_run_beside_another_version(tmp_path):
 
 
 def test_runs_decoded_reduced_and_stored(tmp_path):
+    # longer than 60 lines: clocks stand between its steps
     data = one_run(tmp_path)
     run = run_file.decode_run(data)
     assert not run.damage and run.verdict

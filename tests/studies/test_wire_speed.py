@@ -56,6 +56,7 @@ def edge_rows(count: int, seed: int = 2) -> list[tuple[int]]:
 
 
 def test_host_decode():
+    # longer than 60 lines: the decoders it holds against each other, and their table
     frame_count = 100
     rows = load_rows(45 * frame_count)
     data = run_bytes([("load_samples", (), rows)])

@@ -173,6 +173,7 @@ def make_runs(day: Day, at_least: int, picture: str = "") -> str:
 @pytest.mark.study
 def test_the_whole_day_to_the_printed_page(day: Day, tmp_path: Path) -> None:
     """About ten minutes: eleven sweeps of the practice bench in real time."""
+    # longer than 60 lines: one story, its steps in their order
     first_start(day)
     t = day.terminal
     t.type("")
