@@ -136,7 +136,7 @@ def _print_budget(
             f"Mean over {over} rpm: {torque:.3f} ± {torque_half:.3f} {u.torque_name}, "
             f"{power:.3f} ± {power_half:.3f} {u.power_name}"
         )
-    total, differs = uncertainty.combine({k: np.array(v) for k, v in result.budget.items()})
+    total, differs, _ = uncertainty.combine({k: np.array(v) for k, v in result.budget.items()})
     rows = [
         [cause, _percent(v), absent.get(cause, "none found") if v == 0 else _cancels(cause)]
         for cause, v in sorted(result.budget.items(), key=lambda kv: -kv[1] if kv[1] == kv[1] else -np.inf)

@@ -7,6 +7,7 @@ own time; nothing here assumes a sample rate.
 from __future__ import annotations
 
 import functools
+import math
 from dataclasses import dataclass
 from typing import Any
 
@@ -280,11 +281,14 @@ def throttle_open_until(time_s: FloatArray, speed: FloatArray, torque: FloatArra
     if use.sum() < 10 * half:
         return end_s
     x, y = over[use], mean[use]
-    x_mean, y_mean = float(x.mean()), float(y.mean())
+    x_mean, y_mean = float(x.sum()) / x.size, float(y.sum()) / y.size
     away = x - x_mean
     steep = float(away @ (y - y_mean)) / max(float(away @ away), 1e-300)  # least squares
     short = y_mean + steep * (over - x_mean) - mean
-    limit = max(CLOSING_SIGMAS * float(short[use].std()), MIN_CLOSING_SHARE * abs(y_mean))
+    scatter = short[use]
+    scatter -= scatter.sum() / scatter.size
+    sigma = math.sqrt(float(scatter @ scatter) / scatter.size)
+    limit = max(CLOSING_SIGMAS * sigma, MIN_CLOSING_SHARE * abs(y_mean))
     closing = np.flatnonzero(~(short <= limit) & (at >= sure))
     return float(at[closing[0]] if closing.size else time_s[-1]) - CLOSING_MEAN_S
 
@@ -320,10 +324,14 @@ def fine_grid(
     around = max(1, round(SPEED_MEAN_S / step / 2))
     places = first_s + step * np.arange(-around, n + 1 + around)
     speed = np.interp(places, *turns)
-    sums = np.concatenate(([0.0], np.cumsum((speed[1:] + speed[:-1]) / 2)))
+    sums = np.empty(speed.size)
+    sums[0] = 0.0
+    between = speed[1:] + speed[:-1]
+    between /= 2
+    np.cumsum(between, out=sums[1:])
     mean = (sums[2 * around :] - sums[: -2 * around]) / (2 * around)  # (n + 1,) at the steps' ends
     at = np.asarray(first_s + step * (np.arange(n) + 0.5), np.float64)
-    rate = np.asarray(np.diff(mean) / step, np.float64)
+    rate = np.asarray((mean[1:] - mean[:-1]) / step, np.float64)
     return Fine(at, (mean[1:] + mean[:-1]) / 2, rate, np.interp(at, *load))
 
 

@@ -264,7 +264,7 @@ def sample_scatter(
     each = each[np.isfinite(each)]
     if each.size >= 5:
         free = max(each.size / 3, 3.0)
-        return math.sqrt(float(np.mean(each)) * free / (free - 2))
+        return math.sqrt(float(each.sum()) / each.size * free / (free - 2))
     ok = np.isfinite(speed)
     speed, values = speed[ok], values[ok]
     x = (speed - speed.mean()) / max(float(np.ptp(speed)), 1e-9)

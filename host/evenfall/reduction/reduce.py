@@ -419,6 +419,8 @@ def _usual_range(n: int) -> float:
 
 def fill_notes(means: BinMeans, bin_rpm: float) -> list[str]:
     """Sentences for bins that are not given, and why, and for those filled in part only."""
+    if np.isfinite(means.value[0]).all() and (means.high - means.low >= PARTLY_FILLED * bin_rpm).all():
+        return []
     missing, part = [], []
     samples_in = means.count // align.FINE
     for centre, value, samples, low, high in zip(
@@ -618,9 +620,8 @@ def _reduction(
     a = seen.aligned
     engine = means.value[0]
     f = day.factor
-    u_all, u_independent = uncertainty.combine(p.causes)
+    u_all, u_independent, u_shared = uncertainty.combine(p.causes, SCATTER)
     bins = _corrected(means, engine, u_all, u_independent, f)
-    u_shared, _ = uncertainty.combine(p.causes, without=SCATTER)
     torque_top, power_top, at_peak = judge_peaks(tops, means, u_shared, u_all)
     peak_torque, peak_power = (
         Peak(top.value * f, top.half_width * f, top.speed_rpm) for top in (torque_top, power_top)

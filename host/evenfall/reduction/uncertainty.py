@@ -41,16 +41,21 @@ AT_PEAK = ("lack of fit", "selection")  # causes that only a maximum has; see pe
 COVERAGE = 1.959963984540054  # two-sided 95 % of a normal distribution
 
 
-def combine(causes: dict[str, FloatArray], without: tuple[str, ...] = ()) -> tuple[FloatArray, FloatArray]:
-    """(all causes, the part that does not cancel before/after): root sum of squares, JCGM 100 eq. 10.
+def combine(
+    causes: dict[str, FloatArray], scatter: tuple[str, ...] = ()
+) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """(all causes, the part that does not cancel before/after, all but `scatter`): root sum of squares,
+    JCGM 100 eq. 10.
 
     A cause of NaN is not known; then all causes together are not known either.
     """
-    names = [name for name in causes if name not in without]
-    square = np.array([causes[name] for name in names]) ** 2
+    names = list(causes)
+    square = np.square(np.array(list(causes.values())))
     share = np.array([INDEPENDENT_SHARE[name] for name in names])
     differs = share > 0  # a cause that is not known may be one that cancels
-    return np.sqrt(square.sum(axis=0)), np.sqrt(share[differs] @ square[differs])
+    steady = [i for i, name in enumerate(names) if name not in scatter]
+    sums = square.sum(axis=0), share[differs] @ square[differs], square[steady].sum(axis=0)
+    return np.sqrt(sums[0]), np.sqrt(sums[1]), np.sqrt(sums[2])
 
 
 @dataclass(frozen=True)
