@@ -20,6 +20,7 @@ from evenfall.model import Calibration, Peak, Reduction, Setup
 from evenfall.output import plots
 from evenfall.output.text import (
     FIGURE,
+    OF_A_RUN,
     US,
     Units,
     banner,
@@ -148,7 +149,7 @@ def run_page(run: ReducedRun, about: About, units: Units = US) -> Report:
         "Corrected torque and power at the crank",
         ("rpm", f"torque {units.torque_name}", "±", f"power {units.power_name}", "±"),
         rows,
-        banner(r) or "± holds the true value 19 times in 20.",
+        banner(r) or f"± holds, 19 times in 20, {OF_A_RUN}.",
     )
     return Report(
         title=f"{about.engine}: {run.name}",

@@ -74,6 +74,10 @@ UNIT_CHOICES = {"si": SI, "us": US, "metric": METRIC}
 FIGURE = re.compile(r"[-+±]?\d[\d.,]*")
 
 
+# what the figures of one run are values of (the measurand, VIM 2.3)
+OF_A_RUN = "the engine's mean over turns as it was in this run; another run differs by the repeatability"
+
+
 def without_figures(note: str) -> str:
     """A note with # for each figure: two that differ in their figures alone are one.
 
@@ -152,7 +156,9 @@ def bin_table(reduction: Reduction, units: Units = US) -> Table:
     said = banner(reduction)
     table = Table(
         title=f"Run {reduction.run_id}" + (f"\n{said}" if said else ""),
-        caption="± is not known" if reduction.not_known else "± is the 95 % interval, all causes",
+        caption="± is not known"
+        if reduction.not_known
+        else f"± is the 95 % interval, all causes, of {OF_A_RUN}",
     )
     table.add_column("rpm", justify="right")
     for heading in (
