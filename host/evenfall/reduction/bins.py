@@ -83,7 +83,7 @@ def fill_bins(speed: FloatArray, width: float) -> Filling:
     stay = np.empty(speed.size, bool)
     stay[0] = True
     np.not_equal(place[1:], place[:-1], out=stay[1:])
-    begins = np.flatnonzero(stay)
+    begins = stay.nonzero()[0]
     bins = place[begins].astype(np.int64)
     first = int(bins.min())
     n = int(bins.max()) - first + 1
@@ -127,12 +127,12 @@ def fit_bins(
     rows = np.atleast_2d(values)
     if there.known is not None:
         rows = rows[:, there.known]
-    good = np.flatnonzero(
+    good = (
         (there.count >= min_samples)
         & (there.low <= CENTRE_TOLERANCE * width)
         & (there.high >= -CENTRE_TOLERANCE * width)
         & (there.high - there.low >= (0.5 - CENTRE_TOLERANCE) * width)
-    )
+    ).nonzero()[0]
     key = good.tobytes()
     w = there.weights.get(key) or there.weights.setdefault(key, _weights(there, good))
     filled = np.full((2 + 2 * len(rows), there.centre.size), np.nan)
@@ -226,6 +226,12 @@ def turn_level(speed_rpm: FloatArray, torque: FloatArray) -> FloatArray:
     return level / max(math.sqrt(float(given @ given) / given.size), 1e-12)
 
 
+def fourth_differences(values: FloatArray) -> FloatArray:
+    """(n - 4,) of (n,): a curve that is smooth over five places drops out."""
+    second = values[2:] - 2 * values[1:-1] + values[:-2]
+    return np.asarray(second[2:] - 2 * second[1:-1] + second[:-2])
+
+
 def sample_scatter(
     speed: FloatArray,
     values: FloatArray,
@@ -258,7 +264,7 @@ def sample_scatter(
             continue
         whole = means.leverage < 1.5 * align.median(stands)
         mean = np.where(whole, means.value[0], np.nan)
-        d = np.convolve(mean, (1, -4, 6, -4, 1), "valid")
+        d = fourth_differences(mean)
         found.append(d**2 / (70 * means.leverage * means.value[1] ** 2)[2:-2])
     each = np.concatenate(found) if found else np.zeros(0)
     each = each[np.isfinite(each)]

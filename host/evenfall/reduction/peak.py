@@ -26,6 +26,7 @@ from typing import NamedTuple
 import numpy as np
 
 from evenfall.model import FloatArray, IntArray
+from evenfall.reduction.bins import fourth_differences
 from evenfall.units import RPM
 
 MIN_BINS = 5  # below them the highest bin is all there is
@@ -80,7 +81,7 @@ def torque_and_power_peaks(curves: Sequence[TorqueBins]) -> list[tuple[Top, Top]
     tops: list[tuple[Top, Top] | None] = [None] * len(curves)
     alike: dict[tuple[float, bytes], list[tuple[int, IntArray]]] = {}
     for i, c in enumerate(curves):
-        given = np.flatnonzero(np.isfinite(c.torque_Nm) & np.isfinite(c.shape))
+        given = (np.isfinite(c.torque_Nm) & np.isfinite(c.shape)).nonzero()[0]
         if given.size < MIN_BINS:
             continue
         width = float((c.centre_rpm[1:] - c.centre_rpm[:-1]).min())
@@ -229,7 +230,7 @@ def _smoothed(
         whole[:, :, 0] / (corner[:, 0, 0, None] * n) - (corner[:, 0, 1] / corner[:, 0, 0])[:, None] * steep
     )
     line_only = level[:, None] + (grid / span)[:, None] * steep[:, None]  # (r, g, b)
-    there = np.flatnonzero(share.any(axis=(0, 2)))
+    there = share.any(axis=(0, 2)).nonzero()[0]
     use = slice(int(there[0]), int(there[-1]) + 1)  # a length between them that has no share adds nothing
     inner, cross = inner[use], cross[use]
     spread, share, s2, part, gain = (x[:, use] for x in (spread, share, s2, part, gain))
@@ -396,7 +397,7 @@ def short_time_scatter(values: FloatArray, level: FloatArray, per_slice: int) ->
         return float("nan"), 0.0
     begins = np.arange(0, many * per_slice, per_slice)
     of, by = (np.add.reduceat(v[: many * per_slice], begins) / per_slice for v in (values, level))
-    steps = np.convolve(of, (1, -4, 6, -4, 1), "valid") / by[2:-2]
+    steps = fourth_differences(of) / by[2:-2]
     steps = steps[np.isfinite(steps) & (by[2:-2] > AT_LOAD * np.fmax.reduce(by))]
     if steps.size < 4:
         return float("nan"), 0.0

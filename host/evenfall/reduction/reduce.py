@@ -258,7 +258,7 @@ def observe(
         # a closing throttle shows in the brake's torque or in the rate, whichever comes first
         engine_fine = terms[0] if setup.inertia_kg_m2 > 0 else terms[1] + ASSUMED_INERTIA_KG_M2 * terms[2]
         until = align.throttle_open_until(fine.time_s, fine.speed_rad_s, engine_fine, end)
-        used = slice(0, int(np.searchsorted(fine.time_s, until, side="right")))
+        used = slice(0, int(fine.time_s.searchsorted(until, side="right")))
         a, terms = replace(a, fine=fine.cut(used)), terms[:, used]
 
     seen_late = run.load_time_s - a.delay_s
@@ -419,13 +419,10 @@ def _usual_range(n: int) -> float:
 
 def fill_notes(means: BinMeans, bin_rpm: float) -> list[str]:
     """Sentences for bins that are not given, and why, and for those filled in part only."""
-    if np.isfinite(means.value[0]).all() and (means.high - means.low >= PARTLY_FILLED * bin_rpm).all():
-        return []
     missing, part = [], []
-    samples_in = means.count // align.FINE
-    for centre, value, samples, low, high in zip(
-        means.centre, means.value[0], samples_in, means.low, means.high, strict=True
-    ):
+    unlike = ~(np.isfinite(means.value[0]) & (means.high - means.low >= PARTLY_FILLED * bin_rpm))
+    columns = (means.centre, means.value[0], means.count // align.FINE, means.low, means.high)
+    for centre, value, samples, low, high in zip(*(c[unlike].tolist() for c in columns), strict=True):
         if math.isfinite(value):
             if high - low < PARTLY_FILLED * bin_rpm:
                 part.append(f"{centre:.0f} rpm ({low:.0f} to {high:.0f})")
@@ -487,7 +484,7 @@ def judge_peaks(
         u_shared, u_all: (b,) standard uncertainty of the torque without scatter, and with all causes.
     """
     torque, omega = means.value[0], means.centre * RPM
-    given = np.flatnonzero(np.isfinite(torque))
+    given = np.isfinite(torque).nonzero()[0]
     if not given.size:
         return Peak(math.nan, math.nan, math.nan), Peak(math.nan, math.nan, math.nan), {}
     found, parts = [], {}
@@ -689,7 +686,7 @@ def _budget_at_peak(
     bins: Bins, engine: FloatArray, causes: dict[str, FloatArray], at_peak: dict[str, float]
 ) -> dict[str, float]:
     """Cause -> relative standard uncertainty at peak power."""
-    given = np.flatnonzero(np.isfinite(bins.power_W))
+    given = np.isfinite(bins.power_W).nonzero()[0]
     if not given.size:
         return {}
     top = int(given[bins.power_W[given].argmax()])
@@ -731,19 +728,20 @@ def bin_causes(
         slope = np.where(known, slope, np.interp(means.centre, means.centre[known], slope[known]))
     most = float(np.max(np.abs(seen.aligned.force_N), initial=0.0))
     shaking_N, force_N = shaken
+    flat = np.ones_like(engine)
     return {
         "span": np.abs(brake) * (calibration.span_u_rel or math.nan),
         "span temperature": np.abs(brake) * span_temperature_u(calibration, air),
         "arm": np.abs(brake) * (calibration.arm_u_m / calibration.arm_m),
         "linearity": calibration.linearity_u_N * lever * _beyond(brake / lever, calibration.max_load_N),
-        "hysteresis": np.full_like(engine, calibration.hysteresis_u_N * lever),
-        "hose": np.full_like(engine, (calibration.hose_u_N or 0.0) * lever),
-        "friction": np.full_like(engine, systematic.friction_u_N(calibration, most) * lever),
-        "jet": np.full_like(engine, systematic.jet_u_N(calibration, most) * lever),
+        "hysteresis": flat * (calibration.hysteresis_u_N * lever),
+        "hose": flat * ((calibration.hose_u_N or 0.0) * lever),
+        "friction": flat * (systematic.friction_u_N(calibration, most) * lever),
+        "jet": flat * (systematic.jet_u_N(calibration, most) * lever),
         "rectified vibration": systematic.rectified_u_N(calibration, force_N, shaking_N) * lever,
         "drive loss": np.abs(brake) * (drive_u(setup) / setup.drive_efficiency),
-        "shaft loss": np.full_like(engine, (setup.shaft_loss_u_Nm or 0.0) * lever / calibration.arm_m),
-        "zero": np.full_like(engine, seen.zero_u_N * lever),
+        "shaft loss": flat * ((setup.shaft_loss_u_Nm or 0.0) * lever / calibration.arm_m),
+        "zero": flat * (seen.zero_u_N * lever),
         "noise": noise_u,
         "bin scatter": np.sqrt(np.maximum(scatter_u**2 - noise_u**2, 0)),
         "vibration": lever * vibration.in_bins(seen.aliased, means.centre),

@@ -75,7 +75,7 @@ def shaking(force_N: FloatArray, speed_rpm: FloatArray, centre_rpm: FloatArray) 
     more = np.zeros(centre_rpm.size)
     if force_N.size < 5 * MIN_SAMPLES or centre_rpm.size < 5:
         return more
-    width = float(np.min(np.diff(centre_rpm)))
+    width = float((centre_rpm[1:] - centre_rpm[:-1]).min())
     square = (force_N[2:] - 2 * force_N[1:-1] + force_N[:-2]) ** 2 / 6
     bin_index = np.rint((speed_rpm[1:-1] - centre_rpm[0]) / width)
     inside = (bin_index >= 0) & (bin_index < more.size)  # not true of NaN
@@ -93,7 +93,7 @@ def shaking_note(shaking_N: FloatArray, force_N: FloatArray, centre_rpm: FloatAr
     """A sentence where the load shakes so much that its mean is not believed."""
     with np.errstate(invalid="ignore"):
         share = shaking_N / np.maximum(np.abs(force_N), 1e-9)
-        bad = np.flatnonzero(share > NOT_TRUSTED)
+        bad = (share > NOT_TRUSTED).nonzero()[0]
     if not bad.size:
         return []
     speeds = ", ".join(f"{v:,.0f}" for v in centre_rpm[bad[:5]]) + (", …" if bad.size > 5 else "")

@@ -82,7 +82,7 @@ def find_aliases(
     nothing = AliasedVibration([], np.zeros(0), np.zeros(0))
     if t.size < 4 * MIN_SAMPLES:
         return nothing
-    period = median(np.diff(t))
+    period = median(t[1:] - t[:-1])
     half = max(round(WINDOW_S / 2 / period), MIN_SAMPLES // 2)
     if t.size < 6 * half:
         return nothing
@@ -116,11 +116,11 @@ def find_aliases(
     for gain in range(1, GAINS):
         np.multiply(waves[:, gain - 1], off, out=waves[:, gain])
     level = np.abs(force[near].mean(axis=1))
-    amplitude, typical, which = _amplitudes(waves, np.diff(force), first, MIN_SHARE * level)
+    amplitude, typical, which = _amplitudes(waves, force[1:] - force[:-1], first, MIN_SHARE * level)
     size = np.abs(amplitude)
     part = np.zeros(t.size)
     found = []
-    for i in np.flatnonzero(size > np.maximum(SIGMAS * typical, MIN_SHARE * level)):
+    for i in (size > np.maximum(SIGMAS * typical, MIN_SHARE * level)).nonzero()[0]:
         cosine, sine = waves[:, which[i], i]
         part[near[i]] += amplitude[i].real * cosine - amplitude[i].imag * sine
         rpm = float(speed[at[i]]) * per_brake * 30 / np.pi
@@ -135,7 +135,7 @@ def in_bins(seen: AliasedVibration, centre_rpm: FloatArray) -> FloatArray:
     off = np.zeros(centre_rpm.size)
     if not seen.found or centre_rpm.size < 2:
         return off
-    width = float(np.min(np.diff(centre_rpm)))
+    width = float((centre_rpm[1:] - centre_rpm[:-1]).min())
     bin_index = np.rint((seen.speed_rad_s * 30 / np.pi - centre_rpm[0]) / width).astype(np.int64)
     inside = (bin_index >= 0) & (bin_index < off.size)
     many = np.bincount(bin_index[inside], minlength=off.size)
@@ -209,7 +209,7 @@ def _amplitudes(
     amplitude = (ss * ch - cs * sh) / whole - 1j * ((cc * sh - cs * ch) / whole)  # least squares
     size = np.abs(amplitude)
     scale = np.full(amplitude.shape, np.inf)
-    large = np.flatnonzero(size.max(axis=1) > worth)
+    large = (size.max(axis=1) > worth).nonzero()[0]
     if large.size:
         cc, ss, cs, whole = (x[large, :, None] for x in (cc, ss, cs, whole))
         places = np.arange(0, steps.size - width + 1, EVERY)
