@@ -92,7 +92,7 @@ def test_a_run_whose_peaks_cannot_be_found_does_not_take_others_with_it(folder, 
     solve = reduce_service.finish
 
     def fails(runs):
-        if any(p.run.run_id == 5 for p in runs):
+        if any(p.run_id == 5 for p in runs):
             raise ArithmeticError("no peak")
         return solve(runs)
 

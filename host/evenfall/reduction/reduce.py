@@ -537,20 +537,23 @@ def mean_over(bins: Bins, low_rpm: float, high_rpm: float) -> dict[str, float]:
 
 @dataclass(frozen=True)
 class Prepared:
-    """A run up to its bins: what is left are its peaks, which runs of one set-up may share the work of."""
+    """A run up to its bins: what is left are its peaks, which runs of one set-up may share the work of.
 
-    run: Run
-    calibration: Calibration
-    setup: Setup
-    air: Air
-    standard: str
-    bin_rpm: float
+    It holds no samples: many may wait for their peaks without driving each other out of the caches.
+    """
+
+    run_id: int
     day: Correction
-    seen: Observed
     means: BinMeans
-    shaken: tuple[FloatArray, FloatArray]  # of `shaking_of`
     causes: dict[str, FloatArray]  # of `bin_causes`
     for_peaks: peak.TorqueBins | None
+    time_s: FloatArray  # (n,) even grid of the curves
+    speed_rpm: FloatArray  # (n,)
+    torque_Nm: FloatArray  # (n,)
+    sweep_time_s: float
+    notes: list[str]
+    inputs: dict[str, str]  # hashes
+    air: Air
 
 
 def reduce_run(
@@ -595,9 +598,25 @@ def prepare(
     means, scatter = bin_means(seen, bin_rpm)
     shaken = shaking_of(seen, means, calibration, setup)
     causes = bin_causes(calibration, setup, day, air, seen, means, scatter, shaken)
-    for_peaks = bins_for_peaks(seen, means, scatter)
+    notes = [*seen.notes, *fill_notes(means, bin_rpm)]
+    notes += _day_notes(run, air, setup, day, standard)
+    notes += [drive_note(setup), *systematic.unmeasured_note(calibration, setup)]
+    notes += load_note(seen, calibration)
+    notes += systematic.shaking_note(*shaken, means.centre)
+    a = seen.aligned
     return Prepared(
-        run, calibration, setup, air, standard, bin_rpm, day, seen, means, shaken, causes, for_peaks
+        run_id=run.run_id,
+        day=day,
+        means=means,
+        causes=causes,
+        for_peaks=bins_for_peaks(seen, means, scatter),
+        time_s=a.time_s,
+        speed_rpm=a.speed_rad_s / RPM,
+        torque_Nm=seen.engine_Nm * day.factor,
+        sweep_time_s=seen.end_s - seen.start_s,
+        notes=notes,
+        inputs=_hashes(run, calibration, setup, air),
+        air=air,
     )
 
 
@@ -608,46 +627,32 @@ def finish(runs: Sequence[Prepared]) -> list[Reduction]:
     return [_reduction(p, None if bins is None else next(found)) for p, bins in zip(runs, asked, strict=True)]
 
 
-def _reduction(
-    p: Prepared, tops: tuple[peak.Top, peak.Top] | None
-) -> Reduction:  # longer than 60 lines by what it names
-    run, calibration, setup, air, day, seen, means = (
-        p.run, p.calibration, p.setup, p.air, p.day, p.seen, p.means,
-    )  # fmt: skip
-    a = seen.aligned
+def _reduction(p: Prepared, tops: tuple[peak.Top, peak.Top] | None) -> Reduction:
+    means, f = p.means, p.day.factor
     engine = means.value[0]
-    f = day.factor
     u_all, u_independent, u_shared = uncertainty.combine(p.causes, SCATTER)
     bins = _corrected(means, engine, u_all, u_independent, f)
     torque_top, power_top, at_peak = judge_peaks(tops, means, u_shared, u_all)
     peak_torque, peak_power = (
         Peak(top.value * f, top.half_width * f, top.speed_rpm) for top in (torque_top, power_top)
     )
-    budget = _budget_at_peak(bins, engine, p.causes, at_peak)
-    notes = [*seen.notes, *fill_notes(means, p.bin_rpm)]
     failed = failure(peak_power.value, peak_torque.value)
-    if failed:
-        notes.insert(0, f"This run failed as a measurement: {failed}.")
-    notes += _day_notes(run, air, setup, day, p.standard)
-    notes += [drive_note(setup), *systematic.unmeasured_note(calibration, setup)]
-    notes += load_note(seen, calibration)
-    notes += systematic.shaking_note(*p.shaken, means.centre)
     return Reduction(
-        run_id=run.run_id,
-        standard=day.standard.title,
+        run_id=p.run_id,
+        standard=p.day.standard.title,
         air_factor=f,
-        air_factor_u=day.u,
-        air_factor_in_range=day.in_range,
+        air_factor_u=p.day.u,
+        air_factor_in_range=p.day.in_range,
         bins=bins,
         peak_torque_Nm=peak_torque,
         peak_power_W=peak_power,
-        time_s=a.time_s,
-        speed_rpm=a.speed_rad_s / RPM,
-        torque_Nm=seen.engine_Nm * f,
-        sweep_time_s=seen.end_s - seen.start_s,
-        budget=budget,
-        notes=notes,
-        inputs=_hashes(run, calibration, setup, air),
+        time_s=p.time_s,
+        speed_rpm=p.speed_rpm,
+        torque_Nm=p.torque_Nm,
+        sweep_time_s=p.sweep_time_s,
+        budget=_budget_at_peak(bins, engine, p.causes, at_peak),
+        notes=([f"This run failed as a measurement: {failed}."] if failed else []) + p.notes,
+        inputs=p.inputs,
         version=VERSION,
         failed=failed,
     )
