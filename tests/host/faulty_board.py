@@ -106,7 +106,7 @@ class FaultyBoard:
 
     def _unplug(self) -> None:
         if self._fds:
-            os.unlink(self.url)
+            Path(self.url).unlink(missing_ok=True)
             for fd in self._fds:
                 os.close(fd)
             self._fds = None

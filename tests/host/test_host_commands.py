@@ -127,7 +127,8 @@ def test_a_run_that_is_here_already_is_acknowledged_from_the_archive(run, board,
         archive.store_run(board.runs[3])
     _, err = run("pull", "--no-plot", "--run", 3, port=board.url)
     assert "was here already; acknowledged" in err
-    assert board.requests.count("read_run") == 1  # for its challenge, not for the bytes
+    assert "read_run" in board.requests  # for its challenge, not for the bytes
+    assert board._sent < len(board.runs[3]) / 10
     assert set(board.acknowledged) == {3}
 
 

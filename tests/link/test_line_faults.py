@@ -52,7 +52,8 @@ def test_a_good_line(recorded, stored, tmp_path):
         sound(bench)
     assert got == stored
     # a loaded computer may ask again too early; nothing comes damaged or much more than once
-    assert counters.bad == 0 and counters.bytes_in < 1.1 * sum(map(len, stored.values()))
+    again = counters.timeouts * max(map(len, stored.values()))
+    assert counters.bad == 0 and counters.bytes_in < 1.1 * sum(map(len, stored.values())) + again
     for data in got.values():
         run = run_file.decode_run(data)
         assert not run.damage and run.complete
