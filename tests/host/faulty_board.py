@@ -51,6 +51,7 @@ class Faults:
     firmware: bytes = b"test"
     lose_done: int = 0  # so many read_done are not sent
     silent: bool = False
+    state: str = "rest"
     garbage: bytes = b""  # sent instead of any answer
     alien_frames: bool = False  # a frame of an unknown type before each answer
 
@@ -232,7 +233,7 @@ class FaultyBoard:
     def _get_status(self, head: tuple, each: list) -> list[tuple]:
         values = dict.fromkeys([f[0] for f in messages.BY_NAME["status"][2]], 0)
         values.update(
-            state=codes.STATES.index("rest"),
+            state=codes.STATES.index(self.faults.state),
             flags=0b10,
             runs_unacked=len(set(self.runs) - set(self.acknowledged)),
             last_run_id=max(self.runs, default=0),

@@ -179,6 +179,15 @@ def test_a_damaged_run_is_pulled_bit_for_bit_and_marked(run, board, tmp_path):
         assert archive.raw(1) == board.runs[6]
 
 
+def test_nobody_is_asked_to_press_the_button_of_an_armed_board(run, board):
+    """The board refuses a self-test then; the prompt to press came first."""
+    _, err = run("board", "self-test", port=board.url, rc=4)  # its first part fails
+    assert "Press the board's button" in err
+    board.faults.state, board.faults.refuse = "ready", {"self_test": "busy_state"}
+    _, err = run("board", "self-test", port=board.url, rc=4)
+    assert "refused 'self-test'" in err and "Press" not in err
+
+
 def test_two_programs_at_once(run, board):
     """The second gets a clear refusal while the first runs on."""
     board.faults.bytes_per_s = 1_000  # the first is at it until the second has asked

@@ -206,8 +206,9 @@ def self_test(port: str | None, as_json: bool) -> None:
     Keep hands and hoses clear.
     """
     with open_link(port) as line:
-        progress("Press the board's button once now, and turn the shaft by hand if it stands free.")
-        progress("Testing for some seconds; the valve moves ...")
+        if line.status()["state"] in ("rest", "safe"):  # else it refuses: nobody is asked to press in vain
+            progress("Press the board's button once now, and turn the shaft by hand if it stands free.")
+            progress("Testing for some seconds; the valve moves ...")
         rows = line.self_test()
     if as_json:
         unit = code_texts.SELF_TEST_READINGS
