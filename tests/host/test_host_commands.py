@@ -8,13 +8,16 @@ import subprocess
 import sys
 import threading
 import time
+from datetime import datetime
 from pathlib import Path
+from zoneinfo import ZoneInfo
 
 import evenfall.cli
 import pytest
 from evenfall.archive.archive import Archive, Query
 from evenfall.board import run_file
 from evenfall.cli import load_commands
+from evenfall.cli.runs import query_of
 from evenfall.errors import EvenfallError
 from evenfall.printable import printable
 from faulty_board import Faults, FaultyBoard
@@ -444,6 +447,31 @@ def test_csv_of_the_list_is_not_needed_json_is_a_table(run, tmp_path):
     writer.writeheader()
     writer.writerows(rows)
     assert len(out.getvalue().splitlines()) == 3
+
+
+@pytest.mark.outside("length of local days on which clocks change: the time zone database (zoneinfo)")
+@pytest.mark.skipif(
+    not Path("/usr/share/zoneinfo/America/St_Johns").exists(), reason="this system has no time zones"
+)
+@pytest.mark.parametrize(("day", "hours"), [("2026-03-08", 23), ("2026-11-01", 25), ("2026-06-01", 24)])
+def test_a_day_on_which_the_clocks_change_is_searched_whole(monkeypatch, day, hours):
+    """The last hour of the longer day was left out."""
+    zone = "America/St_Johns"
+    monkeypatch.setenv("TZ", zone)
+    time.tzset()
+    try:
+        found = query_of(None, **{**NO_FILTERS, "since": day, "until": day})
+    finally:
+        monkeypatch.undo()
+        time.tzset()
+    begin = datetime.fromisoformat(day).replace(tzinfo=ZoneInfo(zone)).timestamp()
+    assert (found.since_unix_s, found.until_unix_s) == (begin, begin + 3600 * hours - 1)
+
+
+NO_FILTERS = dict.fromkeys(
+    ("engine", "build", "session", "since", "until", "power_from", "power_to", "torque_from", "torque_to",
+     "verdict")
+) | {"flag": (), "tag": (), "excluded": False, "everything": False, "sort": "date", "limit": 50}  # fmt: skip
 
 
 def test_query_defaults_hide_what_is_excluded():

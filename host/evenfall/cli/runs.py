@@ -7,7 +7,7 @@ import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import replace
-from datetime import datetime
+from datetime import datetime, timedelta
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -129,12 +129,13 @@ def query_of(
 def _moment(text: str | None, name: str, last: bool) -> int | None:
     if not text:
         return None
-    for form, length in (("%Y-%m-%d", 86400), ("%Y-%m-%d %H:%M", 60)):
+    for form, length in (("%Y-%m-%d", timedelta(days=1)), ("%Y-%m-%d %H:%M", timedelta(minutes=1))):
         try:
-            start = int(datetime.strptime(text, form).timestamp())
+            start = datetime.strptime(text, form)
+            # by the calendar: a day on which the clocks change has 23 or 25 hours
+            return int((start + length).timestamp()) - 1 if last else int(start.timestamp())
         except (ValueError, OverflowError):
             continue
-        return start + length - 1 if last else start
     raise InputError(f"{name}: '{text}' is no date; write it like 2026-05-31 or '2026-05-31 14:00'")
 
 
