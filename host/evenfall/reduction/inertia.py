@@ -15,6 +15,7 @@ import math
 from dataclasses import dataclass, replace
 
 import numpy as np
+import scipy  # its parts load at their first use
 
 from evenfall.errors import InputError
 from evenfall.model import Air, Calibration, FloatArray, Run, Setup
@@ -220,7 +221,21 @@ def _slope_of_means(
     between = float((off**2 / own).sum())
     # what is known of zero and engine counts like a few runs' worth; the runs' own agreement is the rest
     size = (PRIOR_DOF + between) / (PRIOR_DOF + P - 2)
-    return J, math.sqrt(float(share**2 @ own) * size), max(chi2, between / max(P - 2, 1))
+    return J, math.sqrt(float(share**2 @ own) * size) * _widened(P), max(chi2, between / max(P - 2, 1))
+
+
+def _widened(runs: int) -> float:
+    """What makes 1.96 standard uncertainties hold 95 % although their size is estimated from few runs.
+
+    The size, squared, is (PRIOR_DOF + chi squared of k) / (PRIOR_DOF + k) with k = runs - 2.  Its variance
+    2 k / (PRIOR_DOF + k)^2 is that of (PRIOR_DOF + k)^2 / k degrees of freedom (JCGM 100, G.4: Welch and
+    Satterthwaite).
+    """
+    k = runs - 2
+    if k == 0:
+        return 1.0
+    dof = (PRIOR_DOF + k) ** 2 / k
+    return float(scipy.stats.t.ppf(0.975, dof) / scipy.stats.norm.ppf(0.975))
 
 
 def _lag(engine: FloatArray, r: FloatArray, u: FloatArray, speed_rad_s: FloatArray) -> tuple[float, float]:
