@@ -13,7 +13,7 @@ from small_ints import Small, harden
 
 sys.path.insert(0, str(PROJECT / "firmware" / "lib"))
 
-from evenfall_board import guard, sensing
+from evenfall_board import guard, sensing, valve_map
 from evenfall_board.drivers import ticks
 
 
@@ -212,32 +212,66 @@ def test_an_unsteady_block_is_no_zero():
     assert blocks(sensing.Zero(40), 300, 1) == 1
 
 
-step = st.tuples(
-    st.integers(0, 65535),
-    st.integers(0, 65535),
+passes = st.tuples(
+    st.integers(0, 65535),  # speed, half rpm
+    st.integers(-65536, 70000),  # set speed: where the ramp runs on it may leave what the trace can carry
     st.integers(-0x0FFFFFFF, 0x0FFFFFFF),
     st.integers(500, 2500),
+    st.sampled_from(["steady", "sweep", "release"]),
+    st.one_of(st.integers(0, 40), st.integers(0, 4000)),  # ms since the pass before
     st.booleans(),
+)
+guarded = st.fixed_dictionaries(
+    {
+        name: setting(name)
+        for name in ("overspeed", "start_speed", "end_speed", "hall_timeout", "servo_shut", "servo_open")
+    }
+    | {"upward": st.integers(0, 1)}
 )
 
 
 @settings(max_examples=300, deadline=None)
 @given(
-    st.lists(step, max_size=200),
+    st.lists(passes, max_size=200),
     st.integers(-0x800000, 0x7FFFFF),
-    setting("overspeed"),
-    setting("end_speed"),
-    setting("hall_timeout"),
+    guarded,
+    st.sampled_from([10, 80, 93, 320, 400]),
+    st.integers(0, valve_map.MAX_DELAY * 125 >> 12),
+    st.one_of(st.just(0), st.integers(valve_map.MIN_INERTIA, valve_map.MAX_INERTIA)),
 )
-@example([(0, 0, 0, 500, True)], 0, 3000, 1500, 20)  # at standstill, and a set speed of nothing
-def test_guard_stays_small(steps, count, overspeed, end_speed, hall_timeout):
-    watch = guard.Guard(
-        {**DEFAULTS, "overspeed": overspeed, "end_speed": end_speed, "hall_timeout": hall_timeout}, 80
-    )
-    for speed, set_speed, torque, us, sweeping in steps:
+@example([(0, 0, 0, 500, "sweep", 16, False)], 0, {}, 80, 0, 0)  # at standstill, and a set speed of nothing
+@example(
+    [(60000, 60000, 4000, 1500, "sweep", 0, False)] * 9 + [(0, 0, 0, 1500, "sweep", 0, False)],
+    0,
+    {},
+    80,
+    50,
+    262143,
+)
+def test_guard_stays_small(rounds, count, values, load_hz, delay_ms, inertia):
+    watch = guard.Guard({**DEFAULTS, **values}, load_hz)
+    watch.delay_ms = delay_ms
+    watch.inertia = inertia
+    edges = 0
+    for speed, set_speed, torque, us, phase, passed_ms, held_over in rounds:
         harden(watch)
-        watch.control_step(Small(speed), Small(set_speed), Small(torque), Small(us), not sweeping, sweeping)
+        sweeping, releasing = phase == "sweep", phase == "release"
+        watch.control_step(
+            Small(speed), Small(set_speed), Small(torque), Small(us), phase == "steady", sweeping
+        )
         harden(watch)
-        watch.every_pass(Small(speed), Small(us), Small(us), 2, True, Small(torque))
-        watch.breakdown(Small(speed), Small(set_speed), 16)
+        edges = (edges + 1) & 0x3FFFFFFF
+        watch.every_pass(
+            Small(speed), Small(edges), Small(us * passed_ms), passed_ms, True, Small(torque), releasing
+        )
+        watch.breakdown(
+            Small(speed),
+            Small(0 if releasing else set_speed),
+            Small(passed_ms),
+            Small(torque),
+            Small(0 if phase == "steady" else inertia),
+            held_over,
+        )
+        watch.steady(Small(passed_ms))
+        watch.supply(Small(us), Small(passed_ms))
         watch.load(Small(count), Small(min(count, 1 << 24)), Small(1 << 24), sweeping)

@@ -219,6 +219,10 @@ class Guard:
         self._ms = now
         if held_over:
             return NONE
+        if torque > 131071:
+            torque = 131071
+        elif torque < -131071:
+            torque = -131071
         past, times, at = self._past, self._past_ms, self._past_at
         from_ = (at + PAST - FALL) % PAST
         held = past[from_]
@@ -247,6 +251,10 @@ class Guard:
 
     def _slowing(self, drop, inertia):
         """Torque that slows the whole shaft down by `drop` half rpm in FALL_MS, mN.m."""
+        if drop > 65535:  # a pass of a millisecond; the products stay small
+            drop = 65535
+        elif drop < -65535:
+            drop = -65535
         return ((inertia >> 6) * drop >> 10) * 125 >> 3  # 1000 / FALL_MS is 15.6
 
     def _fell_at_once(self, held, half_rpm, drop, torque, inertia):
@@ -271,8 +279,9 @@ class Guard:
             return False
         # the first half of the fall at least 0.7 times as steep as the whole
         middle = (at + PAST - FALL // 2) % PAST
-        first = (held - past[middle]) * (self._ms - since)
-        return first * 10 > (held - half_rpm) * (times[middle] - since) * 7
+        first = (held - past[middle]) * (self._ms - since) >> 2
+        even = (held - half_rpm) * (times[middle] - since) >> 2
+        return first * 20 > even * 14
 
     def _slowed_alone(self, drop, torque, inertia):
         """The brake slows down faster than its torque could slow the engine too: the chain is off.
@@ -328,7 +337,8 @@ class Guard:
         else:
             self._open_samples = 0
         if count == self._before:
-            self._same_count_samples += 1
+            if self._same_count_samples < 1 << 20:
+                self._same_count_samples += 1
             if self._same_count_samples * 10 >= self._hz * 3 and self._clamped == 0:
                 return LOAD_STUCK
         else:
