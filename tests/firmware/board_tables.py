@@ -81,10 +81,18 @@ DECISIONS = (
         "chain off: the engine runs free",
         "nothing: the throttle is the person's, use the kill switch",
         "kill within 0.6 s under load; within 2.5 s where the brake is nearly empty and coasts",
-        "kill within 0.3 s",
+        "kill within 0.3 s; within 0.6 s next to the free speed, where a small engine leaves little torque",
         "kill within 0.15 s when a shaft that was held falls evenly, from one turn to the next, faster than "
         "the brake slows the engine; within 0.3 s when its edges end above 0.9 of the end speed; none when "
-        "it falls by and by (a hand, then a clutch)",
+        "it falls by and by (a hand, then a clutch), and under 13/16 of the end speed, where clutches let go",
+    ),
+    (
+        "the throttle is shut",
+        "nothing",
+        "kill when the torque is gone: nothing tells it from an engine that stops",
+        "the same, as `stalled` or `load_lost`; nothing where the speed has come to its end before the ramp "
+        "has, and the engine is seen to drive the shaft on",
+        "nothing",
     ),
     (
         "servo sticks",

@@ -2,11 +2,18 @@
 
 from __future__ import annotations
 
+import sys
+
 import pytest
 from bench_rig import Rig
 from evenfall.board import run_file
 from evenfall_bench.family_study import scenario_of
 from evenfall_wire import codes, settings
+from firmware_rig import PROJECT
+
+sys.path.insert(0, str(PROJECT / "firmware" / "lib"))
+
+from evenfall_board import guard
 
 CLEAR = codes.COMMANDS.index("clear_fault")
 ACK, REFUSED = "ack_run", "refused"
@@ -82,6 +89,60 @@ def test_a_hand_that_closes_the_throttle_is_no_lost_chain() -> None:
             rig.until("store", 60, step=0.2)
             assert rig.status()["fault"] == "none"
             assert [level for _, level in rig.kill] == [1]
+
+
+def test_a_hand_that_closes_far_over_the_set_speed_is_no_lost_load() -> None:
+    """The shaft had swung far up: torque gone and hardly falling yet, as with the load lost."""
+    with Rig(scenario_of("all", 702), seed=702) as rig:
+        while not rig.operator.closed_s and rig.now < 60:
+            rig.run(0.1)
+        rig.run(0.5)
+        assert rig.status()["fault"] == "none" and rig.kill[-1][1] == 1
+
+
+def swung_to_the_end(rig: Rig) -> None:
+    """A bench that swings: the shaft has come to the end speed while the sweep still runs."""
+    rig.run(15.0)  # unasked: a question moves the controller's passes, and so the swings
+    while rig.bench.speed_rpm > 5050:
+        rig.run(0.01)
+        assert rig.now < 60
+
+
+def test_a_hand_that_closes_while_the_sweep_still_runs_at_its_end_speed_is_no_fault() -> None:
+    """The person takes it for the end; the torque gone and a low speed were called a stalled engine."""
+    with Rig(scenario_of("all", 905), seed=905) as rig:
+        swung_to_the_end(rig)
+        while not rig.operator.closed_s:
+            rig.run(0.05)
+        assert rig.status()["state"] == "sweep"
+        rig.run(1.5)
+        assert rig.status()["fault"] == "none" and rig.kill[-1][1] == 1
+
+
+@pytest.mark.parametrize("after_s", [0.0, 0.25, 0.5])
+def test_a_chain_lost_while_the_sweep_still_runs_at_its_end_speed_cuts_the_ignition(after_s: float) -> None:
+    with Rig(scenario_of("all", 905), seed=905) as rig:
+        swung_to_the_end(rig)
+        rig.run(after_s)
+        assert not rig.operator.closed_s
+        assert cut_after_chain_off(rig) < 0.3
+
+
+@pytest.mark.parametrize("phase", ["sweep", "release"])
+def test_a_load_that_is_gone_while_the_engine_runs_away_cuts_the_ignition(phase: str) -> None:
+    """The brake's arm breaks off the cell: no torque there, and nothing holds the engine."""
+    watch = guard.Guard({s[1]: s[3] for s in settings.SETTINGS}, 80)
+    watch.sweep_begins()
+    rpm, torque, told = 9000, 4000, 0
+    for _ in range(200):
+        watch.control_step(2 * rpm, 2 * rpm, torque, 1400, False, True)
+    for sample in range(40):  # noqa: B007
+        torque = max(0, torque - 1000)
+        rpm += 80  # 4 N.m speed 6e-3 kg m2 up by 6,400 rpm/s
+        told = watch.control_step(2 * rpm, 18000, torque, 1400, False, phase == "sweep")
+        if told:
+            break
+    assert codes.FAULTS[told] == "load_lost" and sample <= 20
 
 
 def test_a_release_ends_when_the_shaft_stands() -> None:

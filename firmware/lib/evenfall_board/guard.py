@@ -79,6 +79,7 @@ PUSHED = const(4)
 PAST = const(12)  # speeds remembered, one every 8 ms
 FALL = const(8)  # over so many of them a fall is measured
 FALL_MS = const(64)
+_DRIVEN = const(12)  # checks: 0.1 s
 USUAL_INERTIA = const(10500)  # 3e-3 kg m2 (common practice, no source)
 SENSED_MV = const(4300)  # seen once, the pin is known to sense the supply
 
@@ -143,6 +144,10 @@ class Guard:
         self._before_rpm = 0
         self._slow_samples = self._coast_samples = self._coast_from = self._coast_low = 0
         self._was_up = False
+        self._driven = (
+            0  # checks for which the engine has held the shaft: it slows down far less than the brake would
+        )
+        self._shut = False  # the throttle, while the sweep still runs
         self._last_speed = 0  # the last that edges told, half rpm
         self._ramp_torque = 0  # as `_torque_ref`, kept from the ramp on
         self._fell = 0  # checks for which a fall at once counts
@@ -197,8 +202,9 @@ class Guard:
         if half_rpm:
             self._last_speed = half_rpm
         if controlled and self._was_up and edge_ticks > self._timeout:
-            # in the release the shaft comes to rest by itself: its edges stretch before they end
-            if torque > 100 and torque * 3 > self._torque_ref:
+            # in the release the shaft comes to rest by itself: its edges stretch before they end; what
+            # friction leaves on the cell then is little beside the torque of the ramp
+            if torque > 100 and torque * 3 > max(self._torque_ref, self._ramp_torque):
                 if not releasing or self._last_speed > self._lower_end >> 1:
                     return HALL_LOST
             if not releasing:
@@ -218,11 +224,9 @@ class Guard:
         now = self._ms + passed_ms
         self._ms = now
         if held_over:
+            self._driven = 0
             return NONE
-        if torque > 131071:
-            torque = 131071
-        elif torque < -131071:
-            torque = -131071
+        torque = max(-131071, min(torque, 131071))
         past, times, at = self._past, self._past_ms, self._past_at
         from_ = (at + PAST - FALL) % PAST
         held = past[from_]
@@ -233,28 +237,33 @@ class Guard:
             self._fell = PAST
         elif self._fell:
             self._fell -= 1
+        last = past[(at + PAST - 1) % PAST]
+        if inertia == 0 or (last - half_rpm) * 8 > last or self._slowing(drop, inertia) * 8 > torque * 5:
+            self._driven = 0
+        elif self._driven < _DRIVEN:
+            self._driven += 1
         past[at] = half_rpm
         times[at] = now
         self._past_at = (at + 1) % PAST
         if not self._was_up or set_half_rpm == 0:
             return LOAD_LOST if self._fell else NONE
+        if self._shut:
+            return NONE
         if half_rpm > self._lower_end >> 1 and self._slowed_alone(drop, torque, inertia):
             return self._lost_or_stalled(half_rpm)
         if (
             self._overload == 0
             and half_rpm < set_half_rpm - set_half_rpm // 6
             and drop > set_half_rpm >> (5 if inertia else 4)
-            and (inertia == 0 or self._slowing(drop, inertia) > torque - (torque >> 3))
+            # an inertia not yet known may be twice the usual one
+            and self._slowing(drop, inertia or USUAL_INERTIA) > torque - (torque >> (3 if inertia else 1))
         ):
             return self._lost_or_stalled(half_rpm)
         return NONE
 
     def _slowing(self, drop, inertia):
         """Torque that slows the whole shaft down by `drop` half rpm in FALL_MS, mN.m."""
-        if drop > 65535:  # a pass of a millisecond; the products stay small
-            drop = 65535
-        elif drop < -65535:
-            drop = -65535
+        drop = max(-65535, min(drop, 65535))  # a pass may be a millisecond; the products stay small
         return ((inertia >> 6) * drop >> 10) * 125 >> 3  # 1000 / FALL_MS is 15.6
 
     def _fell_at_once(self, held, half_rpm, drop, torque, inertia):
@@ -277,11 +286,12 @@ class Guard:
         slowing = self._slowing(drop, inertia)
         if slowing * 16 < (ref + torque) * 5 or before * 8 > ref and before * 16 > slowing * 3:
             return False
-        # the first half of the fall at least 0.7 times as steep as the whole
+        # the first half of the fall as steep as the whole, but for rough turns; 0.7 times as steep will do
+        # where three quarters of the torque slow the shaft down: no hand has taken that away so soon
         middle = (at + PAST - FALL // 2) % PAST
         first = (held - past[middle]) * (self._ms - since) >> 2
         even = (held - half_rpm) * (times[middle] - since) >> 2
-        return first * 20 > even * 14
+        return first * 20 > even * (14 if slowing * 4 > ref * 3 else 19)
 
     def _slowed_alone(self, drop, torque, inertia):
         """The brake slows down faster than its torque could slow the engine too: the chain is off.
@@ -360,7 +370,9 @@ class Guard:
             self._overload = self._hz >> 2
         elif self._overload:
             self._overload -= 1
-        # load lost: torque gone and speed running away upward, and not because the valve was shut
+        # load lost: torque gone and speed running away upward, and not because the valve was shut; in the
+        # release the person shuts the throttle, also of a shaft that has swung up, so there it must rise
+        held = steady or sweeping
         opening = self._travel - (self._open_us - valve_us) * self._opens_up
         if opening * 2 < self._opening_ref:
             self._closed = 0
@@ -370,17 +382,17 @@ class Guard:
             ref > 200
             and torque * 3 < ref
             and half_rpm > set_half_rpm + (set_half_rpm >> 6)
-            and half_rpm + (half_rpm >> 7) >= self._before_rpm
+            and half_rpm + (half_rpm >> 7 if held else 0) >= self._before_rpm
             and self._closed * 1000 > self._hz * (200 + 2 * self.delay_ms)
         ):
             self._lost += 1
-            if self._lost * 13 >= self._hz:
+            if self._lost * (13 if held else 5) >= self._hz:
                 return LOAD_LOST
         else:
             self._lost = 0
             self._torque_ref = ref + ((torque - ref) >> 5) if ref else torque
             self._opening_ref += (opening - self._opening_ref) >> 5
-        if not (steady or sweeping):
+        if not held:
             self._before_rpm = half_rpm
             return NONE  # in the release speed and torque are the person's
         # the torque is gone and the speed does not rise for it: nothing drives the brake any more.  A small
@@ -388,14 +400,21 @@ class Guard:
         low = half_rpm < set_half_rpm - (set_half_rpm >> 6) and half_rpm <= self._before_rpm
         self._before_rpm = half_rpm
         if low and self._was_up and ref > 100 and torque * 2 < ref:
+            # Whoever takes a shaft that has swung to its end speed for the end of the sweep and shuts the
+            # throttle takes the torque away, too.  But then the engine goes on holding the shaft against the
+            # brake, so it is on the chain; off it the shaft would have fallen by itself before that.
+            if self._torque_gone_samples == 0 and self._driven == _DRIVEN and half_rpm < self._lower_end:
+                self._shut = sweeping
             self._torque_gone_samples += 1
-            if self._torque_gone_samples * 32 >= self._hz:
+            if self._torque_gone_samples * 32 >= self._hz and not self._shut:
                 return self._lost_or_stalled(half_rpm)
         else:
             self._torque_gone_samples = 0
+            if not low:
+                self._shut = False
         if steady and self._was_up and self._coasts(half_rpm, half_rpm < set_half_rpm, opening):
             return self._lost_or_stalled(half_rpm)
-        if self._was_up and half_rpm < self._stall:
+        if self._was_up and half_rpm < self._stall and not self._shut:
             self._slow_samples += 1
             if self._slow_samples * 20 >= self._hz:
                 return STALLED

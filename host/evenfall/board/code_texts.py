@@ -59,7 +59,8 @@ FAULTS = {
     "brown_out": "The board's supply failed during a sweep. Check its cable; give the servo its own.",
     "button_stuck": "The button has been down too long. Check the button and its cable.",
     "load_lost": "The engine's load went away during the sweep. Check chain, coupling and water.",
-    "stalled": "The engine stalled under the brake. Raise the end speed or check the valve.",
+    "stalled": "The engine stalled under the brake, or the throttle was shut before the sweep had ended. "
+    "Raise the end speed or check the valve.",
     "watchdog": "The board stopped answering itself and was restarted. If it happens again, report it.",
     "flash_full": "The board has no room for another run. Pull the stored runs, then go on.",
     "store_damaged": "The board's run store could not be read whole. Pull what is there first.",
