@@ -140,9 +140,14 @@ def image_cache() -> Path:
 
 def own_folder(name: str) -> Path:
     """A folder under the user's own cache folder, made if need be; BenchError when others may write to it."""
-    base = os.environ.get("XDG_CACHE_HOME") or str(Path.home() / ".cache")
-    cache = Path(base) / "evenfall-bench" / name
-    cache.mkdir(mode=0o700, parents=True, exist_ok=True)
+    try:
+        base = os.environ.get("XDG_CACHE_HOME") or str(Path.home() / ".cache")
+        cache = Path(base) / "evenfall-bench" / name
+        cache.mkdir(mode=0o700, parents=True, exist_ok=True)
+    except RuntimeError:
+        raise BenchError("your home folder is not known: set HOME or XDG_CACHE_HOME") from None
+    except OSError as error:
+        raise BenchError(f"{error.filename} cannot be made ({error.strerror}): set XDG_CACHE_HOME") from None
     there = cache.lstat()
     if not stat.S_ISDIR(there.st_mode) or there.st_uid != os.getuid() or there.st_mode & 0o022:
         raise BenchError(f"{cache} is not yours alone to write to: remove it, or set XDG_CACHE_HOME")

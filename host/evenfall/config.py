@@ -26,22 +26,41 @@ NAMES = {
 }
 
 
+class NoHomeError(InputError):
+    """Nobody knows the user's home folder: HOME is not set, and the system has no entry of this user."""
+
+
+def home() -> Path:
+    """The user's home folder; NoHomeError when it is not known."""
+    try:
+        return Path.home()
+    except RuntimeError:
+        raise NoHomeError(
+            "your home folder is not known (HOME is not set, and the system has no entry of this user): "
+            "set HOME",
+            ", or name the folder of the archive with --archive",
+        ) from None
+
+
 def path() -> Path:
-    """Where the file is."""
+    """Where the file is; NoHomeError when that hangs on a home folder that nobody knows."""
     if told := os.environ.get("EVENFALL_CONFIG"):
         return Path(told)
     if sys.platform == "win32":
-        folder = Path(os.environ.get("APPDATA") or Path.home() / "AppData" / "Roaming")
+        folder = Path(os.environ.get("APPDATA") or home() / "AppData" / "Roaming")
     elif sys.platform == "darwin":
-        folder = Path.home() / "Library" / "Application Support"
+        folder = home() / "Library" / "Application Support"
     else:
-        folder = Path(os.environ.get("XDG_CONFIG_HOME") or Path.home() / ".config")
+        folder = Path(os.environ.get("XDG_CONFIG_HOME") or home() / ".config")
     return folder / "evenfall" / "config.toml"
 
 
 def load() -> dict[str, str]:
     """What is remembered; InputError when the file cannot be read or holds something else."""
-    file = path()
+    try:
+        file = path()
+    except NoHomeError:
+        return {}
     try:
         body = tomllib.loads(file.read_text(encoding="utf-8"))
     except FileNotFoundError:

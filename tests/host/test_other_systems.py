@@ -186,3 +186,39 @@ def test_the_bench_says_in_a_sentence_what_it_needs():
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True)
     assert done.returncode == 2
     assert done.stderr.strip().count("\n") == 0 and "Linux or macOS" in done.stderr
+
+
+def test_a_user_without_an_entry_and_without_a_home(tmp_path, monkeypatch, capsys):
+    """As in a container that runs under a bare number; it ended in "a fault of this program"."""
+    import pwd
+
+    def no_entry(uid):
+        raise KeyError(f"getpwuid(): uid not found: {uid}")
+
+    monkeypatch.setattr(pwd, "getpwuid", no_entry)
+    for name in ("HOME", "LOGNAME", "USER", "LNAME", "USERNAME", "EVENFALL_CONFIG", "XDG_CONFIG_HOME",
+                 "XDG_CACHE_HOME"):  # fmt: skip
+        monkeypatch.delenv(name, raising=False)
+    assert evenfall.cli.run(["engine", "add", "auger"]) == 2
+    assert "home folder is not known" in (said := capsys.readouterr().err) and "--archive" in said
+    assert evenfall.cli.run(["config", "units=si"]) == 2
+    kept = ["--archive", str(tmp_path / "a")]
+    for words in (["engine", "add", "auger"], ["engine", "build", "auger", "bored"],
+                  ["runs", "list"]):  # fmt: skip
+        assert evenfall.cli.run([*words, *kept]) == 0, capsys.readouterr().err
+    with Archive(tmp_path / "a") as archive:
+        assert [b["changed_by"] for b in archive.builds("auger")] == [""]
+
+
+@pytest.mark.parametrize("home", [None, "/proc/absent"])
+def test_the_bench_without_a_place_for_its_images_says_so(monkeypatch, home):
+    from evenfall_bench.image import BenchError, image_cache
+
+    monkeypatch.delenv("XDG_CACHE_HOME", raising=False)
+    monkeypatch.setattr(Path, "home", lambda: Path(home) if home else _no_home())
+    with pytest.raises(BenchError, match="XDG_CACHE_HOME"):
+        image_cache()
+
+
+def _no_home():
+    raise RuntimeError("Could not determine home directory.")

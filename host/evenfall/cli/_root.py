@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import getpass
 import json
 import os
 import shutil
@@ -77,10 +78,18 @@ def port_option(command: F) -> F:
     )(command)
 
 
+def user_name() -> str:
+    """Who sits here; empty where the system does not know."""
+    try:
+        return getpass.getuser()
+    except (KeyError, OSError, ImportError):
+        return ""
+
+
 def default_archive_dir() -> Path:
     """Where runs are kept when nothing else is said."""
     told = config.get("archive")
-    return Path(told) if told else Path.home() / "evenfall"
+    return Path(told) if told else config.home() / "evenfall"
 
 
 def print_json(value: Any) -> None:

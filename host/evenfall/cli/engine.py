@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import getpass
 from pathlib import Path
 
 import click
@@ -15,6 +14,7 @@ from evenfall.cli._root import (
     noun,
     print_json,
     print_table,
+    user_name,
     when,
 )
 from evenfall.errors import InputError
@@ -50,7 +50,7 @@ def _say_active(name: str, build: str | None = None) -> None:
 @click.argument("engine_name", metavar="ENGINE", shell_complete=complete("engine"))
 @click.argument("name")
 @click.option("--changed", default="", help="What was changed against the build before.")
-@click.option("--by", default=getpass.getuser, show_default="you", help="Who changed it.")
+@click.option("--by", default=user_name, show_default="you", help="Who changed it.")
 @archive_option
 def add_build(engine_name: str, name: str, changed: str, by: str, archive_dir: Path) -> None:
     """Add a build of an engine and file new runs under it."""

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import getpass
 import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
@@ -29,6 +28,7 @@ from evenfall.cli._root import (
     print_table,
     progress,
     units_option,
+    user_name,
     when,
 )
 from evenfall.cli.pull import print_run
@@ -340,7 +340,7 @@ def _runs(numbers: list[int]) -> str:
 @runs.command()
 @click.argument("runs", type=RUN_LIST)
 @click.argument("text")
-@click.option("--author", default=getpass.getuser, show_default="you", help="Author of the note.")
+@click.option("--author", default=user_name, show_default="you", help="Author of the note.")
 @archive_option
 def note(runs: list[int], text: str, author: str, archive_dir: Path) -> None:
     """Add a note to runs."""
