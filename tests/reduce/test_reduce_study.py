@@ -126,9 +126,14 @@ BENCHES = (
 
 
 TRUTH = {"engine": {"wander": 0.0}, "bench": {"truth_s": 0.001}}
-# seconds from the sweep's end to the closing of the throttle, by seed: it must not get into the bins
+# seconds from the sweep's end to the closing of the throttle, by boot: it must not get into the bins
 HANDS_S = (0.12, 0.7, 0.3)
 BOOTS = int(os.environ.get("EVENFALL_STUDY_BOOTS", "3"))  # of each bench, three runs each
+
+
+def seed_of(place: int, boot: int) -> int:
+    """Another for each bench: the engines of benches of one seed scatter alike, turn by turn."""
+    return 100 * place + boot
 
 
 def truth_at(true: dict[float, dict[str, float]], centres: np.ndarray, field: str) -> np.ndarray:
@@ -143,11 +148,11 @@ def test_errors_and_coverage_on_the_bench_with_real_firmware():
     curve: dict[str, list[float]] = {}
     held, held_peaks = [], []
     rng = np.random.default_rng(5)
-    for bench in BENCHES:
-        for seed in range(1, BOOTS + 1):
+    for place, bench in enumerate(BENCHES):
+        for boot in range(1, BOOTS + 1):
             three = []
-            hand = {"react_s": HANDS_S[seed % 3]}
-            for run in bench_runs(bench, seed, runs=3, operator=hand, **TRUTH):
+            hand = {"react_s": HANDS_S[boot % 3]}
+            for run in bench_runs(bench, seed_of(place, boot), runs=3, operator=hand, **TRUTH):
                 seen = reduce.observe(run.run, run.calibration, run.setup)
                 true = run.true_bins(*seen.aligned.fine.time_s[[0, -1]])
                 for name, centres, torque in ways(run.run, run.calibration, run.setup, run.air):
@@ -218,8 +223,8 @@ def test_peak_of_one_run_on_the_bench_with_real_firmware(figure):
     for place, bench in enumerate(BENCHES):
         change = {**TRUTH, "engine": {**TRUTH["engine"], "torque_map": smooth_map(bench)}}
         for boot in range(1, BOOTS + 1):
-            seed = 100 * place + boot  # benches of one seed scatter alike
-            for run in bench_runs(bench, seed, runs=3, operator={"react_s": HANDS_S[boot % 3]}, **change):
+            hand = {"react_s": HANDS_S[boot % 3]}
+            for run in bench_runs(bench, seed_of(place, boot), runs=3, operator=hand, **change):
                 seen = reduce.observe(run.run, run.calibration, run.setup)
                 true = run.true_bins(*seen.aligned.fine.time_s[[0, -1]])
                 held += judge_intervals(run, true, rng)[1]

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import cProfile
 import os
+import pickle
 import pstats
 import statistics
 import subprocess
@@ -11,6 +12,7 @@ import sys
 import time
 from pathlib import Path
 
+import numpy as np
 import pytest
 from evenfall.archive.archive import Archive
 from evenfall.board import run_file
@@ -75,6 +77,32 @@ def test_time_of_a_run_beside_another_version(tmp_path):
     ratios = sorted(now[0] / then[0] for then, now in rows)
     print("this version / the other, five turns: " + " ".join(f"{r:.2f}" for r in ratios))
     assert ratios[2] < 1.15
+
+
+def test_figures_beside_another_version(tmp_path):
+    """Every figure of some 200 made runs, odd ones too, to 1e-9; what is said, word for word."""
+    before = os.environ.get("EVENFALL_STUDY_BEFORE")
+    if not before:
+        pytest.skip("EVENFALL_STUDY_BEFORE: the checkout to compare with")
+    program = Path(__file__).with_name("figures_of_made_runs.py")
+    both = []
+    for i, version in enumerate((before, Path(__file__).parents[2])):
+        subprocess.run([sys.executable, program, version, tmp_path / str(i)], check=True)
+        both.append(pickle.loads((tmp_path / str(i)).read_bytes()))
+    worst: dict[str, tuple[float, str]] = {}
+    for (case, then), (_, now) in zip(*both, strict=True):
+        assert list(then) == list(now), case
+        for name, value in then.items():
+            if isinstance(value, str):
+                assert value == now[name], (case, name)
+                continue
+            np.testing.assert_array_equal(np.isnan(value), np.isnan(now[name]), f"{case}: {name}")
+            off = np.abs(now[name] - value) / np.maximum(np.abs(value), 1e-300)
+            worst[name] = max(worst.get(name, (0.0, "")), (float(np.nanmax(off, initial=0.0)), case))
+    print(f"\n{len(both[0])} runs; the largest relative differences:")
+    for name, (off, case) in sorted(worst.items(), key=lambda item: -item[1][0])[:6]:
+        print(f"  {off:.1e}  {name:24} {case}")
+    assert max(off for off, _ in worst.values()) < 1e-9
 
 
 def test_runs_decoded_reduced_and_stored(tmp_path):
