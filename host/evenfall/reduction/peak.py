@@ -39,7 +39,7 @@ NEGLIGIBLE = 0.01  # of the best likelihood
 AGAIN = 2.0  # times the square of what smoothing the rest moved the curve: a bound for a third
 NEIGHBOURS = 1.1  # bins share the turns at their common edges: a mean of some scatters by more than theirs
 TRIALS = 120
-STACK = 10  # curves solved together: what they need stays in the processor's caches
+STACK = 10  # curves of 32 bins solved together, fewer of more bins: they stay in the processor's caches
 LOWEST_SCATTER = 0.05  # of the largest: a bin without torque is not infinitely sure
 MIN_LEVEL = 0.02  # of the largest torque, which scatters at the least
 AT_LOAD = 0.5  # of the largest scatter: below it noise of the pickup shows, which bins do not have
@@ -88,8 +88,9 @@ def torque_and_power_peaks(curves: Sequence[TorqueBins]) -> list[tuple[Top, Top]
         bin_index = np.rint((c.centre_rpm[given] - c.centre_rpm[given[0]]) / width).astype(np.int64)
         alike.setdefault((width, bin_index.tobytes()), []).append((i, given))
     for (width, key), members in alike.items():
-        for k in range(0, len(members), STACK):
-            some = members[k : k + STACK]
+        together = max(1, STACK * 32 * 8 // len(key))  # a key holds 8 bytes a bin
+        for k in range(0, len(members), together):
+            some = members[k : k + together]
             of_stack = [(curves[i], given) for i, given in some]
             for (i, _), found in zip(some, _tops(np.frombuffer(key, np.int64), width, of_stack), strict=True):
                 tops[i] = found
