@@ -148,6 +148,11 @@ class Commands(click.Group):
         except (ScenarioError, BenchError) as error:
             _echo(f"evenfall-bench: {error}", err=True)
             ctx.exit(2)
+        except BrokenPipeError:
+            raise  # the reader of our output left
+        except OSError as error:
+            _echo(f"evenfall-bench: {error.filename or 'the output'}: {error.strerror}", err=True)
+            ctx.exit(1)
         except ImportError as error:
             if error.name not in NEEDS_POSIX:
                 raise

@@ -30,7 +30,7 @@ keys: b presses the button, t opens or closes the throttle,
 @contextlib.contextmanager
 def _keys() -> Iterator[bool]:
     """Single keys from the terminal while inside; yields whether there is one."""
-    if not sys.stdin.isatty():
+    if sys.stdin is None or not sys.stdin.isatty():  # None: closed by the shell
         yield False
         return
     before = termios.tcgetattr(sys.stdin)

@@ -102,6 +102,18 @@ def test_run_offers_a_port_and_ends_by_itself(tmp_path: Path) -> None:
     assert not link.is_symlink()
 
 
+def test_without_an_input_and_into_a_full_disk() -> None:
+    """Under a scheduler there is no standard input; it ended in a traceback, and so did a full output."""
+    line = ["sh", "-c", 'exec "$@" <&-', "sh", BENCH, "live", "--runs", "0", "--for", "0.2"]
+    done = subprocess.run(line, capture_output=True, text=True, timeout=180)
+    assert done.returncode == 0 and "Traceback" not in done.stderr, done.stderr
+    with open("/dev/full", "w") as full:
+        done = subprocess.run(
+            [BENCH, "scenarios"], stdout=full, stderr=subprocess.PIPE, text=True, timeout=180
+        )
+    assert done.returncode == 1 and done.stderr.count("\n") == 1 and "No space left" in done.stderr
+
+
 def test_keys_work_for_a_person_at_a_terminal() -> None:
     master, slave = pty.openpty()
     fcntl.ioctl(slave, termios.TIOCSWINSZ, struct.pack("HHHH", 24, 80, 0, 0))

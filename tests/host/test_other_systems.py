@@ -220,5 +220,21 @@ def test_the_bench_without_a_place_for_its_images_says_so(monkeypatch, home):
         image_cache()
 
 
+@pytest.mark.parametrize(
+    ("closed", "words", "code"),
+    [(">&-", ["engine", "add", "auger"], 0), (">&- 2>&-", ["engine", "list"], 0),
+     ("<&-", ["archive", "restore", "absent"], 130)],
+)  # fmt: skip
+def test_streams_that_the_shell_closed(tmp_path, closed, words, code):
+    """As under a scheduler: they ended in "a fault of this program"."""
+    program = Path(sys.executable).with_name("evenfall")
+    line = ["sh", "-c", f'exec "$@" {closed}', "sh", program, *words, "--archive", tmp_path / "a"]
+    done = subprocess.run(line, capture_output=True, text=True, timeout=180)
+    assert done.returncode == code, done.stderr
+    if "add" in words:
+        with Archive(tmp_path / "a") as archive:
+            assert [e["name"] for e in archive.engines()] == ["auger"] and archive.check() == []
+
+
 def _no_home():
     raise RuntimeError("Could not determine home directory.")

@@ -79,8 +79,16 @@ def run(args: list[str] | None) -> int:
         return _say(f"a fault of this program ({name}: {error}); EVENFALL_TRACE=1 shows where", 70)
 
 
+def _open_streams() -> None:
+    """A stream that the shell closed (`>&-`) leads nowhere; else the archive's file would take its number."""
+    for number, name in enumerate(("stdin", "stdout", "stderr")):
+        if getattr(sys, name) is None:
+            setattr(sys, name, open(os.devnull, "w" if number else "r", encoding="utf-8"))
+
+
 def _prepare_output() -> None:
     """What a console's code page lacks is printed as a mark, never a failure; warnings go to stderr."""
+    _open_streams()
     for stream in (sys.stdout, sys.stderr):
         with contextlib.suppress(AttributeError, ValueError, OSError):
             stream.reconfigure(errors="replace")  # type: ignore[union-attr]
