@@ -1,6 +1,7 @@
 """Imports run one way: no circle, no arrow upward, protocol knows nobody, the host never the bench."""
 
 import ast
+import re
 from pathlib import Path
 
 import pytest
@@ -146,3 +147,33 @@ def test_a_long_function_says_why():
                 if node.end_lineno - node.lineno >= 60 and "60 lines" not in about:
                     silent.append(f"{path.relative_to(ROOT)}: {node.name}")
     assert silent == []
+
+
+# reached by commands alone, so their sentences may name what is typed there
+OF_COMMANDS = {"archive/backup.py", "archive/database.py", "board/firmware_install.py", "screen/server.py",
+               "workflow/demo.py", "workflow/reduce_many.py"}  # fmt: skip
+COMMAND = re.compile(r"(^|[\s(])--[a-z]|\bevenfall (?!runs on the board)[a-z]+ ?[a-z-]*\b")
+
+
+def sentences_of_errors(path):
+    for node in ast.walk(ast.parse(path.read_text())):
+        if isinstance(node, ast.Call) and isinstance(node.func, (ast.Name, ast.Attribute)) and node.args:
+            called = node.func.id if isinstance(node.func, ast.Name) else node.func.attr
+            texts = [c.value for c in ast.walk(node.args[0]) if isinstance(c, ast.Constant)]
+            if called.endswith("Error"):
+                yield "".join(text for text in texts if isinstance(text, str))
+
+
+def test_what_is_typed_against_an_error_stands_apart_from_its_message():
+    """The page shows the messages of the same errors, and has no command line."""
+    host = PACKAGES["evenfall"]
+    found = 0
+    for path in sorted(host.rglob("*.py")):
+        place = path.relative_to(host)
+        if place.parts[0] == "cli" or str(place) in OF_COMMANDS:
+            continue
+        for sentence in sentences_of_errors(path):
+            found += 1
+            wrong = COMMAND.search(sentence)
+            assert not wrong or "this evenfall" in sentence or "newer evenfall" in sentence, (place, sentence)
+    assert found > 150

@@ -7,15 +7,14 @@ evenfall-bench.
 
 from __future__ import annotations
 
-import fcntl
 import os
 import random
 import select
-import termios
 import threading
 import time
 import tty
 from binascii import crc32
+from collections.abc import Callable
 from dataclasses import dataclass, field
 from pathlib import Path
 
@@ -41,6 +40,7 @@ class Faults:
     latency_s: float = 0.0
     bytes_per_s: float = 0.0  # 0: as fast as it goes
     unplug_after: int = 0  # bytes sent, then the cable is out for `out_s`
+    unplug_when: Callable[[], bool] | None = None  # asked before each frame
     out_s: float = 0.3
     unplug_times: int = 1
     reset_on_unplug: bool = False
@@ -137,11 +137,11 @@ class FaultyBoard:
             if faults.bytes_per_s:
                 time.sleep(len(data) / faults.bytes_per_s)
             limit = faults.unplug_after
-            if limit and faults.unplug_times and self._sent + len(data) >= limit:
-                self._write(data[: limit - self._sent])
+            now = faults.unplug_when is not None and faults.unplug_when()
+            if faults.unplug_times and (now or (limit and self._sent + len(data) >= limit)):
+                self._write(b"" if now else data[: limit - self._sent])
                 self._sent = 0
                 faults.unplug_times -= 1
-                self._let_read()
                 self._unplug()
                 time.sleep(faults.out_s)
                 if faults.reset_on_unplug:
@@ -150,16 +150,6 @@ class FaultyBoard:
                 return
             self._write(data)
             self._sent += len(data)
-
-    def _let_read(self) -> None:
-        """Wait until the host has read what was sent: closing a pty loses it, a busy computer reads late."""
-        assert self._fds
-        until = time.monotonic() + 5.0
-        while time.monotonic() < until and not self._stop:
-            waiting = fcntl.ioctl(self._fds[1], termios.FIONREAD, b"\0" * 4)
-            if waiting == b"\0" * 4:
-                return
-            time.sleep(0.002)
 
     def _write(self, data: bytes) -> None:
         assert self._fds

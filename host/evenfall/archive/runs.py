@@ -186,7 +186,7 @@ class Runs(Filing):
         row = self.db.execute("SELECT run_id, text FROM notes WHERE id = ?", (note,)).fetchone()
         if row is None:
             raise NotFoundError(
-                f"there is no note {note}; evenfall runs show says the numbers of a run's notes"
+                f"there is no note {note}", "; evenfall runs show says the numbers of a run's notes"
             )
         with self.change():
             self.db.execute("UPDATE notes SET retired_unix_s = ? WHERE id = ?", (now(), note))

@@ -119,8 +119,8 @@ def standard_named(name: str) -> Standard:
     """The preset of that key or title ('iso1585', 'ISO 1585', 'SAE J1349'); InputError lists them."""
     if name in DROPPED:
         raise InputError(
-            f"the air standard '{name}' ({DROPPED[name]}) was dropped; take one of {', '.join(STANDARDS)}: "
-            "evenfall air standard NAME for new runs, evenfall runs file RUN --standard NAME for old ones"
+            f"the air standard '{name}' ({DROPPED[name]}) was dropped; take one of {', '.join(STANDARDS)}",
+            ": evenfall air standard NAME for new runs, evenfall runs file RUN --standard NAME for old ones",
         )
     plain = "".join(c for c in name.lower() if c.isalnum())
     for s in STANDARDS.values():

@@ -383,7 +383,8 @@ def check_drift(
     """
     if not readings:
         raise InputError(
-            "the check-weight log is empty; hang a check weight and log it: evenfall calibrate check '5 kg'"
+            "the check-weight log is empty; hang a check weight and log it",
+            ": evenfall calibrate check '5 kg'",
         )
     rows = np.array(sorted(readings), float)
     if not np.isfinite(rows).all() or (rows[:, 1] <= 0).any():
