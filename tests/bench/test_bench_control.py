@@ -110,7 +110,7 @@ def test_a_person_practises_from_a_second_terminal(practice: Practice) -> None:
     practice.until(lambda: practice.log.read_text().count("boot power-on") == 2)
     assert "fault supply_lost" in practice.log.read_text()
     assert practice.act("quit") == "the bench is switched off"
-    assert practice.process.wait(20) == 0
+    assert practice.process.wait(120) == 0
     assert not practice.control.exists()
     assert "no bench listens" in practice.act("state", rc=2)
 
@@ -256,7 +256,7 @@ def test_two_benches_of_one_user_have_two_names_and_act_asks_which(tmp_path: Pat
         which = act("state")
         assert which.returncode == 2 and f"--control {folder / 'bench-1'}, --control" in which.stderr
         assert act("--control", str(folder / "bench-2"), "quit").returncode == 0
-        assert running[1].wait(20) == 0
+        assert running[1].wait(120) == 0
         assert "rpm" in act("state").stdout
     finally:
         for process in running:

@@ -141,7 +141,7 @@ def test_keys_work_for_a_person_at_a_terminal() -> None:
         shown = re.sub(r"\x1b\[K", "", seen.decode(errors="replace"))
         assert max(map(len, re.split(r"[\r\n]+", shown))) < 80, "it would scroll the port's name away"
         os.write(master, b"q")
-        assert process.wait(20) == 0
+        assert process.wait(120) == 0
     finally:
         process.kill()
         process.wait()

@@ -143,7 +143,9 @@ class FaultyBoard:
                 self._sent = 0
                 faults.unplug_times -= 1
                 self._unplug()
-                time.sleep(faults.out_s)
+                back = time.monotonic() + faults.out_s
+                while time.monotonic() < back and not self._stop:
+                    time.sleep(0.02)
                 if faults.reset_on_unplug:
                     self.boot_count += 1
                 self._plug()

@@ -112,7 +112,7 @@ def test_a_reader_that_soon_ends_only_delays_the_acknowledgement(tmp_path):
         with Archive(folder) as archive, link.Link(board.url) as line:
             assert len(list(fetch.take_runs(line, archive, line.runs(), fetch.Filing()))) == 1
         assert set(board.acknowledged) == {1}
-        assert reader.wait(20) == 0
+        assert reader.wait(120) == 0
 
 
 AT_WORK = """

@@ -140,7 +140,7 @@ def installed(wheel: Path, tmp_path: Path) -> Iterator[Installed]:
     made = Installed(wheel, tmp_path)
     yield made
     made.bench.terminate()
-    made.bench.wait(20)
+    made.bench.wait(120)
 
 
 @pytest.mark.study

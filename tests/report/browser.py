@@ -65,7 +65,7 @@ class Browser:
             self._session = None
             self.call("Browser.close")
         self._process.terminate()
-        self._process.wait(20)
+        self._process.wait(120)
         os.close(self._into)
         os.close(self._out)
 

@@ -52,10 +52,10 @@ class Bench:
         if self.program is not None:
             self.program.send_signal(signal.SIGINT)
             try:
-                self.program.wait(10)
+                self.program.wait(120)
             except subprocess.TimeoutExpired:
                 self.program.kill()
-                self.program.wait(10)
+                self.program.wait(120)
             self.program = None
 
 

@@ -59,7 +59,7 @@ def serving(context: Context, port: int = 0) -> Iterator[Served]:
             yield Served(keys.port, keys, context)
         finally:
             server.should_exit = True
-            thread.join(10)
+            thread.join(60)
             context.worker.close()
 
 
