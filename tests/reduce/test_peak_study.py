@@ -13,6 +13,8 @@ from scipy import stats
 
 pytestmark = [pytest.mark.study, pytest.mark.numbers]
 CASES = int(os.environ.get("EVENFALL_STUDY_CASES", "200"))
+# standard deviations (0.22 of a share of 5 %) by which fewer cases than 200 may be further off
+FEWER = 3 * max(0.0, CASES**-0.5 - 200**-0.5)
 SHAPES = {
     "flat": flat,
     "level from 7,000 to 10,000 rpm": plateau,
@@ -65,8 +67,8 @@ def test_peaks_of_one_run_and_of_ten(figure, name):
             )
             case = f"{name}, turns {scatter:.0%}, {many} runs"
             figure("peak power", case, CASES, bias=bias, covered=share, goal="0.2 % (0.4), 93-98 %")
-            limit = 0.004 if "500" in name and "bell" in name else 0.002
-            if abs(bias) > limit or share < 0.90:
+            limit = (0.004 if "500" in name and "bell" in name else 0.002) + FEWER * value.std()
+            if abs(bias) > limit or share < 0.90 - FEWER * 0.22:
                 bad.append((scatter, many, bias, share))
     assert not bad
 
@@ -92,5 +94,5 @@ def test_false_claims_between_shapes_of_one_peak(figure, a, b):
             figure("equal peaks called real", case, CASES, claimed=real / CASES, goal="5 %")
             if a == b:  # unlike shapes of one peak differ truly in their mean over a band
                 figure("mean power over a band called real", case, CASES, claimed=band / CASES, goal="5 %")
-                assert band / CASES <= 0.09
-            assert real / CASES <= 0.09
+                assert band / CASES <= 0.09 + FEWER * 0.22
+            assert real / CASES <= 0.09 + FEWER * 0.22
