@@ -111,6 +111,8 @@ def main(argv: list[str] | None = None) -> None:
     parser.add_argument("--runs", type=int, default=4)
     parser.add_argument("--seed", type=int, default=1)
     args = parser.parse_args(argv)
+    if unknown := [name for name in args.names if name not in (*ROWS, *BENCH)]:
+        parser.error(f"unknown row {unknown[0]!r}; known are {', '.join([*ROWS, *BENCH])}")
     print("| changed physics | 3 hp: rms % per run (times of later runs, s) | 20 hp |\n|---|---|---|")
     for name in args.names or [*ROWS, *BENCH]:
         print("|", name, end=" ", flush=True)

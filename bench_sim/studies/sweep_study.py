@@ -401,7 +401,14 @@ def firmware_task(task: tuple[str, int]) -> Row:
             lines += [f"[{table}]", *(f"{k} = {json.dumps(v)}" for k, v in keys.items())]
         path.write_text("\n".join(lines))
         out = Path(folder, "out.json")
-        command = [PROJECT / ".venv/bin/evenfall-bench", "pull", "--scenario", path, "--seed", str(seed)]
+        command = [
+            Path(sys.executable).with_name("evenfall-bench"),
+            "sweep",
+            "--scenario",
+            path,
+            "--seed",
+            str(seed),
+        ]
         subprocess.run([*command, "--runs", "3", "--no-host", "--json", out], check=True, capture_output=True)
         return {"engine": engine, "seed": seed, "run": json.loads(out.read_text())["boots"][0]}
 
@@ -410,7 +417,7 @@ def part_firmware(pool: ProcessPoolExecutor | None, seeds: int, **_: Any) -> lis
     names = ("trimmer", "post auger", "felling saw", "ported saw", "big race saw")
     rows = mapped(pool, firmware_task, [(e, k) for e in names for k in range(1, min(seeds, 2) + 1)])
     print(
-        "\n## The real firmware in MicroPython (evenfall-bench pull --no-host), disturbed benches, three runs\n"
+        "\n## The real firmware in MicroPython (evenfall-bench sweep --no-host), disturbed benches, three runs\n"
     )
     print("| engine | seed | sweep s | tracking rms % (true speed) | worst % |")
     print("|---|---|---|---|---|")
