@@ -150,6 +150,27 @@ def test_random_benches_neither_swing_nor_run_away(seed):
         assert p.done and p.worst_percent < 10 and p.top_share < 1.03
 
 
+def test_an_engine_whose_torque_falls_steeply_is_held():
+    """26 hp whose torque goes as speed to the power 2.7 in places: the loop let it fall by 20 to 30 %."""
+    loop = sweep_loop.Loop(draw(1039), 1039)
+    for p in loop.runs(2):
+        assert p.done and p.worst_percent < 15 and abs(p.sweep_s - 10) < 0.3
+
+
+def test_the_held_speed_of_the_last_run_is_taken_again_where_it_had_to_be_lowered():
+    """An empty brake that drags little: the hold goes far below the free speed; each run began anew."""
+    held, free = 2 * 11500, 2 * 13600
+    m = valve_map.ValveMap({})
+    m.note_held_opening(held, 4000)
+    for half_rpm in range(9000, held + 600, 20):
+        m.record(half_rpm, 5000, 1500)
+    slots = dict(m.learn(7000, 0, 0, True, 0))
+    c = Sweep({**sweep_loop.DEFAULTS}, slots)
+    c.begin(0, free, c._s[sweep._PULSE_US])
+    c._plan(free)
+    assert c._use_map and abs(c._held_speed - held) <= 16
+
+
 def test_learning_off_learns_nothing_and_ignores_slots():
     loop = sweep_loop.Loop({"engine": {"use": "felling saw"}, "board": {"learning": 0}}, 1)
     c = Sweep(loop.settings, {valve_map.SLOT_INERTIA: 30000})

@@ -181,6 +181,7 @@ _MAX_SHAFT_RATE = const(3840)  # 15 1/s
 _MIN_REGULATION = const(102)  # 2 - n, times 256: 0.4
 _MAX_REGULATION = const(1536)  # 6
 _MAX_REGULATION_SLOW = const(640)  # 2.5, in a slow loop
+_MIN_REGULATION_P = const(384)  # 1.5: least that P goes by
 _MAX_EXPONENT = const(16383)
 _MAX_TREND = const(2047)
 _MAX_CHANGE = const(8191)  # 2, in 1/4096
@@ -798,6 +799,10 @@ def proportional_derivative(s: ptr32):
     k = s[_SELF_REGULATION]
     if k > _MAX_REGULATION_SLOW and s[_BANDWIDTH] < _SLOW_LOOP:
         k = _MAX_REGULATION_SLOW
+    elif k < _MIN_REGULATION_P:
+        # an engine whose torque falls with the speed as quickly as the brake's needs P to hold it; cancelling
+        # the poles would leave it least just there
+        k = _MIN_REGULATION_P
     p = _P_SHAFT // shaft_rate + ((k * _P_FILL >> 8) * x >> 8)
     d = (_D_SHAFT // shaft_rate) * x >> 9
     if d > _Q15:

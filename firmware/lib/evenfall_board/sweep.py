@@ -333,8 +333,8 @@ class Sweep:
                 self._plan_from_start(max(high, low + 200))
             else:
                 known = self.map.held_speed()
-                if self._may_use_map and known < speed and known > speed - (speed >> 3):
-                    high = known  # the same ramp from run to run
+                if self._may_use_map and known < speed and known > speed - (speed >> 2):
+                    high = known  # the same ramp from run to run, also where the hold had to go lower for it
                 self._plan_from_held(max(high, low + 200))
         s[_LOWEST_SPEED] = max(min(s[_START_SPEED], s[_END_SPEED]), 512)
         s[_SET_POINT_16] = max(speed, self._held_speed) << 4
