@@ -99,8 +99,9 @@ DECISIONS = (
         "nothing is asked of it",
         "the sweep ends (15 s at the latest), the load stays as it is",
         "kill once it shows (speed off by 4 %): within 1.15 s where the delay is 50 ms, 2 s where it is "
-        "0.2 s; in the last 3 s the sweep may end first, without a fault; one that sticks fully open ends "
-        "the sweep as a brake too weak",
+        "0.2 s. Where the stuck valve first pulls the engine down to the end speed, mostly in the last 3 s, "
+        "the sweep ends without a fault: the load stays on, so the engine does not speed up. One that sticks "
+        "fully open ends the sweep as a brake too weak",
         "nothing: the load stays as it stuck and holds the engine or pulls it down, until the person "
         "shuts the throttle",
     ),
