@@ -88,7 +88,7 @@ def test_a_pickup_lost_is_told_from_a_shaft_that_stops_by_the_torque() -> None:
 
 @pytest.mark.study
 def test_study_of_shut_throttles() -> None:
-    """Ten seeds of each: a clutch that lets go is still taken for a lost chain at times."""
+    """Ten seeds of each."""
     told = {}
     for bench, scenario in QUICK_STOPS.items():
         for seed in range(1, 11):
@@ -99,8 +99,7 @@ def test_study_of_shut_throttles() -> None:
                 told[bench, seed] = rig.status()["fault"]
     false = [at for at, fault in told.items() if fault != "none"]
     print(f"\n{len(false)} of {len(told)} shut throttles gave a fault: {false}")
-    assert {told[at] for at in false} <= {"load_lost"}
-    assert len(false) <= len(told) // 4
+    assert not false
 
 
 @pytest.mark.parametrize("engine", ["trimmer", "clearing saw", "big race saw"])

@@ -28,7 +28,7 @@ KINDS = {
 PHASES = {"steady": 4.0, "sweep": 9.8, "release": 0.6}  # s in it at most
 WATCHED_S = {"chain off": 2.5, "servo stuck": 14.0, "water lost": 14.0, "pickup lost": 1.0}
 LIMIT_S = {
-    "chain off": {"steady": 2.0, "sweep": 0.3, "release": 0.3},
+    "chain off": {"steady": 2.5, "sweep": 0.6, "release": 0.3},  # as BOARD.md has them
     "pickup lost": dict.fromkeys(PHASES, 0.35),
 }
 
