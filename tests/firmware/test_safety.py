@@ -114,9 +114,31 @@ def test_a_hand_that_closes_while_the_sweep_still_runs_at_its_end_speed_is_no_fa
         swung_to_the_end(rig)
         while not rig.operator.closed_s:
             rig.run(0.05)
-        assert rig.status()["state"] == "sweep"
         rig.run(1.5)
         assert rig.status()["fault"] == "none" and rig.kill[-1][1] == 1
+
+
+# half rpm and mN.m as the guard saw them from sample to sample on that bench, inertia 6675
+SHUT = (
+    "10462 13246 10357 13113 10162 12851 10162 12492 9950 12086 9760 11711 9550 11324 9252 10908 9252 10421 "
+)
+SHUT += "8897 9881 8574 9395 8574 8959 8222 8505 7706 8027 7706 7337 7004 6602 7004 5951 6297 5435 6297 4880"
+OFF = "10314 13228 9896 13228 9896 12904 7031 10064 7031 6236 7031 4190 7031 3075 5000 2374 5000 1898 "
+OFF += "4000 1575 3500 1400 3000 1342 2564 1162 2564 1025 2564 926"
+
+
+@pytest.mark.parametrize(("series", "faults"), [(SHUT, {"none"}), (OFF, {"stalled", "load_lost"})])
+def test_a_throttle_shut_under_the_end_speed_is_told_from_a_chain_lost_there(series, faults) -> None:
+    watch = guard.Guard({s[1]: s[3] for s in settings.SETTINGS}, 80)
+    watch.sweep_begins()
+    watch.inertia = 6675
+    seen = [10480, 13200] * 100 + [int(x) for x in series.split()]
+    told = 0
+    for speed, torque in zip(seen[::2], seen[1::2], strict=True):
+        told = told or watch.control_step(speed, 11400, torque, 1290, False, True)
+        told = told or watch.breakdown(speed, 11400, 6, torque, 6675)
+        told = told or watch.breakdown(speed, 11400, 6, torque, 6675)
+    assert codes.FAULTS[told] in faults
 
 
 @pytest.mark.parametrize("after_s", [0.0, 0.25, 0.5])
