@@ -22,11 +22,12 @@ from evenfall_bench import scenario as scenarios
 from evenfall_bench.session import Session
 from line_rig import LiveBench, runs_on_flash
 
+LONGEST_AWAY = 30  # sweeps without a visit: more than fit, most of them in small records
 WRAP_MS = 1 << 30  # ticks_ms of MicroPython; ticks_us and our 0.25 us tick wrap at the same moment
 
 
 def day(rest_s: float, **more) -> dict:
-    """The trail crew's bench with drifting weather and a flash that holds about a dozen runs."""
+    """The trail crew's bench with drifting weather and a flash that holds about a dozen whole runs."""
     partial = {
         "bench": {"truth_s": 0.1, **more.pop("bench", {})},
         "operator": {"rest_s": rest_s, "give_up_s": 20.0},
@@ -104,7 +105,7 @@ def live_through(scenario: dict, hours: float, folder: Path, seed: int) -> tuple
     rng = Random(seed)
     log = Log()
     sweeps = 10**6
-    away = itertools.cycle([1, 1, 18, 2, 3, 4])  # sweeps until the host comes again; the flash holds a dozen
+    away = itertools.cycle([1, 1, LONGEST_AWAY, 2, 3, 4])  # sweeps until the host comes again
     with LiveBench(scenario, folder, runs=sweeps, seed=seed) as bench:
         board = bench.session.board
         board.paced = False
@@ -137,7 +138,7 @@ def check(log: Log, bench: LiveBench) -> None:
     # flash stalls the chip and costs samples, but nothing is written while a run is recorded
     assert log.gaps_in_runs == log.status["load_gaps_in_run"] == 0
     # a pull that found the flash full is refused before it begins; all others are there
-    assert len(log.runs) >= opened - 18 * log.full - 1
+    assert len(log.runs) >= opened - LONGEST_AWAY * log.full - 1
 
 
 def test_a_short_day(tmp_path):
