@@ -40,3 +40,8 @@ def test_the_button_has_a_meaning_in_every_state_and_a_reading_has_its_unit():
     assert set(code_texts.SELF_TEST_READINGS) == set(codes.SELF_TEST_ITEMS)
     assert code_texts.self_test_reading("memory", "pass", 30_123) == "30,123 bytes free"
     assert code_texts.self_test_reading("air", "not_fitted", 0) == ""
+
+
+def test_a_servo_that_does_not_answer_may_be_a_full_brake():
+    """The board cannot tell them apart by the torque: a brake geared down to half the speed ends so."""
+    assert "full brake" in code_texts.FAULTS["servo_no_answer"]

@@ -144,9 +144,8 @@ class Guard:
         self._before_rpm = 0
         self._slow_samples = self._coast_samples = self._coast_from = self._coast_low = 0
         self._was_up = False
-        self._driven = (
-            0  # checks for which the engine has held the shaft: it slows down far less than the brake would
-        )
+        # checks for which the engine has held the shaft: it slows down far less than the brake would
+        self._driven = 0
         self._shut = False  # the throttle, while the sweep still runs
         self._last_speed = 0  # the last that edges told, half rpm
         self._ramp_torque = 0  # as `_torque_ref`, kept from the ramp on

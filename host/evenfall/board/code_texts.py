@@ -54,7 +54,8 @@ FAULTS = {
     "load_stuck": "The load reading does not change by even one count. Check amplifier and cable.",
     "load_silent": "The load-cell amplifier sends nothing. Check its supply, data and clock wires.",
     "hall_lost": "The speed pickup went silent under load. Check magnet, gap and cable.",
-    "servo_no_answer": "The valve was moved and the torque did not follow. Check servo, linkage, supply.",
+    "servo_no_answer": "The valve was moved and the torque did not follow. Check servo, linkage, supply. "
+    "A full brake looks so, too: give it more water (pressure, valve, hose) or gear it to turn faster.",
     "water_lost": "The valve is open and the brake takes no load: no water. Check tap, hose and filter.",
     "brown_out": "The board's supply failed during a sweep. Check its cable; give the servo its own.",
     "button_stuck": "The button has been down too long. Check the button and its cable.",
