@@ -70,7 +70,7 @@ check: setup
 	$(BIN)/mypy --config-file firmware/mypy.ini firmware
 
 test: check
-	$(BIN)/pytest -n 2
+	$(BIN)/pytest -n 2 --dist worksteal
 
 # New random examples for every property-based test, ROUNDS times; stops at the first that fails.
 ROUNDS ?= 20

@@ -16,6 +16,7 @@ Studies hand bias, coverage and claims to the fixture `figure`; one table of the
 from __future__ import annotations
 
 import os
+import signal
 from collections.abc import Callable
 
 import hypothesis
@@ -37,6 +38,10 @@ def pytest_configure(config: pytest.Config) -> None:
     search = "EVENFALL_SEARCH" in os.environ
     hypothesis.settings.register_profile("evenfall", deadline=None, derandomize=not search, print_blob=True)
     hypothesis.settings.load_profile("evenfall")
+    if signal.getsignal(signal.SIGINT) == signal.SIG_IGN:
+        # A shell starts what runs behind it deaf to Ctrl-C, and the programs that tests start inherit that:
+        # those that are ended with it then ran on until their test gave up.
+        signal.signal(signal.SIGINT, signal.default_int_handler)
     # what the person at this computer set and remembered is not tested, and their archive not written to
     os.environ["EVENFALL_CONFIG"] = os.devnull
     for name in THEIR_OWN:
