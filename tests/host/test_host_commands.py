@@ -253,9 +253,9 @@ def test_what_is_wrong_with_the_board_is_one_sentence(run, tmp_path, faults, rc,
         (("runs", "note", 1, "words"), 6, "there is no run 1"),
         (("setup", "add", "x", "--inertia", 4), 2, "outside 0 to 1"),
         (("setup", "add", "x", "--engine-teeth", 0), 2, "count them"),
-        (("setup", "use", "x"), 6, "no setup 'x'"),
+        (("setup", "use", "x"), 6, "no set-up 'x'"),
         (("archive", "restore", "/nonexistent", "--yes"), 7, "there is no backup"),
-        (("archive", "backup", "/nonexistent/dir/file"), 7, "no backup was made"),
+        (("archive", "backup", "/nonexistent/dir/file"), 6, "there is no archive in"),
         (("board", "set", "sweep_time=soon"), 2, "a whole number of ms"),
         (("board", "set", "sweep_tim=5"), 2, "did you mean sweep_time"),
         (("board", "settings", "nonsense"), 2, "groups are drive"),
@@ -266,6 +266,12 @@ def test_what_is_wrong_with_the_board_is_one_sentence(run, tmp_path, faults, rc,
 def test_bad_input_is_one_sentence_and_a_code(run, args, rc, sentence):
     _, err = run(*args, rc=rc)
     assert sentence in err.replace("\n", " ")
+
+
+def test_a_backup_into_a_folder_that_is_not_there(run):
+    run("engine", "add", "post auger")
+    _, err = run("archive", "backup", "/nonexistent/dir/file", rc=7)
+    assert "no backup was made" in err
 
 
 def test_a_file_in_place_of_the_archive(run, tmp_path):
