@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import os
 import sys
 from collections.abc import Callable
 from pathlib import Path
@@ -152,6 +153,10 @@ class Commands(click.Group):
             raise  # the reader of our output left
         except OSError as error:
             _echo(f"evenfall-bench: {error.filename or 'the output'}: {error.strerror}", err=True)
+            try:
+                sys.stdout.flush()
+            except OSError:  # Python would try once more at its end, and say so
+                os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
             ctx.exit(1)
         except ImportError as error:
             if error.name not in NEEDS_POSIX:

@@ -107,11 +107,18 @@ def test_without_an_input_and_into_a_full_disk() -> None:
     line = ["sh", "-c", 'exec "$@" <&-', "sh", BENCH, "live", "--runs", "0", "--for", "0.2"]
     done = subprocess.run(line, capture_output=True, text=True, timeout=180)
     assert done.returncode == 0 and "Traceback" not in done.stderr, done.stderr
-    with open("/dev/full", "w") as full:
-        done = subprocess.run(
-            [BENCH, "scenarios"], stdout=full, stderr=subprocess.PIPE, text=True, timeout=180
-        )
-    assert done.returncode == 1 and done.stderr.count("\n") == 1 and "No space left" in done.stderr
+    env = {name: text for name, text in os.environ.items() if name != "PYTHONUNBUFFERED"}
+    for more in ({}, {"PYTHONUNBUFFERED": "1"}):
+        with open("/dev/full", "w") as full:
+            done = subprocess.run(
+                [BENCH, "scenarios"],
+                stdout=full,
+                stderr=subprocess.PIPE,
+                env=env | more,
+                text=True,
+                timeout=180,
+            )
+        assert done.returncode == 1 and done.stderr.count("\n") == 1 and "No space left" in done.stderr
 
 
 def test_keys_work_for_a_person_at_a_terminal() -> None:

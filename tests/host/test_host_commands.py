@@ -516,3 +516,22 @@ def test_control_characters_from_outside_never_reach_the_terminal(run, tmp_path)
 def test_text_that_is_safe_is_shown_as_it_is():
     assert printable("zwölf µm → 3\n\tN·m") == "zwölf µm → 3\n N·m"
     assert printable("a\x00\x1b\x7f\x85\u202eb") == "a\\x00\\x1b\\x7f\\x85\\u202eb"
+
+
+@pytest.mark.skipif(not os.path.exists("/dev/full"), reason="no device that is always full")
+@pytest.mark.parametrize("more", [{}, {"PYTHONUNBUFFERED": "1"}], ids=["buffered", "unbuffered"])
+@pytest.mark.parametrize("words", [["--help"], ["runs", "list"]], ids=" ".join)
+def test_a_full_output_is_one_sentence(tmp_path, words, more):
+    """Python tried once more at its end, said so in three lines, and changed the exit code to 120."""
+    env = {name: text for name, text in os.environ.items() if name != "PYTHONUNBUFFERED"}
+    env |= {"EVENFALL_ARCHIVE": str(tmp_path)} | more
+    with open("/dev/full", "w") as full:
+        done = subprocess.run(
+            [Path(sys.executable).with_name("evenfall"), *words],
+            stdout=full,
+            stderr=subprocess.PIPE,
+            env=env,
+            text=True,
+            timeout=180,
+        )
+    assert done.returncode == 1 and done.stderr.count("\n") == 1 and "disk is full" in done.stderr

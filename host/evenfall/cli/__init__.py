@@ -35,7 +35,13 @@ def load_commands() -> click.Group:
 
 def main(args: list[str] | None = None) -> None:
     """Entry point: run a command, turn every failure into one sentence and an exit code."""
-    sys.exit(run(args))
+    code = run(args)
+    try:
+        sys.stdout.flush()
+    except OSError:
+        # a full disk, or a reader that left: Python would try once more at its end, and say so
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+    sys.exit(code)
 
 
 def run(args: list[str] | None) -> int:
@@ -61,15 +67,13 @@ def run(args: list[str] | None) -> int:
         told = explained(error)
         return _say(told.for_command_line, told.exit_code)
     except BrokenPipeError:
-        # the reader of our output left (`| head`): not a failure of ours
-        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
-        return 0
+        return 0  # the reader of our output left (`| head`): not a failure of ours
     except OSError as error:
         if os.environ.get("EVENFALL_TRACE"):
             raise
         from evenfall.archive.files import reason
 
-        return _say(f"{error.filename or 'a file'}: {reason(error)}", 1)
+        return _say(f"{error.filename or 'a file or the output'}: {reason(error)}", 1)
     except Exception as error:
         if os.environ.get("EVENFALL_TRACE"):
             raise
