@@ -44,7 +44,7 @@ QUICK_STOPS: dict[str, dict[str, Any]] = {
 # seeds in which a clutch that let go under load was taken for a lost chain
 SEEDS = [(bench, 1) for bench in QUICK_STOPS]
 SEEDS += [("a clutch that lets go early", seed) for seed in (3, 8)]
-SEEDS += [("bearings that keep some torque on the cell", seed) for seed in (3, 9)]
+SEEDS += [("bearings that keep some torque on the cell", seed) for seed in (3, 7, 9)]
 
 
 @pytest.mark.parametrize(("bench", "seed"), SEEDS)
@@ -99,7 +99,7 @@ def test_study_of_shut_throttles() -> None:
                 told[bench, seed] = rig.status()["fault"]
     false = [at for at, fault in told.items() if fault != "none"]
     print(f"\n{len(false)} of {len(told)} shut throttles gave a fault: {false}")
-    assert len(false) <= 2  # bearings, seed 7: the last turn, still read, makes the fall look even
+    assert not false
 
 
 @pytest.mark.parametrize("engine", ["trimmer", "clearing saw", "big race saw"])
