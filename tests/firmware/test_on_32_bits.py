@@ -10,6 +10,7 @@ from __future__ import annotations
 import os
 import re
 import subprocess
+import tempfile
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
@@ -138,7 +139,13 @@ def test_every_optional_part_starts_sweeps_and_stores(amplifier: int, barometer:
     print(f"amplifier={amplifier} barometer={barometer}: {started} after the start, then {left}")
 
 
-def test_a_sweep_of_eight_seconds_fits_at_320_samples_a_second() -> None:
+@pytest.mark.parametrize("longer", [0, 12, 20])
+def test_a_sweep_of_eight_seconds_fits_at_320_samples_a_second(
+    longer: int, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """However the heap lies: the length of the folder's name moves what is made after it."""
+    folder = tempfile.mkdtemp(prefix="x" * longer, dir="/tmp")
+    monkeypatch.setattr(tempfile, "tempdir", folder)
     scenario = combination(1, 1)
     scenario["board"]["sweep_time"] = 8_000
     with rig(scenario, runs=1) as board:
@@ -146,6 +153,7 @@ def test_a_sweep_of_eight_seconds_fits_at_320_samples_a_second() -> None:
         started = heap(board)
         check(started, GOALS_8_S)
         left = day(board, 1, GOALS_8_S)
+    os.rmdir(folder)
     print(f"amplifier=1 barometer=1, 8 s: {started} after the start, then {left}")
 
 

@@ -1,8 +1,8 @@
 """Wires the parts together; the board's states; the main loop.
 
 The heap: files are read first, while it is empty; then everything that stays is made, the rings last, around
-one block that stays free in one piece (`free_block_bytes`).  Files opened later, answers and the self-test's
-rows live in that block, so that the board never depends on how its free bytes lie.
+one block that stays free in one piece (`recorder.free_block_bytes`).  Files opened later, answers and the
+self-test's rows live in that block, so that the board never depends on how its free bytes lie.
 
 One pass: drain the two FIFOs, one control step for each load sample, link; every
 8 ms faults, button, LED, and the link of a sweep; watchdog, then sleep to the next 2 ms.  What happens
@@ -23,7 +23,7 @@ from .hardware import Clock
 from .host_commands import PRESS_MS, HostCommands
 from .link import Link
 from .native import const, micropython
-from .recorder import Recorder, free_block_bytes
+from .recorder import Recorder
 from .run_record import RunRecord
 from .sensing import Speed, Torque
 from .settings import BootCounter, Learned, run_seconds
@@ -53,16 +53,6 @@ _WARM_HALF_RPM = const(1000)  # above this the valve leaves its shut end, so tha
 
 HELD_SPEED = 1 << codes.TRACE_BITS.index("speed_held_over")
 GAPS_IN_RUN, GAPS_IN_STORE, GAPS_AT_REST, HEAP, NOT_RECORDED, RUNS_FIT, SMALL = range(7)  # in codes.COUNTERS
-
-
-def _reserve(size):
-    """So many bytes of the heap in one piece, or fewer where there is no such piece."""
-    while size > 1024:
-        try:
-            return bytearray(size)
-        except MemoryError:
-            size -= 1024
-    return None
 
 
 class Board:
@@ -98,9 +88,8 @@ class Board:
         free = gc.mem_free()
         # the place of the next controller, which is made while this one is still there
         spare = Sweep(s, self.learned.values)
-        block = _reserve(free_block_bytes(s, hardware.nominal_hz(), free))
         self.recorder = Recorder(s, hardware.nominal_hz(), free)
-        del spare, block  # it stays free in one piece: what is small fits into the gaps before it
+        del spare  # what is small fits into the gaps before the block that was free beside it
         self.run = RunRecord(
             hardware, self.clock, self.recorder, self.standstill, self.speed, self.store, self.starts
         )

@@ -11,7 +11,7 @@ RAM budget, bytes (the only large allocations of the board):
     control trace   12 x at most 27 per second x seconds
     events, air, zeros   900 + 288 + 112
 
-They are made last, while _FREE_BLOCK bytes are held, so that so much stays free in one piece.
+They are made last, while _FREE_BLOCK bytes (_MIN_BLOCK at least) are held: so much stays free in one piece.
 
 with seconds = before_trigger + steady_time + sweep_time + after_sweep + _STEADY_S.
 At the defaults and 80 samples/s that is 20 s: 11 kB + 13 kB + 7 kB = 31 kB.  When
@@ -33,6 +33,7 @@ from .settings import TRACE_HZ, bytes_per_second, run_seconds, records_per_secon
 _RESERVE = const(51 * 1024)  # bytes of heap left for the program at work and what is made after the rings,
 _MIN_RESERVE = const(37 * 1024)  # or so many, when a whole sweep would not fit otherwise
 _FREE_BLOCK = const(28 * 1024)  # so many of them in one piece: a file opened for writing takes 1,148 at once
+_MIN_BLOCK = const(14 * 1024)  # or so many, when the pages of a whole sweep would not fit otherwise
 _OVERHEAD = const(14500)  # bytes of heap for the next controller and what the rings take beside their records
 _SMALL_BEFORE_MS = const(1500)  # a small record holds the sweep, so much before it
 _SMALL_AFTER_MS = const(1000)  # and so much after it, of load samples and edges alone
@@ -260,9 +261,21 @@ def free_block_bytes(settings, nominal_hz, free):
     return min(_FREE_BLOCK, free - run_seconds(settings) * bytes_per_second(settings, nominal_hz) - _OVERHEAD)
 
 
+def _reserve(size):
+    """So many bytes of the heap in one piece, or fewer where there is no such piece."""
+    while size > 1024:
+        try:
+            return bytearray(size)
+        except MemoryError:
+            size -= 1024
+    return None
+
+
 class Recorder:
     def __init__(self, settings, nominal_hz, free):
+        block_bytes = free_block_bytes(settings, nominal_hz, free)
         while True:
+            block = _reserve(block_bytes)  # held until the pages are made
             self.seconds, loads, edges, traces = plan(settings, nominal_hz, free)
             try:
                 self.trace = Ring("control_trace", traces)  # the largest pages first
@@ -272,12 +285,16 @@ class Recorder:
                 self.air = Ring("air", 24)
                 self.zeros = Ring("zeros", 8)
                 break
-            except MemoryError:  # gaps smaller than a page: a shorter record
+            except MemoryError:  # gaps smaller than a page; the length of a file's name can move them
                 if self.seconds <= 1:
                     raise
-                self.trace = self.loads = self.edges = self.events = self.air = None
+                self.trace = self.loads = self.edges = self.events = self.air = block = None
                 gc.collect()
-                free -= _RESERVE // 20
+                if self.seconds <= run_seconds(settings) and block_bytes > _MIN_BLOCK:
+                    block_bytes -= 1024  # rather than a record shorter than a sweep
+                else:
+                    free -= _RESERVE // 20
+        del block
         seconds = (settings["sweep_time"] + _SMALL_BEFORE_MS + _SMALL_AFTER_MS + 1999) // 1000
         load_hz, edge_hz, _ = records_per_second(settings, nominal_hz)
         self._small_loads, self._small_edges = load_hz * seconds, edge_hz * seconds
