@@ -11,6 +11,7 @@ import math
 import os
 import re
 import socket
+import tempfile
 import textwrap
 from collections.abc import Callable, Iterator
 from itertools import count
@@ -27,6 +28,7 @@ HAND_S, HAND_STEPS = 0.4, 40  # how long a hand takes to let a weight down; comm
 DRILL_S, MAX_DRILL_RPM = 4.0, 10_000.0  # a drill with a speed-up gear; common practice, no source
 HAND_TURNS_S = 1.5  # how fast a hand turns a shaft; common practice, no source
 MAX_LINE = 400
+MAX_ADDRESS = 100  # bytes
 FAULT_WORDS = "fault NAME [VALUE] [for SECONDS]"
 
 HELP = f"""\
@@ -68,12 +70,24 @@ def only_socket() -> Path:
     return running[0]
 
 
+@contextlib.contextmanager
+def _address(path: Path) -> Iterator[str]:
+    """`path` as an address, by a link from /tmp where it is too long (104 bytes is the least limit)."""
+    if len(os.fsencode(path)) < MAX_ADDRESS:
+        yield str(path)
+        return
+    with tempfile.TemporaryDirectory(prefix="bench", dir="/tmp") as folder:
+        link = Path(folder, "to")
+        link.symlink_to(path.parent.resolve())
+        yield str(link / path.name)
+
+
 def ask(path: Path, line: str) -> str:
     """Send one line to the bench at `path`; its answer.  BenchError when none listens."""
-    with socket.socket(socket.AF_UNIX) as talk:
+    with socket.socket(socket.AF_UNIX) as talk, _address(path) as address:
         talk.settimeout(20.0)
         try:
-            talk.connect(str(path))
+            talk.connect(address)
             talk.sendall(line[:MAX_LINE].encode() + b"\n")
             answer = b""
             while data := talk.recv(4096):
@@ -98,7 +112,8 @@ def listening(path: Path | None) -> Iterator[Callable[[Callable[[str], str]], No
     with socket.socket(socket.AF_UNIX) as server:
         old = os.umask(0o177)  # this user only
         try:
-            server.bind(str(path))
+            with _address(path) as address:
+                server.bind(address)
         except OSError as error:
             raise BenchError(f"cannot listen at {path}: {error}; give another path with --control") from None
         finally:
@@ -112,9 +127,9 @@ def listening(path: Path | None) -> Iterator[Callable[[Callable[[str], str]], No
 
 
 def _alive(path: Path) -> bool:
-    with socket.socket(socket.AF_UNIX) as talk:
+    with socket.socket(socket.AF_UNIX) as talk, _address(path) as address:
         try:
-            talk.connect(str(path))
+            talk.connect(address)
         except (OSError, ValueError):
             return False
     return True

@@ -233,14 +233,15 @@ def test_a_weight_beyond_the_cell_is_an_overload_for_the_board() -> None:
 
 
 def test_two_benches_of_one_user_have_two_names_and_act_asks_which(tmp_path: Path) -> None:
-    environment = {**os.environ, "XDG_CACHE_HOME": str(tmp_path)}
+    cache = tmp_path / ("long" * 25)  # longer than the address of a socket may be
+    environment = {**os.environ, "XDG_CACHE_HOME": str(cache)}
     bench = str(TOOLS / "evenfall-bench")
 
     def act(*words: str) -> subprocess.CompletedProcess[str]:
         return subprocess.run([bench, "act", *words], capture_output=True, text=True, env=environment)
 
     assert "no bench runs" in act("state").stderr
-    folder = tmp_path / "evenfall-bench" / "benches"
+    folder = cache / "evenfall-bench" / "benches"
     running = []
     try:
         for n in (1, 2):

@@ -47,7 +47,8 @@ def practising(
     with Archive(folder) as archive:
         check_folder(archive)
         add_demo_set_up(archive)
-    with tempfile.TemporaryDirectory(prefix="evenfall-practice-") as temporary:
+    # a socket's address is short: not below a long TMPDIR
+    with tempfile.TemporaryDirectory(prefix="evenfall-practice-", dir="/tmp") as temporary:
         port, control = Path(temporary) / "practice", Path(temporary) / "hands"
         options = ("--realtime", "--control", str(control))
         with bench_running(port, scenario, seed, 0, say, options) as check:
