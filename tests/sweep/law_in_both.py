@@ -7,6 +7,12 @@ from evenfall_board.sweep import RELEASE, Sweep  # noqa: E402
 from evenfall_wire.settings import SETTINGS  # noqa: E402
 
 settings = {s[1]: s[3] for s in SETTINGS}
+c = Sweep(settings, {})
+c.begin(0, 22000, 1000)
+for n in range(400):  # six steps of samples that share a tick
+    us = c.step(0, 21000 + n, 2000 + n)
+print("one tick", us, [c._s[i] for i in range(len(c._s)) if i != 79])
+
 learned = {}
 noise = 12345
 t = 0x3FF00000  # the ticks go round within the first run

@@ -78,6 +78,17 @@ def test_any_input_stays_small(values, learned, speed, samples, upward):
     c.verdict()
 
 
+@given(values_of, st.integers(0, HIGH), st.integers(0, 65535), st.integers(0, 3))
+def test_samples_that_share_a_tick_are_steps_like_others(values, tick, speed, apart):
+    """No driver delivers them (each sample takes a read-out); a step of 64 must divide by no time of zero."""
+    c = hard_sweep(values, {})
+    c.begin(Small(tick), Small(speed), Small(values["servo_shut"]))
+    ends = sorted((values["servo_shut"], values["servo_open"]))
+    for n in range(200):
+        us = c.step(Small((tick + n * apart) & HIGH), Small(speed), Small(1000 + n))
+        assert ends[0] <= us <= ends[1]
+
+
 @settings(max_examples=40, deadline=None)
 @given(
     values_of,

@@ -164,6 +164,7 @@ _ONE_Q12 = const(4096)  # one, in 1/4096
 _MAX_RATE = const(131071)  # half rpm/s, or quarters of mN.m: keeps products below 2**30
 _MAX_STEP_SAMPLES = const(64)
 _MAX_STEP_TICKS = const(400000)  # 100 ms: a longer gap counts as that
+_MIN_STEP_TICKS = const(1000)  # 0.25 ms: a shorter one counts as that; nothing divides by a time of 0
 _DT_PER_TICK_Q17 = const(1074)  # 1/32768 s in a tick of 0.25 us, times 2**17
 _MIN_SPEED = const(1000)  # half rpm: below it there is no speed to go by
 _MIN_SET_POINT = const(512)  # half rpm
@@ -329,6 +330,8 @@ def take_sample(s: ptr32, tick: int, w: int, t: int, speed_tick: int) -> int:
     s[_TICK] = tick
     if d > _MAX_STEP_TICKS:
         d = _MAX_STEP_TICKS
+    elif d < _MIN_STEP_TICKS:
+        d = _MIN_STEP_TICKS
     if w < _MIN_SPEED:  # keep the load as it is; the guard decides
         return 0
     # the speed is a mean of turns gone by: bring it to now along the ramp
