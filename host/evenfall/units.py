@@ -65,6 +65,7 @@ UNITS: dict[str, dict[str, tuple[float, float]]] = {
 _NUMBER = r"[-+]?(?:\d+(?:[.,]\d*)?|[.,]\d+)(?:[eE][-+]?\d+)?"
 _TYPED = re.compile(rf"^\s*({_NUMBER})\s*°?\s*([^\d\s]\S*)?\s*$")
 _PLAIN = re.compile(rf"^\s*({_NUMBER})\s*$")
+_PLUS_MINUS = re.compile(r"\+/?-|±")
 _EITHER_WAY = re.compile(r"^[-+]?[1-9]\d{0,2},\d{3}$")  # 1,013: a thousand, or a little more than one?
 
 
@@ -121,6 +122,35 @@ def typed(text: str, kind: str, what: str) -> float:
     if not math.isfinite(result):
         raise InputError(f"{what}: '{text}' is too large to be a {kind}")
     return result
+
+
+def typed_share(text: str, what: str) -> float:
+    """'97 %' or '0.97' -> 0.97.  Raises InputError; also for a bare number over 1, which lacks its %."""
+    value = typed(text, "ratio", what)
+    if value > 1 and plain_number(text, what) is not None:
+        raise InputError(f"{what}: '{text}' has no unit; write it with %, e.g. '{text.strip()} %'")
+    return value
+
+
+def typed_share_and_width(text: str, what: str) -> tuple[float, float | None]:
+    """'97 +- 1 %' -> (0.97, 0.01); '97 %' -> (0.97, None).  A % at the end counts for both numbers.
+
+    Raises InputError as `typed_share` does, and for a half-width below zero.
+    """
+    first, *rest = _PLUS_MINUS.split(text, maxsplit=1)
+    if not rest:
+        return typed_share(text, what), None
+    bare = [plain_number(part, what) is not None for part in (first, rest[0])]
+    value, width = typed(first, "ratio", what), typed(rest[0], "ratio", what)
+    if bare == [False, True]:
+        raise InputError(f"{what}: '{text}' has no unit at its end; write for instance '97 +- 1 %'")
+    if bare == [True, False]:
+        value = to_si(value, "%", "ratio")
+    elif bare == [True, True] and value > 1:
+        raise InputError(f"{what}: '{text}' has no unit; write it with %, e.g. '{text.strip()} %'")
+    if width < 0:
+        raise InputError(f"{what}: '{text}' has no width; write for instance '97 +- 1 %'")
+    return value, width
 
 
 def _name(unit: str, kind: str) -> str:

@@ -371,6 +371,55 @@ def test_what_people_typed_cannot_steer_the_terminal(run, tmp_path):
     assert "red" in out and "alert" in out
 
 
+@pytest.mark.parametrize(
+    ("words", "efficiency", "half_width_95"),
+    [
+        (("0.97",), 0.97, None),
+        (("97 %",), 0.97, None),
+        (("97%",), 0.97, None),
+        (("97,5 %",), 0.975, None),
+        (("97+-1 %",), 0.97, 0.01),
+        (("97 % ± 1.5 %",), 0.97, 0.015),
+        (("0.97 +/- 0.01",), 0.97, 0.01),
+        (("97 %", "--efficiency-u", "0.5 %"), 0.97, 1.96 * 0.005),
+        (("0.97", "--efficiency-u", "0.005"), 0.97, 1.96 * 0.005),
+    ],
+)
+def test_a_drive_efficiency_is_typed_like_other_quantities(run, words, efficiency, half_width_95):
+    run("setup", "add", "auger", "--efficiency", *words)
+    (row,) = json.loads(run("setup", "list", "--json")[0])
+    assert row["drive_efficiency"] == pytest.approx(efficiency, rel=1e-12)
+    if half_width_95 is None:
+        assert row["drive_efficiency_u"] is None
+    else:  # what follows the sign is a 95 % interval, as in all that is printed
+        assert 1.96 * row["drive_efficiency_u"] == pytest.approx(half_width_95, rel=1e-4)
+
+
+@pytest.mark.parametrize(
+    ("words", "sentence"),
+    [
+        (("97",), "--efficiency: '97' has no unit; write it with %, e.g. '97 %'"),
+        (("97 +- 1",), "--efficiency: '97 +- 1' has no unit; write it with %, e.g. '97 +- 1 %'"),
+        (("97 % +- 1",), "--efficiency: '97 % +- 1' has no unit at its end; write for instance '97 +- 1 %'"),
+        (("97 +- -1 %",), "--efficiency: '97 +- -1 %' has no width; write for instance '97 +- 1 %'"),
+        (("97 +- %",), "is not a number with a unit"),
+        (("+- 1 %",), "is not a number with a unit"),
+        (("970 %",), "a drive efficiency of 9.7 is outside 0.5 to 1"),
+        (("0.97 +- 1 %",), "a drive efficiency of 0.0097 is outside 0.5 to 1"),
+        (("97 mm",), "--efficiency: unit 'mm' is not known for a ratio; use one of %"),
+        (
+            ("97 +- 1 %", "--efficiency-u", "0.5 %"),
+            "--efficiency: leave out --efficiency-u or what follows +-",
+        ),
+        (("97 %", "--efficiency-u", "2"), "--efficiency-u: '2' has no unit; write it with %, e.g. '2 %'"),
+    ],
+)
+def test_a_drive_efficiency_that_is_none_is_refused_in_a_sentence(run, words, sentence):
+    _, err = run("setup", "add", "auger", "--efficiency", *words, rc=2)
+    assert sentence in err and len(err.strip().splitlines()) == 1
+    assert json.loads(run("setup", "list", "--json")[0]) == [], "what is refused leaves no set-up"
+
+
 def test_a_set_up_in_force_is_used_for_new_runs(run, board):
     run("setup", "add", "auger", "--engine-teeth", 10, "--brake-teeth", 12, "--inertia", 0.002)
     shown = " ".join(run("setup", "list")[0].split())

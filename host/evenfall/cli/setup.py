@@ -19,8 +19,11 @@ setup = noun("setup", "Set-ups of the bench: teeth, magnets, inertia, drive effi
 @click.option("--magnets", type=int, help="Magnets per turn of the brake shaft.")
 @click.option("--inertia", type=float, help="Inertia referred to the crank, kg·m².")
 @click.option("--inertia-u", type=float, help="Its standard uncertainty, kg·m².")
-@click.option("--efficiency", type=float, help="Drive efficiency, 0.5 to 1; 1: results at the brake.")
-@click.option("--efficiency-u", type=float, help="Its standard uncertainty, for instance 0.006.")
+@click.option(
+    "--efficiency",
+    help="Drive efficiency: '97 %', or with its 95 % interval '97 +- 1 %'; '100 %': results at the brake.",
+)
+@click.option("--efficiency-u", help="Its standard uncertainty, for instance '0.6 %'.")
 @click.option("--height", help="Of the place above sea level, e.g. '900 ft': checks a typed air pressure.")
 @click.option("--arm-changed", is_flag=True, help="The arm or cell was moved just now: calibrate again.")
 @archive_option
@@ -31,8 +34,8 @@ def add_setup(
     magnets: int | None,
     inertia: float | None,
     inertia_u: float | None,
-    efficiency: float | None,
-    efficiency_u: float | None,
+    efficiency: str | None,
+    efficiency_u: str | None,
     height: str | None,
     arm_changed: bool,
     archive_dir: Path,
@@ -58,8 +61,7 @@ def add_setup(
         "magnets": magnets,
         "inertia_kg_m2": inertia,
         "inertia_u_kg_m2": inertia_u,
-        "drive_efficiency": efficiency,
-        "drive_efficiency_u": efficiency_u,
+        **_drive(efficiency, efficiency_u),
         "height_m": typed(height, "length", "--height") if height else None,
         "arm_changed_unix_s": int(time.time()) if arm_changed else None,
     }
@@ -152,6 +154,20 @@ def list_setups(retired: bool, archive_dir: Path, as_json: bool) -> None:
         ],
         {"number", "magnets"},
     )  # fmt: skip
+
+
+def _drive(efficiency: str | None, efficiency_u: str | None) -> dict[str, float | None]:
+    """What was typed of the drive's efficiency, as fields of a `Setup`."""
+    from evenfall.errors import InputError
+    from evenfall.units import typed_share, typed_share_and_width
+
+    share, width = (None, None) if efficiency is None else typed_share_and_width(efficiency, "--efficiency")
+    u = None if width is None else width / 1.96  # as shown: a 95 % interval
+    if efficiency_u is not None:
+        if width is not None:
+            raise InputError(f"--efficiency: leave out --efficiency-u or what follows +- in '{efficiency}'")
+        u = typed_share(efficiency_u, "--efficiency-u")
+    return {"drive_efficiency": share, "drive_efficiency_u": u}
 
 
 def _efficiency(row: dict[str, Any]) -> str:

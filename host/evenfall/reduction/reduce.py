@@ -166,12 +166,12 @@ def check_inputs(run: Run, calibration: Calibration, setup: Setup) -> None:
     if not 0.5 <= setup.drive_efficiency <= 1:
         raise InputError(
             f"a drive efficiency of {setup.drive_efficiency:g} is outside 0.5 to 1; "
-            "a chain in order loses 1 to 4 %, so type for instance 0.98"
+            "a chain in order loses 1 to 4 %, so type for instance 98 %"
         )
     if setup.drive_efficiency_u is not None and not 0 <= setup.drive_efficiency_u <= 0.2:
         raise InputError(
             f"an uncertainty of the drive efficiency of {setup.drive_efficiency_u:g} is outside 0 to 0.2; "
-            "type it as a share, for instance 0.01"
+            "type for instance 1 %"
         )
     if not 0 <= setup.inertia_kg_m2 < 1:
         raise InputError(
