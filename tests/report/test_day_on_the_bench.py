@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import re
 import signal
 import subprocess
 import sys
@@ -14,6 +15,7 @@ import pytest
 from evenfall.archive.archive import Archive, Query
 from evenfall.board.link import Link
 from evenfall.errors import EvenfallError
+from evenfall_bench.control import ask
 
 TOOLS = Path(sys.executable).parent
 SCENARIO = '[bench]\ntitle = "a day"\n[engine]\nuse = "post auger"\ntorque_factor = {factor}\n'
@@ -64,6 +66,7 @@ class Bench:
     def __init__(self, folder: Path) -> None:
         self.folder = folder
         self.port = str(folder / "port")
+        self.control = folder / "control"
         self.program: subprocess.Popen[bytes] | None = None
 
     def start(self, factor: float, runs: int) -> None:
@@ -73,6 +76,7 @@ class Bench:
         scenario.write_text(SCENARIO.format(factor=factor))
         words = [str(TOOLS / "evenfall-bench"), "run", "--scenario", str(scenario), "--runs", str(runs)]
         words += ["--image", str(self.folder / "flash.img"), "--port-link", self.port]
+        words += ["--control", str(self.control)]
         self.program = subprocess.Popen(words, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
         stop = time.monotonic() + 300
         while True:
@@ -85,6 +89,17 @@ class Bench:
                 pass
             assert time.monotonic() < stop, "the bench made no run"
             time.sleep(0.5)
+
+    def pause(self, seconds: float) -> None:
+        """Until so much has passed on the bench."""
+
+        def time_s() -> float:
+            return float(re.search(r"([\d.]+) s ", ask(self.control, "state"))[1])  # type: ignore[index]
+
+        end, stop = time_s() + seconds, time.monotonic() + 120
+        while time_s() < end:
+            assert time.monotonic() < stop, "the bench stands still"
+            time.sleep(0.02)
 
     def stop(self) -> None:
         if self.program is not None:
@@ -116,6 +131,16 @@ def test_a_day_with_a_change_of_five_per_cent(tmp_path: Path) -> None:
         day.expect("Not known yet: teeth and magnets")
         day.answer("Your choice", "later")
         day.expect("1/13 Self-test")
+        # used by the person, seen by the board; what is not seen within half a minute: test_first_start.py
+        for request, hand in (
+            ("Press the board's button now", "button"),
+            ("Press once more", "button"),
+            ("Turn the brake's shaft by hand", "turn 2"),
+        ):
+            day.expect(request)
+            bench.pause(0.5)
+            ask(bench.control, hand)
+            day.expect("  seen")
         _pass_self_test(day)
         day.expect("2/13 Zero")
         day.answer("Enter when it is so", "")
