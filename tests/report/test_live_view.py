@@ -30,6 +30,15 @@ from evenfall_wire import codes
 from rich.console import Console
 
 BENCH = Path(sys.executable).with_name("evenfall-bench")
+# at the pace of the clock: as short as a sweep can be
+SCENARIO = """
+[engine]
+use = "clearing saw"
+[weather]
+sensor = true
+[board]
+sweep_time = 5000
+"""
 
 
 class Bench:
@@ -38,12 +47,14 @@ class Bench:
     def __init__(self, folder: Path, runs: int) -> None:
         self.port = str(folder / "port")
         self.image = folder / "flash.img"
+        self.scenario = folder / "bench.toml"
+        self.scenario.write_text(SCENARIO)
         self.runs = runs
         self.program: subprocess.Popen[bytes] | None = None
 
     def on(self) -> None:
         words = [str(BENCH), "run", "--realtime", "--port-link", self.port, "--image", str(self.image)]
-        words += ["--runs", str(self.runs), "--scenario", "trail-crew"]
+        words += ["--runs", str(self.runs), "--scenario", str(self.scenario)]
         self.program = subprocess.Popen(
             words, stdin=subprocess.DEVNULL, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL
         )

@@ -4,7 +4,7 @@ import hashlib
 import struct
 from binascii import crc32
 
-from link_port import Board, Port
+from link_port import Board, Poller, Port
 from rig import Flash, Recorder, mount, run_of
 
 from evenfall_board.link import Link
@@ -56,6 +56,7 @@ board = started()
 board.room_changed = lambda: None
 port = Port()
 link = Link(board, port, port)
+link._poll_in = link._poll_out = Poller(port)
 framer = Framer()
 sequence = 0
 
