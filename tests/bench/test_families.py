@@ -20,6 +20,7 @@ from evenfall_bench.family_study import faults, run_family, summary
 from evenfall_bench.host_runner import fitted_time_s
 from evenfall_bench.lower_bound import linear
 from evenfall_bench.models import MODELS, Streams, part
+from evenfall_bench.models.common import interpolate
 from evenfall_bench.physics import Bench
 from evenfall_bench.scenario import complete
 
@@ -53,6 +54,7 @@ def test_each_bench_could_do_the_sweep() -> None:
         s = complete(family_bench(seed))
         valve, supply = s["valve"], s["supply"]
         end = s["engine"]["torque_map"][-1][0]
+        made, curve = Bench(s, 1), conductances(s)
         for rpm in (5000.0, 0.5 * (5000.0 + 0.9 * end), 0.9 * end):
             b = linear(s, rpm)
             assert b["fill"] < 0.97, (seed, rpm)
@@ -63,10 +65,10 @@ def test_each_bench_could_do_the_sweep() -> None:
             # what servo and stem cannot resolve, at this speed
             servo = s["servo"]
             coarse_us = servo["deadband_us"] + servo["backlash_us"] + valve["stick_us"]
-            opening = np.interp(b["flow"] / full, conductances(s), np.linspace(0.0, 1.0, 201))
+            opening = np.interp(b["flow"] / full, curve, np.linspace(0.0, 1.0, 201))
             assert b["slope"] * coarse_us / (1000.0 * opening) < 0.3, (seed, rpm)
             # heat balance P = rho c q dT (common practice, no source)
-            watts = Bench(s, 1).map_torque_Nm(rpm) * rpm * math.pi / 30
+            watts = made.map_torque_Nm(rpm) * rpm * math.pi / 30
             assert s["water"]["temperature_C"] + watts / (998.2 * 4182.0 * b["flow"]) < 95.0, (seed, rpm)
 
 
@@ -74,6 +76,18 @@ def conductances(s: dict) -> list[float]:
     """Of the valve over its opening, as shares of the full one."""
     made = part("valve", s, Streams(1))
     return [made.leak + (1.0 - made.leak) * share for share in made.curve[:-1]]
+
+
+@pytest.mark.outside("numpy.interp: piecewise linear interpolation")
+def test_interpolation_between_many_points_is_numpys() -> None:
+    """Between the points, on them, before the first; past the last on the last line."""
+    rng = np.random.default_rng(2)
+    x, y = np.cumsum(rng.uniform(0.1, 2.0, 40)), rng.normal(size=40)
+    points = np.column_stack([x, y]).tolist()
+    for at in [*rng.uniform(x[0] - 3.0, x[-1], 200), *x]:
+        assert interpolate(points, float(at)) == pytest.approx(np.interp(at, x, y), rel=1e-12, abs=1e-12)
+    slope = (y[-1] - y[-2]) / (x[-1] - x[-2])
+    assert interpolate(points, float(x[-1]) + 5.0) == pytest.approx(y[-1] + 5.0 * slope)
 
 
 def test_standards_as_published_agree_with_the_hosts() -> None:

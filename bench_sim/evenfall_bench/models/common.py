@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import math
-from itertools import pairwise
+from bisect import bisect_left
+from operator import itemgetter
 from random import Random
 from typing import NamedTuple
 
@@ -34,12 +35,13 @@ class Streams:
         return self._made[cause]
 
 
+_FIRST = itemgetter(0)
+
+
 def interpolate(points: list[list[float]], x: float) -> float:
     """Piecewise linear through (x, y) points, held at the first, extended past the last."""
     if x <= points[0][0]:
         return points[0][1]
-    for (x0, y0), (x1, y1) in pairwise(points):
-        if x <= x1:
-            return y0 + (y1 - y0) * (x - x0) / (x1 - x0)
-    (x0, y0), (x1, y1) = points[-2:]
+    at = min(bisect_left(points, x, 1, key=_FIRST), len(points) - 1)
+    (x0, y0), (x1, y1) = points[at - 1 : at + 1]
     return y0 + (y1 - y0) * (x - x0) / (x1 - x0)
