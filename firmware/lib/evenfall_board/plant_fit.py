@@ -41,19 +41,38 @@ _TORQUE_SUM = const(4)  # of half mN.m x 1/32768 s
 _SPEED_SUM = const(5)
 _OPENING_SUM = const(6)
 
+# places in the sums
+_LEFT_SQUARES = const(0)  # of what the valve must explain, or of what it leaves
+_PRODUCTS = const(1)
+_VALVE_SQUARES = const(2)
+_LEAST = const(3)  # least of the first in a search, and the third of that place
+_LEAST_SWING = const(4)
+
 _MIN_TORQUE = const(10)  # half mN.m: at most an eighth of the bins may have less
 _MIN_SPEED = const(1000)  # half rpm
 _MIN_OPENING = const(128)  # 1/16384
 _MAX_LOG = const(28672)  # 7 octaves: what a series may be off its middle
 _MAX_PART = const(2500)  # 1.2 octaves: 160 squares stay below 2**30
-_MAX_RATE = const(14336)  # rate x time of a bin, 3.5 in 1/4096: its series below is good to there
+_MAX_RATE = const(14336)  # rate x time of a bin, 3.5 in 1/4096
 _MIN_SWING = const(15)  # rms of ln opening after the high-pass, 0.5 %, for a fit
-_SKIP = const(8)  # bins at the beginning that are in no sum: longest delay
+_SKIP = const(9)  # bins at the beginning that are in no sum: longest delay
+_MAX_LATE = const(1792)  # seven bins, in 1/256 of one
 _HIGH_PASS = const(49152)  # 1.5 s, 1/32768 s
 _LOW_PASS = const(12616)  # 0.385 s: of z in the rate
-_RATES = const(11)  # fill rates of the grid: 0.8 1/s, each sqrt(2) times the one before
-_RATE_STEP = const(512)  # log2 in 1/1024
-_LOG_MIN_RATE = const(7860)  # 1024 log2 of 0.8 in 1/256
+# fill rates go by 1024 log2 of 256 times what they are against 0.8 1/s
+_RATES = const(11)  # of the first grid, from 0.8 1/s, each sqrt(2) times the one before
+_FIRST_RATE = const(8192)
+_RATE_STEP = const(512)
+_LOG_RATE = const(-332)  # 1024 log2 0.8
+_MIN_RATE_LOG = const(7168)  # 0.4 1/s
+_MAX_RATE_LOG = const(14336)  # 51 1/s
+_MIN_DELAY = const(328)  # 10 ms
+_MAX_DELAY = const(14336)  # 437 ms: seven bins
+# what bins and a rate from measured torque leave of a first-order plant without noise
+_RATE_SD = const(18)  # 7 % of the fill rate, ln in 1/256
+_V_SD = const(5)  # 2 %
+_DELAY_SD = const(98)  # 3 ms
+_MIN_STEP = const(32)  # 2 % of the rate, 1 ms
 _LOG_M_RATE = const(-857)  # 1024 log2 (0.7 x 0.8)
 _INVERSE_M = const(1463)  # 1 / 0.7, in 1/1024
 _M = const(179)  # 0.7, in 1/256
@@ -96,10 +115,10 @@ def add_step(s: ptr32, bins: ptr16, dt: int, opening: int, torque: int, speed: i
 
 @micropython.viper
 def respond(rate: ptr16, factor: int, x: ptr32, out: ptr32, n: int, sign: int):
-    """Means over each bin of a first-order low-pass of `x`, which is constant in a bin and begins steady.
+    """Means over each bin of a first-order low-pass of what has the means `x` and begins steady.
 
     `rate` is rate times time of a bin, 1/32768, for the lowest fill rate; `factor` the fill rate against
-    that, 1/256.  With a = rate x time: (1 - exp(-a)) / a = 1 / (1 + a/2 + a**2/12) to 1 % below a = 2.
+    that, 1/256.  Bilinear: mean and standard deviation of the impulse response are those of the low-pass.
     """
     y = (x[0] << sign >> sign) << 4
     i = 0
@@ -107,7 +126,7 @@ def respond(rate: ptr16, factor: int, x: ptr32, out: ptr32, n: int, sign: int):
         a = int(rate[i]) * factor >> 11
         if a > _MAX_RATE:
             a = _MAX_RATE
-        share = 67108864 // (4096 + (a >> 1) + (a * a >> 12) // 12)
+        share = 67108864 // (4096 + (a >> 1))
         now = x[i] << sign >> sign
         d = now - (y >> 4)
         out[i] = now - (d * share >> 14)
@@ -142,8 +161,10 @@ def sum_up(y: ptr32, by_speed: ptr32, by_valve: ptr32, late: int, gain: int, sum
 
     With a gain (1/512): the sum of squares of what it leaves.
     """
-    part = late & 255
+    part = late & 255  # of the way to the bin before: linear and the mean of two second differences (Bessel)
+    curve = part * (256 - part)
     late >>= 8
+    n -= 1
     yy = 0
     xy = 0
     xx = 0
@@ -151,7 +172,9 @@ def sum_up(y: ptr32, by_speed: ptr32, by_valve: ptr32, late: int, gain: int, sum
     while i < n:
         a = (y[i] << sign >> sign) + ((by_speed[i] << sign >> sign) * _INVERSE_M >> 10)
         b = by_valve[i - late] << sign >> sign
-        b += ((by_valve[i - late - 1] << sign >> sign) - b) * part >> 8
+        d = by_valve[i - late - 1] << sign >> sign
+        bend = (by_valve[i - late + 1] << sign >> sign) + (by_valve[i - late - 2] << sign >> sign) - b - d
+        b += ((d - b) * part >> 8) - (bend * curve >> 18)
         a -= b * gain >> 9
         if a > _MAX_PART:
             a = _MAX_PART
@@ -161,9 +184,9 @@ def sum_up(y: ptr32, by_speed: ptr32, by_valve: ptr32, late: int, gain: int, sum
         xy += a * b
         xx += b * b
         i += 1
-    sums[0] = yy
-    sums[1] = xy
-    sums[2] = xx
+    sums[_LEFT_SQUARES] = yy
+    sums[_PRODUCTS] = xy
+    sums[_VALVE_SQUARES] = xx
 
 
 class RampRecord:
@@ -184,10 +207,6 @@ class RampRecord:
     def add(self, dt_q15, opening, torque_mNm, half_rpm):
         """A control step: means of the `dt_q15` (1/32768 s) up to it; the opening with the leak's part."""
         add_step(self._s, self.bins, dt_q15, opening, torque_mNm, half_rpm)
-
-
-def _series(n):
-    return array("i", bytearray(4 * n))
 
 
 def _logarithms(bins, n, series):
@@ -216,12 +235,104 @@ def _usable(bins, n):
     return n >= _MIN_BINS and weak <= n >> 3
 
 
-def _root_of_share(part, whole, one):
-    """one x sqrt(part / whole), 0 .. 32767; one up to 256."""
+def _root_of_share(part, whole):
+    """256 x sqrt(part / whole), 0 .. 32767."""
     while whole >= 16384 or part >= 16384:
         part >>= 1
         whole >>= 1
-    return isqrt(min((part << 16) // (whole or 1), (1 << 29) - 1)) * one >> 8
+    return isqrt((part << 16) // (whole or 1))
+
+
+def _rates_by_bin(bins, n, time, low_half_rpm, series):
+    """1/32768: rate x time of each bin for the lowest fill rate of the grid; yields as `identify`."""
+    z, w, rate, smooth, mean = series
+    for i in range(n):
+        smooth[i] = z[i]
+    high_pass(smooth, mean, (time << 14) // (_LOW_PASS + (time >> 1)), n, WORD_BITS - 32)
+    yield True
+    low = 0
+    for i in range(n):
+        if w[i] < w[low]:
+            low = i
+    base = log2_x1024(time, LOG2) + _LOG_M_RATE
+    base += log2_x1024(bins[_SPEEDS + low], LOG2) - log2_x1024(max(low_half_rpm, _MIN_SPEED), LOG2)
+    for i in range(n):
+        x = base + (w[i] - w[low] >> 2) - (mean[i] - mean[low]) * 77 // 1024
+        rate[i] = exp2_x1024(min(max(x, 0), 15359), EXP2)
+        if i & 31 == 31:
+            yield True
+
+
+def _search(n, time, rates, delays, series, left, gains):
+    """Residual sum of squares and v for each rate and delay; yields as `identify`."""
+    y, u, w, rate, by_speed, by_valve, mean, sums = series
+    sign = WORD_BITS - 32
+    k = (time << 14) // (_HIGH_PASS + (time >> 1))
+    cell = 0
+    for factor in rates:
+        factor = exp2_x1024(factor, EXP2)
+        respond(rate, factor, u, by_valve, n, sign)
+        high_pass(by_valve, mean, k, n, sign)
+        yield True
+        respond(rate, factor, w, by_speed, n, sign)
+        high_pass(by_speed, mean, k, n, sign)
+        yield True
+        for late in delays:
+            late = min((late << 8) // time, _MAX_LATE)
+            sum_up(y, by_speed, by_valve, late, 0, sums, n, sign)
+            x, swing = max(sums[_PRODUCTS], 0), sums[_VALVE_SQUARES]
+            while x >= 1048576 or swing >= 1048576:
+                x >>= 1
+                swing >>= 1
+            x = min(max((x << 9) // (swing or 1), _MIN_GAIN), _MAX_GAIN)
+            sum_up(y, by_speed, by_valve, late, x, sums, n, sign)
+            gains[cell] = x
+            left[cell] = x = sums[_LEFT_SQUARES]
+            if cell == 0 or x < sums[_LEAST]:
+                sums[_LEAST] = x
+                sums[_LEAST_SWING] = sums[_VALVE_SQUARES]
+            cell += 1
+            yield True
+
+
+def _weigh(left, least, n):
+    """Residual sums of squares to weights; their sum is 16384 but for rounding."""
+    shift = total = 0
+    while least >> shift >= 4096:
+        shift += 1
+    unit = least >> shift
+    for cell in range(len(left)):
+        x = max(left[cell] - least, 0) >> shift
+        # log2(e) n / 8, times 1024
+        x = x * n * 185 // unit if x <= unit else 10240
+        left[cell] = exp2_x1024(10240 - x, EXP2) if x < 10240 else 0
+        total += left[cell]
+    for cell in range(len(left)):
+        left[cell] = (left[cell] << 14) // total
+
+
+def _moments(weight, values, step):
+    """Mean and standard deviation of values 0 .. 16383; they lie anywhere in cells `step` wide."""
+    total = sum(weight)
+    middle = 0
+    for x, part in zip(values, weight):
+        middle += x * part >> 4
+    middle = (middle << 4) // total
+    wide = max([abs(x - middle) for x in values])
+    shift = 0
+    while wide >> shift > 1023:
+        shift += 1
+    power = 0
+    for x, part in zip(values, weight):
+        x = abs(x - middle) >> shift
+        power += (part * x >> 4) * x
+    return middle, isqrt(power // (total >> 4) + (step * step // 12 >> 2 * shift)) << shift
+
+
+def _around(middle, sd, low, high):
+    """Nine values from 2 sd below to 2 sd above, without those out of bounds; their step."""
+    step = max(sd >> 1, _MIN_STEP)
+    return [x for x in range(middle - 4 * step, middle + 4 * step + 1, step) if low <= x <= high], step
 
 
 def identify(record, delay, low_half_rpm):
@@ -233,125 +344,60 @@ def identify(record, delay, low_half_rpm):
     what the model leaves of ln z after the high-pass, rms (1/256).  None where the record has fewer than 60
     bins, hardly any torque or an opening that hardly moves.
     """
-    bins = record.bins
-    n = record._s[_COUNT]
-    time = record._s[_BIN]
-    sign = WORD_BITS - 32
+    bins, n, time = record.bins, record._s[_COUNT], record._s[_BIN]
     if not _usable(bins, n):
         yield None
         return
     yield True
-    y, u, w, by_valve, by_speed, mean = [_series(n) for _ in range(6)]
-    for more in _logarithms(bins, n, (y, u, w)):
-        yield more
-    k = (time << 14) // (_LOW_PASS + (time >> 1))
-    for i in range(n):
-        by_valve[i] = y[i]
-    high_pass(by_valve, mean, k, n, sign)
-    yield True
-    low = 0
-    for i in range(n):
-        if w[i] < w[low]:
-            low = i
-    # rate x time of a bin for the lowest fill rate of the grid
+    y, u, w, by_speed, by_valve, mean = [array("i", bytearray(4 * n)) for _ in range(6)]
     rate = array("H", bytearray(2 * n))
-    base = log2_x1024(time, LOG2) + _LOG_M_RATE
-    base += log2_x1024(bins[_SPEEDS + low], LOG2) - log2_x1024(max(low_half_rpm, _MIN_SPEED), LOG2)
-    for i in range(n):
-        x = base + (w[i] - w[low] >> 2) - (mean[i] - mean[low]) * 77 // 1024
-        rate[i] = exp2_x1024(min(max(x, 0), 15359), EXP2)
-        if i & 31 == 31:
-            yield True
-    k = (time << 14) // (_HIGH_PASS + (time >> 1))
-    high_pass(y, mean, k, n, sign)
-    sums = array("i", (0, 0, 0))
-    sum_up(y, by_speed, by_valve, 0, 0, sums, n, sign)  # by_speed is still zero
-    power = sums[0]
+    sums = array("i", (0, 0, 0, 0, 0))
+    yield from _logarithms(bins, n, (y, u, w))
+    yield from _rates_by_bin(bins, n, time, low_half_rpm, (y, w, rate, by_valve, mean))
+    series = y, u, w, rate, by_speed, by_valve, mean, sums
     for i in range(n):
         by_valve[i] = u[i]
-    high_pass(by_valve, mean, k, n, sign)
-    sum_up(y, by_speed, by_valve, 0, 0, sums, n, sign)
-    if sums[2] < n * _MIN_SWING * _MIN_SWING:
+    k = (time << 14) // (_HIGH_PASS + (time >> 1))
+    high_pass(y, mean, k, n, WORD_BITS - 32)
+    high_pass(by_valve, mean, k, n, WORD_BITS - 32)
+    sum_up(y, by_speed, by_valve, 0, 0, sums, n, WORD_BITS - 32)  # by_speed is still zero
+    power = sums[_LEFT_SQUARES]
+    if sums[_VALVE_SQUARES] < n * _MIN_SWING * _MIN_SWING:
         yield None
         return
     yield True
-    delays = array("H", (delay,)) if delay > 0 else _DELAYS
-    count = len(delays)
-    left = _series(_RATES * count)
-    gains = array("H", bytearray(2 * _RATES * count))
-    best = 0
-    cell = 0
-    for j in range(_RATES):
-        x = exp2_x1024(8192 + j * _RATE_STEP, EXP2)
-        respond(rate, x, u, by_valve, n, sign)
-        high_pass(by_valve, mean, k, n, sign)
+    rates, rate_step = range(_FIRST_RATE, _FIRST_RATE + _RATES * _RATE_STEP, _RATE_STEP), _RATE_STEP
+    delays, delay_step = ((delay,) if delay > 0 else _DELAYS), 0
+    # first the whole grid, then a fine one about what that shows
+    for fine in range(2):
+        if fine:
+            rates, rate_step = _around(rate_log, rate_sd, _MIN_RATE_LOG, _MAX_RATE_LOG)
+            if delay <= 0:
+                delays, delay_step = _around(late, late_sd, _MIN_DELAY, _MAX_DELAY)
+        left = array("i", bytearray(4 * len(rates) * len(delays)))
+        gains = array("H", bytearray(2 * len(left)))
+        yield from _search(n, time, rates, delays, series, left, gains)
+        _weigh(left, max(sums[_LEAST], n), n)  # what rounding leaves is no knowledge
         yield True
-        respond(rate, x, w, by_speed, n, sign)
-        high_pass(by_speed, mean, k, n, sign)
+        rate_log, rate_sd = _moments(left, [x for x in rates for _ in delays], rate_step)
         yield True
-        for late in delays:
-            late = min((late << 8) // time, (_SKIP - 1) * 256)
-            sum_up(y, by_speed, by_valve, late, 0, sums, n, sign)
-            x, swing = sums[1], sums[2]
-            while x >= 1048576 or swing >= 1048576:
-                x >>= 1
-                swing >>= 1
-            x = min(max((max(x, 0) << 9) // (swing or 1), _MIN_GAIN), _MAX_GAIN)
-            gains[cell] = x
-            sum_up(y, by_speed, by_valve, late, x, sums, n, sign)
-            left[cell] = sums[0]
-            if sums[0] < left[best]:
-                best = cell
-                swing_best = sums[2]
-            elif cell == 0:
-                swing_best = sums[2]
-            cell += 1
-            yield True
-    # what rounding leaves is no knowledge
-    least = max(left[best], n)
-    share = _root_of_share(least, power, 256)
-    own = _root_of_share(4 * least // n, swing_best, 256) * 512 // gains[best]  # of v at one cell, 1/256
-    x = least
-    shift = 0
-    while x >= 4096:
-        x >>= 1
-        shift += 1
-    total = 0
-    for cell in range(len(left)):
-        excess = max(left[cell] - least, 0) >> shift
-        weight = 0
-        if excess <= x:
-            excess = excess * n * 185 // x
-            if excess < 10240:
-                weight = exp2_x1024(10240 - excess, EXP2)
-        left[cell] = weight
-        total += weight
-    yield True
-    middle = best // count, delays[best % count], log2_x1024(gains[best], LOG2)
-    found = []
-    for kind in range(3):
-        first = second = 0
-        for cell in range(len(left)):
-            weight = (left[cell] << 14) // total
-            if weight:
-                if kind == 0:
-                    x = (cell // count - middle[0]) * _RATE_STEP
-                elif kind == 1:
-                    x = delays[cell % count] - middle[1]
-                else:
-                    x = log2_x1024(gains[cell], LOG2) - middle[2]
-                first += weight * x
-                second += (weight * x >> 12) * x >> 2
-        first >>= 14
-        found.append((first, max(second - first * first, 0)))
+        late, late_sd = _moments(left, [x for _ in rates for x in delays], delay_step)
+        if delay <= 0 and not fine:
+            late_sd = max(
+                late_sd, (late >> 3) + 66
+            )  # the first grid's cells are about a quarter of the delay
         yield True
-    x = exp2_x1024(_LOG_MIN_RATE + middle[0] * _RATE_STEP + found[0][0], EXP2)
-    v = exp2_x1024(middle[2] + found[2][0], EXP2) * _M >> 9
-    late = middle[1] + found[1][0]
-    # the grid's own steps: the answer lies anywhere in its cell
-    rate_sd = isqrt(found[0][1] + _RATE_STEP * _RATE_STEP // 12) * 710 >> 12
-    v_sd = isqrt((isqrt(found[2][1]) * 710 >> 12) ** 2 + own * own)
-    late_sd = 0
-    if count > 1:
-        late_sd = isqrt(found[1][1] + late * late // 192)  # cells are a quarter of the delay
-    yield x, v, late, rate_sd, v_sd, late_sd, share
+    gain, gain_sd = _moments(left, [log2_x1024(x, LOG2) for x in gains], 0)
+    gain_sd = gain_sd * 710 >> 12  # ln, 1/256
+    gain = exp2_x1024(gain, EXP2)
+    least = max(sums[_LEAST], n)
+    own = (_root_of_share(least // (n >> 2), sums[_LEAST_SWING]) << 9) // gain  # of v in one cell, 1/256
+    yield (
+        exp2_x1024(rate_log + _LOG_RATE, EXP2),
+        gain * _M >> 9,
+        late,
+        isqrt((rate_sd * 710 >> 12) ** 2 + _RATE_SD * _RATE_SD),
+        isqrt(gain_sd * gain_sd + own * own + _V_SD * _V_SD),
+        0 if delay > 0 else isqrt(late_sd * late_sd + _DELAY_SD * _DELAY_SD),
+        _root_of_share(least, power),
+    )
