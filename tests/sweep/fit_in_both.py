@@ -3,7 +3,7 @@
 import sys
 
 sys.path[:0] = sys.argv[1:3]
-from evenfall_board.plant_fit import RampRecord, identify  # noqa: E402
+from evenfall_board.plant_fit import RampRecord, fit  # noqa: E402
 
 record = RampRecord()
 noise = 12345
@@ -35,5 +35,5 @@ for sweep_ms, dt, exponent, slow, late, peak, known in CASES:
         torque = peak // 64 * (level >> 4) >> 5
         torque += (noise - 32768) * (peak // 64) >> 15
         record.add(dt + noise % 5, u, min(torque, 131071), 24000 - 12000 * n // steps)
-    print(record.bins[:9], record._s[0])
-    print(list(identify(record, known, 12000)))
+    print(record.values[:9], record._s[0])
+    print(list(fit(record, known, 12000)))

@@ -78,12 +78,10 @@ _INVERSE_M = const(1463)  # 1 / 0.7, in 1/1024
 _M = const(179)  # 0.7, in 1/256
 _MIN_GAIN = const(293)  # v / 0.7 in 1/512: v = 0.4
 _MAX_GAIN = const(3657)  # v = 5
-# 30, 50, 75, 100, 130, 160, 200, 250, 300, 360 ms in 1/32768 s
-_DELAYS = array("H", (983, 1638, 2458, 3277, 4260, 5243, 6554, 8192, 9830, 11796))
 
 
 @micropython.viper
-def add_step(s: ptr32, bins: ptr16, dt: int, opening: int, torque: int, speed: int):
+def record(s: ptr32, means: ptr16, dt: int, opening: int, torque: int, speed: int):
     """A step's values hold over its time; a bin that this fills is stored, the rest begins the next."""
     sign = s[_SIGN_SHIFT]
     torque >>= 1
@@ -98,9 +96,9 @@ def add_step(s: ptr32, bins: ptr16, dt: int, opening: int, torque: int, speed: i
             x = 0
         elif x > _U16:
             x = _U16
-        bins[n] = x
-        bins[_SPEEDS + n] = (s[_SPEED_SUM] + speed * left) // time
-        bins[_OPENINGS + n] = (s[_OPENING_SUM] + opening * left) // time
+        means[n] = x
+        means[_SPEEDS + n] = (s[_SPEED_SUM] + speed * left) // time
+        means[_OPENINGS + n] = (s[_OPENING_SUM] + opening * left) // time
         s[_COUNT] = n + 1
         s[_TORQUE_SUM] = 0
         s[_SPEED_SUM] = 0
@@ -114,7 +112,7 @@ def add_step(s: ptr32, bins: ptr16, dt: int, opening: int, torque: int, speed: i
 
 
 @micropython.viper
-def respond(rate: ptr16, factor: int, x: ptr32, out: ptr32, n: int, sign: int):
+def follow(rate: ptr16, factor: int, x: ptr32, out: ptr32, n: int, sign: int):
     """Means over each bin of a first-order low-pass of what has the means `x` and begins steady.
 
     `rate` is rate times time of a bin, 1/32768, for the lowest fill rate; `factor` the fill rate against
@@ -156,7 +154,9 @@ def high_pass(x: ptr32, mean: ptr32, k: int, n: int, sign: int):
 
 
 @micropython.viper
-def sum_up(y: ptr32, by_speed: ptr32, by_valve: ptr32, late: int, gain: int, sums: ptr32, n: int, sign: int):
+def correlate(
+    y: ptr32, by_speed: ptr32, by_valve: ptr32, late: int, gain: int, sums: ptr32, n: int, sign: int
+):
     """Sums of squares and products: what the valve must explain, and its part, `late` by 1/256 of a bin.
 
     With a gain (1/512): the sum of squares of what it leaves.
@@ -193,49 +193,67 @@ class RampRecord:
     """Torque, speed and opening over a ramp: means over equal times, at most 160."""
 
     def __init__(self):
-        self.bins = array("H", bytearray(2 * 3 * _BINS))  # half mN.m, half rpm, 1/16384
+        self.values = array("H", bytearray(2 * 3 * _BINS))  # half mN.m, half rpm, 1/16384
         self._s = array("i", (0, 0, 0, WORD_BITS - 32, 0, 0, 0))
         self.restart(0)
 
-    def restart(self, sweep_ms):
+    def restart(self, ms):
         """Forget all; bins of 62.5 ms, longer where the sweep takes longer than 150 of them."""
         s = self._s
         s[_COUNT] = s[_TORQUE_SUM] = s[_SPEED_SUM] = s[_OPENING_SUM] = 0
-        s[_BIN] = s[_LEFT] = min(max(sweep_ms * 2048 // 9375, _BIN_TIME), _MAX_BIN_TIME)
+        s[_BIN] = s[_LEFT] = min(max(ms * 2048 // 9375, _BIN_TIME), _MAX_BIN_TIME)
 
     @micropython.native
-    def add(self, dt_q15, opening, torque_mNm, half_rpm):
-        """A control step: means of the `dt_q15` (1/32768 s) up to it; the opening with the leak's part."""
-        add_step(self._s, self.bins, dt_q15, opening, torque_mNm, half_rpm)
+    def add(self, dt, opening, torque_mNm, half_rpm):
+        """A control step: means of the `dt` (1/32768 s) up to it; the opening with the leak's part."""
+        record(self._s, self.values, dt, opening, torque_mNm, half_rpm)
 
 
-def _logarithms(bins, n, series):
-    """Fill `series` with ln z, ln u, ln w against the middle bin; yields as `identify`."""
+def _fill(values, n, time, low_half_rpm, data):
+    """ln z, ln u, ln w against the middle bin; rate x time of a bin for the lowest fill rate, 1/32768.
+
+    Yields as `fit`.
+    """
+    z, u, w, rate, smooth, mean = data
+    low = 0
     for i in range(-1, n):
         k = i if i >= 0 else n >> 1
-        w = log2_x1024(bins[_SPEEDS + k], LOG2)
-        u = log2_x1024(max(bins[_OPENINGS + k], _MIN_OPENING), LOG2)
-        t = log2_x1024(max(bins[k], _MIN_TORQUE), LOG2) - 2 * w
+        a = log2_x1024(values[_SPEEDS + k], LOG2)
+        b = log2_x1024(max(values[_OPENINGS + k], _MIN_OPENING), LOG2)
+        c = log2_x1024(max(values[k], _MIN_TORQUE), LOG2) - 2 * a
         if i < 0:
-            middle = (t, u, w)
-        else:
-            for j, x in enumerate((t, u, w)):
-                series[j][i] = clip((x - middle[j]) * 4, _MAX_LOG)
+            speed, opening, middle = a, b, c
+            continue
+        w[i] = clip(a - speed << 2, _MAX_LOG)
+        u[i] = clip(b - opening << 2, _MAX_LOG)
+        z[i] = smooth[i] = clip(c - middle << 2, _MAX_LOG)
+        if w[i] < w[low]:
+            low = i
         if i & 15 == 15:
+            yield True
+    high_pass(smooth, mean, (time << 14) // (_LOW_PASS + (time >> 1)), n, WORD_BITS - 32)
+    yield True
+    a = log2_x1024(time, LOG2) + _LOG_M_RATE
+    a += log2_x1024(values[_SPEEDS + low], LOG2) - log2_x1024(max(low_half_rpm, _MIN_SPEED), LOG2)
+    for i in range(n):
+        b = a + (w[i] - w[low] >> 2) - (mean[i] - mean[low]) * 77 // 1024
+        rate[i] = exp2_x1024(min(max(b, 0), 15359), EXP2)
+        if i & 31 == 31:
             yield True
 
 
-def _usable(bins, n):
+def _has_torque(values, n):
+    """Enough bins, torque in all but an eighth, and speed in all."""
     weak = 0
     for i in range(n):
-        if bins[i] < _MIN_TORQUE:
+        if values[i] < _MIN_TORQUE:
             weak += 1
-        if bins[_SPEEDS + i] < _MIN_SPEED:
+        if values[_SPEEDS + i] < _MIN_SPEED:
             return False
     return n >= _MIN_BINS and weak <= n >> 3
 
 
-def _root_of_share(part, whole):
+def share(part, whole):
     """256 x sqrt(part / whole), 0 .. 32767."""
     while whole >= 16384 or part >= 16384:
         part >>= 1
@@ -243,49 +261,29 @@ def _root_of_share(part, whole):
     return isqrt((part << 16) // (whole or 1))
 
 
-def _rates_by_bin(bins, n, time, low_half_rpm, series):
-    """1/32768: rate x time of each bin for the lowest fill rate of the grid; yields as `identify`."""
-    z, w, rate, smooth, mean = series
-    for i in range(n):
-        smooth[i] = z[i]
-    high_pass(smooth, mean, (time << 14) // (_LOW_PASS + (time >> 1)), n, WORD_BITS - 32)
-    yield True
-    low = 0
-    for i in range(n):
-        if w[i] < w[low]:
-            low = i
-    base = log2_x1024(time, LOG2) + _LOG_M_RATE
-    base += log2_x1024(bins[_SPEEDS + low], LOG2) - log2_x1024(max(low_half_rpm, _MIN_SPEED), LOG2)
-    for i in range(n):
-        x = base + (w[i] - w[low] >> 2) - (mean[i] - mean[low]) * 77 // 1024
-        rate[i] = exp2_x1024(min(max(x, 0), 15359), EXP2)
-        if i & 31 == 31:
-            yield True
-
-
-def _search(n, time, rates, delays, series, left, gains):
-    """Residual sum of squares and v for each rate and delay; yields as `identify`."""
-    y, u, w, rate, by_speed, by_valve, mean, sums = series
+def _scan(n, time, data, left, gains):
+    """Residual sum of squares and v for each rate and delay; yields as `fit`."""
+    rates, delays, (y, u, w, rate, by_speed, by_valve, mean, sums) = data
     sign = WORD_BITS - 32
     k = (time << 14) // (_HIGH_PASS + (time >> 1))
     cell = 0
     for factor in rates:
         factor = exp2_x1024(factor, EXP2)
-        respond(rate, factor, u, by_valve, n, sign)
+        follow(rate, factor, u, by_valve, n, sign)
         high_pass(by_valve, mean, k, n, sign)
         yield True
-        respond(rate, factor, w, by_speed, n, sign)
+        follow(rate, factor, w, by_speed, n, sign)
         high_pass(by_speed, mean, k, n, sign)
         yield True
         for late in delays:
             late = min((late << 8) // time, _MAX_LATE)
-            sum_up(y, by_speed, by_valve, late, 0, sums, n, sign)
+            correlate(y, by_speed, by_valve, late, 0, sums, n, sign)
             x, swing = max(sums[_PRODUCTS], 0), sums[_VALVE_SQUARES]
             while x >= 1048576 or swing >= 1048576:
                 x >>= 1
                 swing >>= 1
             x = min(max((x << 9) // (swing or 1), _MIN_GAIN), _MAX_GAIN)
-            sum_up(y, by_speed, by_valve, late, x, sums, n, sign)
+            correlate(y, by_speed, by_valve, late, x, sums, n, sign)
             gains[cell] = x
             left[cell] = x = sums[_LEFT_SQUARES]
             if cell == 0 or x < sums[_LEAST]:
@@ -295,7 +293,7 @@ def _search(n, time, rates, delays, series, left, gains):
             yield True
 
 
-def _weigh(left, least, n):
+def _weight(left, least, n):
     """Residual sums of squares to weights; their sum is 16384 but for rounding."""
     shift = total = 0
     while least >> shift >= 4096:
@@ -311,7 +309,7 @@ def _weigh(left, least, n):
         left[cell] = (left[cell] << 14) // total
 
 
-def _moments(weight, values, step):
+def spread(weight, values, step):
     """Mean and standard deviation of values 0 .. 16383; they lie anywhere in cells `step` wide."""
     total = sum(weight)
     middle = 0
@@ -329,14 +327,13 @@ def _moments(weight, values, step):
     return middle, isqrt(power // (total >> 4) + (step * step // 12 >> 2 * shift)) << shift
 
 
-def _around(middle, sd, low, high):
-    """Nine values from 2 sd below to 2 sd above, without those out of bounds; their step."""
-    step = max(sd >> 1, _MIN_STEP)
-    return [x for x in range(middle - 4 * step, middle + 4 * step + 1, step) if low <= x <= high], step
+def _span(middle, step, low, high):
+    """Nine values about the middle, without those out of bounds."""
+    return [x for x in range(middle - 4 * step, middle + 4 * step + 1, step) if low <= x <= high]
 
 
-def identify(record, delay, low_half_rpm):
-    """Generator: True after each piece of the work, at last the result or None.
+def fit(measured, delay, low_half_rpm):
+    """Generator: True after each piece of the work on a RampRecord, at last the result or None.
 
     `delay` in 1/32768 s is taken as known; 0: it is found too.  `low_half_rpm`: the ramp's lowest speed.
     The result: fill rate there (1/256 1/s), valve exponent v (1/256), delay (1/32768 s); standard
@@ -344,54 +341,56 @@ def identify(record, delay, low_half_rpm):
     what the model leaves of ln z after the high-pass, rms (1/256).  None where the record has fewer than 60
     bins, hardly any torque or an opening that hardly moves.
     """
-    bins, n, time = record.bins, record._s[_COUNT], record._s[_BIN]
-    if not _usable(bins, n):
+    values, n, time = measured.values, measured._s[_COUNT], measured._s[_BIN]
+    if not _has_torque(values, n):
         yield None
         return
     yield True
     y, u, w, by_speed, by_valve, mean = [array("i", bytearray(4 * n)) for _ in range(6)]
     rate = array("H", bytearray(2 * n))
     sums = array("i", (0, 0, 0, 0, 0))
-    yield from _logarithms(bins, n, (y, u, w))
-    yield from _rates_by_bin(bins, n, time, low_half_rpm, (y, w, rate, by_valve, mean))
+    yield from _fill(values, n, time, low_half_rpm, (y, u, w, rate, by_valve, mean))
     series = y, u, w, rate, by_speed, by_valve, mean, sums
     for i in range(n):
         by_valve[i] = u[i]
     k = (time << 14) // (_HIGH_PASS + (time >> 1))
     high_pass(y, mean, k, n, WORD_BITS - 32)
     high_pass(by_valve, mean, k, n, WORD_BITS - 32)
-    sum_up(y, by_speed, by_valve, 0, 0, sums, n, WORD_BITS - 32)  # by_speed is still zero
+    correlate(y, by_speed, by_valve, 0, 0, sums, n, WORD_BITS - 32)  # by_speed is still zero
     power = sums[_LEFT_SQUARES]
     if sums[_VALVE_SQUARES] < n * _MIN_SWING * _MIN_SWING:
         yield None
         return
     yield True
     rates, rate_step = range(_FIRST_RATE, _FIRST_RATE + _RATES * _RATE_STEP, _RATE_STEP), _RATE_STEP
-    delays, delay_step = ((delay,) if delay > 0 else _DELAYS), 0
+    # 30, 50, 75, 100, 130, 160, 200, 250, 300, 360 ms
+    delays, delay_step = [983, 1638, 2458, 3277, 4260, 5243, 6554, 8192, 9830, 11796], 0
+    if delay > 0:
+        delays = [delay]
     # first the whole grid, then a fine one about what that shows
     for fine in range(2):
         if fine:
-            rates, rate_step = _around(rate_log, rate_sd, _MIN_RATE_LOG, _MAX_RATE_LOG)
+            rate_step = max(rate_sd >> 1, _MIN_STEP)
+            rates = _span(rate_log, rate_step, _MIN_RATE_LOG, _MAX_RATE_LOG)
             if delay <= 0:
-                delays, delay_step = _around(late, late_sd, _MIN_DELAY, _MAX_DELAY)
+                delay_step = max(late_sd >> 1, _MIN_STEP)
+                delays = _span(late, delay_step, _MIN_DELAY, _MAX_DELAY)
         left = array("i", bytearray(4 * len(rates) * len(delays)))
         gains = array("H", bytearray(2 * len(left)))
-        yield from _search(n, time, rates, delays, series, left, gains)
-        _weigh(left, max(sums[_LEAST], n), n)  # what rounding leaves is no knowledge
+        yield from _scan(n, time, (rates, delays, series), left, gains)
+        _weight(left, max(sums[_LEAST], n), n)  # what rounding leaves is no knowledge
         yield True
-        rate_log, rate_sd = _moments(left, [x for x in rates for _ in delays], rate_step)
+        rate_log, rate_sd = spread(left, [x for x in rates for _ in delays], rate_step)
         yield True
-        late, late_sd = _moments(left, [x for _ in rates for x in delays], delay_step)
+        late, late_sd = spread(left, [x for _ in rates for x in delays], delay_step)
         if delay <= 0 and not fine:
-            late_sd = max(
-                late_sd, (late >> 3) + 66
-            )  # the first grid's cells are about a quarter of the delay
+            late_sd = max(late_sd, (late >> 3) + 66)  # cells are about a quarter of the delay
         yield True
-    gain, gain_sd = _moments(left, [log2_x1024(x, LOG2) for x in gains], 0)
+    gain, gain_sd = spread(left, [log2_x1024(x, LOG2) for x in gains], 0)
     gain_sd = gain_sd * 710 >> 12  # ln, 1/256
     gain = exp2_x1024(gain, EXP2)
     least = max(sums[_LEAST], n)
-    own = (_root_of_share(least // (n >> 2), sums[_LEAST_SWING]) << 9) // gain  # of v in one cell, 1/256
+    own = (share(least // (n >> 2), sums[_LEAST_SWING]) << 9) // gain  # of v in one cell, 1/256
     yield (
         exp2_x1024(rate_log + _LOG_RATE, EXP2),
         gain * _M >> 9,
@@ -399,5 +398,5 @@ def identify(record, delay, low_half_rpm):
         isqrt((rate_sd * 710 >> 12) ** 2 + _RATE_SD * _RATE_SD),
         isqrt(gain_sd * gain_sd + own * own + _V_SD * _V_SD),
         0 if delay > 0 else isqrt(late_sd * late_sd + _DELAY_SD * _DELAY_SD),
-        _root_of_share(least, power),
+        share(least, power),
     )
