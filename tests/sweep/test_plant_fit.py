@@ -212,7 +212,7 @@ def test_a_torque_without_noise_and_answer_is_no_division_by_zero():
 
 @pytest.mark.parametrize("sweep_ms, bin_q15", [(5000, 2048), (10_000, 2184), (20_000, 4369), (90_000, 16383)])
 def test_means_are_those_of_the_held_values(sweep_ms, bin_q15):
-    """Uneven steps: each mean is the integral over its bin of what held, by numpy; halving and mean round down."""
+    """Uneven steps: each mean is the integral over its bin of what held; halving and mean round down."""
     random = np.random.default_rng(sweep_ms)
     record = RampRecord()
     for round_ in range(2):  # a second ramp finds nothing of the first

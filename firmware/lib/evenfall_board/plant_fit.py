@@ -332,6 +332,51 @@ def _span(middle, step, low, high):
     return [x for x in range(middle - 4 * step, middle + 4 * step + 1, step) if low <= x <= high]
 
 
+def solve(n, time, delay, power, data):
+    """The result, from the least squares over the whole grid and over a fine one about what that shows.
+
+    `power`: sum of squares of ln z after the high-pass.  Yields as `fit`.
+    """
+    sums = data[-1]
+    rates, rate_step = range(_FIRST_RATE, _FIRST_RATE + _RATES * _RATE_STEP, _RATE_STEP), _RATE_STEP
+    # 30, 50, 75, 100, 130, 160, 200, 250, 300, 360 ms
+    delays, delay_step = [983, 1638, 2458, 3277, 4260, 5243, 6554, 8192, 9830, 11796], 0
+    if delay > 0:
+        delays = [delay]
+    for fine in range(2):
+        if fine:
+            rate_step = max(rate_sd >> 1, _MIN_STEP)
+            rates = _span(rate_log, rate_step, _MIN_RATE_LOG, _MAX_RATE_LOG)
+            if delay <= 0:
+                delay_step = max(late_sd >> 1, _MIN_STEP)
+                delays = _span(late, delay_step, _MIN_DELAY, _MAX_DELAY)
+        left = array("i", bytearray(4 * len(rates) * len(delays)))
+        gains = array("H", bytearray(2 * len(left)))
+        yield from _scan(n, time, (rates, delays, data), left, gains)
+        _weight(left, max(sums[_LEAST], n), n)  # what rounding leaves is no knowledge
+        yield True
+        rate_log, rate_sd = spread(left, [x for x in rates for _ in delays], rate_step)
+        yield True
+        late, late_sd = spread(left, [x for _ in rates for x in delays], delay_step)
+        if delay <= 0 and not fine:
+            late_sd = max(late_sd, (late >> 3) + 66)  # cells are about a quarter of the delay
+        yield True
+    gain, gain_sd = spread(left, [log2_x1024(x, LOG2) for x in gains], 0)
+    gain_sd = gain_sd * 710 >> 12  # ln, 1/256
+    gain = exp2_x1024(gain, EXP2)
+    least = max(sums[_LEAST], n)
+    own = (share(least // (n >> 2), sums[_LEAST_SWING]) << 9) // gain  # of v in one cell, 1/256
+    yield (
+        exp2_x1024(rate_log + _LOG_RATE, EXP2),
+        gain * _M >> 9,
+        late,
+        isqrt((rate_sd * 710 >> 12) ** 2 + _RATE_SD * _RATE_SD),
+        isqrt(gain_sd * gain_sd + own * own + _V_SD * _V_SD),
+        0 if delay > 0 else isqrt(late_sd * late_sd + _DELAY_SD * _DELAY_SD),
+        share(least, power),
+    )
+
+
 def fit(measured, delay, low_half_rpm):
     """Generator: True after each piece of the work on a RampRecord, at last the result or None.
 
@@ -362,41 +407,4 @@ def fit(measured, delay, low_half_rpm):
         yield None
         return
     yield True
-    rates, rate_step = range(_FIRST_RATE, _FIRST_RATE + _RATES * _RATE_STEP, _RATE_STEP), _RATE_STEP
-    # 30, 50, 75, 100, 130, 160, 200, 250, 300, 360 ms
-    delays, delay_step = [983, 1638, 2458, 3277, 4260, 5243, 6554, 8192, 9830, 11796], 0
-    if delay > 0:
-        delays = [delay]
-    # first the whole grid, then a fine one about what that shows
-    for fine in range(2):
-        if fine:
-            rate_step = max(rate_sd >> 1, _MIN_STEP)
-            rates = _span(rate_log, rate_step, _MIN_RATE_LOG, _MAX_RATE_LOG)
-            if delay <= 0:
-                delay_step = max(late_sd >> 1, _MIN_STEP)
-                delays = _span(late, delay_step, _MIN_DELAY, _MAX_DELAY)
-        left = array("i", bytearray(4 * len(rates) * len(delays)))
-        gains = array("H", bytearray(2 * len(left)))
-        yield from _scan(n, time, (rates, delays, series), left, gains)
-        _weight(left, max(sums[_LEAST], n), n)  # what rounding leaves is no knowledge
-        yield True
-        rate_log, rate_sd = spread(left, [x for x in rates for _ in delays], rate_step)
-        yield True
-        late, late_sd = spread(left, [x for _ in rates for x in delays], delay_step)
-        if delay <= 0 and not fine:
-            late_sd = max(late_sd, (late >> 3) + 66)  # cells are about a quarter of the delay
-        yield True
-    gain, gain_sd = spread(left, [log2_x1024(x, LOG2) for x in gains], 0)
-    gain_sd = gain_sd * 710 >> 12  # ln, 1/256
-    gain = exp2_x1024(gain, EXP2)
-    least = max(sums[_LEAST], n)
-    own = (share(least // (n >> 2), sums[_LEAST_SWING]) << 9) // gain  # of v in one cell, 1/256
-    yield (
-        exp2_x1024(rate_log + _LOG_RATE, EXP2),
-        gain * _M >> 9,
-        late,
-        isqrt((rate_sd * 710 >> 12) ** 2 + _RATE_SD * _RATE_SD),
-        isqrt(gain_sd * gain_sd + own * own + _V_SD * _V_SD),
-        0 if delay > 0 else isqrt(late_sd * late_sd + _DELAY_SD * _DELAY_SD),
-        share(least, power),
-    )
+    yield from solve(n, time, delay, power, series)
