@@ -189,6 +189,72 @@ def correlate(
     sums[_VALVE_SQUARES] = xx
 
 
+@micropython.viper
+def _weight(left: ptr32, least: int, n: int, cells: int, exp2: ptr16):
+    """Residual sums of squares to weights exp(-(J - least) n / (8 least)); their sum is about 16384."""
+    shift = 0
+    while least >> shift >= 4096:
+        shift += 1
+    unit = least >> shift
+    total = 0
+    i = 0
+    while i < cells:
+        x = (left[i] - least) >> shift
+        if x < 0:
+            x = 0
+        part = 0
+        if x <= unit:
+            x = 10240 - x * n * 185 // unit  # log2(e) / 8, times 1024; the largest weight is 1024
+            if x > 0:
+                k = (x & 1023) >> 6
+                part = int(exp2[k])
+                part += (int(exp2[k + 1]) - part) * (x & 63) >> 6
+                part >>= 14 - (x >> 10)
+        left[i] = part
+        total += part
+        i += 1
+    while i > 0:
+        i -= 1
+        left[i] = (left[i] << 14) // total
+
+
+@micropython.viper
+def spread(weight: ptr32, values: ptr16, each: int, count: int, cells: int, out: ptr32):
+    """Mean of values, their mean square about it in 4**shift, shift; value i // each % count in cell i."""
+    total = 0
+    middle = 0
+    i = 0
+    while i < cells:
+        total += weight[i]
+        middle += weight[i] * int(values[i // each % count]) >> 4
+        i += 1
+    middle = (middle << 4) // total
+    wide = 0
+    i = 0
+    while i < count:
+        x = int(values[i]) - middle
+        if x < 0:
+            x = 0 - x
+        if x > wide:
+            wide = x
+        i += 1
+    shift = 0
+    while wide >> shift >= 1024:
+        shift += 1
+    power = 0
+    i = 0
+    while i < cells:
+        x = int(values[i // each % count]) - middle
+        if x < 0:
+            x = 0 - x
+        x >>= shift
+        power += (weight[i] * x >> 4) * x
+        i += 1
+    out[0] = middle
+    out[1] = power // (total >> 4)
+    out[2] = shift
+
+
 class RampRecord:
     """Torque, speed and opening over a ramp: means over equal times, at most 160."""
 
@@ -229,7 +295,7 @@ def _fill(values, n, time, low_half_rpm, data):
         z[i] = smooth[i] = clip(c - middle << 2, _MAX_LOG)
         if w[i] < w[low]:
             low = i
-        if i & 15 == 15:
+        if i & 7 == 7:
             yield True
     high_pass(smooth, mean, (time << 14) // (_LOW_PASS + (time >> 1)), n, WORD_BITS - 32)
     yield True
@@ -238,7 +304,7 @@ def _fill(values, n, time, low_half_rpm, data):
     for i in range(n):
         b = a + (w[i] - w[low] >> 2) - (mean[i] - mean[low]) * 77 // 1024
         rate[i] = exp2_x1024(min(max(b, 0), 15359), EXP2)
-        if i & 31 == 31:
+        if i & 15 == 15:
             yield True
 
 
@@ -284,7 +350,7 @@ def _scan(n, time, data, left, gains):
                 swing >>= 1
             x = min(max((x << 9) // (swing or 1), _MIN_GAIN), _MAX_GAIN)
             correlate(y, by_speed, by_valve, late, x, sums, n, sign)
-            gains[cell] = x
+            gains[cell] = log2_x1024(x, LOG2)
             left[cell] = x = sums[_LEFT_SQUARES]
             if cell == 0 or x < sums[_LEAST]:
                 sums[_LEAST] = x
@@ -293,38 +359,12 @@ def _scan(n, time, data, left, gains):
             yield True
 
 
-def _weight(left, least, n):
-    """Residual sums of squares to weights; their sum is 16384 but for rounding."""
-    shift = total = 0
-    while least >> shift >= 4096:
-        shift += 1
-    unit = least >> shift
-    for cell in range(len(left)):
-        x = max(left[cell] - least, 0) >> shift
-        # log2(e) n / 8, times 1024
-        x = x * n * 185 // unit if x <= unit else 10240
-        left[cell] = exp2_x1024(10240 - x, EXP2) if x < 10240 else 0
-        total += left[cell]
-    for cell in range(len(left)):
-        left[cell] = (left[cell] << 14) // total
-
-
-def spread(weight, values, step):
-    """Mean and standard deviation of values 0 .. 16383; they lie anywhere in cells `step` wide."""
-    total = sum(weight)
-    middle = 0
-    for x, part in zip(values, weight):
-        middle += x * part >> 4
-    middle = (middle << 4) // total
-    wide = max([abs(x - middle) for x in values])
-    shift = 0
-    while wide >> shift > 1023:
-        shift += 1
-    power = 0
-    for x, part in zip(values, weight):
-        x = abs(x - middle) >> shift
-        power += (part * x >> 4) * x
-    return middle, isqrt(power // (total >> 4) + (step * step // 12 >> 2 * shift)) << shift
+def measure(weight, values, each, step):
+    """Mean and standard deviation of values over the cells; they lie anywhere in cells `step` wide."""
+    found = array("i", (0, 0, 0))
+    spread(weight, array("H", values), each, len(values), len(weight), found)
+    shift = found[2]
+    return found[0], isqrt(found[1] + (step * step // 12 >> 2 * shift)) << shift
 
 
 def _span(middle, step, low, high):
@@ -353,15 +393,13 @@ def solve(n, time, delay, power, data):
         left = array("i", bytearray(4 * len(rates) * len(delays)))
         gains = array("H", bytearray(2 * len(left)))
         yield from _scan(n, time, (rates, delays, data), left, gains)
-        _weight(left, max(sums[_LEAST], n), n)  # what rounding leaves is no knowledge
-        yield True
-        rate_log, rate_sd = spread(left, [x for x in rates for _ in delays], rate_step)
-        yield True
-        late, late_sd = spread(left, [x for _ in rates for x in delays], delay_step)
+        _weight(left, max(sums[_LEAST], n), n, len(left), EXP2)  # what rounding leaves is no knowledge
+        rate_log, rate_sd = measure(left, rates, len(delays), rate_step)
+        late, late_sd = measure(left, delays, 1, delay_step)
         if delay <= 0 and not fine:
             late_sd = max(late_sd, (late >> 3) + 66)  # cells are about a quarter of the delay
         yield True
-    gain, gain_sd = spread(left, [log2_x1024(x, LOG2) for x in gains], 0)
+    gain, gain_sd = measure(left, gains, 1, 0)
     gain_sd = gain_sd * 710 >> 12  # ln, 1/256
     gain = exp2_x1024(gain, EXP2)
     least = max(sums[_LEAST], n)
@@ -398,6 +436,7 @@ def fit(measured, delay, low_half_rpm):
     series = y, u, w, rate, by_speed, by_valve, mean, sums
     for i in range(n):
         by_valve[i] = u[i]
+    yield True
     k = (time << 14) // (_HIGH_PASS + (time >> 1))
     high_pass(y, mean, k, n, WORD_BITS - 32)
     high_pass(by_valve, mean, k, n, WORD_BITS - 32)
