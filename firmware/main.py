@@ -7,6 +7,12 @@ if not evenfall_board.maintenance:
     gc.threshold(32768)
     import evenfall_board.sweep  # the largest first: compiling it wants the emptiest heap
     import micropython
+    from evenfall_board import learning, native, plant_fit
+
+    # loaded again after each run: the names that they leave lie low, and split no free block later
+    del learning, plant_fit
+    native.forget("learning")
+    native.forget("plant_fit")
     from evenfall_board import app
 
     gc.collect()

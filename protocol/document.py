@@ -115,6 +115,13 @@ LEARNED_SLOTS = (
     (5, "ripple", "mHz", "ripple of the water supply"),
     (6, "delay", "1/32768 s", "delay from the command to the valve to the measured torque"),
     (
+        7,
+        "fill_rate",
+        "packed",
+        "flow over water held at the lowest speed against 5.35 1/s, in 1/256, plus 2048 times its weight, "
+        "plus 2^20 times the weight of slot 2 (1/u^2 of the logarithms, in 1/16)",
+    ),
+    (
         10,
         "knot",
         "packed",

@@ -1,3 +1,3 @@
 """Hash of all tables; made by protocol/refresh.py, told in board_info."""
 
-TABLE_HASH = 0x053AB4B4
+TABLE_HASH = 0x4B7C72A7

@@ -32,7 +32,7 @@ GOALS = (
 )  # free, largest free block; with the amplifier at 320 samples a second a sweep of 5 s
 # a sweep of 8 s at that rate is the longest that fits; what a collection takes for used on the stack
 # moves the block between 15.7 and 17.5 kB from run to run
-GOALS_8_S = (30_000, 15_000)
+GOALS_8_S = (29_500, 15_000)
 
 pytestmark = pytest.mark.skipif(
     not INTERPRETER.exists(), reason="no 32-bit MicroPython: make board-32-bit fetches it"

@@ -3,7 +3,9 @@
 import sys
 
 sys.path[:0] = sys.argv[1:3]
-from evenfall_board.plant_fit import RampRecord, fit  # noqa: E402
+from evenfall_board.plant_fit import fit  # noqa: E402
+from evenfall_board.ramp_record import RampRecord  # noqa: E402
+from evenfall_board.ramp_record import record as add  # noqa: E402
 
 record = RampRecord()
 noise = 12345
@@ -34,6 +36,8 @@ for sweep_ms, dt, exponent, slow, late, peak, known in CASES:
         level += (inflow - level) // slow
         torque = peak // 64 * (level >> 4) >> 5
         torque += (noise - 32768) * (peak // 64) >> 15
-        record.add(dt + noise % 5, u, min(torque, 131071), 24000 - 12000 * n // steps)
-    print(record.values[:9], record._s[0])
+        add(
+            record.state, record.values, dt + noise % 5, u, min(torque, 131071), 24000 - 12000 * n // steps, 0
+        )
+    print(record.values[:9], record.state[0])
     print(list(fit(record, known, 12000)))

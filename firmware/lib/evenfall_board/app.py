@@ -23,6 +23,7 @@ from .hardware import Clock
 from .host_commands import PRESS_MS, HostCommands
 from .link import Link
 from .native import const, micropython
+from .ramp_record import RampRecord
 from .recorder import Recorder
 from .run_record import RunRecord
 from .sensing import Speed, Torque
@@ -81,13 +82,14 @@ class Board:
         self.torque = Torque(s)
         self.standstill = Standstill(self.torque)
         self.guard = Guard(s, hardware.nominal_hz())
-        self.sweep = Sweep(s, self.learned.values)
+        self._ramp = RampRecord()
+        self.sweep = Sweep(s, self.learned.values, self._ramp)
         self.counters = [0] * len(codes.COUNTERS)
         self.link = Link(HostCommands(self))
         gc.collect()
         free = gc.mem_free()
         # the place of the next controller, which is made while this one is still there
-        spare = Sweep(s, self.learned.values)
+        spare = Sweep(s, self.learned.values, self._ramp)
         self.recorder = Recorder(s, hardware.nominal_hz(), free)
         del spare  # what is small fits into the gaps before the block that was free beside it
         self.run = RunRecord(
@@ -178,7 +180,7 @@ class Board:
 
     def renew_controller(self):
         """A controller with the settings and the learned values of now."""
-        self.sweep = Sweep(self.settings.values, self.learned.values)
+        self.sweep = Sweep(self.settings.values, self.learned.values, self._ramp)
 
     def show(self):
         if self.led:
@@ -309,6 +311,9 @@ class Board:
         for due in self.run.write(values, learned, self.amp and not self.fault, self._spun_up_again):
             yield due
         if self.run.suits_learning():
+            yield _COLLECT  # the identification's series
+            for _ in self.sweep.identify():
+                yield
             pairs = self.sweep.learn()
             if pairs:
                 yield _COLLECT  # its table may grow: into a gap

@@ -26,3 +26,11 @@ except ImportError:
 
     ptr16 = ptr32 = object
     WORD_BITS = 32  # an int here has its sign
+
+
+def forget(name):
+    """Give the heap back what module `name` of this package takes; it is loaded again when it is imported."""
+    if sys.implementation.name == "micropython":
+        package = __name__.split(".")[0]
+        del sys.modules[package + "." + name]
+        delattr(sys.modules[package], name)

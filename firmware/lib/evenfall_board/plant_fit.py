@@ -15,33 +15,24 @@ neighbours of the n residuals told one independent thing.
 The delay is from the command to the torque as measured: what the amplifier delays is part of it.
 
 Logarithms here are log2 in 1/4096 in the series, in 1/2048 after the high-pass; factors in 1/16384.
-Integers below 2**30 only.  Runs in MicroPython and CPython alike.
+Integers below 2**30 only.  Runs in MicroPython and CPython alike.  Loaded for the fit and forgotten after it
+(`Sweep.identify`), so no machine code here: what a port loads of that it keeps for ever.
 """
 
 from array import array
 
-from .native import WORD_BITS, const, micropython, ptr16, ptr32
+from .inner_loops import correlate, follow, high_pass, spread, weigh
+from .native import WORD_BITS, const
 from .speed_loop import EXP2, LOG2, exp2_x1024, log2_x1024
 from .valve_map import clip, isqrt
 
-_BINS = const(160)
-_SPEEDS = const(160)  # places in the record of bins: torques first, then speeds, then openings
+_SPEEDS = const(160)  # as in ramp_record
 _OPENINGS = const(320)
 _MIN_BINS = const(60)
-_BIN_TIME = const(2048)  # 62.5 ms, 1/32768 s
-_MAX_BIN_TIME = const(16383)  # 0.5 s: times 16 bits it stays below 2**30
-_U16 = const(65535)
+_COUNT = const(0)  # as in ramp_record
+_BIN = const(1)
 
-# places in the state of the record
-_COUNT = const(0)  # bins that are complete
-_BIN = const(1)  # time of a bin, 1/32768 s
-_LEFT = const(2)  # what the bin under way still lacks
-_SIGN_SHIFT = const(3)  # as in speed_loop
-_TORQUE_SUM = const(4)  # of half mN.m x 1/32768 s
-_SPEED_SUM = const(5)
-_OPENING_SUM = const(6)
-
-# places in the sums
+# places in the sums, as in inner_loops
 _LEFT_SQUARES = const(0)  # of what the valve must explain, or of what it leaves
 _PRODUCTS = const(1)
 _VALVE_SQUARES = const(2)
@@ -50,12 +41,9 @@ _LEAST_SWING = const(4)
 
 _MIN_TORQUE = const(10)  # half mN.m: at most an eighth of the bins may have less
 _MIN_SPEED = const(1000)  # half rpm
-_MIN_OPENING = const(128)  # 1/16384
+_ZERO_FLOW = const(492)  # as in speed_loop: opening that stands for the leak
 _MAX_LOG = const(28672)  # 7 octaves: what a series may be off its middle
-_MAX_PART = const(2500)  # 1.2 octaves: 160 squares stay below 2**30
-_MAX_RATE = const(14336)  # rate x time of a bin, 3.5 in 1/4096
 _MIN_SWING = const(15)  # rms of ln opening after the high-pass, 0.5 %, for a fit
-_SKIP = const(9)  # bins at the beginning that are in no sum: longest delay
 _MAX_LATE = const(1792)  # seven bins, in 1/256 of one
 _HIGH_PASS = const(49152)  # 1.5 s, 1/32768 s
 _LOW_PASS = const(12616)  # 0.385 s: of z in the rate
@@ -74,205 +62,9 @@ _V_SD = const(5)  # 2 %
 _DELAY_SD = const(98)  # 3 ms
 _MIN_STEP = const(32)  # 2 % of the rate, 1 ms
 _LOG_M_RATE = const(-857)  # 1024 log2 (0.7 x 0.8)
-_INVERSE_M = const(1463)  # 1 / 0.7, in 1/1024
 _M = const(179)  # 0.7, in 1/256
 _MIN_GAIN = const(293)  # v / 0.7 in 1/512: v = 0.4
 _MAX_GAIN = const(3657)  # v = 5
-
-
-@micropython.viper
-def record(s: ptr32, means: ptr16, dt: int, opening: int, torque: int, speed: int):
-    """A step's values hold over its time; a bin that this fills is stored, the rest begins the next."""
-    sign = s[_SIGN_SHIFT]
-    torque >>= 1
-    left = s[_LEFT]
-    while dt >= left:
-        n = s[_COUNT]
-        if n >= _BINS:
-            return
-        time = s[_BIN]
-        x = ((s[_TORQUE_SUM] << sign >> sign) + torque * left) // time
-        if x < 0:
-            x = 0
-        elif x > _U16:
-            x = _U16
-        means[n] = x
-        means[_SPEEDS + n] = (s[_SPEED_SUM] + speed * left) // time
-        means[_OPENINGS + n] = (s[_OPENING_SUM] + opening * left) // time
-        s[_COUNT] = n + 1
-        s[_TORQUE_SUM] = 0
-        s[_SPEED_SUM] = 0
-        s[_OPENING_SUM] = 0
-        dt -= left
-        left = time
-    s[_LEFT] = left - dt
-    s[_TORQUE_SUM] += torque * dt
-    s[_SPEED_SUM] += speed * dt
-    s[_OPENING_SUM] += opening * dt
-
-
-@micropython.viper
-def follow(rate: ptr16, factor: int, x: ptr32, out: ptr32, n: int, sign: int):
-    """Means over each bin of a first-order low-pass of what has the means `x` and begins steady.
-
-    `rate` is rate times time of a bin, 1/32768, for the lowest fill rate; `factor` the fill rate against
-    that, 1/256.  Bilinear: mean and standard deviation of the impulse response are those of the low-pass.
-    """
-    y = (x[0] << sign >> sign) << 4
-    i = 0
-    while i < n:
-        a = int(rate[i]) * factor >> 11
-        if a > _MAX_RATE:
-            a = _MAX_RATE
-        share = 67108864 // (4096 + (a >> 1))
-        now = x[i] << sign >> sign
-        d = now - (y >> 4)
-        out[i] = now - (d * share >> 14)
-        y += d * (a * share >> 12) >> 10
-        i += 1
-
-
-@micropython.viper
-def high_pass(x: ptr32, mean: ptr32, k: int, n: int, sign: int):
-    """Take away the exponential mean, forward and backward with `k` in 1/16384; that stays in `mean`."""
-    y = (x[0] << sign >> sign) << 4
-    i = 0
-    while i < n:
-        y += ((x[i] << sign >> sign) - (y >> 4)) * k >> 10
-        mean[i] = y >> 4
-        i += 1
-    while i > 0:
-        i -= 1
-        y += ((mean[i] << sign >> sign) - (y >> 4)) * k >> 10
-        mean[i] = y >> 4
-        d = (x[i] << sign >> sign) - (y >> 4) >> 1
-        if d > _MAX_PART:
-            d = _MAX_PART
-        elif d < -_MAX_PART:
-            d = -_MAX_PART
-        x[i] = d
-
-
-@micropython.viper
-def correlate(
-    y: ptr32, by_speed: ptr32, by_valve: ptr32, late: int, gain: int, sums: ptr32, n: int, sign: int
-):
-    """Sums of squares and products: what the valve must explain, and its part, `late` by 1/256 of a bin.
-
-    With a gain (1/512): the sum of squares of what it leaves.
-    """
-    part = late & 255  # of the way to the bin before: linear and the mean of two second differences (Bessel)
-    curve = part * (256 - part)
-    late >>= 8
-    n -= 1
-    yy = 0
-    xy = 0
-    xx = 0
-    i = _SKIP
-    while i < n:
-        a = (y[i] << sign >> sign) + ((by_speed[i] << sign >> sign) * _INVERSE_M >> 10)
-        b = by_valve[i - late] << sign >> sign
-        d = by_valve[i - late - 1] << sign >> sign
-        bend = (by_valve[i - late + 1] << sign >> sign) + (by_valve[i - late - 2] << sign >> sign) - b - d
-        b += ((d - b) * part >> 8) - (bend * curve >> 18)
-        a -= b * gain >> 9
-        if a > _MAX_PART:
-            a = _MAX_PART
-        elif a < -_MAX_PART:
-            a = -_MAX_PART
-        yy += a * a
-        xy += a * b
-        xx += b * b
-        i += 1
-    sums[_LEFT_SQUARES] = yy
-    sums[_PRODUCTS] = xy
-    sums[_VALVE_SQUARES] = xx
-
-
-@micropython.viper
-def _weight(left: ptr32, least: int, n: int, cells: int, exp2: ptr16):
-    """Residual sums of squares to weights exp(-(J - least) n / (8 least)); their sum is about 16384."""
-    shift = 0
-    while least >> shift >= 4096:
-        shift += 1
-    unit = least >> shift
-    total = 0
-    i = 0
-    while i < cells:
-        x = (left[i] - least) >> shift
-        if x < 0:
-            x = 0
-        part = 0
-        if x <= unit:
-            x = 10240 - x * n * 185 // unit  # log2(e) / 8, times 1024; the largest weight is 1024
-            if x > 0:
-                k = (x & 1023) >> 6
-                part = int(exp2[k])
-                part += (int(exp2[k + 1]) - part) * (x & 63) >> 6
-                part >>= 14 - (x >> 10)
-        left[i] = part
-        total += part
-        i += 1
-    while i > 0:
-        i -= 1
-        left[i] = (left[i] << 14) // total
-
-
-@micropython.viper
-def spread(weight: ptr32, values: ptr16, each: int, count: int, cells: int, out: ptr32):
-    """Mean of values, their mean square about it in 4**shift, shift; value i // each % count in cell i."""
-    total = 0
-    middle = 0
-    i = 0
-    while i < cells:
-        total += weight[i]
-        middle += weight[i] * int(values[i // each % count]) >> 4
-        i += 1
-    middle = (middle << 4) // total
-    wide = 0
-    i = 0
-    while i < count:
-        x = int(values[i]) - middle
-        if x < 0:
-            x = 0 - x
-        if x > wide:
-            wide = x
-        i += 1
-    shift = 0
-    while wide >> shift >= 1024:
-        shift += 1
-    power = 0
-    i = 0
-    while i < cells:
-        x = int(values[i // each % count]) - middle
-        if x < 0:
-            x = 0 - x
-        x >>= shift
-        power += (weight[i] * x >> 4) * x
-        i += 1
-    out[0] = middle
-    out[1] = power // (total >> 4)
-    out[2] = shift
-
-
-class RampRecord:
-    """Torque, speed and opening over a ramp: means over equal times, at most 160."""
-
-    def __init__(self):
-        self.values = array("H", bytearray(2 * 3 * _BINS))  # half mN.m, half rpm, 1/16384
-        self._s = array("i", (0, 0, 0, WORD_BITS - 32, 0, 0, 0))
-        self.restart(0)
-
-    def restart(self, ms):
-        """Forget all; bins of 62.5 ms, longer where the sweep takes longer than 150 of them."""
-        s = self._s
-        s[_COUNT] = s[_TORQUE_SUM] = s[_SPEED_SUM] = s[_OPENING_SUM] = 0
-        s[_BIN] = s[_LEFT] = min(max(ms * 2048 // 9375, _BIN_TIME), _MAX_BIN_TIME)
-
-    @micropython.native
-    def add(self, dt, opening, torque_mNm, half_rpm):
-        """A control step: means of the `dt` (1/32768 s) up to it; the opening with the leak's part."""
-        record(self._s, self.values, dt, opening, torque_mNm, half_rpm)
 
 
 def _fill(values, n, time, low_half_rpm, data):
@@ -285,7 +77,7 @@ def _fill(values, n, time, low_half_rpm, data):
     for i in range(-1, n):
         k = i if i >= 0 else n >> 1
         a = log2_x1024(values[_SPEEDS + k], LOG2)
-        b = log2_x1024(max(values[_OPENINGS + k], _MIN_OPENING), LOG2)
+        b = log2_x1024(values[_OPENINGS + k] + _ZERO_FLOW, LOG2)
         c = log2_x1024(max(values[k], _MIN_TORQUE), LOG2) - 2 * a
         if i < 0:
             speed, opening, middle = a, b, c
@@ -393,7 +185,7 @@ def solve(n, time, delay, power, data):
         left = array("i", bytearray(4 * len(rates) * len(delays)))
         gains = array("H", bytearray(2 * len(left)))
         yield from _scan(n, time, (rates, delays, data), left, gains)
-        _weight(left, max(sums[_LEAST], n), n, len(left), EXP2)  # what rounding leaves is no knowledge
+        weigh(left, max(sums[_LEAST], n), n, len(left), EXP2)  # what rounding leaves is no knowledge
         rate_log, rate_sd = measure(left, rates, len(delays), rate_step)
         late, late_sd = measure(left, delays, 1, delay_step)
         if delay <= 0 and not fine:
@@ -424,7 +216,7 @@ def fit(measured, delay, low_half_rpm):
     what the model leaves of ln z after the high-pass, rms (1/256).  None where the record has fewer than 60
     bins, hardly any torque or an opening that hardly moves.
     """
-    values, n, time = measured.values, measured._s[_COUNT], measured._s[_BIN]
+    values, n, time = measured.values, measured.state[_COUNT], measured.state[_BIN]
     if not _has_torque(values, n):
         yield None
         return

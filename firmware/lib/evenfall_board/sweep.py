@@ -42,7 +42,8 @@ end speed, so that the last bin fills), release load, idle.
 
 from evenfall_wire.codes import REASONS, VERDICTS
 
-from .native import const, micropython
+from .native import const, forget, micropython
+from .ramp_record import RampRecord, record
 from .ripple import Ripple
 from .speed_loop import (
     EXP2,
@@ -72,6 +73,7 @@ from .speed_loop import (
     restart,
 )
 from .valve_map import (
+    DEFAULT_VALVE_EXPONENT,
     MAX_INERTIA,
     MIN_INERTIA,
     InertiaFit,
@@ -156,6 +158,7 @@ _INERTIA_SEEN = const(176)  # inertia of this run
 _BEST_CORRELATION = const(177)
 _INERTIA_FITS = const(178)
 _DEFAULT_DELAY = const(1638)
+_SLOW_LOOP = const(160)
 _SURE = const(3)
 _FULL = const(16384)
 _IN_SWEEP = const(8)
@@ -227,7 +230,7 @@ _GOOD, _FAIR, _POOR, _ABORTED = [VERDICTS.index(n) for n in ("good", "fair", "po
 class Sweep:
     """One sweep, or one characterisation sweep."""
 
-    def __init__(self, settings, learned):
+    def __init__(self, settings, learned, ramp=None):
         self._s = s = new_state()
         s[_SHUT_US] = settings["servo_shut"]
         s[_SPAN_US] = settings["servo_open"] - settings["servo_shut"]
@@ -245,6 +248,8 @@ class Sweep:
         self.map = ValveMap(learned if self._learning else None)
         self._fit = InertiaFit()
         self._ripple = Ripple()
+        self._record = ramp = ramp or RampRecord()  # the board has one for all its controllers
+        self._bin, self._bins = ramp.state, ramp.values
         self._requested = False
         self.phase = DONE
         self.set_half_rpm = 0
@@ -286,13 +291,16 @@ class Sweep:
         self._use_map = self._may_use_map = False
         self._stage_tick = tick
         restart(s, tick, speed, servo_us)
-        s[_VALVE_GAIN] = s[_PRIOR_VALVE_GAIN] = self.map.valve_gain
         s[_DELAY] = self.map.delay or _DEFAULT_DELAY
         s[_DELAY_SEEN] = _SURE if self.map.delay else 0
         s[_PROBING] = 0 if self.map.delay else 1
         set_bandwidth(s)
+        # a slow loop goes by what was identified; a quick one by what it sees itself at every change
+        self._plant_known = s[_BANDWIDTH] < _SLOW_LOOP and self.map.plant_known()
+        s[_PRIOR_VALVE_GAIN] = self.map.valve_gain
+        s[_VALVE_GAIN] = self.map.fill_rate if self._plant_known else self.map.valve_gain
+        s[_VALVE_EXPONENT] = self.map.valve_exponent if self._plant_known else DEFAULT_VALVE_EXPONENT
         s[_RIPPLE_MHZ] = self.map.ripple_mHz
-        s[_VALVE_EXPONENT] = self.map.valve_exponent
         s[_SWEEP_TIME] = self._sweep_ms * 125 >> 7
         self._has_torque = False
         self._fit.restart()
@@ -303,6 +311,8 @@ class Sweep:
         s[_INERTIA_SURE] = 1 if self._inertia_known else 0
         self._log_opening = self._hold_opening = 0
         self._probe_steps = _PROBE_STEPS if self.map.delay else 0
+        self._plant = None
+        self._record.restart(self._sweep_ms)
         self._settled_ticks = self._short_ticks = self._reloads = 0
         self._debounce_ticks = 0
         self._reason = 0
@@ -312,7 +322,6 @@ class Sweep:
         self._run_out_speed = 0
         self.flags = 0
         self.sweep_start_tick = self.sweep_end_tick = tick
-        self.map.clear_record()
         self._plan(speed)
 
     def _plan(self, speed):
@@ -407,7 +416,8 @@ class Sweep:
                 elif k == 0:
                     estimate_delay(s)
                 elif k == 2:
-                    estimate_valve_gain(s)
+                    if not self._plant_known:
+                        estimate_valve_gain(s)
                 elif k == 4:
                     set_bandwidth(s)
                 else:
@@ -428,6 +438,9 @@ class Sweep:
                     u = self._probe(u)
             elif stage == _HOLD_LOAD:
                 self._hold_load(d)
+        if stage == _RAMP or stage == _RAMP_ENTRY or stage == _HOLD_LOAD and acc:
+            # the opening that held until now
+            record(self._bin, self._bins, s[_DT], s[_OPENING], s[_TORQUE], s[_SPEED], s[_SET_POINT])
         if stage == _RAMP:
             us = servo_pulse(s, u, _IN_SWEEP)
             self._track(tick, d)
@@ -437,8 +450,6 @@ class Sweep:
             self._at_full_opening(tick, d)
         else:
             s[_WEAK_TICKS] = 0
-        if stage == _RAMP or stage == _RAMP_ENTRY or stage == _HOLD_LOAD and acc:
-            self.map.record(s[_SET_POINT], s[_OPENING], s[_TORQUE])
         self.flags = s[_FLAGS]
         return us
 
@@ -914,19 +925,54 @@ class Sweep:
             shut_ms,
         )
 
+    def identify(self):
+        """Generator: identify valve and brake from the record of the ramp, a piece at a time.
+
+        The fit is loaded here and forgotten; where the heap has no room for it, nothing is identified.
+        """
+        if self._plant is not None or not self._may_learn():
+            return
+        self._plant = ()
+        try:
+            from .plant_fit import fit
+        except MemoryError:
+            return
+        yield
+        for found in fit(self._record, self.map.delay, self._s[_LOWEST_SPEED]):
+            if found is True:
+                yield
+            else:
+                self._plant = found or ()
+        fit = None
+        forget("plant_fit")
+
+    def _may_learn(self):
+        whole = self.phase >= RELEASE and not self._reason and not self._cut_reason
+        return whole and (self._learning or self._relearn) and self._s[_STEPS] > 0
+
     def learn(self):
-        """Slots to store after a whole sweep that tracked the ramp within 4 %; else nothing."""
-        if not (self._learning or self._relearn) or self.phase < RELEASE or self._reason or self._cut_reason:
+        """Slots to store after a whole sweep; those of the plant alone where it was off by over 8 %."""
+        if not self._may_learn():
             return []
+        for _ in self.identify():  # what is left of it
+            pass
         s = self._s
         steps = s[_STEPS]
-        if not steps or self.verdict()[VERDICT_RMS] > _MAX_LEARN_RMS:
-            return []
         took = (self.sweep_end_tick - self.sweep_start_tick) & _MASK
         if s[_SEEN_AGE] < 100:  # by the correlation, in this run: what hunting told is not kept
             known = self.map.delay or s[_DELAY]
             self.map.delay = known + (s[_DELAY] - known) // 2
-        ripple_mHz = self._ripple.find_mHz(took // 4 // steps)
-        # what the ramp does in 1 / crossover (89 ms at full bandwidth): so late is the loop's answer
-        lead = s[_RAMP_RATE] * 23 // s[_BANDWIDTH]
-        return self.map.learn(self.inertia(), s[_VALVE_GAIN_SUM] // steps, ripple_mHz, self._relearn, lead)
+        from .learning import learn_map, learn_plant
+
+        if self._plant:
+            learn_plant(self.map, self._plant, self._relearn)
+        whole = self.verdict()[VERDICT_RMS] <= _MAX_LEARN_RMS
+        if whole:
+            # what the ramp does in 1 / crossover (89 ms at full bandwidth): so late is the loop's answer
+            lead = s[_RAMP_RATE] * 23 // s[_BANDWIDTH]
+            gain = 0 if self._plant_known else s[_VALVE_GAIN_SUM] // steps
+            ripple_mHz = self._ripple.find_mHz(took // 4 // steps)
+            learn_map(self.map, self._record, self.inertia(), gain, ripple_mHz, self._relearn, lead)
+        learn_map = learn_plant = None
+        forget("learning")
+        return self.map.pairs(whole) if whole or self._plant else []

@@ -9,6 +9,9 @@ Learned slots (learned.json, messages `learned` and `run_learned`):
     4          how strongly the fill answers the valve, against what the gains assume, times 256
     5          ripple of the water supply, mHz
     6          delay from the command to the valve to the measured torque, 1/32768 s
+    7          fill rate at the ramp's lowest speed (flow over water held) against the 5.35 1/s of the gains,
+               times 256; plus 2048 times its weight, plus 2**20 times that of 2: 1/u**2 of the logarithms,
+               in 1/16
     10 + k     at 512 k half rpm (256 k rpm): opening in 1/4096 of the servo's travel,
                plus 8192 times the brake torque in mN.m on a wide-open-throttle sweep
 
@@ -27,6 +30,7 @@ _SLOT_HOLD = const(3)
 _SLOT_VALVE_GAIN = const(4)
 _SLOT_RIPPLE = const(5)
 SLOT_DELAY = 6
+_SLOT_FILL_RATE = const(7)
 _SLOT_KNOT = const(10)
 _KNOTS = const(96)  # to 24,576 rpm
 _KNOT_SHIFT = const(9)  # a knot each 512 half rpm
@@ -34,24 +38,23 @@ _KNOT_MASK = const(511)
 _OPENING_MASK = const(8191)  # a slot holds the opening in 1/4096 below bit 13, torque or speed above
 _TORQUE_SHIFT = const(13)
 _OPENING_FULL = const(4096)
-_MAX_WEIGHT = const(25600)  # of a knot in one sweep: 400 steps
 _MAX_RISE = const(1048575)  # mN.m between knots: times 256 it stays below 2**30
 _MAX_SLOPE = const(8191)
 _MAX_EXPONENT = const(16383)  # times 256
 _TORQUE = const(0)  # places in what `look_up` gives
 _EXPONENT = const(1)
 _OPENING = const(2)
-_SMOOTHING_PASSES = const(3)  # of smoothing: one run's openings hold what the valve answered to single turns
-_MAX_KNOTS = const(54)  # with the six above, what one message carries
-_MAX_TORQUE = const(131071)  # mN.m
+_MAX_KNOTS = const(53)  # with the seven above, what one message carries
 MIN_INERTIA = 256
 MAX_INERTIA = 262143
 DEFAULT_VALVE_EXPONENT = 435  # d ln(flow) / d ln(opening) when nothing is known, times 256
 _MIN_VALVE_EXPONENT = const(205)
-_MAX_VALVE_EXPONENT = const(640)
+_MAX_VALVE_EXPONENT = const(820)
 _DEFAULT_VALVE_GAIN = const(256)  # the fill answers as assumed
 _MIN_VALVE_GAIN = const(64)
 _MAX_VALVE_GAIN = const(2048)
+_MIN_FILL_RATE = const(64)
+_MAX_FILL_RATE = const(180)  # a quicker fill is taken so: its lag, servo and hose want D more than it does
 
 
 def isqrt(x):
@@ -109,40 +112,18 @@ def look_up(torque: ptr32, opening: ptr16, low: int, high: int, half_rpm: int, o
     out[_EXPONENT] = x
 
 
-@micropython.viper
-def record(weight: ptr16, sum_u: ptr32, sum_t: ptr32, half_rpm: int, opening: int, torque_mNm: int):
-    """Add a step to the two knots beside its speed."""
-    k = half_rpm >> _KNOT_SHIFT
-    if k >= _KNOTS - 1 or k < 0:
-        return
-    f = (half_rpm & _KNOT_MASK) >> 3
-    if torque_mNm < 0:
-        torque_mNm = 0
-    g = 64 - f
-    if int(weight[k]) < _MAX_WEIGHT:
-        weight[k] = int(weight[k]) + g
-        sum_u[k] += opening * g
-        sum_t[k] += torque_mNm * (g >> 2)
-    k += 1
-    if int(weight[k]) < _MAX_WEIGHT:
-        weight[k] = int(weight[k]) + f
-        sum_u[k] += opening * f
-        sum_t[k] += torque_mNm * (f >> 2)
-
-
 class ValveMap:
     """Opening and torque over the set point, learned from run to run."""
 
     def __init__(self, learned):
-        self._opening = array("H", bytearray(2 * _KNOTS))  # 1/16384 + 1; 0: not known
-        self._torque = array("i", bytearray(4 * _KNOTS))  # mN.m
-        self._sum_u = array("i", bytearray(4 * _KNOTS))
-        self._sum_t = array("i", bytearray(4 * _KNOTS))
-        self._weight = array("H", bytearray(2 * _KNOTS))
+        self.openings = array("H", bytearray(2 * _KNOTS))  # 1/16384 + 1; 0: not known
+        self.torques = array("i", bytearray(4 * _KNOTS))  # mN.m
         self.inertia = 0  # 0: not known
         self.valve_exponent = DEFAULT_VALVE_EXPONENT
         self.valve_gain = _DEFAULT_VALVE_GAIN
         self.delay = 0  # 1/32768 s; 0: not known
+        self.fill_rate = 0  # against 5.35 1/s, times 256
+        self.weights = (0, 0)  # of ln of the fill rate and of the exponent; 0: not identified
         self.ripple_mHz = 0  # mHz; 0: none known
         self._found = array("i", (0, 0, 0))
         self._held = self._held_speed = 0  # opening 1/16384, half rpm; 0: not known
@@ -165,6 +146,10 @@ class ValveMap:
         value = learned.get(SLOT_DELAY, 0)
         if MIN_DELAY <= value <= MAX_DELAY:
             self.delay = value
+        value = learned.get(_SLOT_FILL_RATE, 0)
+        if 1 << 20 <= value < 1 << 29 and _MIN_FILL_RATE <= value & 2047 <= _MAX_FILL_RATE:
+            self.fill_rate = value & 2047
+            self.weights = value >> 11 & 511, value >> 20
         value = learned.get(_SLOT_RIPPLE, 0)
         if MIN_MHZ <= value <= MAX_MHZ:
             self.ripple_mHz = value
@@ -175,18 +160,18 @@ class ValveMap:
         for k in range(_KNOTS):
             value = learned.get(_SLOT_KNOT + k, 0)
             if 0 < value < 1 << 30 and value & _OPENING_MASK <= _OPENING_FULL:
-                self._opening[k] = ((value & _OPENING_MASK) << 2) + 1
-                self._torque[k] = value >> _TORQUE_SHIFT
-        self._span()
+                self.openings[k] = ((value & _OPENING_MASK) << 2) + 1
+                self.torques[k] = value >> _TORQUE_SHIFT
+        self.find_span()
 
-    def _span(self):
+    def find_span(self):
         """Longest run of known knots."""
         best = 0
         k = 0
         self.low, self.high = _KNOTS, -1
         while k < _KNOTS:
             first = k
-            while k < _KNOTS and self._opening[k]:
+            while k < _KNOTS and self.openings[k]:
                 k += 1
             if k - first > best:
                 best = k - first
@@ -220,59 +205,15 @@ class ValveMap:
     @micropython.native
     def look_up(self, half_rpm):
         """(torque mN.m at least 1, 256 d ln T / d ln w, opening 1/16384) at a set point, as an array."""
-        look_up(self._torque, self._opening, self.low, self.high, half_rpm, self._found)
+        look_up(self.torques, self.openings, self.low, self.high, half_rpm, self._found)
         return self._found
 
-    def clear_record(self):
-        for k in range(_KNOTS):
-            self._sum_u[k] = self._sum_t[k] = self._weight[k] = 0
+    def plant_known(self):
+        """True when exponent and fill rate were identified from a ramp."""
+        return self.weights[1] > 0
 
-    @micropython.native
-    def record(self, half_rpm, opening, torque_mNm):
-        """Note what this set point took; called at each step of a sweep."""
-        record(self._weight, self._sum_u, self._sum_t, half_rpm, opening, torque_mNm)
-
-    def learn(self, inertia, valve_gain, ripple_mHz, fresh, lead_half_rpm):
-        """Fold the record into the map; return the slots that hold it now.
-
-        `fresh` replaces what was known; otherwise 7/10 of what the loop added to it is taken.  The loop
-        answers a disturbance late, when the ramp has gone on by `lead_half_rpm`: what it did belongs to the
-        speed before (iterative learning control with a phase lead; smoothing is its robustness filter).
-        `gain` 0 leaves what was known; `ripple` is what this run showed, 0: none.
-        """
-        weight = self._weight
-        keys = [k for k in range(_KNOTS) if weight[k] >= 96]
-        u = {}
-        t = {}
-        for k in keys:
-            u[k] = self._sum_u[k] // weight[k]
-            t[k] = min(self._sum_t[k] // (weight[k] >> 2), _MAX_TORQUE)
-        t = _smooth(t, 1)
-        if fresh:
-            for k in range(_KNOTS):
-                self._opening[k] = 0
-            self._span()
-        if self.high >= 0:
-            for k in keys:
-                u[k] -= self.opening(k << _KNOT_SHIFT)
-        u = _smooth(_earlier(u, lead_half_rpm), _SMOOTHING_PASSES)
-        base = [self.opening(k << _KNOT_SHIFT) if self.high >= 0 else 0 for k in keys]
-        for k, uk in zip(keys[:_MAX_KNOTS], base):
-            tk = t[k]
-            uk += u[k] * 7 // 10 if self._opening[k] else u[k]
-            if self._opening[k]:
-                old = self._torque[k]
-                tk = old + (tk - old) * 7 // 10
-            self._opening[k] = min(max(uk, 0), FULL) + 1
-            self._torque[k] = min(max(tk, 1), _MAX_TORQUE)
-        self._span()
-        if inertia:
-            self.inertia = min(max(inertia, MIN_INERTIA), MAX_INERTIA)
-        if valve_gain:
-            if self.valve_gain != _DEFAULT_VALVE_GAIN and not fresh:
-                valve_gain = self.valve_gain + (valve_gain - self.valve_gain) * 7 // 10
-            self.valve_gain = min(max(valve_gain, _MIN_VALVE_GAIN), _MAX_VALVE_GAIN)
-        self.ripple_mHz = ripple_mHz
+    def pairs(self, whole=True):
+        """Slots that hold what is known; else those of inertia, valve, brake and delay alone."""
         pairs = [
             (SLOT_INERTIA, self.inertia),
             (_SLOT_VALVE_EXPONENT, self.valve_exponent),
@@ -280,30 +221,18 @@ class ValveMap:
         ]
         if self.delay:
             pairs.append((SLOT_DELAY, self.delay))
-        if ripple_mHz:
-            pairs.append((_SLOT_RIPPLE, ripple_mHz))
+        if self.plant_known():
+            packed = self.fill_rate + (self.weights[0] << 11) + (self.weights[1] << 20)
+            pairs.append((_SLOT_FILL_RATE, packed))
+        if not whole:
+            return pairs
+        if self.ripple_mHz:
+            pairs.append((_SLOT_RIPPLE, self.ripple_mHz))
         if self._held:
             pairs.append((_SLOT_HOLD, (self._held_speed >> 4 << _TORQUE_SHIFT) + (self._held >> 2)))
         for k in range(self.low, min(self.high + 1, self.low + _MAX_KNOTS)):
-            pairs.append((_SLOT_KNOT + k, (self._torque[k] << _TORQUE_SHIFT) + ((self._opening[k] - 1) >> 2)))
+            pairs.append((_SLOT_KNOT + k, (self.torques[k] << _TORQUE_SHIFT) + ((self.openings[k] - 1) >> 2)))
         return pairs
-
-
-def _smooth(values, passes):
-    """By knot: half of each value is its neighbours'; it stands in for one that is missing."""
-    for _ in range(passes):
-        values = {k: (values.get(k - 1, v) + 2 * v + values.get(k + 1, v)) >> 2 for k, v in values.items()}
-    return values
-
-
-def _earlier(values, half_rpm):
-    """By knot: the value of the speed that is `half_rpm` higher, between knots; beyond them as it was."""
-    n, part = half_rpm >> _KNOT_SHIFT, half_rpm & _KNOT_MASK
-    moved = {}
-    for k, v in values.items():
-        a = values.get(k + n, v)
-        moved[k] = a + ((values.get(k + n + 1, a) - a) * part >> _KNOT_SHIFT)
-    return moved
 
 
 def clip(x, limit):
