@@ -482,7 +482,7 @@ app.run()
 
 
 def test_flash_full_is_said_before_a_sweep():
-    with Rig(UNPRESSED, runs=3, blocks=138) as rig:  # room for one run beside the firmware
+    with Rig(UNPRESSED, runs=3, blocks=142) as rig:  # room for one run beside the firmware
         while rig.now < 120 and rig.status()["fault"] == "none":
             rig.run(1.0)
         status = rig.status()
