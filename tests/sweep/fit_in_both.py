@@ -3,11 +3,11 @@
 import sys
 
 sys.path[:0] = sys.argv[1:3]
-from evenfall_board.plant_fit import fit  # noqa: E402
-from evenfall_board.ramp_record import RampRecord  # noqa: E402
+from evenfall_board import ramp_record  # noqa: E402
+from evenfall_board.plant_fit import measure as fit  # noqa: E402
 from evenfall_board.ramp_record import record as add  # noqa: E402
 
-record = RampRecord()
+record = ramp_record.new_state()
 noise = 12345
 # sweep (ms), time of a step, valve exponent, filter of the fill, delay (steps), torque, delay as known
 CASES = (
@@ -20,7 +20,7 @@ CASES = (
     (10000, 1999, 1, 1, 0, 60000, 0),
 )
 for sweep_ms, dt, exponent, slow, late, peak, known in CASES:
-    record.restart(sweep_ms)
+    ramp_record.restart(record, sweep_ms)
     steps = sweep_ms * 32 // dt
     past = [6000] * (late + 1)
     level = 1 << 14
@@ -36,8 +36,6 @@ for sweep_ms, dt, exponent, slow, late, peak, known in CASES:
         level += (inflow - level) // slow
         torque = peak // 64 * (level >> 4) >> 5
         torque += (noise - 32768) * (peak // 64) >> 15
-        add(
-            record.state, record.values, dt + noise % 5, u, min(torque, 131071), 24000 - 12000 * n // steps, 0
-        )
-    print(record.values[:9], record.state[0])
+        add(record[0], record[1], dt + noise % 5, u, min(torque, 131071), 24000 - 12000 * n // steps, 0)
+    print(record[1][:9], record[0][0])
     print(list(fit(record, known, 12000)))

@@ -11,14 +11,13 @@ from pathlib import Path
 import numpy as np
 import pytest
 from scipy.integrate import solve_ivp
-from small_ints import Small, SmallArray, TooBigError, harden
+from small_ints import Small, SmallArray, TooBigError
 
 PROJECT = Path(__file__).resolve().parents[2]
 sys.path.insert(0, str(PROJECT / "firmware" / "lib"))
 
-from evenfall_board import inner_loops, plant_fit, ramp_record, speed_loop  # noqa: E402
-from evenfall_board.plant_fit import fit  # noqa: E402
-from evenfall_board.ramp_record import RampRecord  # noqa: E402
+from evenfall_board import plant_fit, ramp_record, speed_loop  # noqa: E402
+from evenfall_board.plant_fit import measure as fit  # noqa: E402
 from evenfall_board.ramp_record import record as add  # noqa: E402
 
 INTERPRETER_32 = Path(os.environ.get("EVENFALL_MICROPYTHON_32", PROJECT / ".venv/interpreter-32/micropython"))
@@ -70,13 +69,13 @@ def tank_ramp(exponent, fill_rate, delay_s, seed, noise=0.02, moves=0.1, seconds
 
 
 def recorded(opening, torque, speed, seconds=10.0):
-    record = RampRecord()
-    record.restart(round(seconds * 1000))
+    record = ramp_record.new_state()
+    ramp_record.restart(record, round(seconds * 1000))
     for i, values in enumerate(zip(opening, torque, speed, strict=True)):
         dt = round((i + 1) * STEP_S * 32768) - round(i * STEP_S * 32768)
         add(
-            record.state,
-            record.values,
+            record[0],
+            record[1],
             dt,
             round(values[0] * FULL) - LEAK,
             round(values[1] * 1000),
@@ -182,11 +181,11 @@ def test_machine_code_does_what_cpython_does():
 
 def flat(opening=3000, torque_mNm=4000, half_rpm=16000, steps=800):
     """A record whose values are numbers or functions of the step."""
-    record = RampRecord()
-    record.restart(10_000)
+    record = ramp_record.new_state()
+    ramp_record.restart(record, 10_000)
     for i in range(steps):
         values = (x(i) if callable(x) else x for x in (opening, torque_mNm, half_rpm))
-        add(record.state, record.values, 410, *values, 0)
+        add(record[0], record[1], 410, *values, 0)
     return record
 
 
@@ -225,9 +224,9 @@ def test_a_torque_without_noise_and_answer_is_no_division_by_zero():
 def test_means_are_those_of_the_held_values(sweep_ms, bin_q15):
     """Uneven steps: each mean is the integral over its bin of what held; halving and mean round down."""
     random = np.random.default_rng(sweep_ms)
-    record = RampRecord()
+    record = ramp_record.new_state()
     for round_ in range(2):  # a second ramp finds nothing of the first
-        record.restart(sweep_ms)
+        ramp_record.restart(record, sweep_ms)
         ends, rows = [0], []
         while ends[-1] < sweep_ms * 32.768 * (1.2 - 0.4 * round_):
             dt = int(random.choice([0, 102, 410, 409, 1500, 3277, 9000]))
@@ -237,16 +236,16 @@ def test_means_are_those_of_the_held_values(sweep_ms, bin_q15):
                 int(random.integers(65536)),
                 int(random.integers(65536)),
             ]
-            add(record.state, record.values, dt, *row)
+            add(record[0], record[1], dt, *row)
             ends.append(ends[-1] + dt)
             rows.append(row)
-        count = record.state[0]
+        count = record[0][0]
         assert count == min(ends[-1] // bin_q15, 160)
         edges = np.arange(count + 1) * bin_q15
         for place, column, scale in ((320, 0, 1), (0, 1, 2), (160, 2, 1), (480, 3, 1)):
             held = np.array([row[column] for row in rows], dtype=float)
             area = np.interp(edges, ends, np.concatenate([[0], np.cumsum(held * np.diff(ends))]))
-            seen = np.array(record.values[place : place + count], dtype=float)
+            seen = np.array(record[1][place : place + count], dtype=float)
             assert np.abs(seen - np.maximum(np.diff(area) / bin_q15 / scale, 0)).max() <= 1.51
 
 
@@ -284,24 +283,24 @@ WILD = {
 def test_every_intermediate_stays_small(monkeypatch, wild, delay):
     if wild != "noise" and delay == 0:
         delay = 3000
-    for module in (inner_loops, ramp_record, speed_loop):
+    for module in (ramp_record, speed_loop):
         monkeypatch.setattr(module, "int", lambda x: x, raising=False)
     monkeypatch.setattr(plant_fit, "array", Hardened)
-    record = RampRecord()
-    harden(record)
-    record.restart(Small(20_000 if delay > 10_000 else 4000))
+    record = ramp_record.new_state()
+    record = tuple(SmallArray(part) for part in record)
+    ramp_record.restart(record, Small(20_000 if delay > 10_000 else 4000))
     for i in range(430):
         add(
-            record.state,
-            record.values,
+            record[0],
+            record[1],
             Small(1530 if delay > 10_000 else 306),
             *(Small(x(i) if callable(x) else x) for x in WILD[wild]),
             Small(65535),
         )
-    assert record.state[0] >= 60
+    assert record[0][0] >= 60
     list(fit(record, Small(delay), Small(1000)))
 
 
 def test_the_check_would_find_a_large_product():
     with pytest.raises(TooBigError, match="31 bits"):
-        inner_loops.high_pass([Small(1 << 28)], [0], 668, 1, 0)
+        ramp_record.high_pass([Small(1 << 28)], [0], 668, 1, 0)

@@ -13,7 +13,7 @@ from pathlib import Path
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from small_ints import HIGH, Small, TooBigError, harden
+from small_ints import HIGH, Small, SmallArray, TooBigError, harden
 
 PROJECT = Path(__file__).resolve().parents[2]
 sys.path.insert(0, str(PROJECT / "bench_sim" / "studies"))
@@ -21,7 +21,7 @@ sys.path.insert(0, str(PROJECT / "bench_sim" / "studies"))
 import sweep_loop  # noqa: E402
 import sweep_plants  # noqa: E402
 from evenfall_bench.families import draw  # noqa: E402
-from evenfall_board import inner_loops, learning, plant_fit, ramp_record, ripple, speed_loop, sweep, valve_map  # noqa: E402
+from evenfall_board import learning, plant_fit, ramp_record, ripple, speed_loop, sweep, valve_map  # noqa: E402
 from evenfall_board.sweep import DONE, HOLD, RAMP, RELEASE, Sweep, shift_tick  # noqa: E402
 from evenfall_wire import codes, messages  # noqa: E402
 from evenfall_wire.settings import BY_NAME  # noqa: E402
@@ -36,25 +36,26 @@ USED = (
 @pytest.fixture(autouse=True, scope="module")
 def casts_keep_their_kind():
     """`int(...)` in machine code is a cast of what was read; here it must not soften a Small."""
-    for module in (speed_loop, valve_map, ripple, ramp_record, inner_loops):
+    for module in (speed_loop, valve_map, ripple, ramp_record):
         module.int = lambda x: x
     yield
-    for module in (speed_loop, valve_map, ripple, ramp_record, inner_loops):
+    for module in (speed_loop, valve_map, ripple, ramp_record):
         del module.int
 
 
 def hard_sweep(values, learned):
     c = Sweep({k: Small(v) for k, v in values.items()}, {k: Small(v) for k, v in learned.items()})
-    for part in (c, c.map, c._fit, c._ripple, c._record):
+    for part in (c, c.map, c._fit, c._ripple):
         harden(part)
+    c._record = tuple(SmallArray(part) for part in c._record)
     return c
 
 
 def ramp(steps):
     """The record of a ramp with these (set point in half rpm, opening in 1/16384, torque in mN.m)."""
-    made = ramp_record.RampRecord()
+    made = ramp_record.new_state()
     for set_point, opening, torque_mNm in steps:
-        ramp_record.record(made.state, made.values, 2300, opening, torque_mNm, set_point, set_point)
+        ramp_record.record(*made, 2300, opening, torque_mNm, set_point, set_point)
     return made
 
 
@@ -181,7 +182,7 @@ def test_the_held_speed_of_the_last_run_is_taken_again_where_it_had_to_be_lowere
     held, free = 2 * 11500, 2 * 13600
     m = valve_map.ValveMap({})
     m.note_held_opening(held, 4000)
-    learning.learn_map(m, ramp((w, 5000, 1500) for w in range(9000, held + 600, 100)), 7000, 0, 0, True, 0)
+    learning.learn(m, ramp((w, 5000, 1500) for w in range(9000, held + 600, 100)), 7000, 0, 0, True, 0)
     slots = dict(m.pairs())
     c = Sweep({**sweep_loop.DEFAULTS}, slots)
     c.begin(0, free, c._s[sweep._PULSE_US])
@@ -484,9 +485,8 @@ def test_the_state_has_the_same_places_in_both_files():
     [
         (learning, valve_map, 9),
         (learning, ramp_record, 3),
-        (plant_fit, ramp_record, 4),
-        (plant_fit, inner_loops, 5),
-        (inner_loops, valve_map, 3),
+        (plant_fit, ramp_record, 9),
+        (ramp_record, valve_map, 3),
     ],
 )
 def test_what_is_loaded_after_a_run_has_the_same_numbers(one, other, least):
@@ -522,7 +522,7 @@ def test_what_a_late_loop_adds_belongs_to_the_speed_before():
     found = []
     for lead in (0, -512):
         m = valve_map.ValveMap({})
-        learning.learn_map(
+        learning.learn(
             m, ramp((k * 512, 4000 if k >= 16 else 6000, 1000) for k in range(10, 40)), 0, 0, 0, True, lead
         )
         found.append(next(w for w in range(5120, 20000, 16) if m.opening(w) < 5000))
@@ -533,7 +533,7 @@ def test_a_run_that_reaches_further_than_the_map_leaves_it_as_it_is():
     """What a run adds to the map and what stands alone beyond its end were smoothed into one another."""
     m = valve_map.ValveMap({})
     for first in (20, 16):
-        learning.learn_map(m, ramp((k * 512, 5000, 1000) for k in range(first, 40)), 0, 0, 0, False, 0)
+        learning.learn(m, ramp((k * 512, 5000, 1000) for k in range(first, 40)), 0, 0, 0, False, 0)
         assert all(m.opening(k * 512) == pytest.approx(5000, abs=4) for k in range(first, 39))
 
 
@@ -573,16 +573,16 @@ def test_without_room_for_the_fit_all_else_is_learned(monkeypatch):
 def test_identifications_are_weighed_by_what_is_known_of_them():
     """Weighted mean of logarithms (any text on least squares): 1 / u^2; what was known counts 4/5."""
     m = valve_map.ValveMap({})
-    assert not m.plant_known()
-    learning.learn_plant(m, (3 * 256, 256, 0, 0, 0, 0, 0), False)
+    assert not m.weights
+    learning.add(m, (3 * 256, 256, 0, 0, 0, 0, 0), False)
     prior, new = 131 * 4 / 5, 1048576 / 8100
     expected = (prior * math.log(1.7) + new * math.log(1.0)) / (prior + new)
     assert math.log(m.valve_exponent / 256) == pytest.approx(expected, abs=0.02)
     again = valve_map.ValveMap(dict(m.pairs(False)))
-    assert again.plant_known() and again.pairs(False) == m.pairs(False)
+    assert again.weights and again.pairs(False) == m.pairs(False)
     unsure = m.valve_exponent
-    learning.learn_plant(m, (3 * 256, 700, 0, 500, 500, 0, 300), False)
+    learning.add(m, (3 * 256, 700, 0, 500, 500, 0, 300), False)
     assert abs(m.valve_exponent - unsure) < 12  # a poor fit hardly moves it
     for _ in range(40):
-        learning.learn_plant(m, (3 * 256, 256, 0, 0, 0, 0, 0), False)
+        learning.add(m, (3 * 256, 256, 0, 0, 0, 0, 0), False)
     assert m.valve_exponent == pytest.approx(256, abs=6) and dict(m.pairs(False))[7] < 1 << 30

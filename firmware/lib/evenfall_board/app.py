@@ -16,14 +16,13 @@ import machine
 from evenfall_wire import codes
 from evenfall_wire.settings import BY_NAME
 
-from . import first, guard
+from . import first, guard, ramp_record
 from .drivers import reset, ticks
 from .guard import Guard
 from .hardware import Clock
 from .host_commands import PRESS_MS, HostCommands
 from .link import Link
 from .native import const, micropython
-from .ramp_record import RampRecord
 from .recorder import Recorder
 from .run_record import RunRecord
 from .sensing import Speed, Torque
@@ -82,14 +81,14 @@ class Board:
         self.torque = Torque(s)
         self.standstill = Standstill(self.torque)
         self.guard = Guard(s, hardware.nominal_hz())
-        self._ramp = RampRecord()
-        self.sweep = Sweep(s, self.learned.values, self._ramp)
+        self._record = ramp_record.new_state()
+        self.sweep = Sweep(s, self.learned.values, self._record)
         self.counters = [0] * len(codes.COUNTERS)
         self.link = Link(HostCommands(self))
         gc.collect()
         free = gc.mem_free()
         # the place of the next controller, which is made while this one is still there
-        spare = Sweep(s, self.learned.values, self._ramp)
+        spare = Sweep(s, self.learned.values, self._record)
         self.recorder = Recorder(s, hardware.nominal_hz(), free)
         del spare  # what is small fits into the gaps before the block that was free beside it
         self.run = RunRecord(
@@ -180,7 +179,7 @@ class Board:
 
     def renew_controller(self):
         """A controller with the settings and the learned values of now."""
-        self.sweep = Sweep(self.settings.values, self.learned.values, self._ramp)
+        self.sweep = Sweep(self.settings.values, self.learned.values, self._record)
 
     def show(self):
         if self.led:
@@ -312,7 +311,7 @@ class Board:
             yield due
         if self.run.suits_learning():
             yield _COLLECT  # the identification's series
-            for _ in self.sweep.identify():
+            for _ in self.sweep.measure():
                 yield
             pairs = self.sweep.learn()
             if pairs:

@@ -6,8 +6,8 @@ machine code here: what a port loads of that it keeps for ever.
 
 from array import array
 
-from .inner_loops import share_out
 from .native import const
+from .ramp_record import push
 from .speed_loop import EXP2, FULL, LOG2, exp2_x1024, log2_x1024
 from .valve_map import DEFAULT_VALVE_EXPONENT, MAX_INERTIA, MIN_INERTIA
 
@@ -39,29 +39,34 @@ _MODEL_VARIANCE_EXPONENT = const(8100)  # 0.35^2
 _MAX_PLANT_WEIGHT = const(511)
 
 
-def learn_plant(known, found, fresh):
+def add(learned, found, fresh):
     """Fold in what `plant_fit.identify` found: mean of the logarithms, weighted by 1/u**2.
 
     What was known counts 4/5, so that the board follows a bench that changes.
     """
     fill_rate, exponent, _, u_rate, u_exponent, _, left = found
-    old_rate, old_exponent = known.weights
+    old_rate, old_exponent = learned.weights or (0, 0)
     if fresh or not old_exponent:
         old_rate = old_exponent = _USUAL_WEIGHT
-        known.fill_rate, known.valve_exponent = _USUAL_FILL_RATE, DEFAULT_VALVE_EXPONENT
+        learned.fill_rate, learned.valve_exponent = _USUAL_FILL_RATE, DEFAULT_VALVE_EXPONENT
     w = _WEIGHT_SCALE // (u_rate * u_rate + _MODEL_VARIANCE_RATE)
     old_rate = old_rate * 4 // 5
     fill_rate = min(max(fill_rate * 256 // _FILL_RATE, _MIN_FILL_RATE), _MAX_FILL_RATE)
-    known.fill_rate = _mean_of_logs(known.fill_rate, old_rate, fill_rate, w)
-    new_rate = min(old_rate + w, _MAX_PLANT_WEIGHT)
+    # of the exponent too: exp2 of the weighted mean of log2
+    before = log2_x1024(learned.fill_rate, LOG2)
+    mean = before + (log2_x1024(fill_rate, LOG2) - before) * w // (old_rate + w)
+    learned.fill_rate = exp2_x1024(mean, EXP2)
+    rate_weight = min(old_rate + w, _MAX_PLANT_WEIGHT)
     w = _WEIGHT_SCALE // (u_exponent * u_exponent + (left * left >> 2) + _MODEL_VARIANCE_EXPONENT)
     old_exponent = old_exponent * 4 // 5
     exponent = min(max(exponent, _MIN_VALVE_EXPONENT), _MAX_VALVE_EXPONENT)
-    known.valve_exponent = _mean_of_logs(known.valve_exponent, old_exponent, exponent, w)
-    known.weights = new_rate, min(old_exponent + w, _MAX_PLANT_WEIGHT)
+    before = log2_x1024(learned.valve_exponent, LOG2)
+    mean = before + (log2_x1024(exponent, LOG2) - before) * w // (old_exponent + w)
+    learned.valve_exponent = exp2_x1024(mean, EXP2)
+    learned.weights = rate_weight, min(old_exponent + w, _MAX_PLANT_WEIGHT)
 
 
-def learn_map(known, ramp, inertia, valve_gain, ripple_mHz, fresh, lead_half_rpm):
+def learn(learned, ramp, inertia, valve_gain, ripple_mHz, fresh, lead_half_rpm):
     """Fold the record of a ramp into the map.
 
     `fresh` replaces what was known; otherwise 7/10 of what the loop added to it is taken.  The loop
@@ -71,48 +76,42 @@ def learn_map(known, ramp, inertia, valve_gain, ripple_mHz, fresh, lead_half_rpm
     """
     sum_u = array("i", bytearray(4 * _KNOTS))
     sum_t = array("i", bytearray(4 * _KNOTS))
-    weight = array("H", bytearray(2 * _KNOTS))
-    bins = ramp.values
-    for i in range(ramp.state[_COUNT]):
-        share_out(weight, sum_u, sum_t, bins[_SET_POINTS + i], bins[_OPENINGS + i], bins[i])
-    keys = [k for k in range(_KNOTS) if weight[k] >= _MIN_WEIGHT]
+    w = array("H", bytearray(2 * _KNOTS))
+    state, bins = ramp
+    for i in range(state[_COUNT]):
+        push(w, sum_u, sum_t, bins[_SET_POINTS + i], bins[_OPENINGS + i], bins[i])
+    keys = [k for k in range(_KNOTS) if w[k] >= _MIN_WEIGHT]
     u = {}
     t = {}
     for k in keys:
-        u[k] = sum_u[k] // weight[k]
-        t[k] = min(sum_t[k] // (weight[k] >> 2) << 1, _MAX_TORQUE)
+        u[k] = sum_u[k] // w[k]
+        t[k] = min(sum_t[k] // (w[k] >> 2) << 1, _MAX_TORQUE)
     t = _smooth(t, 1)
     if fresh:
         for k in range(_KNOTS):
-            known.openings[k] = 0
-        known.find_span()
-    if known.high >= 0:
+            learned.valve[k] = 0
+        learned.span()
+    if learned.high >= 0:
         for k in keys:
-            u[k] -= known.opening(k << _KNOT_SHIFT)
+            u[k] -= learned.opening(k << _KNOT_SHIFT)
     u = _smooth(_earlier(u, lead_half_rpm), _SMOOTHING_PASSES)
-    base = [known.opening(k << _KNOT_SHIFT) if known.high >= 0 else 0 for k in keys]
+    base = [learned.opening(k << _KNOT_SHIFT) if learned.high >= 0 else 0 for k in keys]
     for k, uk in zip(keys[:_MAX_KNOTS], base):
         tk = t[k]
-        uk += u[k] * 7 // 10 if known.openings[k] else u[k]
-        if known.openings[k]:
-            old = known.torques[k]
+        uk += u[k] * 7 // 10 if learned.valve[k] else u[k]
+        if learned.valve[k]:
+            old = learned.torque[k]
             tk = old + (tk - old) * 7 // 10
-        known.openings[k] = min(max(uk, 0), FULL) + 1
-        known.torques[k] = min(max(tk, 1), _MAX_TORQUE)
-    known.find_span()
+        learned.valve[k] = min(max(uk, 0), FULL) + 1
+        learned.torque[k] = min(max(tk, 1), _MAX_TORQUE)
+    learned.span()
     if inertia:
-        known.inertia = min(max(inertia, MIN_INERTIA), MAX_INERTIA)
+        learned.inertia = min(max(inertia, MIN_INERTIA), MAX_INERTIA)
     if valve_gain:
-        if known.valve_gain != _DEFAULT_VALVE_GAIN and not fresh:
-            valve_gain = known.valve_gain + (valve_gain - known.valve_gain) * 7 // 10
-        known.valve_gain = min(max(valve_gain, _MIN_VALVE_GAIN), _MAX_VALVE_GAIN)
-    known.ripple_mHz = ripple_mHz
-
-
-def _mean_of_logs(old, old_weight, new, weight):
-    """Weighted geometric mean of two positive numbers."""
-    old = log2_x1024(old, LOG2)
-    return exp2_x1024(old + (log2_x1024(new, LOG2) - old) * weight // (old_weight + weight), EXP2)
+        if learned.valve_gain != _DEFAULT_VALVE_GAIN and not fresh:
+            valve_gain = learned.valve_gain + (valve_gain - learned.valve_gain) * 7 // 10
+        learned.valve_gain = min(max(valve_gain, _MIN_VALVE_GAIN), _MAX_VALVE_GAIN)
+    learned.ripple_mHz = ripple_mHz
 
 
 def _smooth(values, passes):

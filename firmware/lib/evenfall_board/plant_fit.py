@@ -21,8 +21,8 @@ Integers below 2**30 only.  Runs in MicroPython and CPython alike.  Loaded for t
 
 from array import array
 
-from .inner_loops import correlate, follow, high_pass, spread, weigh
 from .native import WORD_BITS, const
+from .ramp_record import correlate, follow, high_pass, spread, weigh
 from .speed_loop import EXP2, LOG2, exp2_x1024, log2_x1024
 from .valve_map import clip, isqrt
 
@@ -32,7 +32,7 @@ _MIN_BINS = const(60)
 _COUNT = const(0)  # as in ramp_record
 _BIN = const(1)
 
-# places in the sums, as in inner_loops
+# places in the sums, as in ramp_record
 _LEFT_SQUARES = const(0)  # of what the valve must explain, or of what it leaves
 _PRODUCTS = const(1)
 _VALVE_SQUARES = const(2)
@@ -80,11 +80,11 @@ def _fill(values, n, time, low_half_rpm, data):
         b = log2_x1024(values[_OPENINGS + k] + _ZERO_FLOW, LOG2)
         c = log2_x1024(max(values[k], _MIN_TORQUE), LOG2) - 2 * a
         if i < 0:
-            speed, opening, middle = a, b, c
+            speed, opening, at = a, b, c
             continue
         w[i] = clip(a - speed << 2, _MAX_LOG)
         u[i] = clip(b - opening << 2, _MAX_LOG)
-        z[i] = smooth[i] = clip(c - middle << 2, _MAX_LOG)
+        z[i] = smooth[i] = clip(c - at << 2, _MAX_LOG)
         if w[i] < w[low]:
             low = i
         if i & 7 == 7:
@@ -111,15 +111,15 @@ def _has_torque(values, n):
     return n >= _MIN_BINS and weak <= n >> 3
 
 
-def share(part, whole):
-    """256 x sqrt(part / whole), 0 .. 32767."""
-    while whole >= 16384 or part >= 16384:
-        part >>= 1
-        whole >>= 1
-    return isqrt((part << 16) // (whole or 1))
+def _divide(n, d):
+    """256 x sqrt(n / d), 0 .. 32767."""
+    while d >= 16384 or n >= 16384:
+        n >>= 1
+        d >>= 1
+    return isqrt((n << 16) // (d or 1))
 
 
-def _scan(n, time, data, left, gains):
+def _scan(n, time, data, losses, entries):
     """Residual sum of squares and v for each rate and delay; yields as `fit`."""
     rates, delays, (y, u, w, rate, by_speed, by_valve, mean, sums) = data
     sign = WORD_BITS - 32
@@ -142,8 +142,8 @@ def _scan(n, time, data, left, gains):
                 swing >>= 1
             x = min(max((x << 9) // (swing or 1), _MIN_GAIN), _MAX_GAIN)
             correlate(y, by_speed, by_valve, late, x, sums, n, sign)
-            gains[cell] = log2_x1024(x, LOG2)
-            left[cell] = x = sums[_LEFT_SQUARES]
+            entries[cell] = log2_x1024(x, LOG2)
+            losses[cell] = x = sums[_LEFT_SQUARES]
             if cell == 0 or x < sums[_LEAST]:
                 sums[_LEAST] = x
                 sums[_LEAST_SWING] = sums[_VALVE_SQUARES]
@@ -151,23 +151,23 @@ def _scan(n, time, data, left, gains):
             yield True
 
 
-def measure(weight, values, each, step):
+def _find(w, values, each, step):
     """Mean and standard deviation of values over the cells; they lie anywhere in cells `step` wide."""
     found = array("i", (0, 0, 0))
-    spread(weight, array("H", values), each, len(values), len(weight), found)
+    spread(w, array("H", values), each, len(values), len(w), found)
     shift = found[2]
     return found[0], isqrt(found[1] + (step * step // 12 >> 2 * shift)) << shift
 
 
-def _span(middle, step, low, high):
-    """Nine values about the middle, without those out of bounds."""
-    return [x for x in range(middle - 4 * step, middle + 4 * step + 1, step) if low <= x <= high]
+def _span(at, step, low, high):
+    """Nine values about `at`, without those out of bounds."""
+    return [x for x in range(at - 4 * step, at + 4 * step + 1, step) if low <= x <= high]
 
 
-def solve(n, time, delay, power, data):
+def solve(n, time, delay, size, data):
     """The result, from the least squares over the whole grid and over a fine one about what that shows.
 
-    `power`: sum of squares of ln z after the high-pass.  Yields as `fit`.
+    `size`: sum of squares of ln z after the high-pass.  Yields as `fit`.
     """
     sums = data[-1]
     rates, rate_step = range(_FIRST_RATE, _FIRST_RATE + _RATES * _RATE_STEP, _RATE_STEP), _RATE_STEP
@@ -182,20 +182,20 @@ def solve(n, time, delay, power, data):
             if delay <= 0:
                 delay_step = max(late_sd >> 1, _MIN_STEP)
                 delays = _span(late, delay_step, _MIN_DELAY, _MAX_DELAY)
-        left = array("i", bytearray(4 * len(rates) * len(delays)))
-        gains = array("H", bytearray(2 * len(left)))
-        yield from _scan(n, time, (rates, delays, data), left, gains)
-        weigh(left, max(sums[_LEAST], n), n, len(left), EXP2)  # what rounding leaves is no knowledge
-        rate_log, rate_sd = measure(left, rates, len(delays), rate_step)
-        late, late_sd = measure(left, delays, 1, delay_step)
+        losses = array("i", bytearray(4 * len(rates) * len(delays)))
+        entries = array("H", bytearray(2 * len(losses)))
+        yield from _scan(n, time, (rates, delays, data), losses, entries)
+        weigh(losses, max(sums[_LEAST], n), n, len(losses), EXP2)  # what rounding leaves is no knowledge
+        rate_log, rate_sd = _find(losses, rates, len(delays), rate_step)
+        late, late_sd = _find(losses, delays, 1, delay_step)
         if delay <= 0 and not fine:
             late_sd = max(late_sd, (late >> 3) + 66)  # cells are about a quarter of the delay
         yield True
-    gain, gain_sd = measure(left, gains, 1, 0)
+    gain, gain_sd = _find(losses, entries, 1, 0)
     gain_sd = gain_sd * 710 >> 12  # ln, 1/256
     gain = exp2_x1024(gain, EXP2)
     least = max(sums[_LEAST], n)
-    own = (share(least // (n >> 2), sums[_LEAST_SWING]) << 9) // gain  # of v in one cell, 1/256
+    own = (_divide(least // (n >> 2), sums[_LEAST_SWING]) << 9) // gain  # of v in one cell, 1/256
     yield (
         exp2_x1024(rate_log + _LOG_RATE, EXP2),
         gain * _M >> 9,
@@ -203,12 +203,12 @@ def solve(n, time, delay, power, data):
         isqrt((rate_sd * 710 >> 12) ** 2 + _RATE_SD * _RATE_SD),
         isqrt(gain_sd * gain_sd + own * own + _V_SD * _V_SD),
         0 if delay > 0 else isqrt(late_sd * late_sd + _DELAY_SD * _DELAY_SD),
-        share(least, power),
+        _divide(least, size),
     )
 
 
-def fit(measured, delay, low_half_rpm):
-    """Generator: True after each piece of the work on a RampRecord, at last the result or None.
+def measure(ramp, delay, low_half_rpm):
+    """Generator: True after each piece of the work on the record of a ramp, at last the result or None.
 
     `delay` in 1/32768 s is taken as known; 0: it is found too.  `low_half_rpm`: the ramp's lowest speed.
     The result: fill rate there (1/256 1/s), valve exponent v (1/256), delay (1/32768 s); standard
@@ -216,7 +216,7 @@ def fit(measured, delay, low_half_rpm):
     what the model leaves of ln z after the high-pass, rms (1/256).  None where the record has fewer than 60
     bins, hardly any torque or an opening that hardly moves.
     """
-    values, n, time = measured.values, measured.state[_COUNT], measured.state[_BIN]
+    values, n, time = ramp[1], ramp[0][_COUNT], ramp[0][_BIN]
     if not _has_torque(values, n):
         yield None
         return
@@ -233,9 +233,9 @@ def fit(measured, delay, low_half_rpm):
     high_pass(y, mean, k, n, WORD_BITS - 32)
     high_pass(by_valve, mean, k, n, WORD_BITS - 32)
     correlate(y, by_speed, by_valve, 0, 0, sums, n, WORD_BITS - 32)  # by_speed is still zero
-    power = sums[_LEFT_SQUARES]
+    size = sums[_LEFT_SQUARES]
     if sums[_VALVE_SQUARES] < n * _MIN_SWING * _MIN_SWING:
         yield None
         return
     yield True
-    yield from solve(n, time, delay, power, series)
+    yield from solve(n, time, delay, size, series)

@@ -1,4 +1,7 @@
-"""What a ramp was, for what learns from it: torque, speed, opening, set point; means over equal times."""
+"""What a ramp was: torque, speed, opening, set point as means over equal times; loops of what learns from it.
+
+Machine code stays loaded on a port, so it is here and not in plant_fit and learning, which come and go.
+"""
 
 from array import array
 
@@ -22,6 +25,22 @@ _TORQUE_SUM = const(4)  # of half mN.m x 1/32768 s
 _SPEED_SUM = const(5)
 _OPENING_SUM = const(6)
 _SET_POINT_SUM = const(7)
+
+# as in valve_map
+_KNOTS = const(96)  # to 24,576 rpm
+_KNOT_SHIFT = const(9)  # a knot each 512 half rpm
+_KNOT_MASK = const(511)
+
+# places in the sums, and numbers of plant_fit
+_LEFT_SQUARES = const(0)  # of what the valve must explain, or of what it leaves
+_PRODUCTS = const(1)
+_VALVE_SQUARES = const(2)
+_LEAST = const(3)  # least of the first in a search, and the third of that place
+_LEAST_SWING = const(4)
+_MAX_PART = const(2500)  # 1.2 octaves: 160 squares stay below 2**30
+_MAX_RATE = const(14336)  # rate x time of a bin, 3.5 in 1/4096
+_SKIP = const(9)  # bins at the beginning that are in no sum: longest delay
+_INVERSE_M = const(1463)  # 1 / 0.7, in 1/1024
 
 
 @micropython.viper
@@ -61,16 +80,179 @@ def record(s: ptr32, means: ptr16, dt: int, opening: int, torque: int, speed: in
     s[_SET_POINT_SUM] += set_point * dt
 
 
-class RampRecord:
-    """Means over a ramp, its entry and the run-out, at most 160 of each."""
+def new_state():
+    """(state, means over ramp, entry and run-out: 160 each of half mN.m, half rpm, 1/16384, half rpm)."""
+    ramp = array("i", (0, 0, 0, WORD_BITS - 32, 0, 0, 0, 0)), array("H", bytearray(2 * 4 * _BINS))
+    restart(ramp, 0)
+    return ramp
 
-    def __init__(self):
-        self.values = array("H", bytearray(2 * 4 * _BINS))  # half mN.m, half rpm, 1/16384, half rpm
-        self.state = array("i", (0, 0, 0, WORD_BITS - 32, 0, 0, 0, 0))
-        self.restart(0)
 
-    def restart(self, ms):
-        """Forget all; bins of 62.5 ms, longer where the sweep with what is around it takes over 150."""
-        s = self.state
-        s[_COUNT] = s[_TORQUE_SUM] = s[_SPEED_SUM] = s[_OPENING_SUM] = s[_SET_POINT_SUM] = 0
-        s[_BIN] = s[_LEFT] = min(max((ms + _AROUND_MS) * 2048 // 9375, _BIN_TIME), _MAX_BIN_TIME)
+def restart(ramp, ms):
+    """Forget all; bins of 62.5 ms, longer where the sweep with what is around it takes over 150."""
+    s = ramp[0]
+    s[_COUNT] = s[_TORQUE_SUM] = s[_SPEED_SUM] = s[_OPENING_SUM] = s[_SET_POINT_SUM] = 0
+    s[_BIN] = s[_LEFT] = min(max((ms + _AROUND_MS) * 2048 // 9375, _BIN_TIME), _MAX_BIN_TIME)
+
+
+# --- inner loops of what learns from it ---
+
+
+@micropython.viper
+def push(w: ptr16, sum_u: ptr32, sum_t: ptr32, half_rpm: int, opening: int, torque: int):
+    """Add a mean of the ramp to the two knots beside its set point."""
+    k = half_rpm >> _KNOT_SHIFT
+    if k >= _KNOTS - 1:
+        return
+    f = (half_rpm & _KNOT_MASK) >> 3
+    g = 64 - f
+    w[k] = int(w[k]) + g
+    sum_u[k] += opening * g
+    sum_t[k] += torque * (g >> 2)
+    k += 1
+    w[k] = int(w[k]) + f
+    sum_u[k] += opening * f
+    sum_t[k] += torque * (f >> 2)
+
+
+@micropython.viper
+def follow(rate: ptr16, factor: int, x: ptr32, out: ptr32, n: int, sign: int):
+    """Means over each bin of a first-order low-pass of what has the means `x` and begins steady.
+
+    `rate` is rate times time of a bin, 1/32768, for the lowest fill rate; `factor` the fill rate against
+    that, 1/256.  Bilinear: mean and standard deviation of the impulse response are those of the low-pass.
+    """
+    y = (x[0] << sign >> sign) << 4
+    i = 0
+    while i < n:
+        a = int(rate[i]) * factor >> 11
+        if a > _MAX_RATE:
+            a = _MAX_RATE
+        share = 67108864 // (4096 + (a >> 1))
+        now = x[i] << sign >> sign
+        d = now - (y >> 4)
+        out[i] = now - (d * share >> 14)
+        y += d * (a * share >> 12) >> 10
+        i += 1
+
+
+@micropython.viper
+def high_pass(x: ptr32, mean: ptr32, k: int, n: int, sign: int):
+    """Take away the exponential mean, forward and backward with `k` in 1/16384; that stays in `mean`."""
+    y = (x[0] << sign >> sign) << 4
+    i = 0
+    while i < n:
+        y += ((x[i] << sign >> sign) - (y >> 4)) * k >> 10
+        mean[i] = y >> 4
+        i += 1
+    while i > 0:
+        i -= 1
+        y += ((mean[i] << sign >> sign) - (y >> 4)) * k >> 10
+        mean[i] = y >> 4
+        d = (x[i] << sign >> sign) - (y >> 4) >> 1
+        if d > _MAX_PART:
+            d = _MAX_PART
+        elif d < -_MAX_PART:
+            d = -_MAX_PART
+        x[i] = d
+
+
+@micropython.viper
+def correlate(
+    y: ptr32, by_speed: ptr32, by_valve: ptr32, late: int, gain: int, sums: ptr32, n: int, sign: int
+):
+    """Sums of squares and products: what the valve must explain, and its part, `late` by 1/256 of a bin.
+
+    With a gain (1/512): the sum of squares of what it leaves.
+    """
+    part = late & 255  # of the way to the bin before: linear and the mean of two second differences (Bessel)
+    curve = part * (256 - part)
+    late >>= 8
+    n -= 1
+    yy = 0
+    xy = 0
+    xx = 0
+    i = _SKIP
+    while i < n:
+        a = (y[i] << sign >> sign) + ((by_speed[i] << sign >> sign) * _INVERSE_M >> 10)
+        b = by_valve[i - late] << sign >> sign
+        d = by_valve[i - late - 1] << sign >> sign
+        bend = (by_valve[i - late + 1] << sign >> sign) + (by_valve[i - late - 2] << sign >> sign) - b - d
+        b += ((d - b) * part >> 8) - (bend * curve >> 18)
+        a -= b * gain >> 9
+        if a > _MAX_PART:
+            a = _MAX_PART
+        elif a < -_MAX_PART:
+            a = -_MAX_PART
+        yy += a * a
+        xy += a * b
+        xx += b * b
+        i += 1
+    sums[_LEFT_SQUARES] = yy
+    sums[_PRODUCTS] = xy
+    sums[_VALVE_SQUARES] = xx
+
+
+@micropython.viper
+def weigh(left: ptr32, least: int, n: int, cells: int, exp2: ptr16):
+    """Residual sums of squares to weights exp(-(J - least) n / (8 least)); their sum is about 16384."""
+    shift = 0
+    while least >> shift >= 4096:
+        shift += 1
+    unit = least >> shift
+    total = 0
+    i = 0
+    while i < cells:
+        x = (left[i] - least) >> shift
+        if x < 0:
+            x = 0
+        part = 0
+        if x <= unit:
+            x = 10240 - x * n * 185 // unit  # log2(e) / 8, times 1024; the largest weight is 1024
+            if x > 0:
+                k = (x & 1023) >> 6
+                part = int(exp2[k])
+                part += (int(exp2[k + 1]) - part) * (x & 63) >> 6
+                part >>= 14 - (x >> 10)
+        left[i] = part
+        total += part
+        i += 1
+    while i > 0:
+        i -= 1
+        left[i] = (left[i] << 14) // total
+
+
+@micropython.viper
+def spread(w: ptr32, values: ptr16, each: int, count: int, cells: int, out: ptr32):
+    """Mean of values, their mean square about it in 4**shift, shift; value i // each % count in cell i."""
+    total = 0
+    middle = 0
+    i = 0
+    while i < cells:
+        total += w[i]
+        middle += w[i] * int(values[i // each % count]) >> 4
+        i += 1
+    middle = (middle << 4) // total
+    wide = 0
+    i = 0
+    while i < count:
+        x = int(values[i]) - middle
+        if x < 0:
+            x = 0 - x
+        if x > wide:
+            wide = x
+        i += 1
+    shift = 0
+    while wide >> shift >= 1024:
+        shift += 1
+    power = 0
+    i = 0
+    while i < cells:
+        x = int(values[i // each % count]) - middle
+        if x < 0:
+            x = 0 - x
+        x >>= shift
+        power += (w[i] * x >> 4) * x
+        i += 1
+    out[0] = middle
+    out[1] = power // (total >> 4)
+    out[2] = shift

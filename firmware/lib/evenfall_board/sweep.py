@@ -43,7 +43,8 @@ end speed, so that the last bin fills), release load, idle.
 from evenfall_wire.codes import REASONS, VERDICTS
 
 from .native import const, forget, micropython
-from .ramp_record import RampRecord, record
+from . import ramp_record
+from .ramp_record import record
 from .ripple import Ripple
 from .speed_loop import (
     EXP2,
@@ -248,8 +249,7 @@ class Sweep:
         self.map = ValveMap(learned if self._learning else None)
         self._fit = InertiaFit()
         self._ripple = Ripple()
-        self._record = ramp = ramp or RampRecord()  # the board has one for all its controllers
-        self._bin, self._bins = ramp.state, ramp.values
+        self._record = ramp or ramp_record.new_state()  # the board has one for all its controllers
         self._requested = False
         self.phase = DONE
         self.set_half_rpm = 0
@@ -296,10 +296,10 @@ class Sweep:
         s[_PROBING] = 0 if self.map.delay else 1
         set_bandwidth(s)
         # a slow loop goes by what was identified; a quick one by what it sees itself at every change
-        self._plant_known = s[_BANDWIDTH] < _SLOW_LOOP and self.map.plant_known()
+        self.measured = s[_BANDWIDTH] < _SLOW_LOOP and bool(self.map.weights)
         s[_PRIOR_VALVE_GAIN] = self.map.valve_gain
-        s[_VALVE_GAIN] = self.map.fill_rate if self._plant_known else self.map.valve_gain
-        s[_VALVE_EXPONENT] = self.map.valve_exponent if self._plant_known else DEFAULT_VALVE_EXPONENT
+        s[_VALVE_GAIN] = self.map.fill_rate if self.measured else self.map.valve_gain
+        s[_VALVE_EXPONENT] = self.map.valve_exponent if self.measured else DEFAULT_VALVE_EXPONENT
         s[_RIPPLE_MHZ] = self.map.ripple_mHz
         s[_SWEEP_TIME] = self._sweep_ms * 125 >> 7
         self._has_torque = False
@@ -311,8 +311,8 @@ class Sweep:
         s[_INERTIA_SURE] = 1 if self._inertia_known else 0
         self._log_opening = self._hold_opening = 0
         self._probe_steps = _PROBE_STEPS if self.map.delay else 0
-        self._plant = None
-        self._record.restart(self._sweep_ms)
+        self._found = None
+        ramp_record.restart(self._record, self._sweep_ms)
         self._settled_ticks = self._short_ticks = self._reloads = 0
         self._debounce_ticks = 0
         self._reason = 0
@@ -416,7 +416,7 @@ class Sweep:
                 elif k == 0:
                     estimate_delay(s)
                 elif k == 2:
-                    if not self._plant_known:
+                    if not self.measured:
                         estimate_valve_gain(s)
                 elif k == 4:
                     set_bandwidth(s)
@@ -440,7 +440,8 @@ class Sweep:
                 self._hold_load(d)
         if stage == _RAMP or stage == _RAMP_ENTRY or stage == _HOLD_LOAD and acc:
             # the opening that held until now
-            record(self._bin, self._bins, s[_DT], s[_OPENING], s[_TORQUE], s[_SPEED], s[_SET_POINT])
+            r = self._record
+            record(r[0], r[1], s[_DT], s[_OPENING], s[_TORQUE], s[_SPEED], s[_SET_POINT])
         if stage == _RAMP:
             us = servo_pulse(s, u, _IN_SWEEP)
             self._track(tick, d)
@@ -925,36 +926,36 @@ class Sweep:
             shut_ms,
         )
 
-    def identify(self):
+    def measure(self):
         """Generator: identify valve and brake from the record of the ramp, a piece at a time.
 
         The fit is loaded here and forgotten; where the heap has no room for it, nothing is identified.
         """
-        if self._plant is not None or not self._may_learn():
+        if self._found is not None or not self._ready():
             return
-        self._plant = ()
+        self._found = ()
         try:
-            from .plant_fit import fit
+            from .plant_fit import measure
         except MemoryError:
             return
         yield
-        for found in fit(self._record, self.map.delay, self._s[_LOWEST_SPEED]):
+        for found in measure(self._record, self.map.delay, self._s[_LOWEST_SPEED]):
             if found is True:
                 yield
             else:
-                self._plant = found or ()
-        fit = None
+                self._found = found or ()
+        measure = None
         forget("plant_fit")
 
-    def _may_learn(self):
+    def _ready(self):
         whole = self.phase >= RELEASE and not self._reason and not self._cut_reason
         return whole and (self._learning or self._relearn) and self._s[_STEPS] > 0
 
     def learn(self):
         """Slots to store after a whole sweep; those of the plant alone where it was off by over 8 %."""
-        if not self._may_learn():
+        if not self._ready():
             return []
-        for _ in self.identify():  # what is left of it
+        for _ in self.measure():  # what is left of it
             pass
         s = self._s
         steps = s[_STEPS]
@@ -962,17 +963,17 @@ class Sweep:
         if s[_SEEN_AGE] < 100:  # by the correlation, in this run: what hunting told is not kept
             known = self.map.delay or s[_DELAY]
             self.map.delay = known + (s[_DELAY] - known) // 2
-        from .learning import learn_map, learn_plant
+        from .learning import add, learn
 
-        if self._plant:
-            learn_plant(self.map, self._plant, self._relearn)
+        if self._found:
+            add(self.map, self._found, self._relearn)
         whole = self.verdict()[VERDICT_RMS] <= _MAX_LEARN_RMS
         if whole:
             # what the ramp does in 1 / crossover (89 ms at full bandwidth): so late is the loop's answer
             lead = s[_RAMP_RATE] * 23 // s[_BANDWIDTH]
-            gain = 0 if self._plant_known else s[_VALVE_GAIN_SUM] // steps
+            gain = 0 if self.measured else s[_VALVE_GAIN_SUM] // steps
             ripple_mHz = self._ripple.find_mHz(took // 4 // steps)
-            learn_map(self.map, self._record, self.inertia(), gain, ripple_mHz, self._relearn, lead)
-        learn_map = learn_plant = None
+            learn(self.map, self._record, self.inertia(), gain, ripple_mHz, self._relearn, lead)
+        add = learn = None
         forget("learning")
-        return self.map.pairs(whole) if whole or self._plant else []
+        return self.map.pairs(whole) if whole or self._found else []

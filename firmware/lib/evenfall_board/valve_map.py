@@ -116,14 +116,14 @@ class ValveMap:
     """Opening and torque over the set point, learned from run to run."""
 
     def __init__(self, learned):
-        self.openings = array("H", bytearray(2 * _KNOTS))  # 1/16384 + 1; 0: not known
-        self.torques = array("i", bytearray(4 * _KNOTS))  # mN.m
+        self.valve = array("H", bytearray(2 * _KNOTS))  # 1/16384 + 1; 0: not known
+        self.torque = array("i", bytearray(4 * _KNOTS))  # mN.m
         self.inertia = 0  # 0: not known
         self.valve_exponent = DEFAULT_VALVE_EXPONENT
         self.valve_gain = _DEFAULT_VALVE_GAIN
         self.delay = 0  # 1/32768 s; 0: not known
         self.fill_rate = 0  # against 5.35 1/s, times 256
-        self.weights = (0, 0)  # of ln of the fill rate and of the exponent; 0: not identified
+        self.weights = None  # of ln of the fill rate and of the exponent; None: not identified
         self.ripple_mHz = 0  # mHz; 0: none known
         self._found = array("i", (0, 0, 0))
         self._held = self._held_speed = 0  # opening 1/16384, half rpm; 0: not known
@@ -160,18 +160,18 @@ class ValveMap:
         for k in range(_KNOTS):
             value = learned.get(_SLOT_KNOT + k, 0)
             if 0 < value < 1 << 30 and value & _OPENING_MASK <= _OPENING_FULL:
-                self.openings[k] = ((value & _OPENING_MASK) << 2) + 1
-                self.torques[k] = value >> _TORQUE_SHIFT
-        self.find_span()
+                self.valve[k] = ((value & _OPENING_MASK) << 2) + 1
+                self.torque[k] = value >> _TORQUE_SHIFT
+        self.span()
 
-    def find_span(self):
+    def span(self):
         """Longest run of known knots."""
         best = 0
         k = 0
         self.low, self.high = _KNOTS, -1
         while k < _KNOTS:
             first = k
-            while k < _KNOTS and self.openings[k]:
+            while k < _KNOTS and self.valve[k]:
                 k += 1
             if k - first > best:
                 best = k - first
@@ -205,15 +205,11 @@ class ValveMap:
     @micropython.native
     def look_up(self, half_rpm):
         """(torque mN.m at least 1, 256 d ln T / d ln w, opening 1/16384) at a set point, as an array."""
-        look_up(self.torques, self.openings, self.low, self.high, half_rpm, self._found)
+        look_up(self.torque, self.valve, self.low, self.high, half_rpm, self._found)
         return self._found
 
-    def plant_known(self):
-        """True when exponent and fill rate were identified from a ramp."""
-        return self.weights[1] > 0
-
-    def pairs(self, whole=True):
-        """Slots that hold what is known; else those of inertia, valve, brake and delay alone."""
+    def pairs(self, extra=True):
+        """Slots of inertia, valve, brake and delay; with `extra` those of hold, ripple and knots too."""
         pairs = [
             (SLOT_INERTIA, self.inertia),
             (_SLOT_VALVE_EXPONENT, self.valve_exponent),
@@ -221,17 +217,17 @@ class ValveMap:
         ]
         if self.delay:
             pairs.append((SLOT_DELAY, self.delay))
-        if self.plant_known():
+        if self.weights:
             packed = self.fill_rate + (self.weights[0] << 11) + (self.weights[1] << 20)
             pairs.append((_SLOT_FILL_RATE, packed))
-        if not whole:
+        if not extra:
             return pairs
         if self.ripple_mHz:
             pairs.append((_SLOT_RIPPLE, self.ripple_mHz))
         if self._held:
             pairs.append((_SLOT_HOLD, (self._held_speed >> 4 << _TORQUE_SHIFT) + (self._held >> 2)))
         for k in range(self.low, min(self.high + 1, self.low + _MAX_KNOTS)):
-            pairs.append((_SLOT_KNOT + k, (self.torques[k] << _TORQUE_SHIFT) + ((self.openings[k] - 1) >> 2)))
+            pairs.append((_SLOT_KNOT + k, (self.torque[k] << _TORQUE_SHIFT) + ((self.valve[k] - 1) >> 2)))
         return pairs
 
 
