@@ -182,7 +182,7 @@ def test_the_held_speed_of_the_last_run_is_taken_again_where_it_had_to_be_lowere
     held, free = 2 * 11500, 2 * 13600
     m = valve_map.ValveMap({})
     m.note_held_opening(held, 4000)
-    learning.learn(m, ramp((w, 5000, 1500) for w in range(9000, held + 600, 100)), 7000, 0, 0, True, 0)
+    list(learning.learn(m, ramp((w, 5000, 1500) for w in range(9000, held + 600, 100)), 7000, 0, 0, True, 0))
     slots = dict(m.pairs())
     c = Sweep({**sweep_loop.DEFAULTS}, slots)
     c.begin(0, free, c._s[sweep._PULSE_US])
@@ -522,9 +522,8 @@ def test_what_a_late_loop_adds_belongs_to_the_speed_before():
     found = []
     for lead in (0, -512):
         m = valve_map.ValveMap({})
-        learning.learn(
-            m, ramp((k * 512, 4000 if k >= 16 else 6000, 1000) for k in range(10, 40)), 0, 0, 0, True, lead
-        )
+        made = ramp((k * 512, 4000 if k >= 16 else 6000, 1000) for k in range(10, 40))
+        list(learning.learn(m, made, 0, 0, 0, True, lead))
         found.append(next(w for w in range(5120, 20000, 16) if m.opening(w) < 5000))
     assert found[1] - found[0] == pytest.approx(512, abs=40)
 
@@ -533,7 +532,7 @@ def test_a_run_that_reaches_further_than_the_map_leaves_it_as_it_is():
     """What a run adds to the map and what stands alone beyond its end were smoothed into one another."""
     m = valve_map.ValveMap({})
     for first in (20, 16):
-        learning.learn(m, ramp((k * 512, 5000, 1000) for k in range(first, 40)), 0, 0, 0, False, 0)
+        list(learning.learn(m, ramp((k * 512, 5000, 1000) for k in range(first, 40)), 0, 0, 0, False, 0))
         assert all(m.opening(k * 512) == pytest.approx(5000, abs=4) for k in range(first, 39))
 
 

@@ -67,7 +67,7 @@ def add(learned, found, fresh):
 
 
 def learn(learned, ramp, inertia, valve_gain, ripple_mHz, fresh, lead_half_rpm):
-    """Fold the record of a ramp into the map.
+    """Generator: fold the record of a ramp into the map, a piece at a time.
 
     `fresh` replaces what was known; otherwise 7/10 of what the loop added to it is taken.  The loop
     answers a disturbance late, when the ramp has gone on by `lead_half_rpm`: what it did belongs to the
@@ -80,12 +80,15 @@ def learn(learned, ramp, inertia, valve_gain, ripple_mHz, fresh, lead_half_rpm):
     state, bins = ramp
     for i in range(state[_COUNT]):
         push(w, sum_u, sum_t, bins[_SET_POINTS + i], bins[_OPENINGS + i], bins[i])
+        if i & 63 == 63:
+            yield
     keys = [k for k in range(_KNOTS) if w[k] >= _MIN_WEIGHT]
     u = {}
     t = {}
     for k in keys:
         u[k] = sum_u[k] // w[k]
         t[k] = min(sum_t[k] // (w[k] >> 2) << 1, _MAX_TORQUE)
+    yield
     t = _smooth(t, 1)
     if fresh:
         for k in range(_KNOTS):
@@ -94,7 +97,9 @@ def learn(learned, ramp, inertia, valve_gain, ripple_mHz, fresh, lead_half_rpm):
     if learned.high >= 0:
         for k in keys:
             u[k] -= learned.opening(k << _KNOT_SHIFT)
+    yield
     u = _smooth(_earlier(u, lead_half_rpm), _SMOOTHING_PASSES)
+    yield
     base = [learned.opening(k << _KNOT_SHIFT) if learned.high >= 0 else 0 for k in keys]
     for k, uk in zip(keys[:_MAX_KNOTS], base):
         tk = t[k]

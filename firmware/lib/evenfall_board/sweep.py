@@ -927,29 +927,56 @@ class Sweep:
         )
 
     def measure(self):
-        """Generator: identify valve and brake from the record of the ramp, a piece at a time.
+        """Generator: learn from the sweep, a piece at a time: valve and brake, delay, the map of the valve.
 
-        The fit is loaded here and forgotten; where the heap has no room for it, nothing is identified.
+        What does it is loaded here and forgotten; where the heap has no room for the fit, valve and brake
+        stay as they were known.
         """
         if self._found is not None or not self._ready():
             return
+        s = self._s
         self._found = ()
         try:
             from .plant_fit import measure
         except MemoryError:
-            return
+            measure = None
+        if measure:
+            yield
+            for found in measure(self._record, self.map.delay, s[_LOWEST_SPEED]):
+                if found is True:
+                    yield
+                else:
+                    self._found = found or ()
+            measure = None
+            forget("plant_fit")
+            yield
+        if s[_SEEN_AGE] < 100:  # by the correlation, in this run: what hunting told is not kept
+            known = self.map.delay or s[_DELAY]
+            self.map.delay = known + (s[_DELAY] - known) // 2
+        from .learning import add, learn
+
         yield
-        for found in measure(self._record, self.map.delay, self._s[_LOWEST_SPEED]):
-            if found is True:
-                yield
-            else:
-                self._found = found or ()
-        measure = None
-        forget("plant_fit")
+        if self._found:
+            add(self.map, self._found, self._relearn)
+        if self._follow():
+            steps = s[_STEPS]
+            took = (self.sweep_end_tick - self.sweep_start_tick) & _MASK
+            # what the ramp does in 1 / crossover (89 ms at full bandwidth): so late is the loop's answer
+            lead = s[_RAMP_RATE] * 23 // s[_BANDWIDTH]
+            gain = 0 if self.measured else s[_VALVE_GAIN_SUM] // steps
+            ripple_mHz = self._ripple.find_mHz(took // 4 // steps)
+            yield
+            yield from learn(self.map, self._record, self.inertia(), gain, ripple_mHz, self._relearn, lead)
+        add = learn = None
+        forget("learning")
 
     def _ready(self):
         whole = self.phase >= RELEASE and not self._reason and not self._cut_reason
         return whole and (self._learning or self._relearn) and self._s[_STEPS] > 0
+
+    def _follow(self):
+        """Near enough to the ramp for the map to be learned: within 8 %."""
+        return self.verdict()[VERDICT_RMS] <= _MAX_LEARN_RMS
 
     def learn(self):
         """Slots to store after a whole sweep; those of the plant alone where it was off by over 8 %."""
@@ -957,23 +984,5 @@ class Sweep:
             return []
         for _ in self.measure():  # what is left of it
             pass
-        s = self._s
-        steps = s[_STEPS]
-        took = (self.sweep_end_tick - self.sweep_start_tick) & _MASK
-        if s[_SEEN_AGE] < 100:  # by the correlation, in this run: what hunting told is not kept
-            known = self.map.delay or s[_DELAY]
-            self.map.delay = known + (s[_DELAY] - known) // 2
-        from .learning import add, learn
-
-        if self._found:
-            add(self.map, self._found, self._relearn)
-        whole = self.verdict()[VERDICT_RMS] <= _MAX_LEARN_RMS
-        if whole:
-            # what the ramp does in 1 / crossover (89 ms at full bandwidth): so late is the loop's answer
-            lead = s[_RAMP_RATE] * 23 // s[_BANDWIDTH]
-            gain = 0 if self.measured else s[_VALVE_GAIN_SUM] // steps
-            ripple_mHz = self._ripple.find_mHz(took // 4 // steps)
-            learn(self.map, self._record, self.inertia(), gain, ripple_mHz, self._relearn, lead)
-        add = learn = None
-        forget("learning")
+        whole = self._follow()
         return self.map.pairs(whole) if whole or self._found else []
