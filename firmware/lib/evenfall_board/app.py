@@ -311,8 +311,8 @@ class Board:
             yield due
         if self.run.suits_learning():
             yield _COLLECT  # the identification's series
-            for _ in self.sweep.measure():
-                yield
+            for due in self.sweep.measure():
+                yield due
             pairs = self.sweep.learn()
             if pairs:
                 yield _COLLECT  # its table may grow: into a gap

@@ -929,8 +929,8 @@ class Sweep:
     def measure(self):
         """Generator: learn from the sweep, a piece at a time: valve and brake, delay, the map of the valve.
 
-        What does it is loaded here and forgotten; where the heap has no room for the fit, valve and brake
-        stay as they were known.
+        Yields 1 where the heap is to be collected next.  What learns is loaded here and forgotten; where the
+        heap has no room for the fit, valve and brake stay as they were known.
         """
         if self._found is not None or not self._ready():
             return
@@ -949,7 +949,7 @@ class Sweep:
                     self._found = found or ()
             measure = None
             forget("plant_fit")
-            yield
+            yield 1
         if s[_SEEN_AGE] < 100:  # by the correlation, in this run: what hunting told is not kept
             known = self.map.delay or s[_DELAY]
             self.map.delay = known + (s[_DELAY] - known) // 2
