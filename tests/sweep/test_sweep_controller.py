@@ -483,10 +483,9 @@ def test_the_state_has_the_same_places_in_both_files():
 @pytest.mark.parametrize(
     ("one", "other", "least"),
     [
-        (learning, valve_map, 9),
+        (learning, valve_map, 10),
         (learning, ramp_record, 3),
-        (plant_fit, ramp_record, 9),
-        (ramp_record, valve_map, 3),
+        (plant_fit, ramp_record, 6),
     ],
 )
 def test_what_is_loaded_after_a_run_has_the_same_numbers(one, other, least):

@@ -7,7 +7,6 @@ machine code here: what a port loads of that it keeps for ever.
 from array import array
 
 from .native import const
-from .ramp_record import push
 from .speed_loop import EXP2, FULL, LOG2, exp2_x1024, log2_x1024
 from .valve_map import DEFAULT_VALVE_EXPONENT, MAX_INERTIA, MIN_INERTIA
 
@@ -37,6 +36,22 @@ _WEIGHT_SCALE = const(1048576)  # 16 x 256 x 256: u in 1/256
 _MODEL_VARIANCE_RATE = const(16384)  # 0.5^2 in 1/256: the true plant has more lags than one
 _MODEL_VARIANCE_EXPONENT = const(8100)  # 0.35^2
 _MAX_PLANT_WEIGHT = const(511)
+
+
+def push(w, sum_u, sum_t, half_rpm, opening, torque):
+    """Add a mean of the ramp to the two knots beside its set point."""
+    k = half_rpm >> _KNOT_SHIFT
+    if k >= _KNOTS - 1:
+        return
+    f = (half_rpm & _KNOT_MASK) >> 3
+    g = 64 - f
+    w[k] = int(w[k]) + g
+    sum_u[k] += opening * g
+    sum_t[k] += torque * (g >> 2)
+    k += 1
+    w[k] = int(w[k]) + f
+    sum_u[k] += opening * f
+    sum_t[k] += torque * (f >> 2)
 
 
 def add(learned, found, fresh):

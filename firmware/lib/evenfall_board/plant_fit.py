@@ -22,7 +22,7 @@ Integers below 2**30 only.  Runs in MicroPython and CPython alike.  Loaded for t
 from array import array
 
 from .native import WORD_BITS, const
-from .ramp_record import correlate, follow, high_pass, spread, weigh
+from .ramp_record import correlate, follow, high_pass
 from .speed_loop import EXP2, LOG2, exp2_x1024, log2_x1024
 from .valve_map import clip, isqrt
 
@@ -65,6 +65,70 @@ _LOG_M_RATE = const(-857)  # 1024 log2 (0.7 x 0.8)
 _M = const(179)  # 0.7, in 1/256
 _MIN_GAIN = const(293)  # v / 0.7 in 1/512: v = 0.4
 _MAX_GAIN = const(3657)  # v = 5
+
+
+def weigh(left, least, n, cells, exp2):
+    """Residual sums of squares to weights exp(-(J - least) n / (8 least)); their sum is about 16384."""
+    shift = 0
+    while least >> shift >= 4096:
+        shift += 1
+    unit = least >> shift
+    total = 0
+    i = 0
+    while i < cells:
+        x = (left[i] - least) >> shift
+        if x < 0:
+            x = 0
+        part = 0
+        if x <= unit:
+            x = 10240 - x * n * 185 // unit  # log2(e) / 8, times 1024; the largest weight is 1024
+            if x > 0:
+                k = (x & 1023) >> 6
+                part = int(exp2[k])
+                part += (int(exp2[k + 1]) - part) * (x & 63) >> 6
+                part >>= 14 - (x >> 10)
+        left[i] = part
+        total += part
+        i += 1
+    while i > 0:
+        i -= 1
+        left[i] = (left[i] << 14) // total
+
+
+def spread(w, values, each, count, cells, out):
+    """Mean of values, their mean square about it in 4**shift, shift; value i // each % count in cell i."""
+    total = 0
+    middle = 0
+    i = 0
+    while i < cells:
+        total += w[i]
+        middle += w[i] * int(values[i // each % count]) >> 4
+        i += 1
+    middle = (middle << 4) // total
+    wide = 0
+    i = 0
+    while i < count:
+        x = int(values[i]) - middle
+        if x < 0:
+            x = 0 - x
+        if x > wide:
+            wide = x
+        i += 1
+    shift = 0
+    while wide >> shift >= 1024:
+        shift += 1
+    power = 0
+    i = 0
+    while i < cells:
+        x = int(values[i // each % count]) - middle
+        if x < 0:
+            x = 0 - x
+        x >>= shift
+        power += (w[i] * x >> 4) * x
+        i += 1
+    out[0] = middle
+    out[1] = power // (total >> 4)
+    out[2] = shift
 
 
 def _fill(values, n, time, low_half_rpm, data):

@@ -26,17 +26,10 @@ _SPEED_SUM = const(5)
 _OPENING_SUM = const(6)
 _SET_POINT_SUM = const(7)
 
-# as in valve_map
-_KNOTS = const(96)  # to 24,576 rpm
-_KNOT_SHIFT = const(9)  # a knot each 512 half rpm
-_KNOT_MASK = const(511)
-
 # places in the sums, and numbers of plant_fit
 _LEFT_SQUARES = const(0)  # of what the valve must explain, or of what it leaves
 _PRODUCTS = const(1)
 _VALVE_SQUARES = const(2)
-_LEAST = const(3)  # least of the first in a search, and the third of that place
-_LEAST_SWING = const(4)
 _MAX_PART = const(2500)  # 1.2 octaves: 160 squares stay below 2**30
 _MAX_RATE = const(14336)  # rate x time of a bin, 3.5 in 1/4096
 _SKIP = const(9)  # bins at the beginning that are in no sum: longest delay
@@ -95,23 +88,6 @@ def restart(ramp, ms):
 
 
 # --- inner loops of what learns from it ---
-
-
-@micropython.viper
-def push(w: ptr16, sum_u: ptr32, sum_t: ptr32, half_rpm: int, opening: int, torque: int):
-    """Add a mean of the ramp to the two knots beside its set point."""
-    k = half_rpm >> _KNOT_SHIFT
-    if k >= _KNOTS - 1:
-        return
-    f = (half_rpm & _KNOT_MASK) >> 3
-    g = 64 - f
-    w[k] = int(w[k]) + g
-    sum_u[k] += opening * g
-    sum_t[k] += torque * (g >> 2)
-    k += 1
-    w[k] = int(w[k]) + f
-    sum_u[k] += opening * f
-    sum_t[k] += torque * (f >> 2)
 
 
 @micropython.viper
@@ -190,69 +166,3 @@ def correlate(
     sums[_LEFT_SQUARES] = yy
     sums[_PRODUCTS] = xy
     sums[_VALVE_SQUARES] = xx
-
-
-@micropython.viper
-def weigh(left: ptr32, least: int, n: int, cells: int, exp2: ptr16):
-    """Residual sums of squares to weights exp(-(J - least) n / (8 least)); their sum is about 16384."""
-    shift = 0
-    while least >> shift >= 4096:
-        shift += 1
-    unit = least >> shift
-    total = 0
-    i = 0
-    while i < cells:
-        x = (left[i] - least) >> shift
-        if x < 0:
-            x = 0
-        part = 0
-        if x <= unit:
-            x = 10240 - x * n * 185 // unit  # log2(e) / 8, times 1024; the largest weight is 1024
-            if x > 0:
-                k = (x & 1023) >> 6
-                part = int(exp2[k])
-                part += (int(exp2[k + 1]) - part) * (x & 63) >> 6
-                part >>= 14 - (x >> 10)
-        left[i] = part
-        total += part
-        i += 1
-    while i > 0:
-        i -= 1
-        left[i] = (left[i] << 14) // total
-
-
-@micropython.viper
-def spread(w: ptr32, values: ptr16, each: int, count: int, cells: int, out: ptr32):
-    """Mean of values, their mean square about it in 4**shift, shift; value i // each % count in cell i."""
-    total = 0
-    middle = 0
-    i = 0
-    while i < cells:
-        total += w[i]
-        middle += w[i] * int(values[i // each % count]) >> 4
-        i += 1
-    middle = (middle << 4) // total
-    wide = 0
-    i = 0
-    while i < count:
-        x = int(values[i]) - middle
-        if x < 0:
-            x = 0 - x
-        if x > wide:
-            wide = x
-        i += 1
-    shift = 0
-    while wide >> shift >= 1024:
-        shift += 1
-    power = 0
-    i = 0
-    while i < cells:
-        x = int(values[i // each % count]) - middle
-        if x < 0:
-            x = 0 - x
-        x >>= shift
-        power += (w[i] * x >> 4) * x
-        i += 1
-    out[0] = middle
-    out[1] = power // (total >> 4)
-    out[2] = shift
