@@ -84,10 +84,11 @@ def _address(path: Path) -> Iterator[str]:
 
 def ask(path: Path, line: str) -> str:
     """Send one line to the bench at `path`; its answer.  BenchError when none listens."""
-    with socket.socket(socket.AF_UNIX) as talk, _address(path) as address:
+    with socket.socket(socket.AF_UNIX) as talk:
         talk.settimeout(20.0)
         try:
-            talk.connect(address)
+            with _address(path) as address:
+                talk.connect(address)
             talk.sendall(line[:MAX_LINE].encode() + b"\n")
             answer = b""
             while data := talk.recv(4096):
@@ -127,9 +128,10 @@ def listening(path: Path | None) -> Iterator[Callable[[Callable[[str], str]], No
 
 
 def _alive(path: Path) -> bool:
-    with socket.socket(socket.AF_UNIX) as talk, _address(path) as address:
+    with socket.socket(socket.AF_UNIX) as talk:
         try:
-            talk.connect(address)
+            with _address(path) as address:
+                talk.connect(address)
         except (OSError, ValueError):
             return False
     return True

@@ -538,11 +538,8 @@ def test_a_run_that_reaches_further_than_the_map_leaves_it_as_it_is():
 def test_a_slow_loop_identifies_its_valve():
     """Behind 0.12 s of hose the valve's exponent is found from the ramps, first from an expected 1.7."""
     found = []
-    for exponent in (
-        0.9,
-        1.7,
-        2.6,
-    ):  # of the opening; what is found is that of the opening with the leak's part
+    # of the opening; what is found is that of the opening with the leak's part
+    for exponent in (0.9, 1.7, 2.6):
         slots: dict[int, int] = {}
         sweep_plants.PlantLoop(saw(dead_time_s=0.12, valve_exponent=exponent), 3).runs(4, slots)
         found.append(slots[2] / 256)

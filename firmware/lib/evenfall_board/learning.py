@@ -1,6 +1,6 @@
 """What a finished sweep teaches: folded into the board's knowledge of its bench (valve_map.ValveMap).
 
-Loaded after a run and forgotten again (`Sweep.learn`): between runs the heap is needed for records.  So no
+Loaded after a run and forgotten again (`Sweep.measure`): between runs the heap is needed for records.  So no
 machine code here: what a port loads of that it keeps for ever.
 """
 
@@ -45,17 +45,17 @@ def push(w, sum_u, sum_t, half_rpm, opening, torque):
         return
     f = (half_rpm & _KNOT_MASK) >> 3
     g = 64 - f
-    w[k] = int(w[k]) + g
+    w[k] += g
     sum_u[k] += opening * g
     sum_t[k] += torque * (g >> 2)
     k += 1
-    w[k] = int(w[k]) + f
+    w[k] += f
     sum_u[k] += opening * f
     sum_t[k] += torque * (f >> 2)
 
 
 def add(learned, found, fresh):
-    """Fold in what `plant_fit.identify` found: mean of the logarithms, weighted by 1/u**2.
+    """Fold in what `plant_fit.measure` found: mean of the logarithms, weighted by 1/u**2.
 
     What was known counts 4/5, so that the board follows a bench that changes.
     """
@@ -67,18 +67,19 @@ def add(learned, found, fresh):
     w = _WEIGHT_SCALE // (u_rate * u_rate + _MODEL_VARIANCE_RATE)
     old_rate = old_rate * 4 // 5
     fill_rate = min(max(fill_rate * 256 // _FILL_RATE, _MIN_FILL_RATE), _MAX_FILL_RATE)
-    # of the exponent too: exp2 of the weighted mean of log2
-    before = log2_x1024(learned.fill_rate, LOG2)
-    mean = before + (log2_x1024(fill_rate, LOG2) - before) * w // (old_rate + w)
-    learned.fill_rate = exp2_x1024(mean, EXP2)
+    learned.fill_rate = _mean(learned.fill_rate, old_rate, fill_rate, w)
     rate_weight = min(old_rate + w, _MAX_PLANT_WEIGHT)
     w = _WEIGHT_SCALE // (u_exponent * u_exponent + (left * left >> 2) + _MODEL_VARIANCE_EXPONENT)
     old_exponent = old_exponent * 4 // 5
     exponent = min(max(exponent, _MIN_VALVE_EXPONENT), _MAX_VALVE_EXPONENT)
-    before = log2_x1024(learned.valve_exponent, LOG2)
-    mean = before + (log2_x1024(exponent, LOG2) - before) * w // (old_exponent + w)
-    learned.valve_exponent = exp2_x1024(mean, EXP2)
+    learned.valve_exponent = _mean(learned.valve_exponent, old_exponent, exponent, w)
     learned.weights = rate_weight, min(old_exponent + w, _MAX_PLANT_WEIGHT)
+
+
+def _mean(before, n, value, w):
+    """Geometric mean of two positive numbers, weighted."""
+    before = log2_x1024(before, LOG2)
+    return exp2_x1024(before + (log2_x1024(value, LOG2) - before) * w // (n + w), EXP2)
 
 
 def learn(learned, ramp, inertia, valve_gain, ripple_mHz, fresh, lead_half_rpm):
@@ -87,7 +88,7 @@ def learn(learned, ramp, inertia, valve_gain, ripple_mHz, fresh, lead_half_rpm):
     `fresh` replaces what was known; otherwise 7/10 of what the loop added to it is taken.  The loop
     answers a disturbance late, when the ramp has gone on by `lead_half_rpm`: what it did belongs to the
     speed before (iterative learning control with a phase lead; smoothing is its robustness filter).
-    `gain` 0 leaves what was known; `ripple` is what this run showed, 0: none.
+    `valve_gain` 0 leaves what was known; `ripple_mHz` is what this run showed, 0: none.
     """
     sum_u = array("i", bytearray(4 * _KNOTS))
     sum_t = array("i", bytearray(4 * _KNOTS))

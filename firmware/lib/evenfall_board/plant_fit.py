@@ -16,7 +16,7 @@ The delay is from the command to the torque as measured: what the amplifier dela
 
 Logarithms here are log2 in 1/4096 in the series, in 1/2048 after the high-pass; factors in 1/16384.
 Integers below 2**30 only.  Runs in MicroPython and CPython alike.  Loaded for the fit and forgotten after it
-(`Sweep.identify`), so no machine code here: what a port loads of that it keeps for ever.
+(`Sweep.measure`), so no machine code here: what a port loads of that it keeps for ever.
 """
 
 from array import array
@@ -67,74 +67,30 @@ _MIN_GAIN = const(293)  # v / 0.7 in 1/512: v = 0.4
 _MAX_GAIN = const(3657)  # v = 5
 
 
-def weigh(left, least, n, cells, exp2):
+def weigh(losses, least, n):
     """Residual sums of squares to weights exp(-(J - least) n / (8 least)); their sum is about 16384."""
     shift = 0
     while least >> shift >= 4096:
         shift += 1
     unit = least >> shift
     total = 0
-    i = 0
-    while i < cells:
-        x = (left[i] - least) >> shift
-        if x < 0:
-            x = 0
-        part = 0
+    for i in range(len(losses)):
+        x = max((losses[i] - least) >> shift, 0)
+        w = 0
         if x <= unit:
             x = 10240 - x * n * 185 // unit  # log2(e) / 8, times 1024; the largest weight is 1024
             if x > 0:
-                k = (x & 1023) >> 6
-                part = int(exp2[k])
-                part += (int(exp2[k + 1]) - part) * (x & 63) >> 6
-                part >>= 14 - (x >> 10)
-        left[i] = part
-        total += part
-        i += 1
-    while i > 0:
-        i -= 1
-        left[i] = (left[i] << 14) // total
-
-
-def spread(w, values, each, count, cells, out):
-    """Mean of values, their mean square about it in 4**shift, shift; value i // each % count in cell i."""
-    total = 0
-    middle = 0
-    i = 0
-    while i < cells:
-        total += w[i]
-        middle += w[i] * int(values[i // each % count]) >> 4
-        i += 1
-    middle = (middle << 4) // total
-    wide = 0
-    i = 0
-    while i < count:
-        x = int(values[i]) - middle
-        if x < 0:
-            x = 0 - x
-        if x > wide:
-            wide = x
-        i += 1
-    shift = 0
-    while wide >> shift >= 1024:
-        shift += 1
-    power = 0
-    i = 0
-    while i < cells:
-        x = int(values[i // each % count]) - middle
-        if x < 0:
-            x = 0 - x
-        x >>= shift
-        power += (w[i] * x >> 4) * x
-        i += 1
-    out[0] = middle
-    out[1] = power // (total >> 4)
-    out[2] = shift
+                w = exp2_x1024(x, EXP2)
+        losses[i] = w
+        total += w
+    for i in range(len(losses)):
+        losses[i] = (losses[i] << 14) // total
 
 
 def _fill(values, n, time, low_half_rpm, data):
     """ln z, ln u, ln w against the middle bin; rate x time of a bin for the lowest fill rate, 1/32768.
 
-    Yields as `fit`.
+    Yields as `measure`.
     """
     z, u, w, rate, smooth, mean = data
     low = 0
@@ -184,7 +140,7 @@ def _divide(n, d):
 
 
 def _scan(n, time, data, losses, entries):
-    """Residual sum of squares and v for each rate and delay; yields as `fit`."""
+    """Residual sum of squares and v for each rate and delay; yields as `measure`."""
     rates, delays, (y, u, w, rate, by_speed, by_valve, mean, sums) = data
     sign = WORD_BITS - 32
     k = (time << 14) // (_HIGH_PASS + (time >> 1))
@@ -216,11 +172,26 @@ def _scan(n, time, data, losses, entries):
 
 
 def _find(w, values, each, step):
-    """Mean and standard deviation of values over the cells; they lie anywhere in cells `step` wide."""
-    found = array("i", (0, 0, 0))
-    spread(w, array("H", values), each, len(values), len(w), found)
-    shift = found[2]
-    return found[0], isqrt(found[1] + (step * step // 12 >> 2 * shift)) << shift
+    """Mean and standard deviation of values by the cells' weights; they lie anywhere in cells `step` wide.
+
+    Cell i has value i // each, modulo their number.
+    """
+    count = len(values)
+    total = 0
+    mean = 0
+    for i in range(len(w)):
+        total += w[i]
+        mean += w[i] * values[i // each % count] >> 4
+    mean = (mean << 4) // total
+    most = max([abs(x - mean) for x in values])
+    shift = 0
+    while most >> shift >= 1024:
+        shift += 1
+    square = 0
+    for i in range(len(w)):
+        x = abs(values[i // each % count] - mean) >> shift
+        square += (w[i] * x >> 4) * x
+    return mean, isqrt(square // (total >> 4) + (step * step // 12 >> 2 * shift)) << shift
 
 
 def _span(at, step, low, high):
@@ -231,7 +202,7 @@ def _span(at, step, low, high):
 def solve(n, time, delay, size, data):
     """The result, from the least squares over the whole grid and over a fine one about what that shows.
 
-    `size`: sum of squares of ln z after the high-pass.  Yields as `fit`.
+    `size`: sum of squares of ln z after the high-pass.  Yields as `measure`.
     """
     sums = data[-1]
     rates, rate_step = range(_FIRST_RATE, _FIRST_RATE + _RATES * _RATE_STEP, _RATE_STEP), _RATE_STEP
@@ -249,7 +220,7 @@ def solve(n, time, delay, size, data):
         losses = array("i", bytearray(4 * len(rates) * len(delays)))
         entries = array("H", bytearray(2 * len(losses)))
         yield from _scan(n, time, (rates, delays, data), losses, entries)
-        weigh(losses, max(sums[_LEAST], n), n, len(losses), EXP2)  # what rounding leaves is no knowledge
+        weigh(losses, max(sums[_LEAST], n), n)  # what rounding leaves is no knowledge
         rate_log, rate_sd = _find(losses, rates, len(delays), rate_step)
         late, late_sd = _find(losses, delays, 1, delay_step)
         if delay <= 0 and not fine:

@@ -9,7 +9,8 @@ Pure integers, no I/O, no allocation in `step`; every intermediate stays below
     servo_us = c.step(tick, speed_half_rpm, torque_mNm)   at every load sample
     c.phase, c.set_half_rpm, c.flags, c.sweep_start_tick, c.sweep_end_tick
     c.verdict()      tuple: message "verdict", fields verdict .. saturated_shut_ms
-    c.learn()        list of (slot, value), bounded; empty with `learning` off
+    c.measure()      generator: learns from the sweep, a piece at a time, at standstill
+    c.learn()        the rest of it; list of (slot, value), bounded; empty with `learning` off
     c.abort(reason)  number in codes.REASONS; goes to RELEASE, keeps the load
     c.characterise_begin(); servo_us = c.characterise_step(tick, speed, torque)
 
@@ -958,7 +959,7 @@ class Sweep:
         yield
         if self._found:
             add(self.map, self._found, self._relearn)
-        if self._follow():
+        if self._followed():
             steps = s[_STEPS]
             took = (self.sweep_end_tick - self.sweep_start_tick) & _MASK
             # what the ramp does in 1 / crossover (89 ms at full bandwidth): so late is the loop's answer
@@ -971,10 +972,11 @@ class Sweep:
         forget("learning")
 
     def _ready(self):
+        """May be learned from: a whole sweep, with learning on or asked for."""
         whole = self.phase >= RELEASE and not self._reason and not self._cut_reason
         return whole and (self._learning or self._relearn) and self._s[_STEPS] > 0
 
-    def _follow(self):
+    def _followed(self):
         """Near enough to the ramp for the map to be learned: within 8 %."""
         return self.verdict()[VERDICT_RMS] <= _MAX_LEARN_RMS
 
@@ -984,5 +986,5 @@ class Sweep:
             return []
         for _ in self.measure():  # what is left of it
             pass
-        whole = self._follow()
+        whole = self._followed()
         return self.map.pairs(whole) if whole or self._found else []
