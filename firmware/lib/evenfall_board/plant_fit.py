@@ -221,7 +221,9 @@ def solve(n, time, delay, size, data):
         entries = array("H", bytearray(2 * len(losses)))
         yield from _scan(n, time, (rates, delays, data), losses, entries)
         weigh(losses, max(sums[_LEAST], n), n)  # what rounding leaves is no knowledge
+        yield True
         rate_log, rate_sd = _find(losses, rates, len(delays), rate_step)
+        yield True
         late, late_sd = _find(losses, delays, 1, delay_step)
         if delay <= 0 and not fine:
             late_sd = max(late_sd, (late >> 3) + 66)  # cells are about a quarter of the delay
