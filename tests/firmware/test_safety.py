@@ -91,13 +91,18 @@ def test_a_hand_that_closes_the_throttle_is_no_lost_chain() -> None:
             assert [level for _, level in rig.kill] == [1]
 
 
-def test_a_hand_that_closes_far_over_the_set_speed_is_no_lost_load() -> None:
-    """The shaft had swung far up: torque gone and hardly falling yet, as with the load lost."""
-    with Rig(scenario_of("all", 702), seed=702) as rig:
-        while not rig.operator.closed_s and rig.now < 60:
-            rig.run(0.1)
-        rig.run(0.5)
-        assert rig.status()["fault"] == "none" and rig.kill[-1][1] == 1
+@pytest.mark.parametrize(("change", "fault"), [(-4, "none"), (4, "load_lost")])
+def test_a_hand_that_closes_far_over_the_set_speed_is_no_lost_load(change: int, fault: str) -> None:
+    """A shaft that had swung far up when the sweep ended: torque gone and hardly falling yet, or rising."""
+    watch = guard.Guard({s[1]: s[3] for s in settings.SETTINGS}, 80)
+    watch.sweep_begins()
+    for _ in range(160):
+        assert not watch.control_step(12000, 11000, 9000, 1500, False, True)
+    found, speed = 0, 12000
+    for _ in range(40):
+        speed += change
+        found = found or watch.control_step(speed, 10000, 500, 1500, False, False)
+    assert codes.FAULTS[found] == fault
 
 
 def swung_to_the_end(rig: Rig) -> None:

@@ -53,6 +53,7 @@ from .speed_loop import (
     SINE,
     ramp_set_point,
     feedforward_opening,
+    estimate_flow_exponent,
     set_bandwidth,
     notice_hunting,
     estimate_delay,
@@ -131,6 +132,7 @@ _VALVE_GAIN = const(53)
 _PRIOR_VALVE_GAIN = const(54)
 _PROBING = const(56)
 _RIPPLE_MHZ = const(66)
+_SELF_REGULATION = const(32)
 _BANDWIDTH = const(92)
 _CORRECTION = const(71)
 _SQUARES_LOW = const(72)
@@ -162,6 +164,13 @@ _INERTIA_FITS = const(178)
 _DEFAULT_DELAY = const(1638)
 _SLOW_LOOP = const(160)
 _SURE = const(3)
+_LOG_FEEDFORWARD = const(180)
+_LOG_FLOW = const(181)
+_LOG_FLOW_RATE = const(182)
+_OPENING_SEEN = const(184)
+_FLOW_VARIANCE = const(185)
+_FLOW_COVARIANCE = const(186)
+_FLOW_EXPONENT = const(187)
 _FULL = const(16384)
 _IN_SWEEP = const(8)
 _UNITY = const(1 << 23)
@@ -301,6 +310,7 @@ class Sweep:
         s[_PRIOR_VALVE_GAIN] = self.map.valve_gain
         s[_VALVE_GAIN] = self.map.fill_rate if self.measured else self.map.valve_gain
         s[_VALVE_EXPONENT] = self.map.valve_exponent if self.measured else DEFAULT_VALVE_EXPONENT
+        s[_FLOW_EXPONENT] = s[_VALVE_EXPONENT]
         s[_RIPPLE_MHZ] = self.map.ripple_mHz
         s[_SWEEP_TIME] = self._sweep_ms * 125 >> 7
         self._has_torque = False
@@ -310,7 +320,7 @@ class Sweep:
         self._set_inertia(self.map.inertia)
         self._inertia_known = self.map.inertia > 0
         s[_INERTIA_SURE] = 1 if self._inertia_known else 0
-        self._log_opening = self._hold_opening = 0
+        self._hold_opening = 0
         self._probe_steps = _PROBE_STEPS if self.map.delay else 0
         self._found = None
         ramp_record.restart(self._record, self._sweep_ms)
@@ -419,6 +429,8 @@ class Sweep:
                 elif k == 2:
                     if not self.measured:
                         estimate_valve_gain(s)
+                    if stage > _HOLD_SPEED and not use_map:
+                        estimate_flow_exponent(s)
                 elif k == 4:
                     set_bandwidth(s)
                 else:
@@ -431,7 +443,7 @@ class Sweep:
             elif use_map:
                 u = learned[_MAP_OPENING] + _ZERO_FLOW
             else:
-                u = feedforward_opening(s, acc, self._log_opening, LOG2, EXP2)
+                u = feedforward_opening(s, acc, LOG2, EXP2)
             u = control_law(s, u)
             if stage == _HOLD_SPEED:
                 self._hold_speed(d, u)
@@ -595,7 +607,7 @@ class Sweep:
         if not self._use_map:
             if stage <= _HOLD_SPEED:
                 return self._hold_opening
-            return feedforward_opening(s, acc, self._log_opening, LOG2, EXP2)
+            return feedforward_opening(s, acc, LOG2, EXP2)
         # hold and ramp take different openings; the integral keeps what is the water's
         if stage > _RAMP:
             return self.map.opening(s[_SET_POINT]) + _ZERO_FLOW
@@ -608,11 +620,11 @@ class Sweep:
     def _reset_feedforward(self):
         """Make the present opening the feedforward: the integral starts again at one."""
         s = self._s
-        slope = s[_VALVE_EXPONENT]
-        x = (183501 // slope) * log2_x1024(max(s[_ENGINE_TORQUE_BASE], 80), LOG2) >> 10
-        y = (104858 // slope) * log2_x1024(s[_SET_POINT], LOG2) >> 10
         self._hold_opening = s[_OPENING] + _ZERO_FLOW
-        self._log_opening = log2_x1024(self._hold_opening, LOG2) - x + y
+        s[_LOG_FEEDFORWARD] = log2_x1024(self._hold_opening, LOG2) << 8
+        x = 717 * log2_x1024(max(s[_ENGINE_TORQUE_BASE], 80), LOG2)
+        s[_LOG_FLOW] = x - 410 * log2_x1024(s[_SET_POINT], LOG2) >> 6
+        s[_LOG_FLOW_RATE] = s[_OPENING_SEEN] = s[_FLOW_VARIANCE] = s[_FLOW_COVARIANCE] = 0
         s[_INTEGRAL] = _UNITY
 
     def _find_top(self):
@@ -799,6 +811,9 @@ class Sweep:
         self.map.note_held_opening(self._held_speed, s[_OPENING_MEAN] >> 8)
         if not self._use_map:
             self._reset_feedforward()
+            # 7/10 of the rate that the ramp will have, by the engine's torque curve at the top
+            x = (256 - (s[_SELF_REGULATION] * 179 >> 8)) * s[_RAMP_RATE] // s[_SET_POINT]
+            s[_LOG_FLOW_RATE] = x * 517
         self._stage = _RAMP_ENTRY
         self._stage_tick = s[_TICK]
         s[_PROBING] = 0
@@ -869,7 +884,7 @@ class Sweep:
         if self.phase in (HOLD, RAMP) and self._stage != _IDLE:
             if self._stage <= _HOLD_SPEED:
                 self.sweep_start_tick = s[_TICK]
-                if self._log_opening == 0 and not self._use_map:
+                if self._hold_opening == 0 and not self._use_map:
                     self._reset_feedforward()
             self._finish(s[_TICK])
             s[_SET_POINT_16] = max(s[_SPEED_1], 1024) << 4
