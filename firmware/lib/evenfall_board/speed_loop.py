@@ -299,7 +299,7 @@ def exp2_x1024(n: int, table: ptr16) -> int:
 
 
 @micropython.viper
-def feedforward_opening(s: ptr32, acc: int, log2, exp2) -> int:
+def feedforward_opening(s: ptr32, acc: int, log2, exp2) -> int:  # over 60 lines: calls are dear here
     """Opening + leak for the flow that the engine's torque at the set point takes; the flow's change, ahead.
 
     Flow goes as speed x fill^0.7, fill as torque / speed^2: T^0.7 w^-0.4.  log2 and exp2 are the tables.
