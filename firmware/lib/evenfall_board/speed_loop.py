@@ -228,6 +228,7 @@ _MAX_LOG_OPENING = const(3932159)
 _UNKNOWN_DELAY = const(3932)  # 0.12 s: what is expected where the delay is not known
 _FILL_LAG = const(9503)  # 0.29 s at the ramp's lowest speed
 _MAX_AHEAD = const(11800)  # a factor of 1.6
+_SWING = const(820)  # 2.5 % to both sides
 _EXPONENT_WEIGHT = const(349000)  # 0.01 of natural logarithms, as the sums have it
 
 # Gains.  Plant in relative changes (shaft rate a = T/(J w), self-regulation k = 2 - n, fill rate A,
@@ -368,8 +369,13 @@ def estimate_flow_exponent(s):
     Flow as the brake's torque and speed show it, against the mean opening of 0.4 s, which is late by about as
     much as the water.  It starts from the valve exponent expected, with the weight of a variance of 0.01 (of
     natural logarithms).  It holds what is off in the assumed exponents of the brake, too: so it is none of
-    the gains'.  Called every eighth step: no machine code, which takes three times the memory.
+    the gains'.  While the shaft swings it is the one expected, and nothing is ahead.  Called every eighth
+    step: no machine code, which takes three times the memory.
     """
+    if s[_WAVE_PEAK] > _SWING and s[_LAST_PEAK] > _SWING:
+        s[_FLOW_EXPONENT] = s[_VALVE_EXPONENT]
+        s[_LOG_FLOW_RATE] = 0
+        return
     x = 717 * log2_x1024(max(s[_TORQUE], _MIN_TORQUE), LOG2) - 410 * log2_x1024(s[_SPEED], LOG2) >> 8
     y = log2_x1024((s[_OPENING_MEAN] >> 8) + _ZERO_FLOW, LOG2) << 2
     if not s[_OPENING_SEEN]:
