@@ -34,8 +34,6 @@ from array import array
 from .native import WORD_BITS, const, micropython, ptr16, ptr32
 
 FULL = const(16384)  # valve fully open
-_MIN_FLOW_EXPONENT = const(256)  # 1: less swings where the engine's torque falls steeply with the speed
-_MAX_FLOW_EXPONENT = const(820)  # 3.2
 _ZERO_FLOW = const(492)  # opening that stands for the leak, 1/16384: 3 %
 _OPEN_LIMIT = const(1)  # codes.TRACE_BITS
 _SHUT_LIMIT = const(2)
@@ -224,7 +222,11 @@ _BACKLASH_STEP = const(49)  # 0.3 % of the travel: less is no change of directio
 _MAX_ERROR_PARTS = const(5000)  # 50 %, in 1/10000
 _MAX_TRACKED_STEPS = const(4000)
 _MAX_OVER_STEPS = const(20)  # 0.25 s at 80 samples/s
-_MAX_LOG_OPENING = const(3932159)
+_FLOW_TORQUE = const(717)  # flow goes as torque^0.7 speed^-0.4: in 1/1024
+_FLOW_SPEED = const(410)
+_MIN_FLOW_EXPONENT = const(256)  # 1: less swings where the engine's torque falls steeply with the speed
+_MAX_FLOW_EXPONENT = const(820)  # 3.2
+_MAX_LOG_OPENING = const(3932159)  # of 32767, in 1/2**18
 _UNKNOWN_DELAY = const(3932)  # 0.12 s: what is expected where the delay is not known
 _FILL_LAG = const(9503)  # 0.29 s at the ramp's lowest speed
 _MAX_AHEAD = const(11800)  # a factor of 1.6
@@ -321,7 +323,8 @@ def feedforward_opening(s: ptr32, acc: int, log2, exp2) -> int:  # over 60 lines
     torque -= (s[_INERTIA_MANTISSA] * acc >> s[_INERTIA_SHIFT]) << 2
     if torque < _MIN_TORQUE_X4:
         torque = _MIN_TORQUE_X4
-    x = 717 * int(log2_x1024(torque, log2)) - 410 * int(log2_x1024(s[_SET_POINT], log2)) >> 6
+    x = _FLOW_TORQUE * int(log2_x1024(torque, log2))
+    x = x - _FLOW_SPEED * int(log2_x1024(s[_SET_POINT], log2)) >> 6
     d = x - (s[_LOG_FLOW] << sign >> sign)
     s[_LOG_FLOW] = x
     if d > _U16:
@@ -376,7 +379,8 @@ def estimate_flow_exponent(s):
         s[_FLOW_EXPONENT] = s[_VALVE_EXPONENT]
         s[_LOG_FLOW_RATE] = 0
         return
-    x = 717 * log2_x1024(max(s[_TORQUE], _MIN_TORQUE), LOG2) - 410 * log2_x1024(s[_SPEED], LOG2) >> 8
+    x = _FLOW_TORQUE * log2_x1024(max(s[_TORQUE], _MIN_TORQUE), LOG2)
+    x = x - _FLOW_SPEED * log2_x1024(s[_SPEED], LOG2) >> 8
     y = log2_x1024((s[_OPENING_MEAN] >> 8) + _ZERO_FLOW, LOG2) << 2
     if not s[_OPENING_SEEN]:
         s[_FLOW_SEEN] = x << 4

@@ -100,6 +100,7 @@ _SPEED_1 = const(6)
 _SPEED_2 = const(7)
 _SPEED_3 = const(8)
 _SHAFT_RATE = const(31)
+_SELF_REGULATION = const(32)
 _SPEED_RATE = const(13)
 _ENGINE_TORQUE = const(17)
 _ENGINE_TORQUE_SLOW = const(18)
@@ -132,7 +133,6 @@ _VALVE_GAIN = const(53)
 _PRIOR_VALVE_GAIN = const(54)
 _PROBING = const(56)
 _RIPPLE_MHZ = const(66)
-_SELF_REGULATION = const(32)
 _BANDWIDTH = const(92)
 _CORRECTION = const(71)
 _SQUARES_LOW = const(72)
@@ -171,6 +171,8 @@ _OPENING_SEEN = const(184)
 _FLOW_VARIANCE = const(185)
 _FLOW_COVARIANCE = const(186)
 _FLOW_EXPONENT = const(187)
+_FLOW_TORQUE = const(717)
+_FLOW_SPEED = const(410)
 _FULL = const(16384)
 _IN_SWEEP = const(8)
 _UNITY = const(1 << 23)
@@ -622,8 +624,8 @@ class Sweep:
         s = self._s
         self._hold_opening = s[_OPENING] + _ZERO_FLOW
         s[_LOG_FEEDFORWARD] = log2_x1024(self._hold_opening, LOG2) << 8
-        x = 717 * log2_x1024(max(s[_ENGINE_TORQUE_BASE], 80), LOG2)
-        s[_LOG_FLOW] = x - 410 * log2_x1024(s[_SET_POINT], LOG2) >> 6
+        x = _FLOW_TORQUE * log2_x1024(max(s[_ENGINE_TORQUE_BASE], 80), LOG2)
+        s[_LOG_FLOW] = x - _FLOW_SPEED * log2_x1024(s[_SET_POINT], LOG2) >> 6
         s[_LOG_FLOW_RATE] = s[_OPENING_SEEN] = s[_FLOW_VARIANCE] = s[_FLOW_COVARIANCE] = 0
         s[_INTEGRAL] = _UNITY
 
@@ -811,7 +813,8 @@ class Sweep:
         self.map.note_held_opening(self._held_speed, s[_OPENING_MEAN] >> 8)
         if not self._use_map:
             self._reset_feedforward()
-            # 7/10 of the rate that the ramp will have, by the engine's torque curve at the top
+            # 7/10 of the rate that the ramp will have, by the engine's torque curve at the top: there
+            # flow goes as w^(0.7 n - 0.4) = w^(1 - 0.7 k); 517 is 7/10 in octaves, 1/2**17, over 256
             x = (256 - (s[_SELF_REGULATION] * 179 >> 8)) * s[_RAMP_RATE] // s[_SET_POINT]
             s[_LOG_FLOW_RATE] = x * 517
         self._stage = _RAMP_ENTRY
