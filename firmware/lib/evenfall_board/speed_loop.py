@@ -183,7 +183,7 @@ _MAX_TORQUE_X4 = const(524287)
 _SLOW_LOOP = const(160)  # _BANDWIDTH below which the loop is slow: 7 1/s
 _MIDDLING_LOOP = const(128)  # 5.6 1/s
 _PROBE_BANDWIDTH = const(96)  # 4.2 1/s while the probe runs
-_UNSURE_BANDWIDTH = const(80)  # 3.5 1/s while the delay is not known
+_UNSURE_BANDWIDTH = const(80)  # 3.5 1/s while the delay is not known, and the least once it is
 _SHORTEST_DELAY_GAIN = const(377600)  # _BANDWIDTH x delay: 11.2 1/s at 45 ms
 _DETUNED = const(80000)  # gain divisor over which the valve counts as hunting: 1.22
 _MIN_SHAFT_RATE = const(31)  # 0.12 1/s
@@ -861,12 +861,16 @@ def notice_hunting(s: ptr32, steps: int):
 def set_bandwidth(s: ptr32):
     """Crossover from the delay: 1 / (2 theta), theta the delay less what the torque is later than the speed.
 
-    SIMC with tau_c = theta (Skogestad 2003).  Not above the 11.2 1/s at 45 ms.  The loop is slow while the
-    probe runs (the delay may be long) and middling when that told nothing.
+    SIMC with tau_c = theta (Skogestad 2003).  Not above the 11.2 1/s at 45 ms, and not below the 3.5 1/s of a
+    delay that is not known: of a delay over 150 ms much is lag, which D makes up for, and a slower loop does
+    not hold a quick shaft.  The loop is slow while the probe runs (the delay may be long) and middling when
+    that told nothing.
     """
     x = _SHORTEST_DELAY_GAIN // (s[_DELAY] - _TORQUE_LATE)
     if x > _ONE_Q8:
         x = _ONE_Q8
+    elif x < _UNSURE_BANDWIDTH:
+        x = _UNSURE_BANDWIDTH
     if s[_PROBING]:
         x = _PROBE_BANDWIDTH
     elif s[_DELAY_SEEN] < _SURE:
