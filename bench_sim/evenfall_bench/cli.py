@@ -374,7 +374,6 @@ def sweep(
 @click.option(
     "--jobs", type=click.IntRange(1, 256), default=1, show_default=True, help="Benches side by side."
 )
-@click.option("--no-host", is_flag=True, help="Without the host: no verdicts and no torque.")
 @click.option("--json", "out", help="File for the rows; - prints them.")
 @click.option("--firmware", type=click.Path(path_type=Path), default=FIRMWARE, help="Board files.")
 def families(
@@ -383,7 +382,6 @@ def families(
     first: int,
     runs: int,
     jobs: int,
-    no_host: bool,
     out: str | None,
     firmware: Path,
 ) -> None:
@@ -401,7 +399,6 @@ def families(
         list(range(first, first + benches)),
         runs=runs,
         jobs=jobs,
-        host=not no_host,
         firmware=firmware,
         say=lambda text: _echo(text, err=True),
     )

@@ -20,19 +20,19 @@ COVERAGE = 2.0  # a bin counts as covered within so many of its standard uncerta
 Row = dict[str, Any]
 
 
-def family_row(task: tuple[str, int, int, bool, Path]) -> Row:
+def family_row(task: tuple[str, int, int, Path]) -> Row:
     """One bench of a family: its properties, its lower bound, and what each of its runs was; plain values.
 
-    task: family, seed, number of runs, whether the host reduces them, folder of the board's files.
+    task: family, seed, number of runs, folder of the board's files.
     """
-    family, seed, runs, host, firmware = task
+    family, seed, runs, firmware = task
     from .lower_bound import sweep_lower_bound_percent
 
     scenario = scenario_of(family, seed)
     row: Row = {"seed": seed, **properties(scenario)}
     try:
         row["lower_bound_percent"] = round(sweep_lower_bound_percent(scenario), 3)
-        boot = run_one(scenario, seed, runs, host, False, firmware)
+        boot = run_one(scenario, seed, runs, True, False, firmware)
     except Exception as error:  # one bench must not end a study of hundreds
         return {**row, "error": f"{type(error).__name__}: {error}", "runs": []}
     if "error" in boot:
@@ -109,12 +109,11 @@ def run_family(
     seeds: list[int],
     runs: int = 3,
     jobs: int = 1,
-    host: bool = True,
     firmware: Path = FIRMWARE,
     say: Callable[[str], None] = lambda _: None,
 ) -> list[Row]:
     """Rows by seed; `say` hears of each bench as it is done, with the time that is left."""
-    tasks = [(family, seed, runs, host, firmware) for seed in seeds]
+    tasks = [(family, seed, runs, firmware) for seed in seeds]
     rows: list[Row] = []
     start = time.monotonic()
 

@@ -3,8 +3,8 @@
     .venv/bin/python bench_sim/studies/sweep_study.py [part ...] [--benches 500] [--jobs 2]
 
 Parts: class (engines of the class, the disturbances together), repeat (ten runs and a changed
-water supply), random (robustness), rivals (fixed-gain PI and a scripted valve, same seeds), times
-(5 and 20 s, upward), firmware (the real firmware in MicroPython through evenfall-bench).
+water supply), random (robustness), repeated (what more learning could still take away), rivals
+(fixed-gain PI and a scripted valve, same seeds), times (5 and 20 s, upward), firmware (the real firmware in MicroPython through evenfall-bench).
 All but the last run the firmware's own sweep.py and sensing.py in CPython against the bench's
 physics.  Errors are of the bench's true speed against the set speed, in % of set speed; sweep time
 is from the start of the ramp to the true speed's crossing of the end speed.
@@ -27,6 +27,7 @@ from random import Random
 from typing import Any
 
 sys.path.insert(0, str(Path(__file__).parent))
+import numpy as np
 from evenfall_bench.family_study import FAMILIES, scenario_of
 from evenfall_bench.lower_bound import sweep_lower_bound_percent
 from sweep_loop import PROJECT, RAMP, FixedPI, Loop, Run, Script
@@ -321,6 +322,44 @@ def explain(r: Row) -> str:
     return ", ".join(why) or "not one cause"
 
 
+def repeated_task(task: tuple[str, int]) -> Row:
+    """Five more runs with what two have taught: how much of the error is the same in each."""
+    family, seed = task
+    loop = Loop(scenario_of(family, seed), seed)
+    learned: dict[int, int] = {}
+    loop.runs(2, learned)
+    at = [0.05 * i for i in range(180)]
+    errors = []
+    for _ in range(5):
+        (p,) = loop.runs(1, dict(learned))
+        on_ramp = [i for i, phase in enumerate(p.phase) if phase == RAMP]
+        if len(on_ramp) > 400:
+            time_s = [p.time_s[i] - p.time_s[on_ramp[0]] for i in on_ramp]
+            errors.append(np.interp(at, time_s, [100 * (p.true_rpm[i] / p.set_rpm[i] - 1) for i in on_ramp]))
+    if len(errors) < 3:
+        return {"seed": seed}
+    scatter = float(np.var(errors, axis=0, ddof=1).mean())
+    whole = float(np.square(errors).mean())
+    return {
+        "seed": seed,
+        "whole": whole**0.5,
+        "repeated": max(whole - scatter, 0) ** 0.5,
+        "scatter": scatter**0.5,
+    }
+
+
+def part_repeated(
+    pool: ProcessPoolExecutor | None, benches: int, first: int, family: str, **_: Any
+) -> list[Row]:
+    rows = mapped(pool, repeated_task, [(family, seed) for seed in range(first, first + benches)])
+    known = [r for r in rows if "whole" in r]
+    print(f"\n## What repeats of the error after two runs: {len(known)} of {benches} benches of '{family}'")
+    print("five runs that learn nothing more, first nine seconds; % of set speed, rms, median/90 %/max\n")
+    for key, text in (("whole", "error"), ("repeated", "the same in each run"), ("scatter", "not the same")):
+        print(f"{text}: {spread([r[key] for r in known])}")
+    return rows
+
+
 # --- rivals ------------------------------------------------------------------
 
 
@@ -482,6 +521,7 @@ PARTS = {
     "class": part_class,
     "repeat": part_repeat,
     "random": part_random,
+    "repeated": part_repeated,
     "rivals": part_rivals,
     "times": part_times,
     "firmware": part_firmware,

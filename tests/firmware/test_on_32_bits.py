@@ -99,8 +99,8 @@ def settled(board: Rig, goals: tuple[int, int]) -> tuple[int, int]:
     """`heap`, asked again while the block is too small, ten times at most.
 
     A collection also keeps what an old word on the stack happens to point at, and where the interpreter's
-    heap lies differs from run to run.  In some 2 of 100 runs such a word keeps 16 or 32 bytes in the middle of
-    the largest block, for a second or two; what stays is a loss.
+    heap lies differs from run to run.  In some 2 of 100 runs such a word keeps 16 or 32 bytes in the middle
+    of the largest block, for a second or two; what stays is a loss.
     """
     for _ in range(10):
         left = heap(board)

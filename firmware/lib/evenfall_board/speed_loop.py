@@ -19,6 +19,7 @@ All state is one `array("i")`, so that the functions are machine code over it
     set_bandwidth           crossover that the delay allows
     feedforward_opening     feedforward before a map is learned
     estimate_flow_exponent  how flow follows the opening, for that feedforward
+    predict                 what error and rate do within the delay, by the corrections under way
     proportional_derivative P and D terms
     cancel_ripple           resonant term at the frequency of the supply's ripple
     control_law             feedforward x integral x (1 + P + D + ripple); integral term
@@ -160,7 +161,11 @@ _OPENING_SEEN = const(184)  # log2 of the opening, the same mean
 _FLOW_VARIANCE = const(185)  # about these means, 1/2**24
 _FLOW_COVARIANCE = const(186)  # of flow and opening
 _FLOW_EXPONENT = const(187)  # that the feedforward goes by, times 256
-SIZE = 188  # 167 to 178 are sweep.py's
+_AHEAD_FILL = const(188)  # change within the delay by the model: of the relative fill, 1/65536
+_AHEAD_ERROR = const(189)  # of the relative error, 1/2**20
+_AHEAD_RATE = const(190)  # of its rate, 1/4096 1/s
+_CORRECTION_HISTORY = const(191)  # 32: corrections, integral and all, 1/4096
+SIZE = 223  # 167 to 178 are sweep.py's
 
 _MASK = const(0x3FFFFFFF)
 _STEP_TICKS = const(36000)  # samples closer than 9 ms are averaged: the servo takes 50 a second
@@ -183,8 +188,9 @@ _MAX_TORQUE_X4 = const(524287)
 _SLOW_LOOP = const(160)  # _BANDWIDTH below which the loop is slow: 7 1/s
 _MIDDLING_LOOP = const(128)  # 5.6 1/s
 _PROBE_BANDWIDTH = const(96)  # 4.2 1/s while the probe runs
-_UNSURE_BANDWIDTH = const(80)  # 3.5 1/s while the delay is not known, and the least once it is
-_SHORTEST_DELAY_GAIN = const(377600)  # _BANDWIDTH x delay: 11.2 1/s at 45 ms
+_UNSURE_BANDWIDTH = const(80)  # 3.5 1/s while the delay is not known
+_SHORTEST_DELAY_GAIN = const(566400)  # _BANDWIDTH x delay: 11.2 1/s at 75 ms
+_LEAST_BANDWIDTH = const(120)  # 5.3 1/s once the delay is known
 _DETUNED = const(80000)  # gain divisor over which the valve counts as hunting: 1.22
 _MIN_SHAFT_RATE = const(31)  # 0.12 1/s
 _MAX_SHAFT_RATE = const(3840)  # 15 1/s
@@ -209,6 +215,9 @@ _WAVE_MAX_TIME = const(3529472)  # times _BANDWIDTH: 1.5 pi over the crossover
 _MAX_SEEN_AGE = const(100)
 _MAX_CORRECTION = const(6144)  # + 1.5
 _MIN_CORRECTION = const(-3686)  # - 0.9
+_FILL_STEP = const(171)  # 5.35 1/s: fill rate that the gains assume, 1/4096, over 1/32768 s, times 256
+_OUTFLOW_EXPONENT = const(179)  # m = 0.7, times 256
+_MAX_AHEAD_ERROR = const(262143)  # a quarter
 _RIPPLE_TURN = const(32768000)  # mHz x 1/32768 s
 _RIPPLE_TURN_64TH = const(512000)
 _RIPPLE_MAX_STEP = const(328)  # 0.08
@@ -859,23 +868,85 @@ def notice_hunting(s: ptr32, steps: int):
 
 @micropython.viper
 def set_bandwidth(s: ptr32):
-    """Crossover from the delay: 1 / (2 theta), theta the delay less what the torque is later than the speed.
+    """Crossover from the delay: 3 / (4 theta), theta the delay less what the torque is later than the speed.
 
-    SIMC with tau_c = theta (Skogestad 2003).  Not above the 11.2 1/s at 45 ms, and not below the 3.5 1/s of a
-    delay that is not known: of a delay over 150 ms much is lag, which D makes up for, and a slower loop does
-    not hold a quick shaft.  The loop is slow while the probe runs (the delay may be long) and middling when
-    that told nothing.
+    SIMC with tau_c = theta would be 1 / (2 theta) (Skogestad 2003); `predict` makes up for the rest.  Not
+    above the 11.2 1/s at 75 ms.  Not below 5.3 1/s: of a delay over 150 ms much is lag, which D makes up for,
+    and a slower loop does not hold a quick shaft.  The loop is slow while the probe runs (the delay may be
+    long) and middling when that told nothing.
     """
     x = _SHORTEST_DELAY_GAIN // (s[_DELAY] - _TORQUE_LATE)
     if x > _ONE_Q8:
         x = _ONE_Q8
-    elif x < _UNSURE_BANDWIDTH:
-        x = _UNSURE_BANDWIDTH
+    elif x < _LEAST_BANDWIDTH:
+        x = _LEAST_BANDWIDTH
     if s[_PROBING]:
         x = _PROBE_BANDWIDTH
     elif s[_DELAY_SEEN] < _SURE:
         x = _UNSURE_BANDWIDTH
     s[_BANDWIDTH] = x
+
+
+@micropython.viper
+def predict(s: ptr32):
+    """What error and rate still do within the delay, by the corrections that are under way.
+
+    Smith predictor (Smith 1957) at half its weight, which bears a delay and gains that are known roughly: one
+    model of shaft and fill, as the gains go by, is driven by the last correction less the one a delay before.
+    Its state is what the plant without the delay is ahead of the one with it.  Implicit Euler: no step is too
+    long for it.
+    """
+    sign = s[_SIGN_SHIFT]
+    dt = s[_DT]
+    i = s[_HISTORY_INDEX]
+    c = ((_ONE_Q12 + (s[_CORRECTION] << sign >> sign)) * (s[_INTEGRAL] >> 11) >> 12) - _ONE_Q12
+    s[_CORRECTION_HISTORY + i] = c
+    x = (s[_DELAY] - _TORQUE_LATE + (dt >> 1)) // dt
+    if x > _MAX_DELAY_STEPS:
+        x = _MAX_DELAY_STEPS
+    c -= s[_CORRECTION_HISTORY + ((i - x) & 31)] << sign >> sign
+    if c > _MAX_CHANGE:
+        c = _MAX_CHANGE
+    elif c < -_MAX_CHANGE:
+        c = -_MAX_CHANGE
+    x = (s[_LOWEST_SPEED] << 8) // s[_SET_POINT]
+    if x > _ONE_Q8:
+        x = _ONE_Q8
+    elif x < 64:
+        x = 64
+    x = (x << 8) // s[_VALVE_GAIN]
+    x = dt * _FILL_STEP // x
+    if x > _ONE_Q12:
+        x = _ONE_Q12
+    # not where the shaft hardly regulates itself: what the model forgets there, the shaft does not
+    k = s[_SELF_REGULATION]
+    y = k - _ONE_Q8
+    if y < 0:
+        y = 0
+    elif y > 192:
+        y = 192
+    c = c * y // 192
+    y = (s[_AHEAD_FILL] << sign >> sign) + ((x * s[_VALVE_EXPONENT] >> 9) * c >> 8)
+    if y > _MAX_RATE:
+        y = _MAX_RATE
+    elif y < -_MAX_RATE:
+        y = -_MAX_RATE
+    y = (y << 12) // (_ONE_Q12 + (x * _OUTFLOW_EXPONENT >> 8))
+    s[_AHEAD_FILL] = y
+    c = s[_SHAFT_RATE] * dt >> 11
+    x = (s[_AHEAD_ERROR] << sign >> sign) - (c * y >> 8)
+    if x > _MAX_AHEAD_ERROR:
+        x = _MAX_AHEAD_ERROR
+    elif x < -_MAX_AHEAD_ERROR:
+        x = -_MAX_AHEAD_ERROR
+    x = (x << 11) // (_ONE_Q12 + (c * k >> 8) >> 1)
+    s[_AHEAD_ERROR] = x
+    x = -s[_SHAFT_RATE] * ((k * x >> 12) + y) >> 12
+    if x > _Q15:
+        x = _Q15
+    elif x < -_Q15:
+        x = -_Q15
+    s[_AHEAD_RATE] = x
 
 
 @micropython.viper
@@ -902,7 +973,16 @@ def proportional_derivative(s: ptr32):
     d = (_D_SHAFT // shaft_rate) * x >> 9
     if d > _Q15:
         d = _Q15
-    pd = (p * (s[_ERROR] << sign >> sign) >> 8) + (d * (s[_ERROR_RATE] << sign >> sign) >> 8)
+    e = s[_ERROR] << sign >> sign
+    x = s[_ERROR_RATE] << sign >> sign
+    if s[_DELAY_SEEN] >= _SURE and s[_PROBING] == 0:
+        e += (s[_AHEAD_ERROR] << sign >> sign) >> 5
+        x += s[_AHEAD_RATE] << sign >> sign
+        if x > _Q15:
+            x = _Q15
+        elif x < -_Q15:
+            x = -_Q15
+    pd = (p * e >> 8) + (d * x >> 8)
     pd = (pd << 5) // s[_VALVE_EXPONENT]
     # the lower of what the dead time and what the valve's activity allow
     x = 16777216 // s[_GAIN_DIVISOR]

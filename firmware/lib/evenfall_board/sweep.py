@@ -65,6 +65,7 @@ from .speed_loop import (
     detune,
     estimate_engine_torque,
     estimate_exponent,
+    predict,
     proportional_derivative,
     relative_changes,
     take_sample,
@@ -149,6 +150,8 @@ _LINE_OFFSET = const(99)
 _WEAK_TICKS = const(164)
 _SEEN_AGE = const(165)
 _INERTIA_SURE = const(166)
+_AHEAD_ERROR = const(189)
+_AHEAD_RATE = const(190)
 _TOP_SPEED = const(167)  # sweep.py alone: finding the top speed
 _TOP_POWER = const(168)
 _TOP_SPEED_SUM = const(169)
@@ -437,6 +440,8 @@ class Sweep:
                     set_bandwidth(s)
                 else:
                     notice_hunting(s, 8)
+            if stage <= _RAMP:
+                predict(s)
             proportional_derivative(s)
             if s[_RIPPLE_MHZ]:
                 cancel_ripple(s, SINE)
@@ -837,6 +842,7 @@ class Sweep:
         self._stage = _HOLD_LOAD
         self._end_torque = max(s[_ENGINE_TORQUE], 400)
         s[_MIN_OPENING] = s[_OPENING] >> 1
+        s[_AHEAD_ERROR] = s[_AHEAD_RATE] = 0
         self._debounce_ticks = 0
         past = min(_RUN_OUT_HALF_RPM, s[_END_SPEED] >> 4)
         self._run_out_speed = s[_END_SPEED] + (past if s[_RAMP_RATE] > 0 else -past)
