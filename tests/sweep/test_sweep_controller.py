@@ -578,16 +578,28 @@ def test_a_slow_loop_identifies_its_valve():
     assert 0.9 <= found[0] < 1.6 and 2.3 < found[2] < 3.2
 
 
-def test_without_room_for_the_fit_all_else_is_learned(monkeypatch):
-    loop = sweep_plants.PlantLoop(saw(), 1)
+def no_room_for(monkeypatch, module):
     plain = __import__
 
     def no_room(name, *args, **more):
-        if name == "plant_fit":
+        if name == module:
             raise MemoryError
         return plain(name, *args, **more)
 
     monkeypatch.setattr("builtins.__import__", no_room)
+
+
+def test_without_room_for_what_learns_the_runs_go_on(monkeypatch):
+    no_room_for(monkeypatch, "learning")
+    slots: dict[int, int] = {}
+    for p in sweep_plants.PlantLoop(saw(), 1).runs(2, slots):
+        assert p.fault == "" and abs(p.sweep_s - 10) <= 0.3
+    assert not any(slot >= 10 for slot in slots)
+
+
+def test_without_room_for_the_fit_all_else_is_learned(monkeypatch):
+    loop = sweep_plants.PlantLoop(saw(), 1)
+    no_room_for(monkeypatch, "plant_fit")
     slots: dict[int, int] = {}
     loop.runs(1, slots)
     assert 7 not in slots and slots[2] == valve_map.DEFAULT_VALVE_EXPONENT

@@ -955,7 +955,7 @@ class Sweep:
         """Generator: learn from the sweep, a piece at a time: valve and brake, delay, the map of the valve.
 
         Yields 1 where the heap is to be collected next.  What learns is loaded here and forgotten; where the
-        heap has no room for the fit, valve and brake stay as they were known.
+        heap has no room for one of them, what it teaches stays as it was known.
         """
         if self._found is not None or not self._ready():
             return
@@ -978,8 +978,10 @@ class Sweep:
         if s[_SEEN_AGE] < 100:  # by the correlation, in this run: what hunting told is not kept
             known = self.map.delay or s[_DELAY]
             self.map.delay = known + (s[_DELAY] - known) // 2
-        from .learning import add, learn
-
+        try:
+            from .learning import add, learn
+        except MemoryError:
+            return
         yield
         if self._found:
             add(self.map, self._found, self._relearn)
