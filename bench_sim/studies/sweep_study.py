@@ -4,7 +4,8 @@
 
 Parts: class (engines of the class, the disturbances together), repeat (ten runs and a changed
 water supply), random (robustness), repeated (what more learning could still take away), rivals
-(fixed-gain PI and a scripted valve, same seeds), times (5 and 20 s, upward), firmware (the real firmware in MicroPython through evenfall-bench).
+(fixed-gain PI and a scripted valve, same seeds), times (5 and 20 s, upward), firmware (the real
+firmware in MicroPython through evenfall-bench).
 All but the last run the firmware's own sweep.py and sensing.py in CPython against the bench's
 physics.  Errors are of the bench's true speed against the set speed, in % of set speed; sweep time
 is from the start of the ramp to the true speed's crossing of the end speed.

@@ -456,6 +456,7 @@ def test_what_the_bench_cannot_do_is_ended_with_what_to_change(change, reason):
     ramp = [i for i, phase in enumerate(p.phase) if phase == RAMP]
     off = next((i for i in ramp if p.true_rpm[i] > 1.02 * p.set_rpm[i]), None)
     assert p.time_s[told] - p.time_s[off or 0] <= (2.0 if off else 6.0)
+    print(f"{change}: told {p.time_s[told] - p.time_s[ramp[0] if ramp else 0]:.1f} s after the ramp's start")
     assert p.servo_us[told + 20] >= p.servo_us[told] - 100
 
 

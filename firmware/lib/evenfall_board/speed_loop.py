@@ -218,6 +218,9 @@ _MIN_CORRECTION = const(-3686)  # - 0.9
 _FILL_STEP = const(171)  # 5.35 1/s: fill rate that the gains assume, 1/4096, over 1/32768 s, times 256
 _OUTFLOW_EXPONENT = const(179)  # m = 0.7, times 256
 _MAX_AHEAD_ERROR = const(262143)  # a quarter
+_MIN_SPEED_SHARE = const(64)  # a quarter: least of lowest speed over set point
+_PREDICT_FROM = const(256)  # 2 - n, times 256: 1, up to which nothing is predicted
+_PREDICT_SPAN = const(192)  # and 0.75 above it all
 _RIPPLE_TURN = const(32768000)  # mHz x 1/32768 s
 _RIPPLE_TURN_64TH = const(512000)
 _RIPPLE_MAX_STEP = const(328)  # 0.08
@@ -912,20 +915,20 @@ def predict(s: ptr32):
     x = (s[_LOWEST_SPEED] << 8) // s[_SET_POINT]
     if x > _ONE_Q8:
         x = _ONE_Q8
-    elif x < 64:
-        x = 64
+    elif x < _MIN_SPEED_SHARE:
+        x = _MIN_SPEED_SHARE
     x = (x << 8) // s[_VALVE_GAIN]
     x = dt * _FILL_STEP // x
     if x > _ONE_Q12:
         x = _ONE_Q12
     # not where the shaft hardly regulates itself: what the model forgets there, the shaft does not
     k = s[_SELF_REGULATION]
-    y = k - _ONE_Q8
+    y = k - _PREDICT_FROM
     if y < 0:
         y = 0
-    elif y > 192:
-        y = 192
-    c = c * y // 192
+    elif y > _PREDICT_SPAN:
+        y = _PREDICT_SPAN
+    c = c * y // _PREDICT_SPAN
     y = (s[_AHEAD_FILL] << sign >> sign) + ((x * s[_VALVE_EXPONENT] >> 9) * c >> 8)
     if y > _MAX_RATE:
         y = _MAX_RATE
@@ -958,8 +961,8 @@ def proportional_derivative(s: ptr32):
     x = (s[_LOWEST_SPEED] << 8) // s[_SET_POINT]
     if x > _ONE_Q8:
         x = _ONE_Q8
-    elif x < 64:
-        x = 64
+    elif x < _MIN_SPEED_SHARE:
+        x = _MIN_SPEED_SHARE
     x = (x << 8) // s[_VALVE_GAIN]
     # a slow loop rests on the shaft: a steep piece of the learned torque curve may be scatter
     k = s[_SELF_REGULATION]
